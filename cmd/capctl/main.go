@@ -1,0 +1,53 @@
+// Capctl plans the matrix, queries the tagged passes and turns them into averages,
+// lows, margins and reports.
+package main
+
+import (
+	"context"
+	"io"
+	"os"
+
+	"capd.example/config"
+	"capd.example/internal/cli"
+)
+
+// grammar is the command line. Each command is a type with a Run method in its own file.
+type grammar struct {
+	Config  string `placeholder:"FILE" help:"Configuration file (default: the one 'capd check' names)."`
+	Data    string `placeholder:"DIR" help:"Folder of the store (default: per operating system)."`
+	Version bool   `help:"Print the version."`
+}
+
+// app is what every command is handed.
+type app struct {
+	ctx            context.Context
+	config         config.Config
+	stdin          io.Reader
+	stdout, stderr io.Writer
+}
+
+func main() {
+	ctx, stop := cli.Signals()
+	status := run(ctx, os.Args[1:], os.Stdin, os.Stdout, os.Stderr)
+	stop()
+	os.Exit(status)
+}
+
+// run is the whole program, for main and for tests.
+func run(ctx context.Context, args []string, stdin io.Reader, stdout, stderr io.Writer) int {
+	var g grammar
+	kctx, done, err := cli.Parse("capctl", "Query, plan, compare and report the passes that capd recorded.", &g, args, stdout, stderr)
+	if done {
+		return cli.Done
+	}
+	if err == nil {
+		a := &app{ctx: ctx, stdin: stdin, stdout: stdout, stderr: stderr}
+		if a.config, err = config.Load(g.Config); err == nil {
+			if g.Data != "" {
+				a.config.Data = g.Data
+			}
+			err = kctx.Run(a)
+		}
+	}
+	return cli.Status("capctl", err, stderr)
+}

@@ -1,0 +1,263 @@
+// Package config holds the settings of both programs: defaults, then a TOML file, then
+// flags. Every key is checked where it is set and an unknown key is an error with its
+// line and column.
+//
+// Each area has a struct of its own in a file of its own, with its defaults in
+// [Default] and its checks in a method check.
+package config
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"runtime"
+	"strings"
+	"time"
+
+	"github.com/pelletier/go-toml/v2"
+)
+
+// Config is the effective configuration.
+type Config struct {
+	Bench string `toml:"bench" comment:"name of this bench in every output"`
+	Data  string `toml:"data" comment:"folder of the store"`
+	Watch string `toml:"watch" comment:"folder that loggers write into"`
+
+	Files    Files    `toml:"files"`
+	Tags     Tags     `toml:"tags"`
+	Expect   Expect   `toml:"expect"`
+	Checks   Checks   `toml:"checks"`
+	Notify   Notify   `toml:"notify"`
+	Layouts  []Layout `toml:"layout"`
+	Campaign string   `toml:"campaign" comment:"campaign file; empty for none"`
+
+	// From is the file that was read, "" for none.
+	From string `toml:"-"`
+}
+
+// Files says which files are logs and when one is complete.
+type Files struct {
+	Patterns []string `toml:"patterns" comment:"names that are logs, as glob patterns"`
+	QuietS   float64  `toml:"quiet_s" comment:"seconds without a change before a log counts as complete"`
+	LatestS  float64  `toml:"latest_s" comment:"seconds after which a silent log that is still held open is taken all the same"`
+	PollS    float64  `toml:"poll_s" comment:"seconds between looks where the system sends no events (network shares); 0 decides by itself"`
+	Existing bool     `toml:"existing" comment:"take logs that were in the folder before the first start"`
+}
+
+// Tags says how facts are read from a log's path and what else is known.
+type Tags struct {
+	Paths  []string          `toml:"paths" comment:"path templates below the watched folder, first match wins: {game}/{resolution}-{preset}/pass{pass}.csv"`
+	Fixed  map[string]string `toml:"fixed" comment:"tags that hold for every pass of this bench"`
+	Header map[string]string `toml:"header" comment:"heading key of a log = tag name; keys that are tag names need no entry"`
+}
+
+// Expect says what every pass should be like where no campaign says so.
+type Expect struct {
+	DurationS  float64   `toml:"duration_s" comment:"length of a pass in seconds; 0 for unknown"`
+	ToleranceS float64   `toml:"tolerance_s" comment:"allowed difference in seconds; 0 for the check's default"`
+	CapFPS     float64   `toml:"cap_fps" comment:"a frame cap that is meant; 0 for none"`
+	RefreshHz  []float64 `toml:"refresh_hz" comment:"refresh rates at which a frame cap is suspected"`
+	Passes     int       `toml:"passes" comment:"passes wanted per cell"`
+}
+
+// Checks says which validators run and with which parameters.
+type Checks struct {
+	Required  []string                     `toml:"required" comment:"checks without which a pass is only 'unverified'"`
+	Off       []string                     `toml:"off" comment:"checks that do not run"`
+	DeadlineS float64                      `toml:"deadline_s" comment:"seconds that a validator may take for one pass"`
+	Params    map[string]map[string]string `toml:"params" comment:"[checks.params.NAME] parameter = value, as text"`
+}
+
+// Notify says who is told about a doubtful or bad pass.
+type Notify struct {
+	Command  []string `toml:"command" comment:"program and arguments; gets the pass as JSON on standard input"`
+	WebHook  string   `toml:"web_hook" comment:"address that the pass is posted to as JSON"`
+	TimeoutS float64  `toml:"timeout_s" comment:"seconds for a command or a web hook"`
+}
+
+// Layout is a declared log layout, for what the structure of a log cannot tell.
+type Layout struct {
+	Name          string `toml:"name" comment:"your name for it"`
+	Path          string `toml:"path" comment:"glob pattern that the log's path must match; empty for any"`
+	Heading       string `toml:"heading" comment:"text that the heading line must contain; empty for any"`
+	Column        string `toml:"column" comment:"heading of the column, or its position from 1"`
+	Kind          string `toml:"kind" comment:"duration or timestamp"`
+	Unit          string `toml:"unit" comment:"s, ms, us or ns"`
+	Delimiter     string `toml:"delimiter" comment:"empty to find it"`
+	Decimal       string `toml:"decimal" comment:". or , ; empty to find it"`
+	SkipLines     int    `toml:"skip_lines" comment:"lines ahead of the heading that are not read"`
+	Program       string `toml:"program" comment:"the program whose rows are used where a log holds several"`
+	ProgramColumn string `toml:"program_column" comment:"heading or position of the column that names the program"`
+}
+
+// Default returns the configuration that is in force where nothing is set.
+func Default() Config {
+	host, err := os.Hostname()
+	if err != nil || host == "" {
+		host = "bench"
+	}
+	return Config{
+		Bench: host,
+		Data:  defaultData(),
+		Watch: defaultWatch(),
+		Files: Files{
+			Patterns: []string{"*.csv", "*.tsv", "*.txt", "*.log", "*.jsonl", "*.parquet", "*.gz", "*.zst"},
+			QuietS:   2, LatestS: 600, Existing: true,
+		},
+		Expect: Expect{Passes: 3},
+		Checks: Checks{Required: []string{"completeness"}, DeadlineS: 5},
+		Notify: Notify{TimeoutS: 10},
+	}
+}
+
+// Load reads the file at path over the defaults; an empty path means the default file,
+// which need not exist.
+func Load(path string) (Config, error) {
+	c := Default()
+	asked := path != ""
+	if !asked {
+		path = DefaultFile()
+	}
+	text, err := os.ReadFile(path)
+	if errors.Is(err, fs.ErrNotExist) && !asked {
+		return c, nil
+	}
+	if err != nil {
+		return c, fmt.Errorf("read configuration: %w", err)
+	}
+	c.From = path
+	dec := toml.NewDecoder(bytes.NewReader(text)).DisallowUnknownFields()
+	if err := dec.Decode(&c); err != nil {
+		return c, fmt.Errorf("configuration %s: %w", path, explain(err))
+	}
+	// A relative folder is meant from where the file lies, not from where a program
+	// happens to be started.
+	for _, p := range []*string{&c.Data, &c.Watch, &c.Campaign} {
+		if *p != "" && !filepath.IsAbs(*p) {
+			*p = filepath.Join(filepath.Dir(path), *p)
+		}
+	}
+	if err := c.Check(); err != nil {
+		return c, fmt.Errorf("configuration %s: %w", path, err)
+	}
+	return c, nil
+}
+
+// explain turns the TOML reader's errors into one line each with line and column.
+func explain(err error) error {
+	var strict *toml.StrictMissingError
+	if errors.As(err, &strict) {
+		var lines []string
+		for _, e := range strict.Errors {
+			row, col := e.Position()
+			lines = append(lines, fmt.Sprintf("line %d, column %d: unknown key %q", row, col, strings.Join(e.Key(), ".")))
+		}
+		return errors.New(strings.Join(lines, "; "))
+	}
+	var dec *toml.DecodeError
+	if errors.As(err, &dec) {
+		row, col := dec.Position()
+		if key := strings.Join(dec.Key(), "."); key != "" {
+			return fmt.Errorf("line %d, column %d: %s: %s", row, col, key, strings.TrimPrefix(dec.Error(), "toml: "))
+		}
+		return fmt.Errorf("line %d, column %d: %s", row, col, strings.TrimPrefix(dec.Error(), "toml: "))
+	}
+	return err
+}
+
+// Check returns the first setting that makes no sense, named by its key.
+func (c Config) Check() error {
+	bad := func(key, format string, args ...any) error {
+		return fmt.Errorf("%s: %s", key, fmt.Sprintf(format, args...))
+	}
+	switch {
+	case c.Bench == "":
+		return bad("bench", "is empty: give this bench a name")
+	case c.Data == "":
+		return bad("data", "is empty: name the folder of the store")
+	case c.Watch == "":
+		return bad("watch", "is empty: name the folder that loggers write into")
+	case inside(c.Data, c.Watch):
+		return bad("data", "%s lies inside the watched folder %s: choose another folder", c.Data, c.Watch)
+	case len(c.Files.Patterns) == 0:
+		return bad("files.patterns", "is empty: no file would ever be a log")
+	case c.Files.QuietS <= 0 || c.Files.QuietS > 3600:
+		return bad("files.quiet_s", "%g is not between 0 and 3600 seconds", c.Files.QuietS)
+	case c.Files.LatestS < c.Files.QuietS:
+		return bad("files.latest_s", "%g is less than files.quiet_s", c.Files.LatestS)
+	case c.Files.PollS < 0:
+		return bad("files.poll_s", "%g is negative", c.Files.PollS)
+	case c.Expect.DurationS < 0:
+		return bad("expect.duration_s", "%g is negative", c.Expect.DurationS)
+	case c.Expect.ToleranceS < 0:
+		return bad("expect.tolerance_s", "%g is negative", c.Expect.ToleranceS)
+	case c.Expect.CapFPS < 0:
+		return bad("expect.cap_fps", "%g is negative", c.Expect.CapFPS)
+	case c.Expect.Passes < 1:
+		return bad("expect.passes", "%d is less than 1", c.Expect.Passes)
+	case c.Checks.DeadlineS <= 0:
+		return bad("checks.deadline_s", "%g is not a time", c.Checks.DeadlineS)
+	case c.Notify.TimeoutS <= 0:
+		return bad("notify.timeout_s", "%g is not a time", c.Notify.TimeoutS)
+	}
+	for i, p := range c.Files.Patterns {
+		if _, err := filepath.Match(p, "x"); err != nil {
+			return bad(fmt.Sprintf("files.patterns[%d]", i), "%q is not a glob pattern", p)
+		}
+	}
+	for i, r := range c.Expect.RefreshHz {
+		if !(r > 0) {
+			return bad(fmt.Sprintf("expect.refresh_hz[%d]", i), "%g is not a rate", r)
+		}
+	}
+	return nil
+}
+
+// Seconds turns a setting in seconds into a duration.
+func Seconds(s float64) time.Duration { return time.Duration(s * float64(time.Second)) }
+
+func inside(path, folder string) bool {
+	rel, err := filepath.Rel(folder, path)
+	return err == nil && rel != ".." && !strings.HasPrefix(rel, ".."+string(filepath.Separator))
+}
+
+// DefaultFile is where the configuration is looked for when none is named.
+func DefaultFile() string {
+	if d, err := os.UserConfigDir(); err == nil {
+		return filepath.Join(d, "capd", "capd.toml")
+	}
+	return "capd.toml"
+}
+
+// StoreFile returns the path of the store in the data folder.
+func (c Config) StoreFile() string { return filepath.Join(c.Data, "passes.db") }
+
+func defaultData() string {
+	if runtime.GOOS == "windows" {
+		if d := os.Getenv("LOCALAPPDATA"); d != "" {
+			return filepath.Join(d, "capd")
+		}
+		if d := os.Getenv("ProgramData"); d != "" {
+			return filepath.Join(d, "capd")
+		}
+	} else if d := os.Getenv("XDG_DATA_HOME"); filepath.IsAbs(d) {
+		return filepath.Join(d, "capd")
+	}
+	if h, err := os.UserHomeDir(); err == nil {
+		return filepath.Join(h, ".local", "share", "capd")
+	}
+	return "capd-data"
+}
+
+func defaultWatch() string {
+	if h, err := os.UserHomeDir(); err == nil {
+		if runtime.GOOS == "windows" {
+			return filepath.Join(h, "Documents", "frame-logs")
+		}
+		return filepath.Join(h, "frame-logs")
+	}
+	return "frame-logs"
+}

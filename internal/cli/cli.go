@@ -1,0 +1,103 @@
+// Package cli holds what both programs say in the same way: exit statuses, errors with
+// hints, and the runner that turns an error into both.
+package cli
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"os/signal"
+	"runtime/debug"
+	"syscall"
+
+	"github.com/alecthomas/kong"
+)
+
+// Exit statuses, a promise to scripts.
+const (
+	Done   = 0
+	Found  = 1 // something was found: a bad pass, a failed check
+	Usage  = 2 // wrong usage or configuration
+	Failed = 3 // could not do it: I/O, no store, no agent
+)
+
+// Error carries an exit status and hints that say what to type next.
+type Error struct {
+	Status int
+	Err    error
+	Hints  []string
+}
+
+func (e *Error) Error() string { return e.Err.Error() }
+func (e *Error) Unwrap() error { return e.Err }
+
+// ErrFound ends a command with status [Found] and no message: what was found has been
+// printed already.
+var ErrFound = errors.New("found")
+
+// UsageError marks err as wrong usage or configuration.
+func UsageError(err error, hints ...string) error { return &Error{Usage, err, hints} }
+
+// FailedError marks err as something that could not be done.
+func FailedError(err error, hints ...string) error { return &Error{Failed, err, hints} }
+
+// Status prints err for people as "program: error: ..." and "program: hint: ..." and
+// returns the exit status. Errors of no special kind count as [Failed].
+func Status(program string, err error, stderr io.Writer) int {
+	if err == nil {
+		return Done
+	}
+	if errors.Is(err, ErrFound) {
+		return Found
+	}
+	fmt.Fprintf(stderr, "%s: error: %v\n", program, err)
+	status := Failed
+	var e *Error
+	if errors.As(err, &e) {
+		status = e.Status
+		for _, h := range e.Hints {
+			fmt.Fprintf(stderr, "%s: hint: %s\n", program, h)
+		}
+	}
+	var p *kong.ParseError
+	if errors.As(err, &p) {
+		fmt.Fprintf(stderr, "%s: hint: %s --help lists the commands and options\n", program, program)
+		status = Usage
+	}
+	return status
+}
+
+// Parse reads args into grammar. Help and version requests are printed to stdout; done
+// is true when nothing is left to do.
+func Parse(program, about string, grammar any, args []string, stdout, stderr io.Writer, opts ...kong.Option) (kctx *kong.Context, done bool, err error) {
+	opts = append([]kong.Option{
+		kong.Name(program), kong.Description(about), kong.Writers(stdout, stderr),
+		kong.Exit(func(int) { done = true }),
+		kong.UsageOnError(), kong.ConfigureHelp(kong.HelpOptions{Compact: true, FlagsLast: true}),
+		kong.Vars{"version": program + " " + Version()},
+	}, opts...)
+	k, err := kong.New(grammar, opts...)
+	if err != nil {
+		return nil, false, fmt.Errorf("describe the commands: %w", err)
+	}
+	kctx, err = k.Parse(args)
+	if done {
+		return nil, true, nil
+	}
+	return kctx, false, err
+}
+
+// Version returns the version that the build recorded.
+func Version() string {
+	if info, ok := debug.ReadBuildInfo(); ok && info.Main.Version != "" {
+		return info.Main.Version
+	}
+	return "(development)"
+}
+
+// Signals returns a context that ends on an interrupt or a request to terminate.
+func Signals() (context.Context, context.CancelFunc) {
+	return signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+}

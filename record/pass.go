@@ -1,0 +1,65 @@
+package record
+
+import "time"
+
+// Pass is one recorded repetition of a scene: one log, its tags, its metrics and its
+// findings. Its identity is the hash of the log's bytes. The JSON form is that of
+// `capctl passes --json`.
+type Pass struct {
+	ID        string    `json:"id"` // first 12 hexadecimal digits of SHA256
+	Bench     string    `json:"bench"`
+	Log       string    `json:"log"` // path at which the log was first seen
+	SHA256    string    `json:"sha256"`
+	StartedAt time.Time `json:"started_at"`
+	EndedAt   time.Time `json:"ended_at"`
+	Tags      Tags      `json:"tags"`
+	System    string    `json:"system"` // identity of the System
+	Verdict   Verdict   `json:"verdict"`
+	Overruled string    `json:"overruled,omitempty"` // the reviewer's reason where the verdict was set by hand
+	Metrics   Metrics   `json:"metrics"`
+	Findings  []Finding `json:"findings"`
+
+	Claims   []Claim   `json:"claims,omitempty"`
+	Layout   Layout    `json:"layout"`
+	Remarks  []Remark  `json:"remarks,omitempty"`
+	Revision int       `json:"revision,omitempty"` // 0 first; n when the log grew n times after it was stored
+	Names    []string  `json:"names,omitempty"`    // other paths at which the same bytes were seen
+	LogAt    time.Time `json:"log_at"`             // when the log was found complete
+}
+
+// PassID returns the short identity of the pass with the given hash.
+func PassID(sha256hex string) string {
+	if len(sha256hex) < 12 {
+		return sha256hex
+	}
+	return sha256hex[:12]
+}
+
+// Expectation is what was known about a pass before it ran. A zero field is unknown.
+type Expectation struct {
+	DurationS  float64   `json:"duration_s,omitempty"`  // length of the scene as logged
+	ToleranceS float64   `json:"tolerance_s,omitempty"` // allowed difference; 0 means the validator's default
+	Passes     int       `json:"passes,omitempty"`      // wanted per cell
+	From       string    `json:"from,omitempty"`        // "campaign", "configuration"
+	CapFPS     float64   `json:"cap_fps,omitempty"`     // a cap that is meant
+	RefreshHz  []float64 `json:"refresh_hz,omitempty"`  // refresh rates at which a cap is suspected
+}
+
+// Earlier is an earlier pass of the same cell as a validator sees it.
+type Earlier struct {
+	Pass      Pass               `json:"pass"`
+	System    System             `json:"system"`
+	SecondsMS []float64          `json:"seconds_ms,omitempty"` // mean frame time of each full second of the pass, ms
+	StartTemp map[string]float64 `json:"start_temp,omitempty"` // first value of each temperature series, degrees C
+}
+
+// Evidence is all that a validator gets to see of one pass.
+type Evidence struct {
+	Pass         Pass // with tags, metrics, layout and remarks; no findings yet
+	Frames       Frames
+	Telemetry    *Telemetry // nil when none was taken
+	TelemetryWhy string     // why Telemetry is nil
+	System       System
+	Expected     Expectation
+	Earlier      []Earlier // same cell, oldest first, bad ones included (see their Verdict)
+}
