@@ -66,6 +66,7 @@ const (
 	RemarkGap        = "gap"         // stamps jump further than the frame times say
 	RemarkPrograms   = "programs"    // rows of several programs
 	RemarkTimeBase   = "time-base"   // sum of the durations and span of the stamps disagree
+	RemarkHeldOpen   = "held-open"   // read while a program still had the log open for writing
 	RemarkZeroFrames = "zero-frames" // frames of no length
 )
 

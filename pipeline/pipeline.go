@@ -1,0 +1,336 @@
+// Package pipeline carries one log through all steps to a judged pass, exactly once:
+// read, measure, tag, save, check, judge, tell.
+//
+// It owns the order and nothing else. What touches the outside world is handed to it as
+// the few small interfaces below, so that a test can run the whole order without a
+// bench. A crash between two steps is mended by [Pipeline.Resume], which takes up every
+// pass that was saved but not told about.
+package pipeline
+
+import (
+	"context"
+	"fmt"
+	"math"
+	"time"
+
+	"capd.example/metrics"
+	"capd.example/record"
+	"capd.example/tag"
+)
+
+// Log is a complete log as the watcher hands it on.
+type Log struct {
+	Path   string // where it lies
+	Rel    string // path below the watched folder, for the templates
+	Notice time.Time
+	Forced bool // taken at the latest time although a program still held it open
+}
+
+// File identifies the bytes that were read.
+type File struct {
+	SHA256  string
+	Size    int64
+	ModTime time.Time
+	ID      string // the file system's own identity of the file, "" where there is none
+	Bytes   []byte // the log itself where it is to be kept
+}
+
+// Reader reads the log at path. The file must not be changed by it.
+type Reader interface {
+	ReadLog(ctx context.Context, path string) (record.Reading, File, error)
+}
+
+// Bench says what the machine is and what happened on it.
+type Bench interface {
+	// System detects the bench as it is now.
+	System(ctx context.Context) record.System
+	// Telemetry returns the samples between two times; the error says why there are none.
+	Telemetry(from, to time.Time, program string) (*record.Telemetry, error)
+}
+
+// Arrival is a read and tagged pass on its way into the store.
+type Arrival struct {
+	Pass      record.Pass
+	Frames    record.Frames
+	Telemetry *record.Telemetry
+	System    record.System
+	File      File
+}
+
+// Store keeps passes. Save must be atomic and must treat equal SHA256 as the same pass.
+type Store interface {
+	Save(ctx context.Context, a Arrival) (Saved, error)
+	Finish(ctx context.Context, id string, findings []record.Finding, verdict record.Verdict) error
+	MarkTold(ctx context.Context, id string) error
+	// Unfinished lists passes that were saved but not told about, oldest first.
+	Unfinished(ctx context.Context) ([]Unfinished, error)
+	// Evidence loads what was stored about a pass.
+	Evidence(ctx context.Context, id string) (record.Evidence, error)
+	// Earlier returns the earlier passes of a cell, oldest first.
+	Earlier(ctx context.Context, p record.Pass, cell map[string]string) ([]record.Earlier, error)
+	// LastSystem returns the system of the latest pass before this one; ok is false when
+	// there was none.
+	LastSystem(ctx context.Context, p record.Pass) (s record.System, ok bool, err error)
+	// RememberBroken notes a log that could not be read; known is true when the same
+	// bytes at the same place were noted before.
+	RememberBroken(ctx context.Context, f File, path string, why error) (known bool, err error)
+}
+
+// Saved is what became of an arrival.
+type Saved struct {
+	ID       string
+	Created  bool // false: these bytes were stored before
+	Revision int
+}
+
+// Unfinished is a pass that a crash left between two steps.
+type Unfinished struct {
+	ID      string
+	Checked bool // findings are stored; only the telling is left
+}
+
+// Checker runs the validators. It never fails: what could not run is a finding.
+type Checker interface {
+	Check(ctx context.Context, e record.Evidence) []record.Finding
+}
+
+// Teller tells people. It must return quickly; delivery is its own business.
+type Teller interface {
+	Judged(ctx context.Context, p record.Pass)
+	Unreadable(ctx context.Context, log Log, why error)
+	Changed(ctx context.Context, p record.Pass, changes []record.Change)
+}
+
+// Knowledge is what was known before the pass: where its tags come from and what is
+// expected of it.
+type Knowledge struct {
+	Bench     string
+	Templates []tag.Template
+	Header    map[string]string // heading key of a log = tag name
+	Fixed     map[string]string
+	Order     []record.Origin // rising trust; empty for the default
+	Factors   []string        // the tags that make a cell
+	Required  []string        // checks without which a pass is only unverified
+
+	// Plan returns the claims of the plan's position; nil where there is no plan.
+	Plan func() []record.Claim
+	// Short maps what the machine reports to the reviewer's own name; nil for none.
+	Short func(name, reported string) string
+	// Expect says what is expected of a pass with these tags.
+	Expect func(record.Tags) record.Expectation
+}
+
+// Pipeline carries logs through the steps, one at a time.
+type Pipeline struct {
+	Reader Reader
+	Bench  Bench
+	Store  Store
+	Checks Checker
+	Tell   Teller
+	Know   Knowledge
+	Now    func() time.Time
+}
+
+// Carry takes one complete log through all steps. The pass is returned as stored; new is
+// false when the same bytes were ingested before. An unreadable log is an error after
+// people were told about it, once.
+func (p *Pipeline) Carry(ctx context.Context, log Log) (pass record.Pass, isNew bool, err error) {
+	reading, file, err := p.Reader.ReadLog(ctx, log.Path)
+	if err != nil {
+		return record.Pass{}, false, p.unreadable(ctx, log, file, err)
+	}
+	figures, err := metrics.Compute(reading.Frames)
+	if err != nil {
+		return record.Pass{}, false, p.unreadable(ctx, log, file, err)
+	}
+	a := p.assemble(ctx, log, reading, file, figures)
+	saved, err := p.Store.Save(ctx, a)
+	if err != nil {
+		return record.Pass{}, false, fmt.Errorf("store the pass of %s: %w", log.Path, err)
+	}
+	a.Pass.ID, a.Pass.Revision = saved.ID, saved.Revision
+	if !saved.Created {
+		return a.Pass, false, nil
+	}
+	p.tellChanges(ctx, a)
+	e := record.Evidence{Pass: a.Pass, Frames: a.Frames, Telemetry: a.Telemetry, System: a.System}
+	pass, err = p.judge(ctx, e)
+	return pass, true, err
+}
+
+// Resume takes up what a crash left between two steps. It goes on past a pass that
+// cannot be finished and returns the first error.
+func (p *Pipeline) Resume(ctx context.Context) (done int, err error) {
+	list, err := p.Store.Unfinished(ctx)
+	if err != nil {
+		return 0, fmt.Errorf("look for unfinished passes: %w", err)
+	}
+	var first error
+	for _, u := range list {
+		if ctx.Err() != nil {
+			return done, ctx.Err()
+		}
+		e, err := p.Store.Evidence(ctx, u.ID)
+		if err == nil && !u.Checked {
+			_, err = p.judge(ctx, e)
+		} else if err == nil {
+			err = p.told(ctx, e.Pass)
+		}
+		if err == nil {
+			done++
+		} else if first == nil {
+			first = fmt.Errorf("finish pass %s: %w", u.ID, err)
+		}
+	}
+	return done, first
+}
+
+// judge checks a stored pass, decides its verdict, stores both and tells.
+func (p *Pipeline) judge(ctx context.Context, e record.Evidence) (record.Pass, error) {
+	e, err := p.Complete(ctx, e)
+	if err != nil {
+		return e.Pass, err
+	}
+	e.Pass.Findings = p.Checks.Check(ctx, e)
+	// An agent that is being stopped must not store "validator was interrupted" as the
+	// pass's findings: the pass stays received and is taken up at the next start.
+	if ctx.Err() != nil {
+		return e.Pass, ctx.Err()
+	}
+	e.Pass.Verdict = record.Judge(e.Pass.Findings, p.Know.Required)
+	if err := p.Store.Finish(ctx, e.Pass.ID, e.Pass.Findings, e.Pass.Verdict); err != nil {
+		return e.Pass, fmt.Errorf("store the verdict on pass %s: %w", e.Pass.ID, err)
+	}
+	return e.Pass, p.told(ctx, e.Pass)
+}
+
+// Complete adds to a stored pass's evidence what validators get beside it: what was
+// expected and the earlier passes of its cell.
+func (p *Pipeline) Complete(ctx context.Context, e record.Evidence) (record.Evidence, error) {
+	if p.Know.Expect != nil {
+		e.Expected = p.Know.Expect(e.Pass.Tags)
+	}
+	earlier, err := p.Store.Earlier(ctx, e.Pass, e.Pass.Tags.Cell(p.Know.Factors))
+	if err != nil {
+		return e, fmt.Errorf("look for earlier passes of the cell: %w", err)
+	}
+	e.Earlier = earlier
+	if e.Telemetry == nil && e.TelemetryWhy == "" {
+		e.TelemetryWhy = "no samples cover the time of the pass: the agent was not running then, or the log is older"
+	}
+	return e, nil
+}
+
+func (p *Pipeline) told(ctx context.Context, pass record.Pass) error {
+	p.Tell.Judged(ctx, pass)
+	if err := p.Store.MarkTold(ctx, pass.ID); err != nil {
+		return fmt.Errorf("note that pass %s was told: %w", pass.ID, err)
+	}
+	return nil
+}
+
+func (p *Pipeline) unreadable(ctx context.Context, log Log, file File, why error) error {
+	if ctx.Err() != nil {
+		return ctx.Err()
+	}
+	known, err := p.Store.RememberBroken(ctx, file, log.Path, why)
+	if err != nil {
+		return fmt.Errorf("note that %s cannot be read (%v): %w", log.Path, why, err)
+	}
+	if !known {
+		p.Tell.Unreadable(ctx, log, why)
+	}
+	return fmt.Errorf("log %s: %w", log.Path, why)
+}
+
+func (p *Pipeline) tellChanges(ctx context.Context, a Arrival) {
+	last, ok, err := p.Store.LastSystem(ctx, a.Pass)
+	if err != nil || !ok || last.ID == a.System.ID {
+		return // not knowing the last system is no reason to hold a pass up
+	}
+	var changes []record.Change
+	for _, c := range record.Diff(last, a.System) {
+		if c.Old.Identity || c.New.Identity {
+			changes = append(changes, c)
+		}
+	}
+	if len(changes) > 0 {
+		p.Tell.Changed(ctx, a.Pass, changes)
+	}
+}
+
+// assemble makes the pass from what was read: its times, tags, system and telemetry.
+func (p *Pipeline) assemble(ctx context.Context, log Log, r record.Reading, f File, m record.Metrics) Arrival {
+	started, ended := times(r, m, f.ModTime)
+	system := p.Bench.System(ctx)
+	claims := p.claims(log, r, system)
+	tags, _ := tag.Resolve(claims, p.Know.Order)
+	tele, why := p.Bench.Telemetry(started, ended, r.Layout.Program)
+	if why != nil {
+		tele = nil
+	}
+	remarks := r.Remarks
+	if log.Forced {
+		remarks = append(remarks, record.Remark{Kind: record.RemarkHeldOpen, Text: "a program still held the log open at the latest time; it was read as it stood"})
+	}
+	return Arrival{
+		Pass: record.Pass{
+			ID: record.PassID(f.SHA256), Bench: p.Know.Bench, Log: log.Path, SHA256: f.SHA256,
+			StartedAt: started, EndedAt: ended, Tags: tags, System: system.ID, Metrics: m,
+			Claims: claims, Layout: r.Layout, Remarks: remarks, LogAt: log.Notice.UTC(),
+		},
+		Frames: r.Frames, Telemetry: tele, System: system, File: f,
+	}
+}
+
+// times says when the pass ran. A log that carries the wall clock and agrees with the
+// file's own time to a day knows best; else the pass ended when the log was last
+// written, which holds for loggers that write while they record and for those that write
+// at the end.
+func times(r record.Reading, m record.Metrics, modified time.Time) (started, ended time.Time) {
+	length := time.Duration(m.DurationS * float64(time.Second))
+	if r.EpochS > 0 {
+		sec, frac := math.Modf(r.EpochS)
+		started = time.Unix(int64(sec), int64(frac*1e9)).UTC()
+		if d := modified.Sub(started); d > -24*time.Hour && d < 24*time.Hour {
+			return started, started.Add(length)
+		}
+	}
+	ended = modified.UTC()
+	return ended.Add(-length), ended
+}
+
+func (p *Pipeline) claims(log Log, r record.Reading, s record.System) []record.Claim {
+	var claims []record.Claim
+	if p.Know.Plan != nil {
+		claims = append(claims, p.Know.Plan()...)
+	}
+	claims = append(claims, p.pathClaims(log)...)
+	claims = append(claims, tag.FromHeader(r.Header, p.Know.Header)...)
+	claims = append(claims, tag.FromSystem(s)...)
+	claims = append(claims, tag.FromFixed(p.Know.Fixed)...)
+	if p.Know.Short != nil {
+		for i, c := range claims {
+			if short := p.Know.Short(c.Name, c.Value); short != "" && short != c.Value {
+				claims[i].Value = short
+				claims[i].Detail = join(c.Detail, "reported as "+c.Value)
+			}
+		}
+	}
+	return claims
+}
+
+func (p *Pipeline) pathClaims(log Log) []record.Claim {
+	claims, err := tag.FromPath(p.Know.Templates, log.Rel)
+	if err != nil {
+		return nil // a path that no template matches, or two ways, makes no claim
+	}
+	return claims
+}
+
+func join(a, b string) string {
+	if a == "" {
+		return b
+	}
+	return a + "; " + b
+}
