@@ -1,0 +1,99 @@
+// Package fence keeps the import map of DEVELOPERS.md true.
+package fence
+
+import (
+	"encoding/json"
+	"io"
+	"os/exec"
+	"slices"
+	"strings"
+	"testing"
+
+	"capd.example/internal/testlab"
+)
+
+const module = "capd.example/"
+
+// The map: which of our packages a package may import. The longest matching prefix
+// counts; "*" allows all. Tests may import more and are not fenced.
+var may = []struct {
+	folder  string
+	imports []string
+	why     string
+}{
+	{"record", nil, "record/ holds the words of the design and imports nothing of ours"},
+	{"stats", nil, "stats/ is pure statistics on plain numbers and imports nothing of ours"},
+	{"proto", nil, "proto/ is generated from the definitions and imports nothing of ours"},
+	{"framelog", []string{"record", "framelog"}, "framelog/ reads logs and may import record"},
+	{"metrics", []string{"record", "stats"}, "metrics/ turns frame times into figures and may import record and stats"},
+	{"watcher", []string{"record"}, "watcher/ notices logs and may import record"},
+	{"sysinfo", []string{"record", "sysinfo"}, "sysinfo/ reads the bench and may import record"},
+	{"tag", []string{"record"}, "tag/ makes tags from facts and may import record"},
+	{"plugins", []string{"record", "stats", "proto", "plugins"}, "plugins/ is the validator kit and may import record, stats and proto"},
+	{"pipeline", []string{"record", "framelog", "metrics", "tag"}, "pipeline/ owns the order and is handed everything that touches the outside"},
+	{"store", []string{"record", "store"}, "store/ keeps passes and may import record"},
+	{"notify", []string{"record", "notify"}, "notify/ tells people and may import record"},
+	{"campaign", []string{"record", "stats"}, "campaign/ plans and may import record and stats"},
+	{"analysis", []string{"record", "stats", "analysis"}, "analysis/ draws conclusions and may import record and stats"},
+	{"report", []string{"record", "stats", "analysis", "report"}, "report/ writes them down and may import record and analysis"},
+	{"control", []string{"record", "proto", "control"}, "control/ is the agent's service and may import record and proto"},
+	{"config", nil, "config/ holds the settings as plain values and imports nothing of ours"},
+	{"internal/cli", nil, "internal/cli is what both commands say alike and imports nothing of ours"},
+	{"internal", []string{"*"}, "internal/ holds test helpers"},
+	{"cmd", []string{"*"}, "cmd/ wires everything"},
+	{"demo", []string{"*"}, "demo/ runs the programs as a user would"},
+}
+
+func TestImportMap(t *testing.T) {
+	cmd := exec.Command("go", "list", "-json=ImportPath,Imports", "./...")
+	cmd.Dir = testlab.Root()
+	out, err := cmd.Output()
+	if err != nil {
+		t.Fatalf("go list: %v", err)
+	}
+	dec := json.NewDecoder(strings.NewReader(string(out)))
+	seen := 0
+	for {
+		var p struct {
+			ImportPath string
+			Imports    []string
+		}
+		if err := dec.Decode(&p); err == io.EOF {
+			break
+		} else if err != nil {
+			t.Fatal(err)
+		}
+		name, ours := strings.CutPrefix(p.ImportPath, module)
+		if !ours {
+			continue
+		}
+		seen++
+		checkPackage(t, name, p.Imports)
+	}
+	if seen < 10 {
+		t.Fatalf("only %d packages were looked at", seen)
+	}
+}
+
+func checkPackage(t *testing.T, name string, imports []string) {
+	for _, rule := range may {
+		if !below(name, rule.folder) {
+			continue
+		}
+		for _, imp := range imports {
+			other, ours := strings.CutPrefix(imp, module)
+			if !ours || slices.Contains(rule.imports, "*") {
+				continue
+			}
+			if !slices.ContainsFunc(rule.imports, func(f string) bool { return below(other, f) }) {
+				t.Errorf("%s imports %s: %s", name, other, rule.why)
+			}
+		}
+		return
+	}
+	t.Errorf("%s is not on the map: add it here and to DEVELOPERS.md", name)
+}
+
+func below(name, folder string) bool {
+	return name == folder || strings.HasPrefix(name, folder+"/")
+}
