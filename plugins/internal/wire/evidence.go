@@ -1,0 +1,130 @@
+package wire
+
+import (
+	"time"
+
+	pb "capd.example/proto/validator/v1"
+	"capd.example/record"
+)
+
+func fromEvidence(e record.Evidence) *pb.Evidence {
+	m := &pb.Evidence{
+		Pass:         fromPass(e.Pass),
+		Frames:       &pb.Frames{Ms: e.Frames.MS, Decimals: int32(e.Frames.Decimals)},
+		Telemetry:    fromTelemetry(e.Telemetry),
+		TelemetryWhy: clean(e.TelemetryWhy),
+		System:       fromSystem(e.System),
+		Expected: &pb.Expectation{
+			DurationS: e.Expected.DurationS, ToleranceS: e.Expected.ToleranceS, Passes: int64(e.Expected.Passes),
+			From: clean(e.Expected.From), CapFps: e.Expected.CapFPS, RefreshHz: e.Expected.RefreshHz,
+		},
+	}
+	for _, x := range e.Earlier {
+		m.Earlier = append(m.Earlier, &pb.Earlier{
+			Pass: fromPass(x.Pass), System: fromSystem(x.System), SecondsMs: x.SecondsMS, StartTempC: x.StartTemp,
+		})
+	}
+	return m
+}
+
+func toEvidence(m *pb.Evidence) record.Evidence {
+	x := m.GetExpected()
+	e := record.Evidence{
+		Pass:         toPass(m.GetPass()),
+		Frames:       record.Frames{MS: m.GetFrames().GetMs(), Decimals: int(m.GetFrames().GetDecimals())},
+		Telemetry:    toTelemetry(m.GetTelemetry()),
+		TelemetryWhy: m.GetTelemetryWhy(),
+		System:       toSystem(m.GetSystem()),
+		Expected: record.Expectation{
+			DurationS: x.GetDurationS(), ToleranceS: x.GetToleranceS(), Passes: int(x.GetPasses()),
+			From: x.GetFrom(), CapFPS: x.GetCapFps(), RefreshHz: x.GetRefreshHz(),
+		},
+	}
+	for _, y := range m.GetEarlier() {
+		e.Earlier = append(e.Earlier, record.Earlier{
+			Pass: toPass(y.GetPass()), System: toSystem(y.GetSystem()), SecondsMS: y.GetSecondsMs(), StartTemp: y.GetStartTempC(),
+		})
+	}
+	return e
+}
+
+// fromTime gives 0 for the zero time; the wire knows no other unknown.
+func fromTime(t time.Time) int64 {
+	if t.IsZero() {
+		return 0
+	}
+	return t.UnixNano()
+}
+
+func toTime(ns int64) time.Time {
+	if ns == 0 {
+		return time.Time{}
+	}
+	return time.Unix(0, ns).UTC()
+}
+
+func fromTelemetry(t *record.Telemetry) *pb.Telemetry {
+	if t == nil {
+		return nil
+	}
+	m := &pb.Telemetry{}
+	for _, at := range t.At {
+		m.AtUnixNs = append(m.AtUnixNs, fromTime(at))
+	}
+	for _, s := range t.Series {
+		m.Series = append(m.Series, &pb.Series{Name: clean(s.Name), Unit: clean(s.Unit), Source: clean(s.Source), Values: s.Values})
+	}
+	for _, u := range t.Processes {
+		m.Processes = append(m.Processes, &pb.ProcessUse{
+			Name: clean(u.Name), Pid: int64(u.PID), FromUnixNs: fromTime(u.From), ToUnixNs: fromTime(u.To), CorePercent: u.Percent, Game: u.Game,
+		})
+	}
+	for _, g := range t.Missing {
+		m.Missing = append(m.Missing, &pb.Gap{Name: clean(g.Name), Why: clean(string(g.Why)), Text: clean(g.Text)})
+	}
+	return m
+}
+
+func toTelemetry(m *pb.Telemetry) *record.Telemetry {
+	if m == nil {
+		return nil
+	}
+	t := &record.Telemetry{}
+	for _, ns := range m.GetAtUnixNs() {
+		t.At = append(t.At, toTime(ns))
+	}
+	for _, s := range m.GetSeries() {
+		t.Series = append(t.Series, record.Series{Name: s.GetName(), Unit: s.GetUnit(), Source: s.GetSource(), Values: s.GetValues()})
+	}
+	for _, u := range m.GetProcesses() {
+		t.Processes = append(t.Processes, record.ProcessUse{
+			Name: u.GetName(), PID: int(u.GetPid()), From: toTime(u.GetFromUnixNs()), To: toTime(u.GetToUnixNs()), Percent: u.GetCorePercent(), Game: u.GetGame(),
+		})
+	}
+	for _, g := range m.GetMissing() {
+		t.Missing = append(t.Missing, record.Gap{Name: g.GetName(), Why: record.Unknown(g.GetWhy()), Text: g.GetText()})
+	}
+	return t
+}
+
+func fromSystem(s record.System) *pb.System {
+	m := &pb.System{Id: clean(s.ID)}
+	for _, f := range s.Fields {
+		m.Fields = append(m.Fields, &pb.Field{
+			Name: clean(f.Name), Value: clean(f.Value), Unit: clean(f.Unit), Source: clean(f.Source),
+			Unknown: clean(string(f.Unknown)), Identity: f.Identity,
+		})
+	}
+	return m
+}
+
+func toSystem(m *pb.System) record.System {
+	s := record.System{ID: m.GetId()}
+	for _, f := range m.GetFields() {
+		s.Fields = append(s.Fields, record.Field{
+			Name: f.GetName(), Value: f.GetValue(), Unit: f.GetUnit(), Source: f.GetSource(),
+			Unknown: record.Unknown(f.GetUnknown()), Identity: f.GetIdentity(),
+		})
+	}
+	return s
+}
