@@ -1,0 +1,60 @@
+package store
+
+import (
+	"database/sql"
+	"errors"
+	"fmt"
+
+	"modernc.org/sqlite"
+	lib "modernc.org/sqlite/lib"
+)
+
+// What can be wrong with a store. Compare with [errors.Is]; the message of the wrapping
+// error names the file and says what to do.
+var (
+	ErrNoStore   = errors.New("there is no store")
+	ErrNotOurs   = errors.New("the file is a database of another program")
+	ErrNewer     = errors.New("the store was written by a newer version of the program")
+	ErrCorrupt   = errors.New("the store is damaged")
+	ErrFull      = errors.New("the disk is full")
+	ErrReadOnly  = errors.New("the store cannot be written to")
+	ErrBusy      = errors.New("another program holds the store")
+	ErrNotFound  = errors.New("there is no such pass")
+	ErrAmbiguous = errors.New("several passes begin like this")
+	ErrNoChange  = errors.New("there is no such change of tags")
+)
+
+// explain puts the sentinel that fits in front of an error of the database, with the
+// file's name and advice.
+func (s *Store) explain(err error) error { return explain(s.path, err) }
+
+func explain(path string, err error) error {
+	var e *sqlite.Error
+	if err == nil || !errors.As(err, &e) {
+		return err
+	}
+	kind, advice := error(nil), ""
+	switch e.Code() & 0xff {
+	case lib.SQLITE_FULL:
+		kind, advice = ErrFull, "free some space; nothing was lost"
+	case lib.SQLITE_CORRUPT, lib.SQLITE_NOTADB:
+		kind, advice = ErrCorrupt, "`capctl verify` says what is still whole; restore a backup or let the agent read the logs again"
+	case lib.SQLITE_READONLY, lib.SQLITE_PERM, lib.SQLITE_CANTOPEN:
+		kind, advice = ErrReadOnly, "check the permissions of the file and its folder"
+	case lib.SQLITE_BUSY, lib.SQLITE_LOCKED:
+		kind, advice = ErrBusy, "try again when it has finished"
+	case lib.SQLITE_IOERR:
+		// A file on a full disk can also fail while the log is grown.
+		return fmt.Errorf("%s: the disk failed: %w", path, err)
+	default:
+		return fmt.Errorf("%s: %w", path, err)
+	}
+	return fmt.Errorf("%s: %w (%s): %w", path, kind, advice, err)
+}
+
+func isUnique(err error) bool {
+	var e *sqlite.Error
+	return errors.As(err, &e) && (e.Code() == lib.SQLITE_CONSTRAINT_UNIQUE || e.Code() == lib.SQLITE_CONSTRAINT_PRIMARYKEY)
+}
+
+func noRows(err error) bool { return errors.Is(err, sql.ErrNoRows) }

@@ -1,0 +1,101 @@
+package store
+
+import (
+	"context"
+	"database/sql"
+	"time"
+)
+
+// KnownFile reports whether the file was stored before and has not changed since as far
+// as its size, time and identity tell, so that its bytes need not be hashed again.
+func (s *Store) KnownFile(ctx context.Context, f FileMark) (known bool, err error) {
+	err = s.db.QueryRowContext(ctx, `
+		SELECT count(*) FROM files WHERE path = ? AND size = ? AND mtime = ? AND error = '' AND (file_id = ? OR file_id = '' OR ? = '')`,
+		f.Path, f.Size, f.ModTime.UnixNano(), f.ID, f.ID).Scan(&known)
+	return known, wrap(s.explain(err), "look up %s", f.Path)
+}
+
+// RememberFile notes that the file holds the log with the given hash.
+func (s *Store) RememberFile(ctx context.Context, f FileMark, sha256 string) error {
+	err := s.write(ctx, func(tx *sql.Tx) error { return s.remember(ctx, tx, f, sha256, "") })
+	return wrap(err, "note %s", f.Path)
+}
+
+// RememberBroken notes a log that could not be read; known is true when the same file was
+// noted before and has not changed, so that nobody needs to be told again.
+func (s *Store) RememberBroken(ctx context.Context, f FileMark, why error) (known bool, err error) {
+	text := "cannot be read"
+	if why != nil && why.Error() != "" {
+		text = why.Error()
+	}
+	err = s.write(ctx, func(tx *sql.Tx) error {
+		err := tx.QueryRowContext(ctx, `SELECT count(*) FROM files WHERE path = ? AND size = ? AND mtime = ? AND error <> ''`,
+			f.Path, f.Size, f.ModTime.UnixNano()).Scan(&known)
+		if err != nil {
+			return err
+		}
+		return s.remember(ctx, tx, f, "", text)
+	})
+	return known, wrap(err, "note that %s cannot be read", f.Path)
+}
+
+func (s *Store) remember(ctx context.Context, tx *sql.Tx, f FileMark, sha, text string) error {
+	if f.Path == "" {
+		return nil
+	}
+	_, err := tx.ExecContext(ctx, `INSERT OR REPLACE INTO files (path, size, mtime, file_id, sha256, error, at) VALUES (?, ?, ?, ?, ?, ?, ?)`,
+		f.Path, f.Size, f.ModTime.UnixNano(), f.ID, sha, text, stamp(s.now()))
+	return err
+}
+
+// Broken is a log that could not be read.
+type Broken struct {
+	File FileMark
+	Why  string
+	At   time.Time // when it was last tried
+}
+
+// Broken lists the logs that could not be read, in order of their paths.
+func (s *Store) Broken(ctx context.Context) (out []Broken, err error) {
+	err = s.read(ctx, func(tx *sql.Tx) error {
+		rows, err := tx.QueryContext(ctx, `SELECT path, size, mtime, file_id, error, at FROM files WHERE error <> '' ORDER BY path`)
+		if err != nil {
+			return err
+		}
+		for rows.Next() {
+			var b Broken
+			var mtime int64
+			var at string
+			if err := rows.Scan(&b.File.Path, &b.File.Size, &mtime, &b.File.ID, &b.Why, &at); err != nil {
+				rows.Close()
+				return err
+			}
+			b.File.ModTime = time.Unix(0, mtime).UTC()
+			if b.At, err = unstamp(at); err != nil {
+				rows.Close()
+				return err
+			}
+			out = append(out, b)
+		}
+		return closeRows(rows)
+	})
+	return out, wrap(err, "list unreadable logs")
+}
+
+// Setting returns the value kept under key; ok is false where there is none.
+func (s *Store) Setting(ctx context.Context, key string) (value string, ok bool, err error) {
+	err = s.db.QueryRowContext(ctx, `SELECT value FROM settings WHERE key = ?`, key).Scan(&value)
+	if noRows(err) {
+		return "", false, nil
+	}
+	return value, err == nil, wrap(s.explain(err), "read setting %s", key)
+}
+
+// SetSetting keeps value under key.
+func (s *Store) SetSetting(ctx context.Context, key, value string) error {
+	err := s.write(ctx, func(tx *sql.Tx) error {
+		_, err := tx.ExecContext(ctx, `INSERT OR REPLACE INTO settings (key, value) VALUES (?, ?)`, key, value)
+		return err
+	})
+	return wrap(err, "keep setting %s", key)
+}

@@ -1,0 +1,233 @@
+package store
+
+import (
+	"context"
+	"database/sql"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"math"
+
+	"capd.example/record"
+)
+
+// State is how far a pass has come.
+type State string
+
+// The states of a pass.
+const (
+	Received State = "received" // stored, not checked
+	Checked  State = "checked"  // findings are stored, nobody was told
+	Notified State = "notified" // done
+)
+
+// Unfinished is a pass that a crash left between two steps.
+type Unfinished struct {
+	Pass  record.Pass
+	State State // Received or Checked
+}
+
+// Finish stores the findings and the verdict of a received pass: state checked.
+func (s *Store) Finish(ctx context.Context, id string, findings []record.Finding, verdict record.Verdict) error {
+	err := s.write(ctx, func(tx *sql.Tx) error {
+		k, err := keyOf(ctx, tx, id)
+		if err != nil {
+			return err
+		}
+		j, err := s.judgement(ctx, tx, k, "checked", verdict, "", "", findings)
+		if err != nil {
+			return err
+		}
+		_, err = tx.ExecContext(ctx, `UPDATE passes SET judgement = ?, verdict = ?, overruled = '', state = 'checked' WHERE n = ?`, j, string(verdict), k.n)
+		return err
+	})
+	return wrap(err, "store the findings of pass %s", id)
+}
+
+// MarkNotified notes that people were told about a pass.
+func (s *Store) MarkNotified(ctx context.Context, id string) error {
+	err := s.write(ctx, func(tx *sql.Tx) error {
+		k, err := keyOf(ctx, tx, id)
+		if err != nil {
+			return err
+		}
+		_, err = tx.ExecContext(ctx, `UPDATE passes SET state = 'notified' WHERE n = ? AND state = 'checked'`, k.n)
+		return err
+	})
+	return wrap(err, "note that pass %s was told", id)
+}
+
+// Unfinished lists the passes that were not told about yet, in the order in which they
+// were stored.
+func (s *Store) Unfinished(ctx context.Context) (out []Unfinished, err error) {
+	err = s.read(ctx, func(tx *sql.Tx) error {
+		rows, err := tx.QueryContext(ctx, `SELECT n, state FROM passes WHERE state <> 'notified' ORDER BY n`)
+		if err != nil {
+			return err
+		}
+		var numbers []int64
+		states := map[int64]State{}
+		for rows.Next() {
+			var n int64
+			var st State
+			if err := rows.Scan(&n, &st); err != nil {
+				rows.Close()
+				return err
+			}
+			numbers = append(numbers, n)
+			states[n] = st
+		}
+		if err := closeRows(rows); err != nil {
+			return err
+		}
+		passes, err := loadPasses(ctx, tx, numbers)
+		for i, p := range passes {
+			out = append(out, Unfinished{p, states[numbers[i]]})
+		}
+		return err
+	})
+	return out, wrap(err, "look for unfinished passes")
+}
+
+// ReplaceFindings stores what today's validators say about a pass. The old findings stay
+// in the history, and a verdict that the reviewer set by hand stays in force.
+func (s *Store) ReplaceFindings(ctx context.Context, id string, findings []record.Finding, verdict record.Verdict, why, who string) error {
+	err := s.write(ctx, func(tx *sql.Tx) error {
+		k, err := keyOf(ctx, tx, id)
+		if err != nil {
+			return err
+		}
+		j, err := s.judgement(ctx, tx, k, "rechecked", verdict, why, who, findings)
+		if err != nil {
+			return err
+		}
+		_, err = tx.ExecContext(ctx, `UPDATE passes SET judgement = ?, verdict = CASE overruled WHEN '' THEN ? ELSE verdict END WHERE n = ?`, j, string(verdict), k.n)
+		return err
+	})
+	return wrap(err, "replace the findings of pass %s", id)
+}
+
+// Overrule sets the verdict of a pass by hand, with the reviewer's reason. An empty
+// reason is refused: every output shows it.
+func (s *Store) Overrule(ctx context.Context, id string, verdict record.Verdict, reason, who string) error {
+	if reason == "" {
+		return errors.New("overrule a verdict: a reason is required")
+	}
+	if !verdict.Valid() {
+		return fmt.Errorf("overrule a verdict: %q is not a verdict", verdict)
+	}
+	err := s.write(ctx, func(tx *sql.Tx) error {
+		k, err := keyOf(ctx, tx, id)
+		if err != nil {
+			return err
+		}
+		if _, err := s.judgement(ctx, tx, k, "overruled", verdict, reason, who, nil); err != nil {
+			return err
+		}
+		_, err = tx.ExecContext(ctx, `UPDATE passes SET verdict = ?, overruled = ? WHERE n = ?`, string(verdict), reason, k.n)
+		return err
+	})
+	return wrap(err, "overrule the verdict of pass %s", id)
+}
+
+// Judgement is one entry in the history of a pass's verdict, oldest first.
+type Judgement struct {
+	Kind     string           `json:"kind"` // "checked", "rechecked" or "overruled"
+	Revision int              `json:"revision"`
+	Verdict  record.Verdict   `json:"verdict"`
+	Reason   string           `json:"reason,omitempty"`
+	Who      string           `json:"who,omitempty"`
+	At       string           `json:"at"`
+	Findings []record.Finding `json:"findings,omitempty"`
+}
+
+// Judgements returns the history of a pass's verdict, oldest first.
+func (s *Store) Judgements(ctx context.Context, id string) (out []Judgement, err error) {
+	err = s.read(ctx, func(tx *sql.Tx) error {
+		k, err := keyOf(ctx, tx, id)
+		if err != nil {
+			return err
+		}
+		rows, err := tx.QueryContext(ctx, `SELECT n, kind, revision, verdict, reason, who, at FROM judgements WHERE pass = ? ORDER BY n`, k.n)
+		if err != nil {
+			return err
+		}
+		var numbers []int64
+		for rows.Next() {
+			var n int64
+			var j Judgement
+			if err := rows.Scan(&n, &j.Kind, &j.Revision, &j.Verdict, &j.Reason, &j.Who, &j.At); err != nil {
+				rows.Close()
+				return err
+			}
+			numbers, out = append(numbers, n), append(out, j)
+		}
+		if err := closeRows(rows); err != nil {
+			return err
+		}
+		found, err := findingsOf(ctx, tx, numbers)
+		for i, n := range numbers {
+			out[i].Findings = found[n]
+		}
+		return err
+	})
+	return out, wrap(err, "read the history of pass %s", id)
+}
+
+func (s *Store) judgement(ctx context.Context, tx *sql.Tx, k passKey, kind string, v record.Verdict, reason, who string, findings []record.Finding) (int64, error) {
+	res, err := tx.ExecContext(ctx, `INSERT INTO judgements (pass, revision, kind, verdict, reason, who, at) VALUES (?, ?, ?, ?, ?, ?, ?)`,
+		k.n, k.revision, kind, string(v), reason, who, stamp(s.now()))
+	if err != nil {
+		return 0, err
+	}
+	n, err := res.LastInsertId()
+	if err != nil {
+		return 0, err
+	}
+	for i, f := range findings {
+		numbers, err := json.Marshal(finite(f.Numbers))
+		if err != nil {
+			return 0, err
+		}
+		params, err := json.Marshal(f.Params)
+		if err != nil {
+			return 0, err
+		}
+		_, err = tx.ExecContext(ctx, `INSERT INTO findings (judgement, seq, name, version, outcome, reason, advice, numbers, params) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)`,
+			n, i, f.Check, f.Version, string(f.Outcome), f.Reason, f.Advice, string(numbers), string(params))
+		if err != nil {
+			return 0, err
+		}
+	}
+	return n, nil
+}
+
+// finite leaves out numbers that have no form in JSON, so that a validator's division by
+// zero cannot cost a pass.
+func finite(numbers map[string]float64) map[string]float64 {
+	if len(numbers) == 0 {
+		return nil
+	}
+	out := make(map[string]float64, len(numbers))
+	for k, v := range numbers {
+		if !math.IsNaN(v) && !math.IsInf(v, 0) {
+			out[k] = v
+		}
+	}
+	return out
+}
+
+func wrap(err error, format string, args ...any) error {
+	if err == nil {
+		return nil
+	}
+	return fmt.Errorf(format+": %w", append(args, err)...)
+}
+
+func closeRows(rows *sql.Rows) error {
+	err := rows.Err()
+	if e := rows.Close(); err == nil {
+		err = e
+	}
+	return err
+}

@@ -1,0 +1,390 @@
+package store
+
+import (
+	"context"
+	"database/sql"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"math"
+	"time"
+
+	"capd.example/record"
+)
+
+// FileMark says which file was read. Size, time and ID only spare hashing a known file
+// again; they never decide what a pass is.
+type FileMark struct {
+	Path    string
+	Size    int64
+	ModTime time.Time
+	ID      string // the file system's own identity of the file, "" where there is none
+}
+
+// Arrival is a read and tagged pass on its way into the store.
+type Arrival struct {
+	Pass      record.Pass // SHA256, Bench and Log are required; ID is decided here
+	Frames    record.Frames
+	Telemetry *record.Telemetry // nil when none was taken
+	System    record.System
+	File      FileMark
+	LogBytes  []byte // the log itself; nil where it is not to be kept
+}
+
+// Saved is what became of an arrival.
+type Saved struct {
+	ID       string
+	Created  bool // false: these bytes were stored before
+	Revision int  // above 0 when the log had grown since it was stored
+}
+
+// Save stores a pass in state received, whole or not at all. Equal SHA256 is the same
+// pass: the arrival's path is added to its names and nothing else changes. A larger log
+// at the path of a stored one of the same bench, whose frames begin with the stored
+// frames, is a new revision of that pass; the old one is kept.
+func (s *Store) Save(ctx context.Context, a Arrival) (Saved, error) {
+	if a.Pass.SHA256 == "" || a.Pass.Bench == "" {
+		return Saved{}, errors.New("save pass: the hash of the log and the name of the bench are required")
+	}
+	blobs, err := encodeArrival(a)
+	if err != nil {
+		return Saved{}, fmt.Errorf("save pass: %w", err)
+	}
+	var out Saved
+	err = s.write(ctx, func(tx *sql.Tx) error {
+		out, err = s.save(ctx, tx, a, blobs)
+		return err
+	})
+	if err != nil {
+		return Saved{}, fmt.Errorf("save pass: %w", err)
+	}
+	return out, nil
+}
+
+// blobs are the large parts of an arrival, encoded before the write lock is taken.
+type blobs struct {
+	frames, telemetry, seconds, log []byte
+	startTemp, doc, fields          string
+}
+
+// passDoc is what of a pass needs no column of its own.
+type passDoc struct {
+	Layout  record.Layout   `json:"layout"`
+	Claims  []record.Claim  `json:"claims,omitempty"`
+	Remarks []record.Remark `json:"remarks,omitempty"`
+}
+
+func encodeArrival(a Arrival) (b blobs, err error) {
+	if b.frames, err = EncodeFrames(a.Frames); err != nil {
+		return b, err
+	}
+	if a.Telemetry != nil {
+		if b.telemetry, err = EncodeTelemetry(a.Telemetry); err != nil {
+			return b, err
+		}
+	}
+	if b.seconds, err = EncodeFrames(record.Frames{MS: secondsMS(a.Frames), Decimals: 4}); err != nil {
+		return b, err
+	}
+	if a.LogBytes != nil {
+		if b.log, err = pack(logVersion, a.LogBytes); err != nil {
+			return b, err
+		}
+	}
+	for _, part := range []struct {
+		to    *string
+		value any
+	}{
+		{&b.startTemp, startTemps(a.Telemetry)},
+		{&b.doc, passDoc{a.Pass.Layout, a.Pass.Claims, a.Pass.Remarks}},
+		{&b.fields, a.System.Fields},
+	} {
+		text, err := json.Marshal(part.value)
+		if err != nil {
+			return b, err
+		}
+		*part.to = string(text)
+	}
+	return b, nil
+}
+
+func (s *Store) save(ctx context.Context, tx *sql.Tx, a Arrival, b blobs) (Saved, error) {
+	now := stamp(s.now())
+	known, err := passOfHash(ctx, tx, a.Pass.SHA256)
+	if err == nil {
+		if err := addName(ctx, tx, known.n, known.log, a.Pass.Log); err != nil {
+			return Saved{}, err
+		}
+		return Saved{ID: known.id, Revision: known.revision}, s.remember(ctx, tx, a.File, a.Pass.SHA256, "")
+	}
+	if !noRows(err) {
+		return Saved{}, err
+	}
+	old, grown, err := s.grownFrom(ctx, tx, a)
+	if err != nil {
+		return Saved{}, err
+	}
+	row, err := s.rowOf(ctx, tx, a, b)
+	if err != nil {
+		return Saved{}, err
+	}
+	if grown {
+		row.n, row.id, row.revision = old.n, old.id, old.revision+1
+		err = s.supersede(ctx, tx, row)
+	} else {
+		err = insertPass(ctx, tx, &row, now)
+	}
+	if err != nil {
+		return Saved{}, err
+	}
+	if err := insertRevision(ctx, tx, row, a, b, now); err != nil {
+		return Saved{}, err
+	}
+	if err := writeTags(ctx, tx, row.n, a.Pass.Tags, grown); err != nil {
+		return Saved{}, err
+	}
+	return Saved{ID: row.id, Created: true, Revision: row.revision}, s.remember(ctx, tx, a.File, a.Pass.SHA256, "")
+}
+
+// passKey is what identifies a stored pass.
+type passKey struct {
+	n        int64
+	id, log  string
+	revision int
+}
+
+func passOfHash(ctx context.Context, tx *sql.Tx, sha string) (k passKey, err error) {
+	err = tx.QueryRowContext(ctx, `SELECT p.n, p.id, p.log, r.revision FROM revisions r JOIN passes p ON p.n = r.pass WHERE r.sha256 = ?`, sha).
+		Scan(&k.n, &k.id, &k.log, &k.revision)
+	return k, err
+}
+
+func addName(ctx context.Context, tx *sql.Tx, n int64, first, path string) error {
+	if path == "" || path == first {
+		return nil
+	}
+	_, err := tx.ExecContext(ctx, `INSERT OR IGNORE INTO names (pass, path) VALUES (?, ?)`, n, path)
+	return err
+}
+
+// grownFrom finds the pass whose log has grown into the arrival: same bench, same path,
+// fewer bytes, and the stored frames stand at the front of the new ones. The last stored
+// frame may differ, since its line may have been written only in part.
+func (s *Store) grownFrom(ctx context.Context, tx *sql.Tx, a Arrival) (passKey, bool, error) {
+	var k passKey
+	var size int64
+	var blob []byte
+	err := tx.QueryRowContext(ctx, `
+		SELECT p.n, p.id, p.log, p.revision, r.size, x.frames
+		FROM passes p JOIN revisions r ON r.pass = p.n AND r.revision = p.revision JOIN archives x ON x.revision = r.n
+		WHERE p.log = ? AND p.bench = ? ORDER BY p.n DESC LIMIT 1`, a.Pass.Log, a.Pass.Bench).
+		Scan(&k.n, &k.id, &k.log, &k.revision, &size, &blob)
+	if noRows(err) || err == nil && a.File.Size <= size {
+		return k, false, nil
+	}
+	if err != nil {
+		return k, false, err
+	}
+	old, err := DecodeFrames(blob)
+	if err != nil {
+		return k, false, nil // a damaged old pass must not hold up a new one
+	}
+	return k, beginsWith(a.Frames.MS, old.MS), nil
+}
+
+func beginsWith(long, short []float64) bool {
+	if len(short) == 0 || len(long) < len(short) {
+		return false
+	}
+	for i := range len(short) - 1 {
+		if long[i] != short[i] {
+			return false
+		}
+	}
+	return len(short) > 1 || long[0] == short[0]
+}
+
+// passRow is a row of passes on its way in.
+type passRow struct {
+	passKey
+	pass   record.Pass
+	cell   int64
+	system sql.NullInt64
+	doc    string
+}
+
+func (s *Store) rowOf(ctx context.Context, tx *sql.Tx, a Arrival, b blobs) (r passRow, err error) {
+	r = passRow{passKey: passKey{id: record.PassID(a.Pass.SHA256)}, pass: a.Pass, doc: b.doc}
+	if r.cell, err = cellOf(ctx, tx, a.Pass.Tags); err != nil {
+		return r, err
+	}
+	id := a.System.ID
+	if id == "" && len(a.System.Fields) > 0 {
+		id = a.System.Identity()
+	}
+	if id == "" {
+		return r, nil
+	}
+	n, err := intern(ctx, tx, `SELECT n FROM systems WHERE id = ?`, `INSERT INTO systems (id, fields) VALUES (?, ?)`, []any{id}, b.fields)
+	r.system = sql.NullInt64{Int64: n, Valid: err == nil}
+	return r, err
+}
+
+// intern returns the number of the row that find finds, or of a new one.
+func intern(ctx context.Context, tx *sql.Tx, find, insert string, key []any, more ...any) (n int64, err error) {
+	err = tx.QueryRowContext(ctx, find, key...).Scan(&n)
+	if !noRows(err) {
+		return n, err
+	}
+	res, err := tx.ExecContext(ctx, insert, append(key, more...)...)
+	if err != nil {
+		return 0, err
+	}
+	return res.LastInsertId()
+}
+
+func cellOf(ctx context.Context, tx *sql.Tx, t record.Tags) (int64, error) {
+	key := []any{
+		t.Value(record.TagProcessor), t.Value(record.TagGraphics), t.Value(record.TagGame),
+		t.Value(record.TagScene), t.Value(record.TagResolution), t.Value(record.TagPreset),
+	}
+	return intern(ctx, tx, `SELECT n FROM cells WHERE cpu = ? AND gpu = ? AND game = ? AND scene = ? AND resolution = ? AND preset = ?`,
+		`INSERT INTO cells (cpu, gpu, game, scene, resolution, preset) VALUES (?, ?, ?, ?, ?, ?)`, key)
+}
+
+func insertPass(ctx context.Context, tx *sql.Tx, r *passRow, now string) error {
+	p := r.pass
+	// Twelve digits may meet by chance in a very large lab; then the name is longer.
+	for digits := len(r.id); ; digits += 4 {
+		var taken int
+		if err := tx.QueryRowContext(ctx, `SELECT count(*) FROM passes WHERE id = ?`, r.id).Scan(&taken); err != nil {
+			return err
+		}
+		if taken == 0 || digits >= len(p.SHA256) {
+			break
+		}
+		r.id = p.SHA256[:min(digits+4, len(p.SHA256))]
+	}
+	res, err := tx.ExecContext(ctx, `
+		INSERT INTO passes (id, sha256, bench, log, at, started_at, ended_at, log_at, stored_at, state, revision, cell, system, verdict, doc,
+			frames, duration_s, avg_fps, median_ms, p95_ms, p99_ms, p999_ms, max_ms, low1_fps, low01_fps, low1_time_fps, p99_fps,
+			hitches, low1_sparse, low01_sparse)
+		VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, 'received', 0, ?, ?, '', ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`,
+		append([]any{r.id, p.SHA256, p.Bench, p.Log, orderTime(p, now), stamp(p.StartedAt), stamp(p.EndedAt), stamp(p.LogAt), now, r.cell, r.system, r.doc},
+			figures(p.Metrics)...)...)
+	if err != nil {
+		return err
+	}
+	r.n, err = res.LastInsertId()
+	return err
+}
+
+func orderTime(p record.Pass, now string) string {
+	for _, t := range []time.Time{p.StartedAt, p.EndedAt, p.LogAt} {
+		if !t.IsZero() {
+			return stamp(t)
+		}
+	}
+	return now
+}
+
+// figures returns the metrics in the order of their columns. What is not a number is
+// NULL there.
+func figures(m record.Metrics) []any {
+	out := []any{m.Frames}
+	for _, x := range []float64{m.DurationS, m.AvgFPS, m.MedianMS, m.P95MS, m.P99MS, m.P999MS, m.MaxMS, m.Low1FPS, m.Low01FPS, m.Low1TimeFPS, m.P99FPS} {
+		if math.IsNaN(x) || math.IsInf(x, 0) {
+			out = append(out, nil)
+		} else {
+			out = append(out, x)
+		}
+	}
+	return append(out, m.Hitches, m.Low1Sparse, m.Low01Sparse)
+}
+
+// supersede keeps the pass as it stood with its old revision and puts the new one in its
+// place. Findings, verdict and a verdict set by hand belonged to the shorter log.
+func (s *Store) supersede(ctx context.Context, tx *sql.Tx, r passRow) error {
+	old, err := loadPass(ctx, tx, r.n)
+	if err != nil {
+		return err
+	}
+	was, err := json.Marshal(old)
+	if err != nil {
+		return err
+	}
+	if _, err := tx.ExecContext(ctx, `UPDATE revisions SET was = ? WHERE pass = ? AND revision = ?`, string(was), r.n, r.revision-1); err != nil {
+		return err
+	}
+	p := r.pass
+	_, err = tx.ExecContext(ctx, `
+		UPDATE passes SET sha256 = ?, at = ?, started_at = ?, ended_at = ?, log_at = ?, state = 'received', revision = ?, cell = ?, system = ?,
+			verdict = '', overruled = '', judgement = NULL, doc = ?,
+			frames = ?, duration_s = ?, avg_fps = ?, median_ms = ?, p95_ms = ?, p99_ms = ?, p999_ms = ?, max_ms = ?, low1_fps = ?, low01_fps = ?,
+			low1_time_fps = ?, p99_fps = ?, hitches = ?, low1_sparse = ?, low01_sparse = ?
+		WHERE n = ?`,
+		append(append([]any{p.SHA256, orderTime(p, stamp(s.now())), stamp(p.StartedAt), stamp(p.EndedAt), stamp(p.LogAt), r.revision, r.cell, r.system, r.doc},
+			figures(p.Metrics)...), r.n)...)
+	return err
+}
+
+func insertRevision(ctx context.Context, tx *sql.Tx, r passRow, a Arrival, b blobs, now string) error {
+	res, err := tx.ExecContext(ctx, `INSERT INTO revisions (pass, revision, sha256, size, stored_at) VALUES (?, ?, ?, ?, ?)`,
+		r.n, r.revision, a.Pass.SHA256, a.File.Size, now)
+	if err != nil {
+		return err
+	}
+	n, err := res.LastInsertId()
+	if err != nil {
+		return err
+	}
+	_, err = tx.ExecContext(ctx, `INSERT INTO archives (revision, frames, telemetry, seconds, start_temp, log) VALUES (?, ?, ?, ?, ?, ?)`,
+		n, b.frames, b.telemetry, b.seconds, b.startTemp, b.log)
+	return err
+}
+
+// writeTags puts tags in the place of the stored ones. With keepHand, tags that the
+// reviewer set by hand stay.
+func writeTags(ctx context.Context, tx *sql.Tx, n int64, tags record.Tags, keepHand bool) error {
+	final := tags
+	if keepHand {
+		final = record.Tags{}
+		for name, t := range tags {
+			final[name] = t
+		}
+		old, err := tagsOf(ctx, tx, n)
+		if err != nil {
+			return err
+		}
+		for name, t := range old {
+			if t.From == record.FromHand {
+				final[name] = t
+			}
+		}
+	}
+	if _, err := tx.ExecContext(ctx, `DELETE FROM tags WHERE pass = ?`, n); err != nil {
+		return err
+	}
+	for name, t := range final {
+		term, err := termOf(ctx, tx, name, t.Value)
+		if err != nil {
+			return err
+		}
+		if _, err := tx.ExecContext(ctx, `INSERT INTO tags (pass, term, origin) VALUES (?, ?, ?)`, n, term, string(t.From)); err != nil {
+			return err
+		}
+	}
+	if !keepHand {
+		return nil
+	}
+	cell, err := cellOf(ctx, tx, final)
+	if err != nil {
+		return err
+	}
+	_, err = tx.ExecContext(ctx, `UPDATE passes SET cell = ? WHERE n = ?`, cell, n)
+	return err
+}
+
+func termOf(ctx context.Context, tx *sql.Tx, name, value string) (int64, error) {
+	return intern(ctx, tx, `SELECT n FROM terms WHERE name = ? AND value = ?`, `INSERT INTO terms (name, value) VALUES (?, ?)`, []any{name, value})
+}

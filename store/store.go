@@ -1,0 +1,216 @@
+package store
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+	"io/fs"
+	"net/url"
+	"os"
+	"path/filepath"
+	"strings"
+	"time"
+
+	_ "modernc.org/sqlite" // the database driver "sqlite"
+)
+
+// applicationID marks the file as ours in its heading ("cpd1").
+const applicationID = 0x63706431
+
+// Options of [Open].
+type Options struct {
+	ReadOnly bool             // never writes; a missing file is [ErrNoStore]
+	Now      func() time.Time // the clock, for tests; nil for the real one
+}
+
+// Store is an open store. Its methods may be used from several goroutines.
+type Store struct {
+	db       *sql.DB
+	path     string
+	now      func() time.Time
+	readOnly bool
+}
+
+// Open opens the store at path, makes it where there is none, and brings an older one up
+// to date. Errors are those of this package: [ErrNoStore], [ErrNotOurs], [ErrNewer],
+// [ErrCorrupt], [ErrReadOnly], [ErrBusy], [ErrFull].
+func Open(ctx context.Context, path string, opt Options) (*Store, error) {
+	if opt.Now == nil {
+		opt.Now = time.Now
+	}
+	abs, err := filepath.Abs(path)
+	if err != nil {
+		return nil, fmt.Errorf("open store: %w", err)
+	}
+	s := &Store{path: abs, now: opt.Now, readOnly: opt.ReadOnly}
+	if opt.ReadOnly {
+		err = s.openRead(ctx)
+	} else {
+		err = s.openWrite(ctx)
+	}
+	if err != nil {
+		if s.db != nil {
+			s.db.Close()
+		}
+		return nil, fmt.Errorf("open store: %w", s.explain(err))
+	}
+	return s, nil
+}
+
+// Path returns the file's absolute path.
+func (s *Store) Path() string { return s.path }
+
+// Close ends the use of the store.
+func (s *Store) Close() error { return s.db.Close() }
+
+func (s *Store) openWrite(ctx context.Context) error {
+	if err := os.MkdirAll(filepath.Dir(s.path), 0o700); err != nil {
+		return fmt.Errorf("make the folder of the store: %w", err)
+	}
+	if err := s.connect("rwc", "journal_mode(wal)"); err != nil {
+		return err
+	}
+	if err := s.identify(ctx); err != nil {
+		return err
+	}
+	if err := migrate(ctx, s.db); err != nil {
+		return err
+	}
+	var mode string
+	if err := s.db.QueryRowContext(ctx, "PRAGMA journal_mode").Scan(&mode); err != nil {
+		return err
+	}
+	if mode != "wal" {
+		return fmt.Errorf("%s: write-ahead logging cannot be used here (mode is %q): keep the store on a local disk", s.path, mode)
+	}
+	return nil
+}
+
+func (s *Store) openRead(ctx context.Context) error {
+	if _, err := os.Stat(s.path); errors.Is(err, fs.ErrNotExist) {
+		return fmt.Errorf("%s: %w (has the agent run yet? --data names another folder)", s.path, ErrNoStore)
+	} else if err != nil {
+		return err
+	}
+	if err := s.connect("ro", "query_only(1)"); err != nil {
+		return err
+	}
+	if err := s.identify(ctx); err != nil {
+		return s.openUnwritable(ctx, err)
+	}
+	v, err := version(ctx, s.db)
+	if err != nil || v == latest {
+		return err
+	}
+	// An older store gains the views and indexes that queries rely on.
+	s.db.Close()
+	w, err := Open(ctx, s.path, Options{Now: s.now})
+	if err != nil {
+		return fmt.Errorf("%s was written by an older version and cannot be brought up to date: %w", s.path, err)
+	}
+	w.Close()
+	return s.connect("ro", "query_only(1)")
+}
+
+// openUnwritable opens a store in a place where not even the shared memory beside it can
+// be made. That is safe only where no write-ahead log is waiting.
+func (s *Store) openUnwritable(ctx context.Context, cause error) error {
+	if !errors.Is(s.explain(cause), ErrReadOnly) {
+		return cause
+	}
+	if info, err := os.Stat(s.path + "-wal"); err == nil && info.Size() > 0 {
+		return cause
+	}
+	s.db.Close()
+	if err := s.connect("ro&immutable=1", "query_only(1)"); err != nil {
+		return err
+	}
+	return s.identify(ctx)
+}
+
+// connect makes the pool. The pragmas stand in the name so that every connection has
+// them.
+func (s *Store) connect(mode, pragma string) (err error) {
+	s.db, err = sql.Open("sqlite", dsn(s.path, mode, "busy_timeout(5000)", "foreign_keys(1)", "synchronous(normal)", pragma))
+	if err != nil {
+		return err
+	}
+	s.db.SetMaxOpenConns(4)
+	s.db.SetMaxIdleConns(2)
+	return nil
+}
+
+func dsn(path, mode string, pragmas ...string) string {
+	p := filepath.ToSlash(path)
+	if !strings.HasPrefix(p, "/") {
+		p = "/" + p // C:/...
+	}
+	u := url.URL{Scheme: "file", Path: p}
+	name := u.String() + "?mode=" + mode + "&_txlock=immediate"
+	for _, pr := range pragmas {
+		name += "&_pragma=" + pr
+	}
+	return name
+}
+
+// identify refuses files that are not ours. An empty file counts as new.
+func (s *Store) identify(ctx context.Context) error {
+	var id, tables int
+	if err := s.db.QueryRowContext(ctx, "PRAGMA application_id").Scan(&id); err != nil {
+		return err
+	}
+	if err := s.db.QueryRowContext(ctx, "SELECT count(*) FROM sqlite_schema").Scan(&tables); err != nil {
+		return err
+	}
+	if id != applicationID && (id != 0 || tables > 0) {
+		return fmt.Errorf("%s: %w: name another file or folder", s.path, ErrNotOurs)
+	}
+	if tables == 0 && s.readOnly {
+		return fmt.Errorf("%s: %w: the file is empty", s.path, ErrNoStore)
+	}
+	return nil
+}
+
+// write runs fn in one transaction that holds the write lock from its start.
+func (s *Store) write(ctx context.Context, fn func(tx *sql.Tx) error) error {
+	return s.transact(ctx, nil, fn)
+}
+
+// read runs fn on one unchanging view of the store.
+func (s *Store) read(ctx context.Context, fn func(tx *sql.Tx) error) error {
+	return s.transact(ctx, &sql.TxOptions{ReadOnly: true}, fn)
+}
+
+func (s *Store) transact(ctx context.Context, opt *sql.TxOptions, fn func(tx *sql.Tx) error) error {
+	tx, err := s.db.BeginTx(ctx, opt)
+	if err != nil {
+		return s.explain(err)
+	}
+	if err := fn(tx); err != nil {
+		tx.Rollback()
+		return s.explain(err)
+	}
+	return s.explain(tx.Commit())
+}
+
+// timeText has a fixed width, so that text order is time order.
+const timeText = "2006-01-02T15:04:05.000000Z"
+
+func stamp(t time.Time) string {
+	if t.IsZero() {
+		return ""
+	}
+	return t.UTC().Format(timeText)
+}
+
+func unstamp(s string) (time.Time, error) {
+	if s == "" {
+		return time.Time{}, nil
+	}
+	t, err := time.Parse(time.RFC3339Nano, s)
+	if err != nil {
+		return t, fmt.Errorf("%w: time %q", ErrCorrupt, s)
+	}
+	return t.UTC(), nil
+}

@@ -1,0 +1,235 @@
+package store
+
+import (
+	"context"
+	"database/sql"
+	"encoding/json"
+	"fmt"
+	"slices"
+	"time"
+
+	"capd.example/record"
+)
+
+// System returns the system with the given identity (record.System.ID).
+func (s *Store) System(ctx context.Context, id string) (sys record.System, err error) {
+	err = s.read(ctx, func(tx *sql.Tx) error {
+		sys, err = loadSystem(ctx, tx, `SELECT id, fields FROM systems WHERE id = ?`, id)
+		return err
+	})
+	return sys, wrap(err, "read system %s", id)
+}
+
+func loadSystem(ctx context.Context, tx *sql.Tx, query string, args ...any) (sys record.System, err error) {
+	var fields []byte
+	err = tx.QueryRowContext(ctx, query, args...).Scan(&sys.ID, &fields)
+	if noRows(err) {
+		return sys, fmt.Errorf("%w with this system", ErrNotFound)
+	}
+	if err == nil {
+		if err := json.Unmarshal(fields, &sys.Fields); err != nil {
+			return sys, fmt.Errorf("%w: system %s: %v", ErrCorrupt, sys.ID, err)
+		}
+	}
+	return sys, err
+}
+
+// SystemSeen is one system and when it was in use on a bench.
+type SystemSeen struct {
+	System record.System
+	Bench  string
+	First  time.Time // start of the first pass on it
+	Last   time.Time
+	Passes int
+}
+
+// Systems lists every system of every bench in order of first use.
+func (s *Store) Systems(ctx context.Context) (out []SystemSeen, err error) {
+	err = s.read(ctx, func(tx *sql.Tx) error {
+		rows, err := tx.QueryContext(ctx, `
+			SELECT s.id, s.fields, u.bench, u.first, u.last, u.passes
+			FROM (SELECT system, bench, min(at) AS first, max(at) AS last, count(*) AS passes FROM passes
+			      WHERE system IS NOT NULL GROUP BY system, bench) u
+			JOIN systems s ON s.n = u.system ORDER BY u.first, s.n`)
+		if err != nil {
+			return err
+		}
+		for rows.Next() {
+			var x SystemSeen
+			var fields []byte
+			var first, last string
+			err := rows.Scan(&x.System.ID, &fields, &x.Bench, &first, &last, &x.Passes)
+			if err == nil {
+				err = json.Unmarshal(fields, &x.System.Fields)
+			}
+			if err == nil {
+				x.First, err = unstamp(first)
+			}
+			if err == nil {
+				x.Last, err = unstamp(last)
+			}
+			if err != nil {
+				rows.Close()
+				return err
+			}
+			out = append(out, x)
+		}
+		return closeRows(rows)
+	})
+	return out, wrap(err, "list systems")
+}
+
+// LastSystem returns the system of the latest pass of a bench that started before the
+// pass with the identity before ("" for the latest of all); ok is false where there is
+// none.
+func (s *Store) LastSystem(ctx context.Context, bench, before string) (sys record.System, ok bool, err error) {
+	err = s.read(ctx, func(tx *sql.Tx) error {
+		at, n, err := position(ctx, tx, before)
+		if err != nil {
+			return err
+		}
+		var id int64
+		err = tx.QueryRowContext(ctx, `SELECT system FROM passes WHERE bench = ? AND (at, n) < (?, ?) AND system IS NOT NULL
+			ORDER BY at DESC, n DESC LIMIT 1`, bench, at, n).Scan(&id)
+		if noRows(err) {
+			return nil
+		}
+		if err != nil {
+			return err
+		}
+		sys, err = loadSystem(ctx, tx, `SELECT id, fields FROM systems WHERE n = ?`, id)
+		ok = err == nil
+		return err
+	})
+	return sys, ok, wrap(err, "read the last system of bench %s", bench)
+}
+
+// position returns where a pass stands in the order of passes; "" stands after all.
+func position(ctx context.Context, tx *sql.Tx, id string) (at string, n int64, err error) {
+	if id == "" {
+		return "~", 0, nil // sorts after every time
+	}
+	k, err := keyOf(ctx, tx, id)
+	if err != nil {
+		return "", 0, err
+	}
+	err = tx.QueryRowContext(ctx, `SELECT at FROM passes WHERE n = ?`, k.n).Scan(&at)
+	return at, k.n, err
+}
+
+// Earlier returns the last limit passes (0 for all) of a cell on a bench that started
+// before the pass with the identity before ("" for all), oldest first, whatever their
+// verdict. Cell maps factor names to values; "" asks for passes without that tag. An
+// empty bench means every bench.
+func (s *Store) Earlier(ctx context.Context, bench string, cell map[string]string, before string, limit int) (out []record.Earlier, err error) {
+	err = s.read(ctx, func(tx *sql.Tx) error {
+		numbers, err := earlierNumbers(ctx, tx, bench, cell, before, limit)
+		if err != nil {
+			return err
+		}
+		passes, err := loadPasses(ctx, tx, numbers)
+		if err != nil {
+			return err
+		}
+		systems := map[string]record.System{}
+		for i, p := range passes {
+			e := record.Earlier{Pass: p}
+			if err := loadEarlier(ctx, tx, numbers[i], &e, systems); err != nil {
+				return err
+			}
+			out = append(out, e)
+		}
+		return nil
+	})
+	return out, wrap(err, "look for earlier passes of the cell")
+}
+
+func earlierNumbers(ctx context.Context, tx *sql.Tx, bench string, cell map[string]string, before string, limit int) ([]int64, error) {
+	at, n, err := position(ctx, tx, before)
+	if err != nil {
+		return nil, err
+	}
+	var c clause
+	rest := map[string]string{}
+	for name, value := range cell {
+		if slices.Contains(record.CellFactors, name) {
+			continue
+		}
+		rest[name] = value
+	}
+	in, args := cellCondition(cell)
+	c.add(in, args...)
+	if bench != "" {
+		c.add("+p.bench = ?", bench)
+	}
+	c.add("(p.at, p.n) < (?, ?)", at, n)
+	for name, value := range rest {
+		if value == "" {
+			c.add(`NOT EXISTS (SELECT 1 FROM tags t JOIN terms m ON m.n = t.term WHERE t.pass = p.n AND m.name = ? AND m.value <> '')`, name)
+		} else {
+			c.add(`EXISTS (SELECT 1 FROM tags t JOIN terms m ON m.n = t.term WHERE t.pass = p.n AND m.name = ? AND m.value = ?)`, name, value)
+		}
+	}
+	if limit <= 0 {
+		limit = -1
+	}
+	rows, err := tx.QueryContext(ctx, `SELECT p.n FROM passes p WHERE `+c.text()+` ORDER BY p.at DESC, p.n DESC LIMIT ?`, append(c.args, limit)...)
+	if err != nil {
+		return nil, err
+	}
+	var out []int64
+	for rows.Next() {
+		var n int64
+		if err := rows.Scan(&n); err != nil {
+			rows.Close()
+			return nil, err
+		}
+		out = append(out, n)
+	}
+	slices.Reverse(out)
+	return out, closeRows(rows)
+}
+
+// cellCondition limits to the cells with the given values of the usual factors, which
+// are columns of that table.
+func cellCondition(cell map[string]string) (string, []any) {
+	var c clause
+	for _, f := range record.CellFactors {
+		if value, asked := cell[f]; asked {
+			c.add(f+" = ?", value)
+		}
+	}
+	if len(c.parts) == 0 {
+		return "1", nil
+	}
+	return "p.cell IN (SELECT n FROM cells WHERE " + c.text() + ")", c.args
+}
+
+func loadEarlier(ctx context.Context, tx *sql.Tx, n int64, e *record.Earlier, systems map[string]record.System) error {
+	var seconds, temps []byte
+	err := tx.QueryRowContext(ctx, `SELECT x.seconds, x.start_temp FROM revisions r JOIN archives x ON x.revision = r.n
+		WHERE r.pass = ? AND r.revision = ?`, n, e.Pass.Revision).Scan(&seconds, &temps)
+	if err != nil {
+		return err
+	}
+	// A damaged curve of an earlier pass must not hold up the checks of a new one; the
+	// integrity check tells.
+	if f, err := DecodeFrames(seconds); err == nil {
+		e.SecondsMS = f.MS
+	}
+	if json.Unmarshal(temps, &e.StartTemp) != nil {
+		e.StartTemp = nil
+	}
+	if e.Pass.System == "" {
+		return nil
+	}
+	sys, known := systems[e.Pass.System]
+	if !known {
+		if sys, err = loadSystem(ctx, tx, `SELECT id, fields FROM systems WHERE id = ?`, e.Pass.System); err != nil {
+			return err
+		}
+		systems[e.Pass.System] = sys
+	}
+	e.System = sys
+	return nil
+}
