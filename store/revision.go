@@ -1,0 +1,54 @@
+package store
+
+import (
+	"context"
+	"database/sql"
+	"encoding/json"
+	"fmt"
+
+	"capd.example/record"
+)
+
+// Revision is an earlier state of a pass whose log grew after it was stored.
+type Revision struct {
+	Pass   record.Pass // as it stood
+	Frames record.Frames
+}
+
+// Revisions returns the earlier states of a pass, oldest first; the current one is not
+// among them.
+func (s *Store) Revisions(ctx context.Context, id string) (out []Revision, err error) {
+	err = s.read(ctx, func(tx *sql.Tx) error {
+		k, err := keyOf(ctx, tx, id)
+		if err != nil {
+			return err
+		}
+		rows, err := tx.QueryContext(ctx, `SELECT r.was, x.frames FROM revisions r JOIN archives x ON x.revision = r.n
+			WHERE r.pass = ? AND r.was IS NOT NULL ORDER BY r.revision`, k.n)
+		if err != nil {
+			return err
+		}
+		for rows.Next() {
+			r, err := scanRevision(rows)
+			if err != nil {
+				rows.Close()
+				return err
+			}
+			out = append(out, r)
+		}
+		return closeRows(rows)
+	})
+	return out, wrap(err, "read the revisions of pass %s", id)
+}
+
+func scanRevision(rows *sql.Rows) (r Revision, err error) {
+	var was, blob []byte
+	if err := rows.Scan(&was, &blob); err != nil {
+		return r, err
+	}
+	if err := json.Unmarshal(was, &r.Pass); err != nil {
+		return r, fmt.Errorf("%w: an old revision: %v", ErrCorrupt, err)
+	}
+	r.Frames, err = DecodeFrames(blob)
+	return r, damaged(err)
+}
