@@ -7,7 +7,9 @@
 package serve
 
 import (
+	"context"
 	"os"
+	"sync"
 
 	"github.com/hashicorp/go-hclog"
 	"github.com/hashicorp/go-plugin"
@@ -29,8 +31,18 @@ func Validators(v ...plugins.Validator) {
 		HandshakeConfig:  wire.Handshake,
 		VersionedPlugins: wire.ServerSets(wire.NewServer(v)),
 		GRPCServer: func(opts []grpc.ServerOption) *grpc.Server {
-			return grpc.NewServer(append(opts, grpc.MaxRecvMsgSize(wire.MaxEvidence))...)
+			return grpc.NewServer(append(opts, grpc.MaxRecvMsgSize(wire.MaxEvidence), grpc.UnaryInterceptor(direct(os.Stderr)))...)
 		},
 		Logger: hclog.New(&hclog.LoggerOptions{Level: hclog.Warn, Output: os.Stderr, JSONFormat: true}),
 	})
+}
+
+// direct gives standard error back to the program at the first call. The library leads it
+// over the connection, on which the last words of a program that dies get lost.
+func direct(stderr *os.File) grpc.UnaryServerInterceptor {
+	var once sync.Once
+	return func(ctx context.Context, req any, _ *grpc.UnaryServerInfo, next grpc.UnaryHandler) (any, error) {
+		once.Do(func() { os.Stderr = stderr })
+		return next(ctx, req)
+	}
 }

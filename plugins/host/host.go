@@ -1,0 +1,185 @@
+// Package host is the agent's half of the validator kit: it finds validators, starts
+// their processes after a pass, asks them within a deadline, and stops them when idle.
+//
+// A validator that crashes, hangs, floods, answers rubbish, speaks another version or
+// takes too much memory is killed and yields a finding "not-checked" with the reason;
+// the other validators go on in a fresh process. Nothing here fails a pass.
+package host
+
+import (
+	"cmp"
+	"context"
+	"fmt"
+	"os"
+	"path/filepath"
+	"slices"
+	"sync"
+	"time"
+
+	"github.com/rs/zerolog"
+
+	"capd.example/plugins"
+	"capd.example/plugins/internal/wire"
+	"capd.example/record"
+)
+
+// Options say which validators there are and how they are treated.
+type Options struct {
+	Bundled []string          // argument list that starts the bundled validators; empty for none
+	Folder  string            // of other validators; "" for none
+	Pinned  map[string]string // file name in Folder = SHA-256 in hexadecimal; what is not listed is not started
+	Plain   []string          // file names in Folder that may go without mutual TLS; Unix sockets only
+
+	Params map[string]map[string]string // settings by validator and parameter
+	Off    []string                     // validators that are not asked
+
+	Deadline    time.Duration // per call; 0 means 5 s
+	StartWithin time.Duration // from start to connection; 0 means the larger of Deadline and 10 s
+	IdleAfter   time.Duration // processes are stopped this long after the last use; 0 means 30 s
+	MaxMemory   int64         // bytes resident per process; 0 means 512 MiB
+	Strikes     int           // failures in a row before a validator is put aside; 0 means 3
+	TempDir     string        // parent of the private folders for sockets; "" means the system's
+	Version     string        // of the agent, told to validators
+	Logger      zerolog.Logger
+}
+
+// maxOutput is what a process may write to its standard output and error, in bytes.
+const maxOutput = 1 << 20
+
+func (o Options) withDefaults() Options {
+	o.Deadline = cmp.Or(o.Deadline, 5*time.Second)
+	o.StartWithin = cmp.Or(o.StartWithin, max(o.Deadline, 10*time.Second))
+	o.IdleAfter = cmp.Or(o.IdleAfter, 30*time.Second)
+	o.MaxMemory = cmp.Or(o.MaxMemory, 512<<20)
+	o.Strikes = cmp.Or(o.Strikes, 3)
+	return o
+}
+
+// Host asks validators. Its methods may be called from several goroutines; passes are
+// checked one after the other.
+type Host struct {
+	opts Options
+	dir  string // private, for sockets
+
+	mu      sync.Mutex
+	sources []*source
+	idle    *time.Timer
+	closed  bool
+}
+
+// New looks for validators and starts nothing. The error names a setting that makes no
+// sense, a folder that others can write to among them. A single file that cannot be
+// trusted is no error: its finding says so for every pass.
+func New(opts Options) (*Host, error) {
+	opts = opts.withDefaults()
+	h := &Host{opts: opts}
+	if len(opts.Bundled) > 0 {
+		h.sources = append(h.sources, &source{name: "bundled", argv: opts.Bundled, strikes: map[string]int{}})
+	}
+	found, err := find(opts)
+	if err != nil {
+		return nil, fmt.Errorf("validators: %w", err)
+	}
+	h.sources = append(h.sources, found...)
+	if h.dir, err = privateDir(opts.TempDir); err != nil {
+		return nil, fmt.Errorf("validators: make a private folder for sockets: %w", err)
+	}
+	h.idle = time.AfterFunc(time.Hour, h.Idle)
+	h.idle.Stop()
+	return h, nil
+}
+
+// privateDir makes a folder that only this user can enter. The paths of Unix sockets are
+// limited to some hundred bytes, hence the fall-back to the system's own folder.
+func privateDir(parent string) (string, error) {
+	if len(parent) > 50 {
+		parent = ""
+	}
+	if parent != "" {
+		if err := os.MkdirAll(parent, 0o700); err != nil {
+			return "", err
+		}
+		// What an agent left that was killed; nobody else has a name like this in there.
+		old, _ := filepath.Glob(filepath.Join(parent, "capd-v*"))
+		for _, dir := range old {
+			if s, err := os.Stat(dir); err == nil && time.Since(s.ModTime()) > time.Hour {
+				os.RemoveAll(dir)
+			}
+		}
+	}
+	return os.MkdirTemp(parent, "capd-v")
+}
+
+// Check asks every validator about e and returns their findings, sorted by check. It
+// never fails: what could not be checked is a finding with the reason.
+func (h *Host) Check(ctx context.Context, e record.Evidence) []record.Finding {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	if h.closed {
+		return nil
+	}
+	h.idle.Stop()
+	defer h.idle.Reset(h.opts.IdleAfter)
+	message := wire.Pack(e)
+	taken := map[string]bool{}
+	var out []record.Finding
+	for _, s := range h.sources {
+		for _, f := range h.checkSource(ctx, s, message) {
+			if taken[f.Check] {
+				h.opts.Logger.Warn().Str("validator", f.Check).Str("from", s.name).Msg("name is taken by another validator, its finding is left out")
+				continue
+			}
+			taken[f.Check] = true
+			out = append(out, f)
+		}
+	}
+	slices.SortStableFunc(out, func(a, b record.Finding) int { return cmp.Compare(a.Check, b.Check) })
+	return out
+}
+
+// Describe asks who is there. What could not be asked is left out and named in the error.
+func (h *Host) Describe(ctx context.Context) ([]plugins.Description, error) {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	if h.closed {
+		return nil, fmt.Errorf("the host is closed")
+	}
+	h.idle.Stop()
+	defer h.idle.Reset(h.opts.IdleAfter)
+	var out []plugins.Description
+	var first error
+	for _, s := range h.sources {
+		if _, err := h.ready(ctx, s); err != nil && first == nil {
+			first = fmt.Errorf("validators of %s: %w", s.name, err)
+		}
+		out = append(out, s.described...)
+	}
+	return out, first
+}
+
+// Idle stops all processes. They are started again when they are needed.
+func (h *Host) Idle() {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	h.stopAll()
+}
+
+func (h *Host) stopAll() {
+	for _, s := range h.sources {
+		s.process.stop()
+		s.process = nil
+	}
+}
+
+// Close stops all processes for good.
+func (h *Host) Close() error {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	if h.closed {
+		return nil
+	}
+	h.closed = true
+	h.idle.Stop()
+	h.stopAll()
+	return os.RemoveAll(h.dir)
+}

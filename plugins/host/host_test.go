@@ -1,0 +1,550 @@
+//go:build linux
+
+package host_test
+
+import (
+	"context"
+	"crypto/sha256"
+	"encoding/hex"
+	"fmt"
+	"math"
+	"net"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"runtime"
+	"strconv"
+	"strings"
+	"syscall"
+	"testing"
+	"time"
+
+	"github.com/rs/zerolog"
+	"go.uber.org/goleak"
+
+	"capd.example/plugins"
+	"capd.example/plugins/host"
+	"capd.example/plugins/serve"
+	"capd.example/record"
+)
+
+// The test binary is also every validator of these tests: `PROGRAM act ROLE`.
+func TestMain(m *testing.M) {
+	if len(os.Args) > 2 && os.Args[1] == "act" {
+		act(os.Args[2:])
+		return
+	}
+	goleak.VerifyTestMain(m)
+}
+
+// act plays a program in the given role.
+func act(role []string) {
+	switch role[0] {
+	case "serve":
+		var v []plugins.Validator
+		for _, name := range role[1:] {
+			v = append(v, fake{name})
+		}
+		serve.Validators(v...)
+	case "exit-at-start":
+		fmt.Fprintln(os.Stderr, "no licence for today")
+		os.Exit(7)
+	case "silent-at-start":
+		select {}
+	case "rubbish-at-start":
+		fmt.Println("hello, is this thing on?")
+		select {}
+	case "flood-at-start":
+		for {
+			fmt.Println(strings.Repeat("x", 1000))
+		}
+	case "other-version":
+		fmt.Println("1|99|unix|/nowhere|grpc|")
+		select {}
+	case "other-protocol":
+		fmt.Println("1|1|unix|/nowhere|netrpc|")
+		select {}
+	case "deaf": // shakes hands and never answers
+		l, err := net.Listen("unix", filepath.Join(os.Getenv("PLUGIN_UNIX_SOCKET_DIR"), "s"))
+		if err != nil {
+			panic(err)
+		}
+		fmt.Printf("1|1|unix|%s|grpc|\n", l.Addr())
+		select {}
+	case "agent": // a host that is killed with validators running
+		h, err := host.New(host.Options{Bundled: []string{os.Args[0], "act", "serve", "good"}, TempDir: role[1]})
+		if err != nil {
+			panic(err)
+		}
+		h.Check(context.Background(), evidence(0))
+		for _, pid := range children() {
+			fmt.Println(pid)
+		}
+		fmt.Println("ready")
+		select {}
+	}
+}
+
+// fake is a validator that behaves as its name says.
+type fake struct{ name string }
+
+func (f fake) Describe() plugins.Description {
+	if f.name == "dies-describing" {
+		os.Exit(3)
+	}
+	return plugins.Description{Name: f.name, Version: "1", About: "behaves as its name says",
+		Parameters: []plugins.Parameter{{Name: "limit", Type: plugins.Number, Default: "1", About: "a number"}}}
+}
+
+func (f fake) Check(ctx context.Context, e record.Evidence, p plugins.Params) record.Finding {
+	n := e.Frames.MS[0]
+	switch f.name {
+	case "panics":
+		var m map[string]int
+		m["x"] = 1
+	case "exits":
+		fmt.Fprintln(os.Stderr, "the disk fell off")
+		os.Exit(9)
+	case "exits-every-tenth":
+		if int(n)%10 == 9 {
+			os.Exit(9)
+		}
+	case "throws": // a panic that nobody catches
+		done := make(chan int)
+		go func() { panic("thrown on purpose") }()
+		<-done
+	case "dies-half-way":
+		go syscall.Kill(os.Getpid(), syscall.SIGKILL)
+		<-ctx.Done()
+		select {}
+	case "hangs":
+		select {}
+	case "spins":
+		for {
+		}
+	case "freezes":
+		syscall.Kill(os.Getpid(), syscall.SIGSTOP)
+		select {}
+	case "floods":
+		for {
+			fmt.Fprintln(os.Stderr, strings.Repeat("x", 1000))
+		}
+	case "floods-stdout":
+		for {
+			fmt.Println(strings.Repeat("x", 1000))
+		}
+	case "long-answer":
+		return record.Finding{Outcome: record.OK, Reason: strings.Repeat("x", 2<<20)}
+	case "odd-outcome":
+		return record.Finding{Outcome: "splendid", Reason: "it was"}
+	case "no-reason":
+		return record.Finding{Outcome: record.Bad}
+	case "eats-memory":
+		var keep [][]byte
+		for {
+			b := make([]byte, 1<<20)
+			for i := range b {
+				b[i] = byte(i)
+			}
+			keep = append(keep, b)
+			_ = keep
+		}
+	case "has-child":
+		c := exec.Command("sleep", "600")
+		if err := c.Start(); err != nil {
+			panic(err)
+		}
+		return record.Finding{Outcome: record.OK, Reason: "child", Numbers: map[string]float64{"child": float64(c.Process.Pid)}}
+	}
+	return record.Finding{Outcome: record.OK, Reason: fmt.Sprintf("first frame %g ms, limit %g", n, p.Number("limit")),
+		Numbers: map[string]float64{"first_ms": n, "pid": float64(os.Getpid()), "limit": p.Number("limit")}}
+}
+
+func evidence(first float64) record.Evidence {
+	return record.Evidence{Frames: record.Frames{MS: []float64{first, 10, math.Pi}, Decimals: -1}}
+}
+
+// roles starts a host whose bundled validators are the test binary in the given role.
+func roles(t testing.TB, change func(*host.Options), role ...string) *host.Host {
+	t.Helper()
+	self, err := os.Executable()
+	if err != nil {
+		t.Fatal(err)
+	}
+	o := host.Options{
+		Bundled:  append([]string{self, "act"}, role...),
+		Deadline: 2 * time.Second, StartWithin: 5 * time.Second, TempDir: t.TempDir(), Logger: zerolog.Nop(),
+	}
+	if change != nil {
+		change(&o)
+	}
+	h, err := host.New(o)
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() {
+		if err := h.Close(); err != nil {
+			t.Error(err)
+		}
+		noChildren(t)
+	})
+	return h
+}
+
+func byName(fs []record.Finding) map[string]record.Finding {
+	m := map[string]record.Finding{}
+	for _, f := range fs {
+		m[f.Check] = f
+	}
+	return m
+}
+
+// TestMisbehaviour puts each kind of misbehaving validator between two good ones.
+func TestMisbehaviour(t *testing.T) {
+	for _, c := range []struct{ name, reason string }{
+		{"panics", "broke down: assignment to entry in nil map"},
+		{"exits", "crashed (exit status 9); it wrote: the disk fell off"},
+		{"throws", "crashed (exit status 2); it wrote: panic: thrown on purpose"},
+		{"dies-half-way", "crashed (signal: killed)"},
+		{"hangs", "did not check within 2s"},
+		{"spins", "did not check within 2s"},
+		{"freezes", "did not check within 2s"},
+		{"floods", "flooded its output with more than 1024 kB"},
+		{"floods-stdout", "flooded its output with more than 1024 kB"},
+		{"long-answer", "answer is larger than 1024 kB"},
+		{"odd-outcome", `unknown outcome "splendid"`},
+		{"no-reason", `without a reason`},
+		{"eats-memory", "more than the 100 MiB it may"},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			h := roles(t, func(o *host.Options) { o.MaxMemory = 100 << 20 }, "serve", "before", c.name, "later")
+			got := byName(h.Check(t.Context(), evidence(5)))
+			if len(got) != 3 {
+				t.Fatalf("%d findings: %v", len(got), got)
+			}
+			for _, good := range []string{"before", "later"} {
+				if got[good].Outcome != record.OK || got[good].Numbers["first_ms"] != 5 {
+					t.Errorf("%s: %+v", good, got[good])
+				}
+			}
+			f := got[c.name]
+			if f.Outcome != record.NotChecked || !strings.Contains(f.Reason, c.reason) {
+				t.Errorf("got %s: %s", f.Outcome, f.Reason)
+			}
+		})
+	}
+}
+
+func TestMisbehaviourAtStart(t *testing.T) {
+	for _, c := range []struct{ name, reason string }{
+		{"exit-at-start", "crashed (exit status 7); it wrote: no licence for today"},
+		{"silent-at-start", "could not be started"},
+		{"rubbish-at-start", "hello, is this thing on?"},
+		{"flood-at-start", "could not be started"},
+		{"other-version", "99"},
+		{"other-protocol", "netrpc"},
+		{"deaf", "within"},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			h := roles(t, func(o *host.Options) { o.StartWithin = 2 * time.Second }, c.name)
+			got := h.Check(t.Context(), evidence(5))
+			if len(got) != 1 || got[0].Outcome != record.NotChecked || !strings.Contains(got[0].Reason, c.reason) {
+				t.Errorf("got %+v", got)
+			}
+		})
+	}
+	t.Run("dies-describing", func(t *testing.T) {
+		h := roles(t, nil, "serve", "dies-describing")
+		got := h.Check(t.Context(), evidence(5))
+		if len(got) != 1 || got[0].Outcome != record.NotChecked || !strings.Contains(got[0].Reason, "exit status 3") {
+			t.Errorf("got %+v", got)
+		}
+	})
+}
+
+func TestOneProcessForAllAndIdle(t *testing.T) {
+	h := roles(t, nil, "serve", "a", "b", "c")
+	if n := len(children()); n != 0 {
+		t.Fatalf("%d processes before the first pass", n)
+	}
+	first := byName(h.Check(t.Context(), evidence(1)))
+	again := byName(h.Check(t.Context(), evidence(2)))
+	if p := first["a"].Numbers["pid"]; p == 0 || p != first["c"].Numbers["pid"] || p != again["b"].Numbers["pid"] {
+		t.Errorf("several processes: %v %v", first, again)
+	}
+	if again["b"].Numbers["first_ms"] != 2 {
+		t.Errorf("old evidence: %v", again["b"])
+	}
+	h.Idle()
+	noChildren(t)
+	if f := byName(h.Check(t.Context(), evidence(3)))["a"]; f.Outcome != record.OK {
+		t.Errorf("after Idle: %+v", f)
+	}
+}
+
+func TestIdleByItself(t *testing.T) {
+	h := roles(t, func(o *host.Options) { o.IdleAfter = 10 * time.Millisecond }, "serve", "a")
+	h.Check(t.Context(), evidence(1))
+	noChildren(t)
+}
+
+func TestSettings(t *testing.T) {
+	h := roles(t, func(o *host.Options) {
+		o.Params = map[string]map[string]string{"a": {"limit": "2.5"}, "b": {"limt": "3"}, "c": {"limit": "many"}}
+		o.Off = []string{"d"}
+	}, "serve", "a", "b", "c", "d")
+	got := byName(h.Check(t.Context(), evidence(1)))
+	if f := got["a"]; f.Numbers["limit"] != 2.5 || f.Params["limit"] != "2.5" || f.Version != "1" {
+		t.Errorf("a: %+v", f)
+	}
+	if f := got["b"]; f.Outcome != record.NotChecked || !strings.Contains(f.Reason, `no parameter "limt"; it has limit`) {
+		t.Errorf("b: %+v", f)
+	}
+	if f := got["c"]; f.Outcome != record.NotChecked || !strings.Contains(f.Reason, `"many" is not a number`) {
+		t.Errorf("c: %+v", f)
+	}
+	if _, there := got["d"]; there {
+		t.Error("d is off and was asked")
+	}
+	d, err := h.Describe(t.Context())
+	if err != nil || len(d) != 4 || d[0].Parameters[0].Default != "1" {
+		t.Errorf("describe: %v %v", d, err)
+	}
+}
+
+func TestRepeatOffenderIsPutAside(t *testing.T) {
+	h := roles(t, nil, "serve", "good", "exits")
+	for range 3 {
+		h.Check(t.Context(), evidence(1))
+	}
+	before := byName(h.Check(t.Context(), evidence(1)))
+	if f := before["exits"]; !strings.Contains(f.Reason, "put aside after 3 failures in a row") || !strings.Contains(f.Reason, "the disk fell off") {
+		t.Errorf("got %+v", f)
+	}
+	after := byName(h.Check(t.Context(), evidence(1)))
+	if before["good"].Numbers["pid"] != after["good"].Numbers["pid"] {
+		t.Error("the process was started anew although the offender was put aside")
+	}
+}
+
+// TestThousandPasses carries passes through a validator that crashes on every tenth.
+func TestThousandPasses(t *testing.T) {
+	if testing.Short() {
+		t.Skip("takes half a minute")
+	}
+	h := roles(t, nil, "serve", "exits-every-tenth", "good")
+	crashed := 0
+	for i := range 1000 {
+		got := byName(h.Check(t.Context(), evidence(float64(i))))
+		if f := got["good"]; f.Outcome != record.OK || f.Numbers["first_ms"] != float64(i) {
+			t.Fatalf("pass %d: good: %+v", i, f)
+		}
+		want := record.OK
+		if i%10 == 9 {
+			want = record.NotChecked
+			crashed++
+		}
+		if f := got["exits-every-tenth"]; f.Outcome != want {
+			t.Fatalf("pass %d: %+v", i, f)
+		}
+		if n := len(children()); n > 1 {
+			t.Fatalf("pass %d: %d processes", i, n)
+		}
+	}
+	if crashed != 100 {
+		t.Errorf("%d crashes", crashed)
+	}
+}
+
+func TestInterrupted(t *testing.T) {
+	h := roles(t, nil, "serve", "hangs")
+	ctx, cancel := context.WithTimeout(t.Context(), 500*time.Millisecond)
+	defer cancel()
+	got := h.Check(ctx, evidence(1))
+	if len(got) != 1 || got[0].Outcome != record.NotChecked {
+		t.Errorf("got %+v", got)
+	}
+}
+
+func TestGrandchildrenGoToo(t *testing.T) {
+	h := roles(t, nil, "serve", "has-child")
+	got := byName(h.Check(t.Context(), evidence(1)))["has-child"]
+	pid := int(got.Numbers["child"])
+	if pid == 0 || !alive(pid) {
+		t.Fatalf("no grandchild: %+v", got)
+	}
+	h.Idle()
+	eventually(t, func() bool { return !alive(pid) }, "the grandchild is still there")
+}
+
+// TestAgentKilled kills an agent hard and looks for what it left.
+func TestAgentKilled(t *testing.T) {
+	for _, sig := range []os.Signal{syscall.SIGKILL, syscall.SIGTERM} {
+		t.Run(sig.String(), func(t *testing.T) {
+			self, err := os.Executable()
+			if err != nil {
+				t.Fatal(err)
+			}
+			agent := exec.Command(self, "act", "agent", t.TempDir())
+			out, err := agent.StdoutPipe()
+			if err != nil {
+				t.Fatal(err)
+			}
+			if err := agent.Start(); err != nil {
+				t.Fatal(err)
+			}
+			var pids []int
+			for {
+				var word string
+				if _, err := fmt.Fscanln(out, &word); err != nil || word == "ready" {
+					break
+				}
+				n, _ := strconv.Atoi(word)
+				pids = append(pids, n)
+			}
+			if len(pids) == 0 {
+				t.Error("the agent had no validators running")
+			}
+			if err := agent.Process.Signal(sig); err != nil {
+				t.Fatal(err)
+			}
+			_ = agent.Wait()
+			for _, pid := range pids {
+				eventually(t, func() bool { return !alive(pid) }, "validator %d outlived its agent", pid)
+			}
+		})
+	}
+}
+
+func TestFolder(t *testing.T) {
+	folder, pin := ownFolder(t)
+	with := func(pin string) func(*host.Options) {
+		return func(o *host.Options) {
+			o.Bundled, o.Folder, o.Pinned = nil, folder, map[string]string{"other": pin}
+		}
+	}
+	t.Run("pinned", func(t *testing.T) {
+		got := roles(t, with(pin)).Check(t.Context(), evidence(4))
+		if len(got) != 1 || got[0].Outcome != record.OK || got[0].Numbers["first_ms"] != 4 {
+			t.Errorf("got %+v", got)
+		}
+	})
+	t.Run("changed", func(t *testing.T) {
+		got := roles(t, with(strings.Repeat("00", 32))).Check(t.Context(), evidence(4))
+		if len(got) != 1 || got[0].Outcome != record.NotChecked || !strings.Contains(got[0].Reason, "its SHA-256 is "+pin) {
+			t.Errorf("got %+v", got)
+		}
+	})
+	t.Run("not pinned", func(t *testing.T) {
+		h := roles(t, func(o *host.Options) { o.Bundled, o.Folder = nil, folder })
+		if got := h.Check(t.Context(), evidence(4)); len(got) != 0 {
+			t.Errorf("got %+v", got)
+		}
+	})
+	t.Run("pinned and missing", func(t *testing.T) {
+		_, err := host.New(host.Options{Folder: folder, Pinned: map[string]string{"absent": pin}})
+		if err == nil || !strings.Contains(err.Error(), `names "absent"`) {
+			t.Error(err)
+		}
+	})
+	t.Run("file others can write to", func(t *testing.T) {
+		h := roles(t, with(pin))
+		chmod(t, filepath.Join(folder, "other"), 0o757)
+		got := h.Check(t.Context(), evidence(4))
+		if len(got) != 1 || !strings.Contains(got[0].Reason, "others can write to") {
+			t.Errorf("got %+v", got)
+		}
+	})
+	t.Run("folder others can write to", func(t *testing.T) {
+		chmod(t, folder, 0o777)
+		_, err := host.New(host.Options{Folder: folder, Pinned: map[string]string{"other": pin}})
+		if err == nil || !strings.Contains(err.Error(), "chmod go-w") {
+			t.Error(err)
+		}
+	})
+	t.Run("folder above others can write to", func(t *testing.T) {
+		chmod(t, filepath.Dir(folder), 0o777)
+		_, err := host.New(host.Options{Folder: folder})
+		if err == nil || !strings.Contains(err.Error(), "chmod go-w") {
+			t.Error(err)
+		}
+	})
+}
+
+// ownFolder makes a folder with one validator, a program of its own that carries no
+// arguments, and returns the checksum.
+func ownFolder(t *testing.T) (folder, pin string) {
+	t.Helper()
+	self, err := os.Executable()
+	if err != nil {
+		t.Fatal(err)
+	}
+	folder = filepath.Join(t.TempDir(), "validators")
+	if err := os.Mkdir(folder, 0o755); err != nil {
+		t.Fatal(err)
+	}
+	chmod(t, folder, 0o755)
+	script := []byte("#!/bin/sh\nexec '" + self + "' act serve third-party\n")
+	if err := os.WriteFile(filepath.Join(folder, "other"), script, 0o755); err != nil {
+		t.Fatal(err)
+	}
+	sum := sha256.Sum256(script)
+	return folder, hex.EncodeToString(sum[:])
+}
+
+func chmod(t *testing.T, path string, mode os.FileMode) {
+	t.Helper()
+	info, err := os.Stat(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := os.Chmod(path, mode); err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { os.Chmod(path, info.Mode()) })
+}
+
+// children lists the processes whose parent is this one, the ended ones too.
+func children() []int {
+	me := os.Getpid()
+	var out []int
+	stats, _ := filepath.Glob("/proc/[0-9]*/stat")
+	for _, path := range stats {
+		text, err := os.ReadFile(path)
+		if err != nil {
+			continue
+		}
+		// pid (comm) state ppid, see proc(5); comm may hold anything, so look from its end.
+		rest := strings.Fields(string(text[strings.LastIndexByte(string(text), ')')+1:]))
+		if len(rest) > 1 && rest[1] == strconv.Itoa(me) {
+			pid, _ := strconv.Atoi(filepath.Base(filepath.Dir(path)))
+			out = append(out, pid)
+		}
+	}
+	return out
+}
+
+func noChildren(t testing.TB) {
+	t.Helper()
+	eventually(t, func() bool { return len(children()) == 0 }, "processes are left over")
+}
+
+// alive reports whether the process runs; a zombie that nobody waited for does not.
+func alive(pid int) bool {
+	text, err := os.ReadFile(fmt.Sprintf("/proc/%d/stat", pid))
+	if err != nil {
+		return false
+	}
+	rest := strings.Fields(string(text[strings.LastIndexByte(string(text), ')')+1:]))
+	return rest[0] != "Z" && rest[0] != "X"
+}
+
+func eventually(t testing.TB, ok func() bool, format string, args ...any) {
+	t.Helper()
+	for end := time.Now().Add(5 * time.Second); !ok(); runtime.Gosched() {
+		if time.Now().After(end) {
+			t.Errorf(format, args...)
+			return
+		}
+	}
+}

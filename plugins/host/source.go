@@ -1,0 +1,187 @@
+package host
+
+import (
+	"context"
+	"fmt"
+	"slices"
+
+	"capd.example/plugins"
+	"capd.example/plugins/internal/wire"
+	"capd.example/record"
+)
+
+// starting stands for the program itself among the names that have strikes.
+const starting = ""
+
+// source is one program that holds validators.
+type source struct {
+	name    string // for people
+	argv    []string
+	sum     []byte // SHA-256 that the file must have; nil for the bundled ones
+	plain   bool   // may go without mutual TLS
+	refused error  // why it is never started
+
+	process   *process
+	described []plugins.Description
+	problems  map[string]string // validators that cannot run as they are set, and why
+
+	strikes map[string]int // failures in a row by validator
+	last    map[string]string
+}
+
+// ready returns a process that is described and configured.
+func (h *Host) ready(ctx context.Context, s *source) (*process, error) {
+	if s.refused != nil {
+		return nil, s.refused
+	}
+	if s.process.alive() {
+		return s.process, nil
+	}
+	s.process.kill()
+	s.process = nil
+	p, err := start(ctx, h.opts, h.dir, s)
+	if err != nil {
+		return nil, err
+	}
+	err = p.call(ctx, h.opts.Deadline, "describe itself", func(ctx context.Context) error {
+		d, err := p.client.Describe(ctx, h.opts.Version)
+		if err == nil {
+			s.described = d
+		}
+		return err
+	})
+	if err == nil {
+		err = p.call(ctx, h.opts.Deadline, "take its settings", func(ctx context.Context) (err error) {
+			s.problems, err = p.client.Configure(ctx, h.settings(s))
+			return err
+		})
+	}
+	if err != nil {
+		p.kill()
+		return nil, err
+	}
+	s.process = p
+	return p, nil
+}
+
+func (h *Host) settings(s *source) map[string]map[string]string {
+	out := map[string]map[string]string{}
+	for _, d := range s.described {
+		if set, ok := h.opts.Params[d.Name]; ok {
+			out[d.Name] = set
+		}
+	}
+	return out
+}
+
+// checkSource asks all validators of s. After a failure the rest is asked in a fresh
+// process.
+func (h *Host) checkSource(ctx context.Context, s *source, m wire.Message) []record.Finding {
+	if why := h.aside(s, starting); why != "" {
+		return h.allNotChecked(s, why)
+	}
+	if _, err := h.ready(ctx, s); err != nil {
+		if ctx.Err() == nil && s.refused == nil {
+			h.strike(s, starting, err)
+		}
+		return h.allNotChecked(s, err.Error())
+	}
+	delete(s.strikes, starting)
+	loaded := false
+	var out []record.Finding
+	for _, d := range s.described {
+		if slices.Contains(h.opts.Off, d.Name) {
+			continue
+		}
+		out = append(out, h.checkOne(ctx, s, d, m, &loaded))
+	}
+	return out
+}
+
+func (h *Host) checkOne(ctx context.Context, s *source, d plugins.Description, m wire.Message, loaded *bool) record.Finding {
+	if why := h.aside(s, d.Name); why != "" {
+		return notChecked(d, why)
+	}
+	if why := s.problems[d.Name]; why != "" {
+		return notChecked(d, "a setting makes no sense: "+why)
+	}
+	f, err := h.ask(ctx, s, d, m, loaded)
+	if err == nil {
+		delete(s.strikes, d.Name)
+		return f
+	}
+	s.process.kill()
+	s.process, *loaded = nil, false
+	if ctx.Err() != nil {
+		return notChecked(d, "the check was interrupted")
+	}
+	h.strike(s, d.Name, err)
+	return notChecked(d, err.Error())
+}
+
+// ask makes the calls for one validator, starting and loading as needed.
+func (h *Host) ask(ctx context.Context, s *source, d plugins.Description, m wire.Message, loaded *bool) (f record.Finding, err error) {
+	if !s.process.alive() {
+		*loaded = false
+	}
+	p, err := h.ready(ctx, s)
+	if err != nil {
+		return f, err
+	}
+	if !*loaded {
+		err := p.call(ctx, h.opts.Deadline, "take the pass", func(ctx context.Context) error { return p.client.Load(ctx, m) })
+		if err != nil {
+			return f, err
+		}
+		*loaded = true
+	}
+	err = p.call(ctx, h.opts.Deadline, "check", func(ctx context.Context) (err error) {
+		f, err = p.client.Check(ctx, d)
+		return err
+	})
+	return f, err
+}
+
+// strike notes a failure and says so in the log.
+func (h *Host) strike(s *source, name string, err error) {
+	if s.last == nil {
+		s.last = map[string]string{}
+	}
+	s.strikes[name]++
+	s.last[name] = err.Error()
+	event := h.opts.Logger.Warn().Str("validator", name).Str("from", s.name).Int("failures_in_a_row", s.strikes[name])
+	if s.strikes[name] >= h.opts.Strikes {
+		event.Msg("validator is put aside until the agent is started again: " + err.Error())
+		return
+	}
+	event.Msg(err.Error())
+}
+
+// aside says why the named validator is no longer asked, or "".
+func (h *Host) aside(s *source, name string) string {
+	if s.strikes[name] < h.opts.Strikes {
+		return ""
+	}
+	return fmt.Sprintf("put aside after %d failures in a row until the agent is started again; the last was: %s", s.strikes[name], s.last[name])
+}
+
+// allNotChecked answers for every validator of s that is known.
+func (h *Host) allNotChecked(s *source, why string) []record.Finding {
+	var out []record.Finding
+	for _, d := range s.described {
+		if !slices.Contains(h.opts.Off, d.Name) {
+			out = append(out, notChecked(d, why))
+		}
+	}
+	if len(s.described) == 0 {
+		out = append(out, notChecked(plugins.Description{Name: s.name}, why))
+	}
+	return out
+}
+
+func notChecked(d plugins.Description, why string) record.Finding {
+	return record.Finding{
+		Check: d.Name, Version: d.Version, Outcome: record.NotChecked, Reason: why,
+		Advice: "see the agent's log; `capctl recheck` examines the pass again once the validator works",
+	}
+}
