@@ -74,30 +74,38 @@ func TestFramesRoundTripProperty(t *testing.T) {
 	})
 }
 
-// TestBytesPerFrame measures the archive on the recorded passes.
+// TestBytesPerFrame measures the archive on the recorded passes: at their own resolution
+// (most are in ns), and at the resolution of a microsecond, which many loggers write.
 func TestBytesPerFrame(t *testing.T) {
-	logs, _ := filepath.Glob(filepath.Join(testlab.Root(), "testdata", "real-passes", "*.csv"))
-	total, frames := 0, 0
+	logs, _ := filepath.Glob(filepath.Join(testlab.Root(), "testdata", "real-passes", "scene*.csv"))
+	size := map[string]int{}
+	frames := 0
 	for _, log := range logs {
 		ms := durations(t, log)
 		if ms == nil {
-			continue
+			t.Fatalf("%s: no column of frame times found", log)
 		}
-		for d := range 7 {
-			f := record.Frames{MS: ms, Decimals: d}
-			if !onGrid(ms, d) {
-				continue
-			}
-			blob := roundTrip(t, f)
-			t.Logf("%s: %d frames, %d decimals, %.3f bytes per frame", filepath.Base(log), len(ms), d, float64(len(blob))/float64(len(ms)))
-			total, frames = total+len(blob), frames+len(ms)
-			break
+		us := make([]float64, len(ms))
+		for i, x := range ms {
+			us[i] = math.Round(x*1000) / 1000
 		}
+		d := 0
+		for d < 9 && !onGrid(ms, d) {
+			d++
+		}
+		own, micro := len(roundTrip(t, record.Frames{MS: ms, Decimals: d})), len(roundTrip(t, record.Frames{MS: us, Decimals: 3}))
+		n := len(ms)
+		t.Logf("%-52s %5d frames, %d decimals: %.2f bytes each; in us: %.2f", filepath.Base(log), n, d, float64(own)/float64(n), float64(micro)/float64(n))
+		size["own"], size["us"], frames = size["own"]+own, size["us"]+micro, frames+n
 	}
-	if frames == 0 {
-		t.Fatal("no recorded pass was read")
+	perOwn, perMicro := float64(size["own"])/float64(frames), float64(size["us"])/float64(frames)
+	t.Logf("all %d frames: %.3f bytes each at their own resolution, %.3f in us", frames, perOwn, perMicro)
+	if perMicro > 2.3 {
+		t.Errorf("%.3f bytes per frame in us, the goal is 2.3", perMicro)
 	}
-	t.Logf("all: %.3f bytes per frame over %d frames", float64(total)/float64(frames), frames)
+	if perOwn > 3.2 { // the goal above, and the ten bits that a resolution of 1 ns adds, less what is regular
+		t.Errorf("%.3f bytes per frame", perOwn)
+	}
 }
 
 func onGrid(ms []float64, d int) bool {
@@ -109,14 +117,14 @@ func onGrid(ms []float64, d int) bool {
 	return true
 }
 
-// durations reads the recorded logs just well enough for this test: the last column, as
-// milliseconds or as stamps.
+// durations reads the recorded logs just well enough for this test: the column whose
+// values look like frame times, in ms, or else the differences of stamps.
 func durations(t *testing.T, path string) []float64 {
 	text, err := os.ReadFile(path)
 	if err != nil {
 		t.Fatal(err)
 	}
-	s := strings.TrimPrefix(string(text), "\ufeff")
+	s := strings.ReplaceAll(strings.TrimPrefix(string(text), "\ufeff"), "\t", ",")
 	if strings.Contains(s, ";") {
 		s = strings.ReplaceAll(strings.ReplaceAll(s, ",", "."), ";", ",")
 	}
@@ -124,19 +132,61 @@ func durations(t *testing.T, path string) []float64 {
 	r.FieldsPerRecord, r.Comment = -1, '#'
 	rows, err := r.ReadAll()
 	if err != nil {
-		return nil
+		t.Fatalf("%s: %v", path, err)
 	}
-	var out []float64
-	for _, row := range rows {
-		if x, err := strconv.ParseFloat(strings.TrimSpace(row[len(row)-1]), 64); err == nil {
-			out = append(out, x)
+	width := len(rows[len(rows)/2])
+	for c := width - 1; c >= 0; c-- {
+		var col []float64
+		for _, row := range rows {
+			if c >= len(row) {
+				continue
+			}
+			if x, err := strconv.ParseFloat(strings.TrimSpace(row[c]), 64); err == nil {
+				col = append(col, x)
+			}
+		}
+		if ms := asFrameTimes(col); ms != nil {
+			return ms
 		}
 	}
-	if len(out) > 1 && out[0] > 1e9 { // stamps in ns
-		for i := range len(out) - 1 {
-			out[i] = math.Round(out[i+1]-out[i]) / 1e6
+	return nil
+}
+
+func asFrameTimes(col []float64) []float64 {
+	rising, sum := true, 0.0
+	for i, x := range col {
+		rising = rising && (i == 0 || x >= col[i-1])
+		sum += x
+	}
+	n := float64(len(col))
+	unit := 0.0
+	for u, total := range map[float64]float64{1: sum, 1000: sum * 1000, 1e-3: sum / 1e3} { // ms, s, us
+		if total > 2000 && total < 120000 && total/n > 2 && total/n < 300 {
+			unit = u
 		}
-		out = out[:len(out)-1]
+	}
+	if !rising && unit > 0 {
+		return snap(col, unit)
+	}
+	if rising && len(col) > 1 {
+		var d []float64
+		for i := range len(col) - 1 {
+			d = append(d, col[i+1]-col[i])
+		}
+		if span := col[len(col)-1] - col[0]; span > 2e9 {
+			return snap(d, 1e-6)
+		} else if span > 2 && span < 120 && d[0] != 1 {
+			return snap(d, 1000)
+		}
+	}
+	return nil
+}
+
+// snap converts to ms on a grid of 1 ns.
+func snap(col []float64, unit float64) []float64 {
+	out := make([]float64, len(col))
+	for i, x := range col {
+		out[i] = math.Round(x*unit*1e6) / 1e6
 	}
 	return out
 }
