@@ -1,0 +1,541 @@
+package framelog
+
+import (
+	"bytes"
+	"math"
+	"slices"
+	"strings"
+)
+
+// A frame time is plausible between these, ms: 5000 down to 0.2 frames per second.
+const (
+	plausibleMinMS = 0.2
+	plausibleMaxMS = 5000
+)
+
+// column is what the sample says about one column.
+type column struct {
+	pos     int // from 0
+	values  []number
+	plain   []float64 // values as written
+	stated  unit      // from the heading
+	counter bool      // whole numbers one apart
+	rising  bool
+	steady  bool // all values equal
+}
+
+// reading is one way to get frame times: a column, what it holds and its unit.
+type reading struct {
+	col   *column
+	stamp bool
+	unit  unit
+	ms    []float64 // frame times of the sample, ms
+}
+
+func (r reading) avgFPS() float64 {
+	sum := 0.0
+	for _, x := range r.ms {
+		sum += x
+	}
+	return 1000 * float64(len(r.ms)) / sum
+}
+
+func (r reading) kind() string {
+	if r.stamp {
+		return "timestamp"
+	}
+	return "duration"
+}
+
+// choice is the outcome of recognition: which columns are read and how.
+type choice struct {
+	main  reading
+	stamp *reading // stamps beside durations, nil for none
+	start bool     // a row's stamp is the beginning of its frame, not the end
+	prog  int      // column that names the program, -1 for none
+}
+
+// sampleColumns reads the sample's numeric columns over the rows of one program.
+func (s *sampler) sampleColumns(t *table, prog int, program string) []*column {
+	cols := make([]*column, 0, t.columns)
+	at := make([]*column, t.columns)
+	for c := range t.columns {
+		if t.numeric[c] {
+			col := &column{pos: c}
+			if t.unitNames != nil {
+				col.stated = unitOf(t.unitNames[c])
+			}
+			cols = append(cols, col)
+			at[c] = col
+		}
+	}
+	flat := make([]number, 0, len(cols)*len(s.sample))
+	rows := 0
+	for _, l := range s.sample {
+		s.cells = splitCells(s.cells[:0], l, t.delim)
+		if len(s.cells) != t.columns || prog >= 0 && program != "" && !sameProgram(s.cells[prog], program) {
+			continue
+		}
+		base := len(flat)
+		whole := true
+		for _, col := range cols {
+			n, k := parseCell(s.cells[col.pos], t.point)
+			if k != isNumber {
+				n = number{frac: missing}
+			}
+			flat = append(flat, n)
+		}
+		if !whole {
+			flat = flat[:base]
+			continue
+		}
+		rows++
+	}
+	for i, col := range cols {
+		col.values = make([]number, 0, rows)
+		for r := range rows {
+			if n := flat[r*len(cols)+i]; n.frac != missing {
+				col.values = append(col.values, n)
+				col.plain = append(col.plain, n.in(0))
+			} else {
+				col.values = append(col.values, n)
+				col.plain = append(col.plain, math.NaN())
+			}
+		}
+		col.classify()
+	}
+	return cols
+}
+
+// missing marks a sample cell without a number.
+const missing = math.MaxInt32
+
+// classify finds out how the values go on from row to row.
+func (c *column) classify() {
+	c.counter, c.rising, c.steady = true, true, true
+	ups, steps := 0, 0
+	prev := math.NaN()
+	for _, x := range c.plain {
+		if math.IsNaN(x) {
+			continue
+		}
+		if x != math.Trunc(x) {
+			c.counter = false
+		}
+		if !math.IsNaN(prev) {
+			steps++
+			switch d := x - prev; {
+			case d < 0:
+				c.rising, c.steady, c.counter = false, false, false
+			case d > 0:
+				ups++
+				c.steady = false
+				fallthrough
+			default:
+				if d != 1 {
+					c.counter = false
+				}
+			}
+		}
+		prev = x
+	}
+	if steps == 0 {
+		c.counter, c.rising, c.steady = false, false, false
+		return
+	}
+	c.rising = c.rising && ups > 0 && 3*ups >= steps
+}
+
+// durations lists the readings of c as frame times.
+func (c *column) durations() []reading {
+	if c.stated == otherUnit || c.rising && len(c.plain) >= 8 || c.counter {
+		return nil
+	}
+	var out []reading
+	for u := seconds; u <= nanos; u++ {
+		if c.stated != noUnit && c.stated != u {
+			continue
+		}
+		r := reading{col: c, unit: u}
+		for _, n := range c.values {
+			if n.frac != missing {
+				if x := n.in(u.shift()); x > 0 && !math.IsInf(x, 0) {
+					r.ms = append(r.ms, x)
+				}
+			}
+		}
+		if len(r.ms) > 0 && 2*len(r.ms) >= len(c.values) && plausible(median(r.ms)) {
+			out = append(out, r)
+		}
+	}
+	return out
+}
+
+// stamps lists the readings of c as time stamps.
+func (c *column) stamps() []reading {
+	if !c.rising || c.stated == otherUnit || c.counter && c.stated == noUnit {
+		return nil
+	}
+	var out []reading
+	for u := seconds; u <= nanos; u++ {
+		if c.stated != noUnit && c.stated != u {
+			continue
+		}
+		r := reading{col: c, stamp: true, unit: u}
+		var prev *number
+		for i := range c.values {
+			if c.values[i].frac == missing {
+				continue
+			}
+			if prev != nil {
+				if ms, _, ok := between(stampOf(*prev), stampOf(c.values[i]), u.shift()); ok && ms >= 0 {
+					r.ms = append(r.ms, ms)
+				}
+			}
+			prev = &c.values[i]
+		}
+		if len(r.ms) > 0 && plausible(mean(r.ms)) {
+			out = append(out, r)
+		}
+	}
+	return out
+}
+
+func plausible(ms float64) bool { return ms >= plausibleMinMS && ms <= plausibleMaxMS }
+
+func mean(v []float64) float64 {
+	sum := 0.0
+	for _, x := range v {
+		sum += x
+	}
+	return sum / float64(len(v))
+}
+
+func median(v []float64) float64 {
+	s := slices.Clone(v)
+	slices.Sort(s)
+	return s[len(s)/2]
+}
+
+// agreement is how well durations and stamps of the same rows fit each other.
+type agreement struct {
+	dur, stamp reading
+	start      bool
+	off        float64 // typical difference per row, ms
+}
+
+// agree compares a duration column with a stamp column row by row, with the stamp at the
+// end or at the beginning of its frame.
+func agree(d, s reading) (agreement, bool) {
+	a := agreement{dur: d, stamp: s, off: math.Inf(1)}
+	res := math.Pow(10, float64(-s.col.finest()-s.unit.shift())) + math.Pow(10, float64(-d.col.finest()-d.unit.shift()))
+	for _, start := range []bool{false, true} {
+		var off []float64
+		var sum, span float64
+		for i := 1; i < len(d.col.values); i++ {
+			p, q := s.col.values[i-1], s.col.values[i]
+			x := d.col.values[i]
+			if start {
+				x = d.col.values[i-1]
+			}
+			if p.frac == missing || q.frac == missing || x.frac == missing {
+				continue
+			}
+			ms, _, ok := between(stampOf(p), stampOf(q), s.unit.shift())
+			if !ok {
+				continue
+			}
+			dur := x.in(d.unit.shift())
+			off = append(off, math.Abs(ms-dur))
+			sum += dur
+			span += ms
+		}
+		if len(off) < 1 {
+			continue
+		}
+		m := median(off)
+		if m <= math.Max(0.01*sum/float64(len(off)), 1.01*res) && math.Abs(sum-span) <= 0.02*span+2*res && m < a.off {
+			a.off, a.start = m, start
+		}
+	}
+	return a, !math.IsInf(a.off, 1)
+}
+
+// finest is the greatest number of decimals among the values.
+func (c *column) finest() int {
+	f := 0
+	for _, n := range c.values {
+		if n.frac != missing && n.frac > f {
+			f = n.frac
+		}
+	}
+	return f
+}
+
+// choose decides which column holds the frame times. The evidence, from the strongest:
+// a duration column and a stamp column that agree row by row; a heading that says
+// nothing but frame time; headings that state a unit of time; plausibility alone.
+func choose(cols []*column, t *table, path string) (choice, error) {
+	var durs, stamps []reading
+	for _, c := range cols {
+		durs = append(durs, c.durations()...)
+		stamps = append(stamps, c.stamps()...)
+	}
+	if pairs := agreeing(durs, stamps); len(pairs) > 0 {
+		return choosePair(pairs, t, path)
+	}
+	all := append(slices.Clone(durs), stamps...)
+	for _, strong := range []func(reading) bool{
+		func(r reading) bool { return !r.stamp && t.names != nil && saysFrameTime(t.names[r.col.pos]) },
+		func(r reading) bool { return r.col.stated != noUnit },
+		func(r reading) bool { return !r.col.steady },
+		func(reading) bool { return true },
+	} {
+		if some := keep(all, strong); len(some) > 0 {
+			r, ok := oneOf(some)
+			if !ok {
+				return choice{}, ambiguous(some, t, path)
+			}
+			return withStamp(r, stamps), nil
+		}
+	}
+	return choice{}, fault(0, "a declared layout can name the column and its unit", "none of the %d columns behaves like frame times or time stamps (a frame takes between %g ms and %g s)", t.columns, plausibleMinMS, plausibleMaxMS/1000.0)
+}
+
+func keep(rs []reading, ok func(reading) bool) []reading {
+	var out []reading
+	for _, r := range rs {
+		if ok(r) {
+			out = append(out, r)
+		}
+	}
+	return out
+}
+
+// withStamp pairs a duration reading with the only stamp column where there is just one,
+// for the checks of the time base; the two are known not to agree row by row.
+func withStamp(r reading, stamps []reading) choice {
+	c := choice{main: r, prog: -1}
+	if !r.stamp && len(stamps) == 1 {
+		c.stamp = &stamps[0]
+	}
+	return c
+}
+
+func agreeing(durs, stamps []reading) []agreement {
+	var out []agreement
+	for _, d := range durs {
+		best, found := agreement{off: math.Inf(1)}, false
+		for _, s := range stamps {
+			if a, ok := agree(d, s); ok && a.off < best.off {
+				best, found = a, true
+			}
+		}
+		if found {
+			out = append(out, best)
+		}
+	}
+	return out
+}
+
+// choosePair takes the duration column that follows the stamps most closely. Another
+// one that follows them as closely must hold the same frame times.
+func choosePair(pairs []agreement, t *table, path string) (choice, error) {
+	slices.SortStableFunc(pairs, func(a, b agreement) int {
+		switch {
+		case a.off < b.off:
+			return -1
+		case a.off > b.off:
+			return 1
+		}
+		return 0
+	})
+	best := pairs[0]
+	rival := []reading{best.dur}
+	for _, p := range pairs[1:] {
+		if p.off <= 4*best.off+1e-3 {
+			rival = append(rival, p.dur)
+		}
+	}
+	// A heading that says frame time decides between columns that fit equally.
+	if named := keep(rival, func(r reading) bool { return t.names != nil && saysFrameTime(t.names[r.col.pos]) }); len(named) == 1 {
+		rival = named
+	}
+	r, ok := oneOf(rival)
+	if !ok {
+		return choice{}, ambiguous(rival, t, path)
+	}
+	for _, p := range pairs {
+		if p.dur.col == r.col && p.dur.unit == r.unit {
+			best = p
+		}
+	}
+	return choice{main: best.dur, stamp: &best.stamp, start: best.start, prog: -1}, nil
+}
+
+// oneOf returns the reading with the finest resolution when all of them say the same.
+func oneOf(rs []reading) (reading, bool) {
+	best := rs[0]
+	for _, r := range rs[1:] {
+		if !sameFrames(best, r) {
+			return best, false
+		}
+		if !r.stamp && best.stamp || r.stamp == best.stamp && r.resolution() < best.resolution() {
+			best = r
+		}
+	}
+	return best, true
+}
+
+func (r reading) resolution() float64 {
+	return math.Pow(10, float64(-r.col.finest()-r.unit.shift()))
+}
+
+// sameFrames reports whether two readings give the same frame times within their
+// resolution.
+func sameFrames(a, b reading) bool {
+	x, y := a.ms, b.ms
+	if len(x) > len(y) {
+		x = x[len(x)-len(y):]
+	} else {
+		y = y[len(y)-len(x):]
+	}
+	if len(x) == 0 {
+		return false
+	}
+	tol := 2*(a.resolution()+b.resolution()) + 1e-9
+	for i := range x {
+		if math.Abs(x[i]-y[i]) > tol {
+			return false
+		}
+	}
+	return math.Abs(a.avgFPS()/b.avgFPS()-1) < 0.01
+}
+
+func ambiguous(rs []reading, t *table, path string) error {
+	e := &AmbiguousError{Path: path}
+	for _, r := range rs {
+		e.Candidates = append(e.Candidates, Candidate{Column: t.name(r.col.pos), Position: r.col.pos + 1, Kind: r.kind(), Unit: r.unit.String(), AvgFPS: r.avgFPS()})
+		e.Rows = max(e.Rows, len(r.ms))
+	}
+	return e
+}
+
+// programWords mark a text column as the name of the program a row is about.
+var programWords = []string{"program", "programm", "process", "prozess", "application", "app", "executable", "exe", "anwendung"}
+
+// programColumn finds the text column that names the program of each row, -1 for none:
+// its heading says so, or its cells end as executables do.
+func (s *sampler) programColumn(t *table) int {
+	for c := range t.columns {
+		if t.numeric[c] {
+			continue
+		}
+		if t.names != nil {
+			for _, w := range words(t.names[c]) {
+				if slices.Contains(programWords, w) {
+					return c
+				}
+			}
+		}
+	}
+	for c := range t.columns {
+		if !t.numeric[c] && s.allExecutables(t, c) {
+			return c
+		}
+	}
+	return -1
+}
+
+func (s *sampler) allExecutables(t *table, c int) bool {
+	n := 0
+	for _, l := range s.sample {
+		s.cells = splitCells(s.cells[:0], l, t.delim)
+		if len(s.cells) != t.columns {
+			continue
+		}
+		if !strings.HasSuffix(lower(string(s.cells[c])), ".exe") {
+			return false
+		}
+		n++
+	}
+	return n > 0
+}
+
+// sampledProgram returns the program with most rows in the sample.
+func (s *sampler) sampledProgram(t *table, prog int, wanted string) string {
+	count := map[string]int{}
+	best := ""
+	for _, l := range s.sample {
+		s.cells = splitCells(s.cells[:0], l, t.delim)
+		if len(s.cells) != t.columns {
+			continue
+		}
+		name := string(trimBlank(s.cells[prog]))
+		if wanted != "" && sameProgram([]byte(name), wanted) {
+			return name
+		}
+		count[name]++
+		if count[name] > count[best] {
+			best = name
+		}
+	}
+	return best
+}
+
+// sameProgram compares names as people write them: without regard to case, folder and
+// the ending of executables.
+func sameProgram(cell []byte, name string) bool {
+	cell = trimBlank(cell)
+	if string(cell) == name {
+		return true
+	}
+	return programName(string(cell)) == programName(name)
+}
+
+func programName(s string) string {
+	s = lower(strings.TrimSpace(s))
+	if i := strings.LastIndexAny(s, `/\`); i >= 0 {
+		s = s[i+1:]
+	}
+	return strings.TrimSuffix(s, ".exe")
+}
+
+// splitByText looks for a text column whose groups make durations and stamps agree where
+// the rows as a whole do not.
+func (s *sampler) splitByText(t *table, path string) (choice, bool) {
+	for c := range t.columns {
+		if t.numeric[c] || !s.severalValues(t, c) {
+			continue
+		}
+		cols := s.sampleColumns(t, c, s.sampledProgram(t, c, ""))
+		var durs, stamps []reading
+		for _, col := range cols {
+			durs = append(durs, col.durations()...)
+			stamps = append(stamps, col.stamps()...)
+		}
+		if pairs := agreeing(durs, stamps); len(pairs) > 0 {
+			if ch, err := choosePair(pairs, t, path); err == nil {
+				ch.prog = c
+				return ch, true
+			}
+		}
+	}
+	return choice{}, false
+}
+
+func (s *sampler) severalValues(t *table, c int) bool {
+	var first []byte
+	for _, l := range s.sample {
+		s.cells = splitCells(s.cells[:0], l, t.delim)
+		if len(s.cells) != t.columns {
+			continue
+		}
+		if first == nil {
+			first = append([]byte{}, s.cells[c]...)
+		} else if !bytes.Equal(first, s.cells[c]) {
+			return true
+		}
+	}
+	return false
+}

@@ -1,0 +1,115 @@
+package framelog
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+
+	"capd.example/record"
+)
+
+// conclude makes the reading from what the walk found.
+func (r *Reader) conclude(src *source, t *table, ch choice, d Declared, program string) (record.Reading, error) {
+	s := &r.scan
+	tr, err := s.pick(program)
+	if err != nil {
+		return record.Reading{}, err
+	}
+	if len(tr.ms) == 0 {
+		return record.Reading{}, fault(0, "check that the log was written to its end", "a single time stamp makes no frame")
+	}
+	out := record.Reading{Frames: tr.frames(), Header: t.header}
+	out.Layout = layoutOf(src, t, ch, d)
+	if ch.prog >= 0 && len(s.tracks) > 0 {
+		out.Layout.Program = tr.name
+	}
+	out.Remarks = s.remarks(t, tr, src.lineShift)
+	if s.base.have {
+		if span, _, ok := between(s.base.first, s.base.last, s.base.shift); ok {
+			out.SpanS = span / 1000
+		}
+		out.EpochS = wallClock(s.base.first, s.base.shift)
+	}
+	if ch.main.stamp && s.haveFirst {
+		out.EpochS = wallClock(s.firstStamp, s.dec)
+	}
+	return out, nil
+}
+
+// wallClock returns a stamp as Unix seconds where it is one of the years 2000 to 2100,
+// else 0.
+func wallClock(st stamp, shift int) float64 {
+	v := st.value() / math.Pow(10, float64(shift+3))
+	if v >= 946684800 && v < 4102444800 {
+		return v
+	}
+	return 0
+}
+
+func layoutOf(src *source, t *table, ch choice, d Declared) record.Layout {
+	l := record.Layout{
+		Format: src.format, Compression: src.compression, Encoding: src.encoding,
+		Decimal: string(t.point), Header: t.names != nil,
+		Source: ch.main.kind(), Column: t.name(ch.main.col.pos), Unit: ch.main.unit.String(), Declared: d.Name,
+	}
+	if t.delim != noDelim {
+		l.Delimiter = string(t.delim)
+	}
+	if t.latin1 && l.Encoding == "" {
+		l.Encoding = "latin-1"
+	}
+	return l
+}
+
+// remarks says what was noticed and what was done about it.
+func (s *scan) remarks(t *table, tr *track, shift int) []record.Remark {
+	var out []record.Remark
+	note := func(kind string, line, count int, format string, args ...any) {
+		out = append(out, record.Remark{Kind: kind, Line: max(line-shift, min(line, 1)), Count: count, Text: fmt.Sprintf(format, args...)})
+	}
+	if s.firstRow != reasons {
+		note(record.RemarkLeftOut, s.firstRowLine, 1, "the first row has %s and was left out: the first frame has no predecessor", reasonWords[s.firstRow])
+	}
+	if n := s.wrong.count[badZero]; n > 0 {
+		note(record.RemarkZeroFrames, s.wrong.first[badZero], n, "%d rows have a frame time of zero and were left out", n)
+	}
+	other := s.wrong
+	other.total -= other.count[badZero]
+	other.count[badZero] = 0
+	if other.total > 0 {
+		note(record.RemarkLeftOut, other.firstLine(), other.total, "%d of %d rows were left out: %s", other.total, s.rows+s.wrong.total, other.String())
+	}
+	if s.restarts > 0 {
+		note(record.RemarkRestarted, s.restartLine, s.restarts, "the heading is repeated: the logger was started again, %d frames come from all its runs", len(tr.ms))
+	}
+	if s.trailer.total > 0 {
+		note(record.RemarkTrailer, s.trailer.firstLine(), s.trailer.total, "%d lines after the table are no rows and were not read", s.trailer.total)
+	}
+	if s.cutOff > 0 {
+		note(record.RemarkCutOff, s.cutOff, 1, "the last line ends in the middle and was left out")
+	}
+	if s.ch.prog >= 0 && len(s.tracks) > 1 {
+		note(record.RemarkPrograms, 0, len(s.tracks), "%s", s.programs(t, tr))
+	}
+	if s.base.gaps > 0 {
+		note(record.RemarkGap, s.base.gapLine, s.base.gaps, "the stamps of the %d rows from here on cover %.4g ms more than their frame times; %d such places in the log", checkEvery, s.base.gapMS, s.base.gaps)
+	}
+	if b := s.base; b.have && b.total > 0 && math.Abs(b.sumAll-b.total) > 0.02*b.total {
+		note(record.RemarkTimeBase, 0, 0, "the frame times sum to %.6g s, the stamps span %.6g s", b.sumAll/1000, b.total/1000)
+	}
+	return out
+}
+
+// programs lists the programs with their frames, the one that is used first.
+func (s *scan) programs(t *table, used *track) string {
+	all := slices.Clone(s.tracks)
+	slices.SortStableFunc(all, func(a, b *track) int { return len(b.ms) - len(a.ms) })
+	var parts []string
+	for _, tr := range all {
+		if tr != used && len(parts) < 8 {
+			parts = append(parts, fmt.Sprintf("%q %d", tr.name, len(tr.ms)))
+		}
+	}
+	return fmt.Sprintf("the rows belong to %d programs (%s): %q with %d frames is used; left out: %s", len(all), t.name(s.ch.prog), used.name, len(used.ms), strings.Join(parts, ", "))
+}

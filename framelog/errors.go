@@ -1,0 +1,93 @@
+package framelog
+
+import (
+	"fmt"
+	"strings"
+)
+
+// Error says why a log could not be read.
+type Error struct {
+	Line int    // line concerned, from 1; 0 when it concerns the whole log
+	What string // what is wrong
+	Do   string // what to do about it
+}
+
+func (e *Error) Error() string {
+	var b strings.Builder
+	if e.Line > 0 {
+		fmt.Fprintf(&b, "line %d: ", e.Line)
+	}
+	b.WriteString(e.What)
+	if e.Do != "" {
+		b.WriteString(": ")
+		b.WriteString(e.Do)
+	}
+	return b.String()
+}
+
+func fault(line int, do, format string, args ...any) error {
+	return &Error{Line: line, What: fmt.Sprintf(format, args...), Do: do}
+}
+
+// Candidate is one plausible way to read a log.
+type Candidate struct {
+	Column   string  // heading or "column N"
+	Position int     // of the column, from 1
+	Kind     string  // "duration" or "timestamp"
+	Unit     string  // "s", "ms", "us" or "ns"
+	AvgFPS   float64 // what it would give over the rows that were looked at
+}
+
+// AmbiguousError lists the plausible readings of a log that differ.
+type AmbiguousError struct {
+	Candidates []Candidate
+	Rows       int    // rows that the averages rest on
+	Path       string // the log's name, for the configuration lines
+}
+
+func (e *AmbiguousError) Error() string {
+	var b strings.Builder
+	b.WriteString("more than one column or unit could be the frame time:")
+	for _, c := range e.Candidates {
+		fmt.Fprintf(&b, "\n  %s as %s in %s: %.4g FPS on average over the %d rows looked at", quoteName(c.Column), c.Kind, c.Unit, c.AvgFPS, e.Rows)
+	}
+	b.WriteString("\nchoose one by adding it to the configuration:")
+	for _, c := range e.Candidates {
+		b.WriteString("\n" + c.TOML(e.Path))
+	}
+	return b.String()
+}
+
+func quoteName(s string) string { return fmt.Sprintf("%q", s) }
+
+// TOML returns the configuration lines that declare this reading for logs whose path
+// ends like the given one.
+func (c Candidate) TOML(path string) string {
+	column := c.Column
+	if isPosition(column) {
+		column = fmt.Sprint(c.Position)
+	}
+	base := path
+	if i := strings.LastIndexAny(base, `/\`); i >= 0 {
+		base = base[i+1:]
+	}
+	if i := strings.LastIndexByte(base, '.'); i >= 0 {
+		base = "*" + base[i:]
+	} else {
+		base = "*"
+	}
+	return fmt.Sprintf("[[layout]]\nname = %q\npath = %q\ncolumn = %q\nkind = %q\nunit = %q", c.Kind+" in "+column, base, column, c.Kind, c.Unit)
+}
+
+func isPosition(s string) bool {
+	rest, ok := strings.CutPrefix(s, "column ")
+	if !ok || rest == "" {
+		return false
+	}
+	for _, r := range rest {
+		if r < '0' || r > '9' {
+			return false
+		}
+	}
+	return true
+}

@@ -1,0 +1,316 @@
+package framelog
+
+import (
+	"bytes"
+	"crypto/sha256"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"hash"
+	"io"
+	"os"
+	"time"
+
+	"capd.example/record"
+)
+
+// Digest identifies the bytes of a log as they are on disk.
+type Digest struct {
+	SHA256  string // hexadecimal; empty with [Options.NoHash]
+	Size    int64
+	ModTime time.Time
+}
+
+// Reader reads logs one after another with buffers that it keeps. The frame times of a
+// reading lie in those buffers: they are valid until the next call. A Reader must not be
+// used by two goroutines at a time; its zero value is ready.
+type Reader struct {
+	buf     []byte
+	sampler sampler
+	scan    scan
+	hash    hash.Hash
+}
+
+// Read reads a log that is in memory. name is its path, for declared layouts and errors.
+func Read(name string, data []byte, opt Options) (record.Reading, error) {
+	return new(Reader).Read(name, data, opt)
+}
+
+// ReadFile reads the log at path once, and again where it changed meanwhile.
+func ReadFile(path string, opt Options) (record.Reading, Digest, error) {
+	return new(Reader).ReadFile(path, opt)
+}
+
+// Read is like the function [Read].
+func (r *Reader) Read(name string, data []byte, opt Options) (record.Reading, error) {
+	out, err := r.read(name, bytes.NewReader(data), int64(len(data)), opt)
+	return out.reading, err
+}
+
+// ReadStream reads a log of unknown size from a stream.
+func (r *Reader) ReadStream(name string, in io.Reader, opt Options) (record.Reading, error) {
+	out, err := r.read(name, in, 0, opt)
+	return out.reading, err
+}
+
+// tries is how often a log that changes while it is read is read.
+const tries = 3
+
+// ReadFile is like the function [ReadFile]. The digest is filled as far as the file
+// could be read, also where the log could not be understood.
+func (r *Reader) ReadFile(path string, opt Options) (record.Reading, Digest, error) {
+	for try := 1; ; try++ {
+		out, d, changed, err := r.readOnce(path, opt)
+		if !changed {
+			return out.reading, d, err
+		}
+		if try == tries {
+			return record.Reading{}, d, fault(0, "stop the logger and try again", "the log was written to while it was read, %d times", tries)
+		}
+	}
+}
+
+func (r *Reader) readOnce(path string, opt Options) (out result, d Digest, changed bool, err error) {
+	f, err := os.Open(path)
+	if err != nil {
+		return out, d, false, fmt.Errorf("open log: %w", err)
+	}
+	defer f.Close()
+	before, err := f.Stat()
+	if err != nil {
+		return out, d, false, fmt.Errorf("look at log: %w", err)
+	}
+	if !before.Mode().IsRegular() {
+		return out, d, false, fault(0, "name a file", "%s is no regular file", path)
+	}
+	d = Digest{Size: before.Size(), ModTime: before.ModTime()}
+	in := io.Reader(f)
+	if !opt.NoHash {
+		if r.hash == nil {
+			r.hash = sha256.New()
+		}
+		r.hash.Reset()
+		in = &hashing{r: f, h: r.hash}
+	}
+	out, err = r.read(path, in, before.Size(), opt)
+	var fe *Error
+	var ae *AmbiguousError
+	if err != nil && !errors.As(err, &fe) && !errors.As(err, &ae) {
+		return out, d, false, fmt.Errorf("read log: %w", err)
+	}
+	if !opt.NoHash {
+		// An error may have ended the reading early; the identity is that of all bytes.
+		if _, herr := io.Copy(r.hash, f); herr != nil {
+			return out, d, false, fmt.Errorf("read log: %w", herr)
+		}
+		var sum [sha256.Size]byte
+		d.SHA256 = hex.EncodeToString(r.hash.Sum(sum[:0]))
+	}
+	after, serr := os.Stat(path)
+	changed = serr == nil && (after.Size() != before.Size() || !after.ModTime().Equal(before.ModTime()) || !os.SameFile(before, after))
+	return out, d, changed, err
+}
+
+// hashing feeds all that is read to a hash.
+type hashing struct {
+	r io.Reader
+	h hash.Hash
+}
+
+func (t *hashing) Read(p []byte) (int, error) {
+	n, err := t.r.Read(p)
+	t.h.Write(p[:n])
+	return n, err
+}
+
+// result is a reading with what only an explanation shows.
+type result struct {
+	reading record.Reading
+	table   *table
+	choice  choice
+	first   []byte // first piece, valid until the next read
+}
+
+// fill reads into the buffer behind n bytes until it is full or the text ends.
+func (r *Reader) fill(src io.Reader, n int) (int, bool, error) {
+	if r.buf == nil {
+		r.buf = make([]byte, pieceSize+pad)
+	}
+	idle := 0
+	for n < len(r.buf)-pad {
+		k, err := src.Read(r.buf[n : len(r.buf)-pad])
+		n += k
+		if err == io.EOF {
+			return n, true, nil
+		}
+		if err != nil {
+			return n, false, err
+		}
+		if k > 0 {
+			idle = 0
+		} else if idle++; idle > 100 {
+			return n, false, io.ErrNoProgress
+		}
+	}
+	return n, false, nil
+}
+
+// open reads the first piece and takes off whatever the text is wrapped in.
+func (r *Reader) open(in io.Reader, opt Options) (*source, int, bool, error) {
+	src := &source{Reader: in}
+	n, eof, err := r.fill(src, 0)
+	for layers := 0; err == nil; layers++ {
+		if src.counted == nil && n >= 2 && (r.buf[0] == 0x1f || r.buf[0] == 0x28) {
+			src.counted = &counter{r: src.Reader, n: int64(n)}
+			src.Reader = src.counted
+		}
+		var again bool
+		if again, err = src.unwrap(r.buf[:n], opt); !again || err != nil {
+			break
+		}
+		if layers == 4 {
+			return src, n, eof, fault(0, "unpack it", "the log is wrapped too often")
+		}
+		n, eof, err = r.fill(src, 0)
+	}
+	return src, n, eof, err
+}
+
+// read is the whole way from bytes to a reading.
+func (r *Reader) read(name string, in io.Reader, size int64, opt Options) (result, error) {
+	var out result
+	src, n, eof, err := r.open(in, opt)
+	defer src.close()
+	if err != nil {
+		return out, err
+	}
+	head := r.buf[:n]
+	if n == 0 {
+		return out, fault(0, "check that the logger wrote into it", "the log is empty")
+	}
+	if k := bytes.IndexByte(head, 0); k >= 0 && src.encoding == "" {
+		return out, fault(1+bytes.Count(head[:k], []byte{'\n'}), "check that it is a text log; a log cut off by a crash can end in NUL bytes, remove them", "a NUL byte")
+	}
+	d, err := declaredFor(opt, name, head)
+	if err != nil {
+		return out, err
+	}
+	t, err := r.sampler.findTable(head, eof, d)
+	if err != nil {
+		return out, err
+	}
+	program := opt.Program
+	if d.Program != "" {
+		program = d.Program
+	}
+	ch, err := r.decide(t, d, program, name)
+	if err != nil {
+		return out, err
+	}
+	out.table, out.choice = t, ch
+	if err := r.walk(src, t, ch, n, eof, size, opt); err != nil {
+		return out, moveLine(err, src.lineShift)
+	}
+	out.reading, err = r.conclude(src, t, ch, d, program)
+	return out, moveLine(err, src.lineShift)
+}
+
+// moveLine corrects line numbers where the text has a heading that the log has not.
+func moveLine(err error, shift int) error {
+	var e *Error
+	if shift > 0 && errors.As(err, &e) && e.Line > shift {
+		e.Line -= shift
+	}
+	return err
+}
+
+// decide settles which columns are read.
+func (r *Reader) decide(t *table, d Declared, program, name string) (choice, error) {
+	prog := -1
+	if d.ProgramColumn != "" {
+		c, err := t.find(d.Name, "program_column", d.ProgramColumn)
+		if err != nil {
+			return choice{}, err
+		}
+		prog = c
+	} else {
+		prog = r.sampler.programColumn(t)
+	}
+	mainProgram := ""
+	if prog >= 0 {
+		mainProgram = r.sampler.sampledProgram(t, prog, program)
+	}
+	cols := r.sampler.sampleColumns(t, prog, mainProgram)
+	ch, err := chooseDeclared(cols, t, d, name)
+	if prog < 0 && d.Column == "" && (err != nil || ch.stamp == nil || ch.main.stamp) {
+		if split, ok := r.sampler.splitByText(t, name); ok {
+			return split, nil
+		}
+	}
+	ch.prog = prog
+	if t.columns == 1 {
+		ch.prog = -1
+	}
+	return ch, err
+}
+
+// walk goes through all rows.
+func (r *Reader) walk(src *source, t *table, ch choice, n int, eof bool, size int64, opt Options) error {
+	limit := opt.MaxFrames
+	if limit <= 0 {
+		limit = DefaultMaxFrames
+	}
+	maxBytes := opt.MaxBytes
+	if maxBytes <= 0 {
+		maxBytes = DefaultMaxBytes
+	}
+	s := &r.scan
+	s.begin(t, ch, r.expectedRows(t, n, size, limit), limit)
+	at, read := t.body, int64(n)
+	for {
+		clear(r.buf[n : n+pad])
+		var err error
+		if at, err = s.lines(r.buf, at, n, eof); err != nil {
+			return err
+		}
+		if eof {
+			break
+		}
+		if at == 0 && n == len(r.buf)-pad {
+			if n >= maxLine {
+				return fault(s.line+1, "check that the log has one row per frame", "a line is longer than %d kB", maxLine>>10)
+			}
+			r.buf = append(r.buf, make([]byte, len(r.buf)-pad)...)
+		}
+		kept := copy(r.buf, r.buf[at:n])
+		at = 0
+		before := kept
+		if n, eof, err = r.fill(src, kept); err != nil {
+			return err
+		}
+		if read += int64(n - before); read > maxBytes {
+			return fault(s.line, "split the log", "the log has more than %d MiB", maxBytes>>20)
+		}
+	}
+	if at < n {
+		s.last(r.buf[at:n])
+		if s.limitErr != nil {
+			return s.limitErr
+		}
+	}
+	return s.end()
+}
+
+// expectedRows guesses the number of rows from the length of the sample lines, so that
+// the frame times are allocated once.
+func (r *Reader) expectedRows(t *table, n int, size int64, limit int) int {
+	bytes := 0
+	for _, l := range r.sampler.sample {
+		bytes += len(l) + 1
+	}
+	if bytes == 0 {
+		return 0
+	}
+	total := max(size, int64(n))
+	return int(min(total*int64(len(r.sampler.sample))/int64(bytes)*17/16+16, int64(limit), 1<<20))
+}
