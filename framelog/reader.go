@@ -29,6 +29,7 @@ type Reader struct {
 	sampler sampler
 	scan    scan
 	hash    hash.Hash
+	explain *Explanation // filled where it is set
 }
 
 // Read reads a log that is in memory. name is its path, for declared layouts and errors.
@@ -43,14 +44,12 @@ func ReadFile(path string, opt Options) (record.Reading, Digest, error) {
 
 // Read is like the function [Read].
 func (r *Reader) Read(name string, data []byte, opt Options) (record.Reading, error) {
-	out, err := r.read(name, bytes.NewReader(data), int64(len(data)), opt)
-	return out.reading, err
+	return r.read(name, bytes.NewReader(data), int64(len(data)), opt)
 }
 
 // ReadStream reads a log of unknown size from a stream.
 func (r *Reader) ReadStream(name string, in io.Reader, opt Options) (record.Reading, error) {
-	out, err := r.read(name, in, 0, opt)
-	return out.reading, err
+	return r.read(name, in, 0, opt)
 }
 
 // tries is how often a log that changes while it is read is read.
@@ -62,7 +61,7 @@ func (r *Reader) ReadFile(path string, opt Options) (record.Reading, Digest, err
 	for try := 1; ; try++ {
 		out, d, changed, err := r.readOnce(path, opt)
 		if !changed {
-			return out.reading, d, err
+			return out, d, err
 		}
 		if try == tries {
 			return record.Reading{}, d, fault(0, "stop the logger and try again", "the log was written to while it was read, %d times", tries)
@@ -70,7 +69,7 @@ func (r *Reader) ReadFile(path string, opt Options) (record.Reading, Digest, err
 	}
 }
 
-func (r *Reader) readOnce(path string, opt Options) (out result, d Digest, changed bool, err error) {
+func (r *Reader) readOnce(path string, opt Options) (out record.Reading, d Digest, changed bool, err error) {
 	f, err := os.Open(path)
 	if err != nil {
 		return out, d, false, fmt.Errorf("open log: %w", err)
@@ -123,14 +122,6 @@ func (t *hashing) Read(p []byte) (int, error) {
 	return n, err
 }
 
-// result is a reading with what only an explanation shows.
-type result struct {
-	reading record.Reading
-	table   *table
-	choice  choice
-	first   []byte // first piece, valid until the next read
-}
-
 // fill reads into the buffer behind n bytes until it is full or the text ends.
 func (r *Reader) fill(src io.Reader, n int) (int, bool, error) {
 	if r.buf == nil {
@@ -177,8 +168,8 @@ func (r *Reader) open(in io.Reader, opt Options) (*source, int, bool, error) {
 }
 
 // read is the whole way from bytes to a reading.
-func (r *Reader) read(name string, in io.Reader, size int64, opt Options) (result, error) {
-	var out result
+func (r *Reader) read(name string, in io.Reader, size int64, opt Options) (record.Reading, error) {
+	var out record.Reading
 	src, n, eof, err := r.open(in, opt)
 	defer src.close()
 	if err != nil {
@@ -204,14 +195,16 @@ func (r *Reader) read(name string, in io.Reader, size int64, opt Options) (resul
 		program = d.Program
 	}
 	ch, err := r.decide(t, d, program, name)
+	if r.explain != nil {
+		r.explain.note(&r.sampler, t, ch, r.sampler.sampleColumns(t, ch.prog, ""), head, src.lineShift)
+	}
 	if err != nil {
 		return out, err
 	}
-	out.table, out.choice = t, ch
 	if err := r.walk(src, t, ch, n, eof, size, opt); err != nil {
 		return out, moveLine(err, src.lineShift)
 	}
-	out.reading, err = r.conclude(src, t, ch, d, program)
+	out, err = r.conclude(src, t, ch, d, program)
 	return out, moveLine(err, src.lineShift)
 }
 

@@ -16,6 +16,9 @@ type grammar struct {
 	Config  string `placeholder:"FILE" help:"Configuration file (default: the one 'capd check' names)."`
 	Data    string `placeholder:"DIR" help:"Folder of the store (default: per operating system)."`
 	Version bool   `help:"Print the version."`
+
+	Measure measureCmd `cmd:"" help:"Read logs and print their figures; needs no agent and no store."`
+	Layout  layoutCmd  `cmd:"" help:"Explain how a log is read, with its first rows as understood."`
 }
 
 // app is what every command is handed.

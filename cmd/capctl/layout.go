@@ -1,0 +1,95 @@
+package main
+
+import (
+	"fmt"
+	"io"
+	"sort"
+	"strings"
+
+	"capd.example/framelog"
+	"capd.example/internal/cli"
+	"github.com/jedib0t/go-pretty/v6/table"
+)
+
+type layoutCmd struct {
+	Program string `placeholder:"NAME" help:"Program whose rows are used where the log holds several."`
+	File    string `arg:"" help:"Log to explain."`
+}
+
+// Run explains how a log is read, also where reading fails half-way.
+func (c *layoutCmd) Run(a *app) error {
+	opt := readOptions(a.config)
+	opt.Program = c.Program
+	e, err := framelog.Explain(c.File, opt)
+	if len(e.Columns) > 0 {
+		if werr := writeExplanation(a.stdout, e, err == nil); werr != nil {
+			return cli.FailedError(fmt.Errorf("write: %w", werr))
+		}
+	}
+	if err != nil {
+		return cli.FailedError(fmt.Errorf("%s: %s", c.File, reasonOf(err)))
+	}
+	return nil
+}
+
+func writeExplanation(out io.Writer, e framelog.Explanation, read bool) error {
+	var b strings.Builder
+	l := e.Reading.Layout
+	say := func(what, value string) {
+		if value != "" {
+			fmt.Fprintf(&b, "%-12s %s\n", what, value)
+		}
+	}
+	if read {
+		say("read as", fmt.Sprintf("%s column %q in %s", l.Source, l.Column, l.Unit))
+		say("gives", fmt.Sprintf("%d frames, %.6g s, %.6g FPS on average", len(e.Reading.Frames.MS), e.Reading.Frames.TotalMS()/1000, 1000*float64(len(e.Reading.Frames.MS))/e.Reading.Frames.TotalMS()))
+		say("declared as", l.Declared)
+		say("format", l.Format)
+		say("compression", l.Compression)
+		say("encoding", l.Encoding)
+		say("delimiter", delimiterWords(l.Delimiter))
+		say("decimal", map[string]string{".": "point", ",": "comma"}[l.Decimal])
+		say("program", l.Program)
+	}
+	say("line ends", e.LineEnds)
+	say("first row", fmt.Sprintf("line %d", e.Preamble+1))
+	var keys []string
+	for k := range e.Reading.Header {
+		keys = append(keys, k)
+	}
+	sort.Strings(keys)
+	for _, k := range keys {
+		say("header", k+": "+e.Reading.Header[k])
+	}
+	for _, r := range e.Reading.Remarks {
+		say("note", remarkText(r))
+	}
+	w := plainTable("column", "heading", "looks like", "used for")
+	for _, c := range e.Columns {
+		w.AppendRow(table.Row{c.Position, c.Name, c.Looks, c.Used})
+	}
+	fmt.Fprintf(&b, "\n%s\n", w.Render())
+	w = plainTable("line", "frame time, ms", "cells")
+	for _, r := range e.Rows {
+		ms := fmt.Sprintf("%.9g", r.MS)
+		if r.MS == 0 {
+			ms = r.Wrong
+		}
+		w.AppendRow(table.Row{r.Line, ms, strings.Join(r.Cells, " | ")})
+	}
+	fmt.Fprintf(&b, "\n%s\n", w.Render())
+	_, err := io.WriteString(out, b.String())
+	return err
+}
+
+func delimiterWords(d string) string {
+	switch d {
+	case "":
+		return "none, one column"
+	case "\t":
+		return "tab"
+	case " ":
+		return "white space"
+	}
+	return d
+}

@@ -1,0 +1,261 @@
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"runtime"
+	"strings"
+	"sync"
+
+	"capd.example/config"
+	"capd.example/framelog"
+	"capd.example/framelog/parquetlog"
+	"capd.example/internal/cli"
+	"capd.example/metrics"
+	"capd.example/record"
+	"github.com/jedib0t/go-pretty/v6/table"
+	"golang.org/x/term"
+)
+
+type measureCmd struct {
+	JSON    bool     `help:"One JSON object per log on standard output."`
+	Program string   `placeholder:"NAME" help:"Program whose rows are used where a log holds several."`
+	Files   []string `arg:"" name:"file" help:"Logs to read."`
+}
+
+// measured is one line of the output.
+type measured struct {
+	File   string        `json:"file"`
+	SHA256 string        `json:"sha256"`
+	Layout record.Layout `json:"layout"`
+	record.Metrics
+	Remarks []record.Remark `json:"remarks,omitempty"`
+	err     error
+}
+
+// unread is the line of a log that could not be read.
+type unread struct {
+	File  string `json:"file"`
+	Error string `json:"error"`
+}
+
+// Run reads the logs on all cores and prints their figures in the order of the arguments.
+func (c *measureCmd) Run(a *app) error {
+	opt := readOptions(a.config)
+	opt.Program = c.Program
+	opt.NoHash = !c.JSON // the table does not show it
+	files := expand(c.Files)
+	show := printer(&measuredTable{out: a.stdout, notes: a.stderr})
+	if c.JSON {
+		show = &measuredLines{enc: json.NewEncoder(a.stdout)}
+	}
+	failed := 0
+	bar := progress{out: a.stderr, total: len(files), on: isTerminal(a.stderr) && len(files) > 1}
+	err := measureAll(a.ctx, files, opt, func(i int, m measured) error {
+		if m.err != nil {
+			failed++
+		}
+		bar.at(i + 1)
+		return show.add(m)
+	})
+	bar.clear()
+	if err == nil {
+		err = show.end()
+	}
+	switch {
+	case err != nil:
+		return cli.FailedError(fmt.Errorf("measure: %w", err))
+	case failed > 0:
+		return cli.FailedError(fmt.Errorf("%d of %d logs could not be read", failed, len(files)), "capctl layout FILE shows how a log is understood")
+	}
+	return nil
+}
+
+// expand resolves patterns where the shell did not (Windows); names that exist stay.
+func expand(names []string) []string {
+	var out []string
+	for _, n := range names {
+		if _, err := os.Stat(n); err != nil && strings.ContainsAny(n, "*?[") {
+			if found, err := filepath.Glob(n); err == nil && len(found) > 0 {
+				out = append(out, found...)
+				continue
+			}
+		}
+		out = append(out, n)
+	}
+	return out
+}
+
+// readOptions turns the configuration into what the reader of logs needs.
+func readOptions(c config.Config) framelog.Options {
+	opt := framelog.Options{Formats: []framelog.Format{parquetlog.Format}}
+	for _, l := range c.Layouts {
+		opt.Layouts = append(opt.Layouts, framelog.Declared(l))
+	}
+	return opt
+}
+
+// measureAll reads the files with one reader per core and hands the results on in the
+// order of the files.
+func measureAll(ctx context.Context, files []string, opt framelog.Options, each func(i int, m measured) error) error {
+	ctx, cancel := context.WithCancel(ctx)
+	defer cancel()
+	next := make(chan int)
+	slots := make([]chan measured, len(files))
+	for i := range slots {
+		slots[i] = make(chan measured, 1)
+	}
+	var wg sync.WaitGroup
+	defer wg.Wait()
+	defer cancel()
+	for range min(runtime.GOMAXPROCS(0), len(files)) {
+		wg.Go(func() {
+			var r framelog.Reader
+			var c metrics.Computer
+			for i := range next {
+				slots[i] <- measureOne(&r, &c, files[i], opt)
+			}
+		})
+	}
+	wg.Go(func() {
+		defer close(next)
+		for i := range files {
+			select {
+			case next <- i:
+			case <-ctx.Done():
+				return
+			}
+		}
+	})
+	for i := range files {
+		select {
+		case m := <-slots[i]:
+			if err := each(i, m); err != nil {
+				return err
+			}
+		case <-ctx.Done():
+			return ctx.Err()
+		}
+	}
+	return nil
+}
+
+func measureOne(r *framelog.Reader, c *metrics.Computer, file string, opt framelog.Options) measured {
+	m := measured{File: file}
+	reading, digest, err := r.ReadFile(file, opt)
+	if err == nil {
+		m.SHA256, m.Layout, m.Remarks = digest.SHA256, reading.Layout, reading.Remarks
+		m.Metrics, err = c.Compute(reading.Frames)
+	}
+	m.err = err
+	return m
+}
+
+// printer shows results one after another.
+type printer interface {
+	add(m measured) error
+	end() error
+}
+
+type measuredLines struct{ enc *json.Encoder }
+
+func (p *measuredLines) add(m measured) error {
+	p.enc.SetEscapeHTML(false)
+	if m.err != nil {
+		return p.enc.Encode(unread{m.File, reasonOf(m.err)})
+	}
+	return p.enc.Encode(m)
+}
+
+func (p *measuredLines) end() error { return nil }
+
+// reasonOf leaves the path out of system errors: it stands beside them already.
+func reasonOf(err error) string {
+	var p *os.PathError
+	if errors.As(err, &p) {
+		return p.Op + ": " + p.Err.Error()
+	}
+	return err.Error()
+}
+
+type measuredTable struct {
+	out, notes io.Writer
+	rows       []table.Row
+}
+
+func (p *measuredTable) add(m measured) error {
+	if m.err != nil {
+		p.rows = append(p.rows, table.Row{m.File, "not read"})
+		_, err := fmt.Fprintf(p.notes, "capctl: %s: %s\n", m.File, reasonOf(m.err))
+		return err
+	}
+	p.rows = append(p.rows, table.Row{
+		m.File, m.Frames, fixed(m.DurationS, 2), fixed(m.AvgFPS, 2), fixed(m.Low1FPS, 2), fixed(m.Low01FPS, 2), fixed(m.Low1TimeFPS, 2),
+		fixed(m.P99FPS, 2), fixed(m.MedianMS, 3), fixed(m.MaxMS, 3), m.Hitches,
+	})
+	for _, r := range m.Remarks {
+		if _, err := fmt.Fprintf(p.notes, "capctl: note: %s: %s\n", m.File, remarkText(r)); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func remarkText(r record.Remark) string {
+	if r.Line > 0 {
+		return fmt.Sprintf("line %d: %s", r.Line, r.Text)
+	}
+	return r.Text
+}
+
+func fixed(x float64, digits int) string { return fmt.Sprintf("%.*f", digits, x) }
+
+func (p *measuredTable) end() error {
+	w := plainTable("log", "frames", "s", "average FPS", "1% low", "0.1% low", "1% low by time", "p99 FPS", "median ms", "longest ms", "hitches")
+	w.AppendRows(p.rows)
+	_, err := fmt.Fprintln(p.out, w.Render())
+	if err == nil {
+		_, err = fmt.Fprintln(p.out, "\naverage FPS = frames / sum of frame times; 1% low and 0.1% low = rate over the slowest ceil(0.01 n) and\nceil(0.001 n) frames; by time = rate at the frame where the slowest have filled 1 % of the time;\np99 FPS = 1000 / 99th percentile of the frame times (Hyndman-Fan type 7).")
+	}
+	return err
+}
+
+// plainTable returns a table without frame for text output.
+func plainTable(headings ...any) table.Writer {
+	w := table.NewWriter()
+	style := table.StyleDefault
+	style.Options = table.OptionsNoBordersAndSeparators
+	style.Format.Header = 0
+	w.SetStyle(style)
+	w.AppendHeader(table.Row(headings))
+	return w
+}
+
+// progress is a counter line on a terminal.
+type progress struct {
+	out   io.Writer
+	total int
+	on    bool
+}
+
+func (p *progress) at(n int) {
+	if p.on && (n%16 == 0 || p.total < 64) {
+		fmt.Fprintf(p.out, "\r%d of %d logs", n, p.total)
+	}
+}
+
+func (p *progress) clear() {
+	if p.on {
+		fmt.Fprintf(p.out, "\r%s\r", strings.Repeat(" ", 40))
+	}
+}
+
+func isTerminal(w io.Writer) bool {
+	f, ok := w.(*os.File)
+	return ok && term.IsTerminal(int(f.Fd()))
+}
