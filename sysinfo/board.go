@@ -1,0 +1,159 @@
+package sysinfo
+
+import (
+	"strings"
+
+	"capd.example/record"
+)
+
+// detectBoard reads board and firmware. Serial numbers lie in the same folder and are
+// not read.
+func detectBoard(t tree, f *facts) {
+	const dir = "/sys/class/dmi/id/"
+	board, why := t.text(dir + "board_name")
+	if vendor, w := t.text(dir + "board_vendor"); w == "" && why == "" && clean(vendor) != "" && clean(board) != "" {
+		board = vendor + " " + board
+	}
+	f.maybe(record.FieldBoardName, board, "", dir+"board_name", why, true)
+	for _, q := range []struct{ name, file string }{
+		{record.FieldFirmwareVersion, "bios_version"}, {"firmware.date", "bios_date"},
+	} {
+		s, why := t.text(dir + q.file)
+		f.maybe(q.name, s, "", dir+q.file, why, true)
+	}
+}
+
+// detectOS reads the kernel and the distribution.
+func detectOS(t tree, f *facts) {
+	release, why := t.text("/etc/os-release")
+	source := "/etc/os-release"
+	if why == record.Absent {
+		source = "/usr/lib/os-release"
+		release, why = t.text(source)
+	}
+	f.maybe(record.FieldOSName, osRelease(release), "", source, why, true)
+	build, why := t.text("/proc/sys/kernel/osrelease")
+	f.maybe(record.FieldOSBuild, build, "", "/proc/sys/kernel/osrelease", why, true)
+	profile, why := t.text("/sys/firmware/acpi/platform_profile")
+	f.maybe("os.power_profile", profile, "", "/sys/firmware/acpi/platform_profile", why, true)
+	pages, why := t.text("/sys/kernel/mm/transparent_hugepage/enabled")
+	f.maybe("os.huge_pages", bracketed(pages), "", "/sys/kernel/mm/transparent_hugepage/enabled", why, false)
+	boot, why := t.text("/proc/sys/kernel/random/boot_id")
+	f.maybe("os.boot", boot, "", "/proc/sys/kernel/random/boot_id", why, false)
+}
+
+// osRelease returns the name for people from an os-release file.
+func osRelease(text string) string {
+	for _, l := range strings.Split(text, "\n") {
+		if v, ok := strings.CutPrefix(strings.TrimSpace(l), "PRETTY_NAME="); ok {
+			return strings.Trim(v, `"'`)
+		}
+	}
+	return ""
+}
+
+// bracketed returns the chosen word of a list such as "always [madvise] never".
+func bracketed(s string) string {
+	_, rest, ok := strings.Cut(s, "[")
+	if !ok {
+		return ""
+	}
+	word, _, _ := strings.Cut(rest, "]")
+	return word
+}
+
+// detectPowerSource tells mains from battery.
+func detectPowerSource(t tree, f *facts) {
+	const dir = "/sys/class/power_supply"
+	source, why := "", record.Absent
+	for _, d := range t.glob(dir + "/*") {
+		kind, w := t.text(d + "/type")
+		if w != "" || kind != "Mains" && kind != "USB" {
+			continue
+		}
+		online, w := t.number(d + "/online")
+		if w != "" {
+			why = w
+			continue
+		}
+		why = ""
+		if online == 1 {
+			source = "mains"
+		} else if source == "" && kind == "Mains" {
+			source = "battery"
+		}
+	}
+	f.maybe("power.source", source, "", dir, why, false)
+	for _, d := range t.glob(dir + "/*") {
+		if kind, w := t.text(d + "/type"); w != "" || kind != "Battery" {
+			continue
+		}
+		if scope, w := t.text(d + "/scope"); w == "" && scope == "Device" {
+			continue // of a mouse or a headset
+		}
+		s, w := t.text(d + "/status")
+		f.maybe("power.battery", strings.ToLower(s), "", d+"/status", w, false)
+		return
+	}
+}
+
+// detectStorage lists the drives. Which of them holds the game is not known here.
+func detectStorage(t tree, f *facts) {
+	n := 0
+	for _, d := range t.glob("/sys/block/*") {
+		if !t.exists(d + "/device") {
+			continue // loop devices, compressed memory, mapped devices
+		}
+		blocks, why := t.number(d + "/size")
+		if why != "" || blocks == 0 {
+			continue // an empty card reader
+		}
+		name := "storage." + itoa(n)
+		n++
+		model, why := t.text(d + "/device/model")
+		f.maybe(name+".model", model, "", d+"/device/model", why, false)
+		f.add(name+".size", round1(float64(blocks)*512/1e9), "GB", d+"/size")
+		rotating, why := t.number(d + "/queue/rotational")
+		kind := "solid state"
+		if rotating == 1 {
+			kind = "rotating"
+		}
+		f.maybe(name+".kind", kind, "", d+"/queue/rotational", why, false)
+	}
+	if n == 0 {
+		f.unknown("storage.0.model", record.Absent, "/sys/block", false)
+	}
+}
+
+// detectSensors says which sensor chips the kernel drives.
+func detectSensors(t tree, f *facts) {
+	var names []string
+	for _, d := range t.glob("/sys/class/hwmon/hwmon*") {
+		if s, why := t.text(d + "/name"); why == "" && s != "" {
+			names = append(names, s)
+		}
+	}
+	f.add("sensors.chips", strings.Join(names, ", "), "", "/sys/class/hwmon/hwmon*/name")
+}
+
+// detectDisplays lists the connected monitors by their connector and preferred mode. The
+// mode that is set, and its refresh rate, are not in sysfs.
+func detectDisplays(t tree, f *facts) {
+	n := 0
+	for _, d := range t.glob("/sys/class/drm/card*-*") {
+		if s, why := t.text(d + "/status"); why != "" || s != "connected" {
+			continue
+		}
+		name := "display." + itoa(n)
+		n++
+		_, connector, _ := strings.Cut(d[strings.LastIndexByte(d, '/')+1:], "-")
+		f.add(name+".connector", connector, "", d+"/status")
+		modes, why := t.text(d + "/modes")
+		first, _, _ := strings.Cut(modes, "\n")
+		f.maybe(name+".preferred", first, "px", d+"/modes", why, false)
+		f.unknown(name+".refresh", record.Absent, d, false)
+	}
+	if n == 0 {
+		f.unknown("display.0.connector", record.Absent, "/sys/class/drm/card*-*/status", false)
+	}
+}

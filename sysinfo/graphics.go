@@ -1,0 +1,406 @@
+package sysinfo
+
+import (
+	"bufio"
+	"context"
+	"fmt"
+	"os"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+
+	"capd.example/record"
+)
+
+// card is one graphics card as far as it is known.
+type card struct {
+	address string // PCI address "0000:0b:00.0", "" where there is none
+	dir     string // /sys/class/drm/cardN, "" where only NVML knows it
+	driver  string // kernel driver
+	vendor  uint16
+	device  uint16
+	subVen  uint16
+	subDev  uint16
+	boot    bool   // the firmware's own display card
+	vram    uint64 // bytes, 0 for unknown
+	nv      *nvmlCard
+}
+
+// cards lists the graphics cards, the one that most likely renders first: most memory of
+// its own, then the firmware's display card, then by address. The order must not depend
+// on what happens to run, since graphics.0 is part of the identity.
+func (t tree) cards() []card {
+	var list []card
+	for _, dir := range t.glob("/sys/class/drm/card*") {
+		name := dir[strings.LastIndexByte(dir, '/')+1:]
+		if _, err := strconv.Atoi(strings.TrimPrefix(name, "card")); err != nil {
+			continue // a connector
+		}
+		c := card{dir: dir}
+		uevent, why := t.text(dir + "/device/uevent")
+		if why == "" {
+			c.setUevent(uevent)
+		}
+		if c.vendor == 0 {
+			c.vendor, c.device = t.hex16(dir+"/device/vendor"), t.hex16(dir+"/device/device")
+			c.subVen, c.subDev = t.hex16(dir+"/device/subsystem_vendor"), t.hex16(dir+"/device/subsystem_device")
+		}
+		if n, why := t.number(dir + "/device/boot_vga"); why == "" {
+			c.boot = n == 1
+		}
+		if n, why := t.number(dir + "/device/mem_info_vram_total"); why == "" && n > 0 {
+			c.vram = uint64(n)
+		}
+		list = append(list, c)
+	}
+	return list
+}
+
+func (t tree) hex16(name string) uint16 {
+	n, why := t.number(name)
+	if why != "" || n < 0 || n > 0xFFFF {
+		return 0
+	}
+	return uint16(n)
+}
+
+// setUevent reads DRIVER=, PCI_ID=, PCI_SUBSYS_ID= and PCI_SLOT_NAME=.
+func (c *card) setUevent(text string) {
+	pair := func(s string) (uint16, uint16) {
+		a, b, _ := strings.Cut(s, ":")
+		x, _ := strconv.ParseUint(a, 16, 16)
+		y, _ := strconv.ParseUint(b, 16, 16)
+		return uint16(x), uint16(y)
+	}
+	for _, l := range strings.Split(text, "\n") {
+		key, value, _ := strings.Cut(l, "=")
+		switch key {
+		case "DRIVER":
+			c.driver = value
+		case "PCI_ID":
+			c.vendor, c.device = pair(value)
+		case "PCI_SUBSYS_ID":
+			c.subVen, c.subDev = pair(value)
+		case "PCI_SLOT_NAME":
+			c.address = strings.ToLower(value)
+		}
+	}
+}
+
+func sortCards(list []card) {
+	slices.SortStableFunc(list, func(a, b card) int {
+		switch {
+		case a.vram != b.vram && a.vram > b.vram:
+			return -1
+		case a.vram != b.vram:
+			return 1
+		case a.boot != b.boot && a.boot:
+			return -1
+		case a.boot != b.boot:
+			return 1
+		}
+		return strings.Compare(a.address, b.address)
+	})
+}
+
+// allCards joins what sysfs and NVML know by the cards' PCI addresses.
+func (b *Bench) allCards() ([]card, gap) {
+	list := b.tree.cards()
+	lib, why := b.nvmlLibrary()
+	if lib != nil {
+		var found []nvmlCard
+		if found, why = lib.cards(); why.why == "" {
+			for i := range found {
+				list = joinNVML(list, &found[i])
+			}
+		}
+	}
+	sortCards(list)
+	return list, why
+}
+
+func joinNVML(list []card, nv *nvmlCard) []card {
+	for i := range list {
+		if list[i].address == nv.address {
+			list[i].nv = nv
+			list[i].vram = nv.vram
+			return list
+		}
+	}
+	return append(list, card{address: nv.address, vendor: uint16(nv.pciID), device: uint16(nv.pciID >> 16),
+		subVen: uint16(nv.subID), subDev: uint16(nv.subID >> 16), driver: "nvidia", vram: nv.vram, nv: nv})
+}
+
+// detectGraphics asks the vendor's library in a goroutine of its own: a driver that hangs
+// must not hang detection.
+func (b *Bench) detectGraphics(ctx context.Context, f *facts) {
+	type answer struct {
+		cards []card
+		why   gap
+	}
+	got := make(chan answer, 1)
+	go func() {
+		list, why := b.allCards()
+		got <- answer{list, why}
+	}()
+	limit := time.NewTimer(5 * time.Second)
+	defer limit.Stop()
+	select {
+	case a := <-got:
+		b.graphicsFields(a.cards, a.why, f)
+	case <-limit.C:
+		f.unknown(record.FieldGraphicsName, record.Broken, "the graphics driver did not answer in 5 s", true)
+	case <-ctx.Done():
+		f.unknown(record.FieldGraphicsName, record.Broken, "detection was stopped", true)
+	}
+}
+
+func (b *Bench) graphicsFields(list []card, why gap, f *facts) {
+	if len(list) == 0 {
+		source := "/sys/class/drm"
+		reason := record.Absent
+		if why.why != "" && why.why != record.Absent {
+			source, reason = "nvml: "+why.text, why.why
+		}
+		f.unknown(record.FieldGraphicsName, reason, source, true)
+		f.unknown(record.FieldGraphicsDriver, reason, source, true)
+		return
+	}
+	kernel, _ := b.tree.text("/proc/sys/kernel/osrelease")
+	for i, c := range list {
+		g := cardFields{t: b.tree, f: f, prefix: "graphics." + itoa(i) + ".", c: c, kernel: kernel, why: why}
+		g.identity()
+		g.power()
+		g.bus()
+	}
+}
+
+// cardFields writes the fields of one card.
+type cardFields struct {
+	t      tree
+	f      *facts
+	prefix string
+	c      card
+	kernel string
+	why    gap
+}
+
+func (g cardFields) identity() {
+	f, c, p := g.f, g.c, g.prefix
+	name, board, source := g.t.pciName(c)
+	if c.nv != nil && c.nv.name != "" {
+		name, source = c.nv.name, "nvml"
+	}
+	if name == "" && c.vendor != 0 {
+		name, source = fmt.Sprintf("PCI %04x:%04x", c.vendor, c.device), c.dir+"/device/uevent"
+	}
+	f.id(p+"name", name, "", source)
+	if c.vendor != 0 {
+		f.id(p+"pci_id", fmt.Sprintf("%04x:%04x", c.vendor, c.device), "", "pci")
+		f.id(p+"board_id", fmt.Sprintf("%04x:%04x", c.subVen, c.subDev), "", "pci")
+		f.maybe(p+"board", board, "", "pci.ids", "", false)
+	}
+	f.maybe(p+"kernel_driver", c.driver, "", c.dir+"/device/uevent", "", true)
+	driver, source, why := g.driverVersion()
+	f.maybe(p+"driver", driver, "", source, why, true)
+	switch {
+	case c.vram > 0:
+		f.id(p+"memory", utoa(c.vram/mib), "MiB", g.source("mem_info_vram_total"))
+	default:
+		f.unknown(p+"memory", record.Absent, g.source("mem_info_vram_total"), true)
+	}
+	if c.nv != nil {
+		f.maybe(p+"firmware", c.nv.vbios, "", "nvml", "", false)
+	} else {
+		s, why := g.t.text(c.dir + "/device/vbios_version")
+		f.maybe(p+"firmware", s, "", c.dir+"/device/vbios_version", why, false)
+	}
+}
+
+func (g cardFields) source(file string) string {
+	if g.c.nv != nil {
+		return "nvml"
+	}
+	return g.c.dir + "/device/" + file
+}
+
+// driverVersion: the vendor's own driver has a version, those of the kernel are the kernel.
+func (g cardFields) driverVersion() (version, source string, why record.Unknown) {
+	switch {
+	case g.c.nv != nil:
+		return g.c.nv.driver, "nvml", ""
+	case g.c.driver == "nvidia":
+		const file = "/proc/driver/nvidia/version"
+		s, why := g.t.text(file)
+		return nvidiaVersion(s), file, why
+	case g.c.driver == "":
+		return "", g.c.dir + "/device/uevent", record.Absent
+	case g.kernel == "":
+		return "", "/proc/sys/kernel/osrelease", record.Absent
+	}
+	return g.c.driver + " of kernel " + g.kernel, "/proc/sys/kernel/osrelease", ""
+}
+
+// nvidiaVersion returns the first word of the first line that looks like a version.
+func nvidiaVersion(text string) string {
+	first, _, _ := strings.Cut(text, "\n")
+	for _, w := range strings.Fields(first) {
+		if len(w) > 3 && w[0] >= '0' && w[0] <= '9' && strings.Contains(w, ".") {
+			return w
+		}
+	}
+	return ""
+}
+
+func (g cardFields) power() {
+	p := g.prefix
+	if nv := g.c.nv; nv != nil {
+		g.f.maybe(p+"power_limit", round1(float64(nv.powerLimit)/1000), "W", "nvml", nv.powerWhy, true)
+		g.f.maybe(p+"clock_max", itoa(int(nv.maxClock)), "MHz", "nvml", nv.maxClockWhy, false)
+		return
+	}
+	hw := g.t.glob(g.c.dir + "/device/hwmon/hwmon*")
+	if len(hw) == 0 {
+		g.f.unknown(p+"power_limit", record.Absent, g.c.dir+"/device/hwmon", true)
+		return
+	}
+	for _, name := range []string{"power1_cap", "power1_max"} {
+		if n, why := g.t.number(hw[0] + "/" + name); why == "" {
+			g.f.id(p+"power_limit", round1(float64(n)/1e6), "W", hw[0]+"/"+name)
+			return
+		}
+	}
+	g.f.unknown(p+"power_limit", record.Absent, hw[0]+"/power1_cap", true)
+}
+
+func (g cardFields) bus() {
+	p, c := g.prefix, g.c
+	if nv := c.nv; nv != nil {
+		g.f.maybe(p+"link_best", linkText(int(nv.maxGen), int(nv.maxWidth)), "", "nvml", "", true)
+		g.f.maybe(p+"link_now", linkText(int(nv.gen), int(nv.width)), "", "nvml", "", false)
+		if nv.bar1 > 0 && nv.vram > 0 {
+			g.f.id(p+"large_bar", yesNo(nv.bar1 >= nv.vram/10*9), "", "nvml")
+		} else {
+			g.f.unknown(p+"large_bar", record.Unsupported, "nvml", true)
+		}
+		return
+	}
+	if c.dir == "" {
+		return
+	}
+	dev := c.dir + "/device/"
+	for _, q := range []struct {
+		name, prefix string
+		identity     bool
+	}{{"link_best", "max", true}, {"link_now", "current", false}} {
+		speed, why := g.t.text(dev + q.prefix + "_link_speed")
+		width, why2 := g.t.text(dev + q.prefix + "_link_width")
+		if why == "" {
+			why = why2
+		}
+		w, _ := strconv.Atoi(width)
+		g.f.maybe(p+q.name, linkText(generation(speed), w), "", dev+q.prefix+"_link_speed", why, q.identity)
+	}
+	text, why := g.t.text(dev + "resource")
+	bar := largestBAR(text)
+	if why == "" && c.vram == 0 {
+		why = record.Unsupported
+	}
+	g.f.maybe(p+"large_bar", yesNo(bar >= c.vram/10*9), "", dev+"resource", why, true)
+}
+
+func linkText(gen, width int) string {
+	if gen <= 0 || width <= 0 {
+		return ""
+	}
+	return fmt.Sprintf("PCIe %d x%d", gen, width)
+}
+
+// generation tells a link's generation from its transfer rate (PCI Express Base
+// Specification: 2.5, 5, 8, 16, 32 and 64 GT/s).
+func generation(speed string) int {
+	word, _, _ := strings.Cut(speed, " ")
+	x, err := strconv.ParseFloat(word, 64)
+	if err != nil {
+		return 0
+	}
+	for i, rate := range []float64{2.5, 5, 8, 16, 32, 64} {
+		if x == rate {
+			return i + 1
+		}
+	}
+	return 0
+}
+
+// largestBAR returns the size of the largest prefetchable window in a PCI resource file:
+// lines of start, end and flags.
+func largestBAR(text string) uint64 {
+	const prefetch = 0x2000 // IORESOURCE_PREFETCH of the kernel's include/linux/ioport.h
+	best := uint64(0)
+	for _, l := range strings.Split(text, "\n") {
+		w := strings.Fields(l)
+		if len(w) != 3 {
+			continue
+		}
+		start, e1 := strconv.ParseUint(w[0], 0, 64)
+		end, e2 := strconv.ParseUint(w[1], 0, 64)
+		flags, e3 := strconv.ParseUint(w[2], 0, 64)
+		if e1 == nil && e2 == nil && e3 == nil && flags&prefetch != 0 && end > start {
+			best = max(best, end-start+1)
+		}
+	}
+	return best
+}
+
+// pciName looks a card's names up in the system's own list of PCI identifiers.
+func (t tree) pciName(c card) (name, board, source string) {
+	if c.vendor == 0 {
+		return "", "", ""
+	}
+	for _, file := range []string{"/usr/share/hwdata/pci.ids", "/usr/share/misc/pci.ids"} {
+		f, err := os.Open(t.path(file))
+		if err != nil {
+			continue
+		}
+		name, board = lookUpPCI(bufio.NewScanner(f), c)
+		f.Close()
+		if name != "" {
+			return name, board, file
+		}
+	}
+	return "", "", ""
+}
+
+// lookUpPCI reads a list of vendors, devices below them by one tab, boards by two.
+func lookUpPCI(s *bufio.Scanner, c card) (name, board string) {
+	vendor := fmt.Sprintf("%04x  ", c.vendor)
+	device := fmt.Sprintf("\t%04x  ", c.device)
+	sub := fmt.Sprintf("\t\t%04x %04x  ", c.subVen, c.subDev)
+	maker, in := "", false
+	for s.Scan() {
+		l := s.Text()
+		switch {
+		case strings.HasPrefix(l, "#") || l == "":
+		case maker == "":
+			if v, ok := strings.CutPrefix(l, vendor); ok {
+				maker = v
+			}
+		case l[0] != '\t':
+			return name, board // the next vendor
+		case strings.HasPrefix(l, "\t\t"):
+			if v, ok := strings.CutPrefix(l, sub); ok && in {
+				board = v
+			}
+		default:
+			v, ok := strings.CutPrefix(l, device)
+			if in && !ok {
+				return name, board // the next device
+			}
+			if in = ok; ok {
+				name = maker + " " + v
+			}
+		}
+	}
+	return name, board
+}

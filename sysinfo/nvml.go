@@ -1,0 +1,313 @@
+package sysinfo
+
+import (
+	"bytes"
+	"encoding/binary"
+	"fmt"
+	"runtime"
+	"strings"
+	"sync"
+	"unsafe"
+
+	"capd.example/record"
+)
+
+// gap says why something is not known; the zero value says nothing is missing.
+type gap struct {
+	why  record.Unknown
+	text string
+}
+
+// nvml is NVIDIA's management library, loaded at run time (public header nvml.h). All
+// calls happen under one lock; a call allocates nothing, since every answer is written
+// into out, which lives on the heap for as long as nvml does.
+type nvml struct {
+	mu      sync.Mutex
+	symbols map[string]uintptr
+	out     *nvmlOut
+	driver  string
+	devices []uintptr
+	mask    []uint64 // supported event reasons of each device
+	fast    [nvCount]uintptr
+}
+
+// The functions that are called at every sample.
+const (
+	nvTemperature = iota
+	nvClock
+	nvPower
+	nvUtilization
+	nvMemory
+	nvReasons
+	nvCount
+)
+
+// call2 and call3 call one of them without allocating.
+func (n *nvml) call2(fn int, a, b uintptr) uintptr {
+	if n.fast[fn] == 0 {
+		return nvmlNoFunction
+	}
+	return callLibrary(n.fast[fn], a, b)
+}
+
+func (n *nvml) call3(fn int, a, b, c uintptr) uintptr {
+	if n.fast[fn] == 0 {
+		return nvmlNoFunction
+	}
+	return callLibrary(n.fast[fn], a, b, c)
+}
+
+// nvmlOut is where the library writes its answers.
+type nvmlOut struct {
+	u32    uint32
+	u64    uint64
+	ptr    uintptr
+	util   struct{ gpu, memory uint32 }
+	memory struct{ total, free, used uint64 }
+	text   [96]byte
+	pci    [68]byte // nvmlPciInfo_t
+}
+
+// nvmlCard is what does not change every second.
+type nvmlCard struct {
+	index         int
+	address       string
+	name          string
+	driver, vbios string
+	pciID, subID  uint32 // device in the high half, vendor in the low
+	vram, bar1    uint64 // bytes
+	powerLimit    uint32 // mW
+	powerWhy      record.Unknown
+	maxClock      uint32 // MHz
+	maxClockWhy   record.Unknown
+	gen, width    uint32
+	maxGen        uint32
+	maxWidth      uint32
+}
+
+// Return codes of the library that mean something to us.
+const (
+	nvmlOK           = 0
+	nvmlNotSupported = 3
+	nvmlNoPermission = 4
+	nvmlNotLoaded    = 9
+	nvmlNoFunction   = 13
+	nvmlLost         = 15
+	nvmlMismatch     = 18
+)
+
+// nvmlGap turns a return code into our words.
+func nvmlGap(rc uintptr) gap {
+	switch int32(rc) {
+	case nvmlOK:
+		return gap{}
+	case nvmlNotSupported, nvmlNoFunction:
+		return gap{record.Unsupported, "the driver does not tell"}
+	case nvmlNoPermission:
+		return gap{record.Refused, "the driver refuses"}
+	case nvmlNotLoaded:
+		return gap{record.Absent, "the driver is not loaded"}
+	case nvmlLost:
+		return gap{record.Broken, "the card was lost: restart the machine"}
+	case nvmlMismatch:
+		return gap{record.Broken, "library and driver are of different versions: the driver was updated, restart the machine"}
+	}
+	return gap{record.Broken, fmt.Sprintf("the driver's library returned %d", int32(rc))}
+}
+
+var nvmlNames = []string{
+	"nvmlInit_v2", "nvmlShutdown", "nvmlSystemGetDriverVersion", "nvmlDeviceGetCount_v2",
+	"nvmlDeviceGetHandleByIndex_v2", "nvmlDeviceGetName", "nvmlDeviceGetPciInfo_v3", "nvmlDeviceGetVbiosVersion",
+	"nvmlDeviceGetTemperature", "nvmlDeviceGetClockInfo", "nvmlDeviceGetMaxClockInfo", "nvmlDeviceGetUtilizationRates",
+	"nvmlDeviceGetPowerUsage", "nvmlDeviceGetEnforcedPowerLimit", "nvmlDeviceGetMemoryInfo", "nvmlDeviceGetBAR1MemoryInfo",
+	"nvmlDeviceGetCurrPcieLinkGeneration", "nvmlDeviceGetCurrPcieLinkWidth", "nvmlDeviceGetMaxPcieLinkGeneration",
+	"nvmlDeviceGetMaxPcieLinkWidth", "nvmlDeviceGetFanSpeed", "nvmlDeviceGetCurrentClocksEventReasons",
+	"nvmlDeviceGetCurrentClocksThrottleReasons", "nvmlDeviceGetSupportedClocksThrottleReasons",
+	"nvmlDeviceGetSupportedClocksEventReasons",
+}
+
+// nvmlLibrary loads the library the first time it is asked for. A recorded machine has
+// none.
+func (b *Bench) nvmlLibrary() (*nvml, gap) {
+	b.nvmlOnce.Do(func() {
+		if !b.live {
+			b.nvmlWhy = gap{record.Absent, "a recorded machine"}
+			return
+		}
+		b.nvml, b.nvmlWhy = openNVML(nvmlFile())
+	})
+	return b.nvml, b.nvmlWhy
+}
+
+func nvmlFile() string {
+	if runtime.GOOS == "windows" {
+		return "nvml.dll"
+	}
+	return "libnvidia-ml.so.1"
+}
+
+func openNVML(file string) (*nvml, gap) {
+	find, why := loadLibrary(file)
+	if find == nil {
+		return nil, why
+	}
+	n := &nvml{symbols: map[string]uintptr{}, out: new(nvmlOut)}
+	for _, name := range nvmlNames {
+		if addr := find(name); addr != 0 {
+			n.symbols[name] = addr
+		}
+	}
+	n.mu.Lock()
+	defer n.mu.Unlock()
+	if why := n.start(); why.why != "" {
+		return nil, why
+	}
+	return n, gap{}
+}
+
+// do calls a function that may be missing from an older library.
+func (n *nvml) do(name string, args ...uintptr) uintptr {
+	addr := n.symbols[name]
+	if addr == 0 {
+		return nvmlNoFunction
+	}
+	return callLibrary(addr, args...)
+}
+
+// start initialises the library and finds the devices.
+func (n *nvml) start() gap {
+	if why := nvmlGap(n.do("nvmlInit_v2")); why.why != "" {
+		return why
+	}
+	o := n.out
+	n.driver = n.text("nvmlSystemGetDriverVersion")
+	if why := nvmlGap(n.do("nvmlDeviceGetCount_v2", uintptr(unsafe.Pointer(&o.u32)))); why.why != "" {
+		return why
+	}
+	count := min(o.u32, 64)
+	n.devices, n.mask = nil, nil
+	for i := range count {
+		if n.do("nvmlDeviceGetHandleByIndex_v2", uintptr(i), uintptr(unsafe.Pointer(&o.ptr))) != nvmlOK {
+			continue
+		}
+		dev := o.ptr
+		mask := ^uint64(0)
+		for _, name := range []string{"nvmlDeviceGetSupportedClocksEventReasons", "nvmlDeviceGetSupportedClocksThrottleReasons"} {
+			if n.do(name, dev, uintptr(unsafe.Pointer(&o.u64))) == nvmlOK {
+				mask = o.u64
+				break
+			}
+		}
+		n.devices, n.mask = append(n.devices, dev), append(n.mask, mask)
+	}
+	n.fast = [nvCount]uintptr{
+		nvTemperature: n.symbols["nvmlDeviceGetTemperature"], nvClock: n.symbols["nvmlDeviceGetClockInfo"],
+		nvPower: n.symbols["nvmlDeviceGetPowerUsage"], nvUtilization: n.symbols["nvmlDeviceGetUtilizationRates"],
+		nvMemory: n.symbols["nvmlDeviceGetMemoryInfo"], nvReasons: n.symbols["nvmlDeviceGetCurrentClocksEventReasons"],
+	}
+	if n.fast[nvReasons] == 0 {
+		n.fast[nvReasons] = n.symbols["nvmlDeviceGetCurrentClocksThrottleReasons"]
+	}
+	if len(n.devices) == 0 {
+		return gap{record.Absent, "the driver found no card"}
+	}
+	return gap{}
+}
+
+// text asks for a text of the system or, with a device, of a card.
+func (n *nvml) text(name string, dev ...uintptr) string {
+	o := n.out
+	o.text = [96]byte{}
+	args := append(dev, uintptr(unsafe.Pointer(&o.text)), uintptr(len(o.text)-1))
+	if n.do(name, args...) != nvmlOK {
+		return ""
+	}
+	return zeroText(o.text[:])
+}
+
+func zeroText(b []byte) string {
+	if i := bytes.IndexByte(b, 0); i >= 0 {
+		b = b[:i]
+	}
+	return clean(string(b))
+}
+
+func (n *nvml) number(name string, args ...uintptr) (uint32, record.Unknown) {
+	o := n.out
+	rc := n.do(name, append(args, uintptr(unsafe.Pointer(&o.u32)))...)
+	return o.u32, nvmlGap(rc).why
+}
+
+// cards reads the facts about all cards.
+func (n *nvml) cards() ([]nvmlCard, gap) {
+	n.mu.Lock()
+	defer n.mu.Unlock()
+	var list []nvmlCard
+	for i, dev := range n.devices {
+		c := nvmlCard{index: i, driver: n.driver, name: n.text("nvmlDeviceGetName", dev), vbios: n.text("nvmlDeviceGetVbiosVersion", dev)}
+		o := n.out
+		if why := nvmlGap(n.do("nvmlDeviceGetPciInfo_v3", dev, uintptr(unsafe.Pointer(&o.pci)))); why.why != "" {
+			return nil, why
+		}
+		c.address, c.pciID, c.subID = nvmlPCI(o.pci[:])
+		if n.do("nvmlDeviceGetMemoryInfo", dev, uintptr(unsafe.Pointer(&o.memory))) == nvmlOK {
+			c.vram = o.memory.total
+		}
+		if n.do("nvmlDeviceGetBAR1MemoryInfo", dev, uintptr(unsafe.Pointer(&o.memory))) == nvmlOK {
+			c.bar1 = o.memory.total
+		}
+		c.powerLimit, c.powerWhy = n.number("nvmlDeviceGetEnforcedPowerLimit", dev)
+		c.maxClock, c.maxClockWhy = n.number("nvmlDeviceGetMaxClockInfo", dev, 0)
+		for _, q := range []struct {
+			name string
+			to   *uint32
+		}{
+			{"nvmlDeviceGetCurrPcieLinkGeneration", &c.gen}, {"nvmlDeviceGetCurrPcieLinkWidth", &c.width},
+			{"nvmlDeviceGetMaxPcieLinkGeneration", &c.maxGen}, {"nvmlDeviceGetMaxPcieLinkWidth", &c.maxWidth},
+		} {
+			if v, why := n.number(q.name, dev); why == "" {
+				*q.to = v
+			}
+		}
+		list = append(list, c)
+	}
+	return list, gap{}
+}
+
+// nvmlPCI reads nvmlPciInfo_t: 16 bytes of the old address, five numbers (domain, bus,
+// device, PCI id, subsystem id), then 32 bytes of address.
+func nvmlPCI(b []byte) (address string, id, sub uint32) {
+	domain := binary.LittleEndian.Uint32(b[16:])
+	bus := binary.LittleEndian.Uint32(b[20:])
+	device := binary.LittleEndian.Uint32(b[24:])
+	id = binary.LittleEndian.Uint32(b[28:])
+	sub = binary.LittleEndian.Uint32(b[32:])
+	return strings.ToLower(fmt.Sprintf("%04x:%02x:%02x.0", domain, bus, device)), id, sub
+}
+
+// nvmlReasons reduces the driver's reasons to ours (bits of nvml.h,
+// nvmlClocksEventReason...).
+func nvmlReasons(bits uint64) float64 {
+	const (
+		powerCap        = 0x004
+		hardware        = 0x008
+		thermalSoftware = 0x020
+		thermalHardware = 0x040
+		powerBrake      = 0x080
+		other           = 0x002 | 0x010 | 0x100 | 0x200 | 0x400
+	)
+	mask := 0
+	if bits&powerCap != 0 {
+		mask |= record.ThrottlePower
+	}
+	if bits&(thermalSoftware|thermalHardware) != 0 {
+		mask |= record.ThrottleThermal
+	}
+	if bits&(hardware|thermalHardware|powerBrake) != 0 {
+		mask |= record.ThrottleHard
+	}
+	if bits&other != 0 {
+		mask |= record.ThrottleOther
+	}
+	return float64(mask)
+}

@@ -1,0 +1,310 @@
+package sysinfo
+
+import (
+	"os"
+	"slices"
+	"sync"
+	"time"
+
+	"capd.example/record"
+)
+
+// round is over how many samples the look at all processes is spread, so that no sample
+// carries it alone.
+const round = 10
+
+// hotMost is how many of the busiest processes are looked at in every sample.
+const hotMost = 5
+
+// jump is the load in processors, beyond what the hot processes explain, that makes the
+// table look at everything at once to see who it is.
+const jump = 0.3
+
+// process is one running program.
+type process struct {
+	pid, parent int
+	name        string
+	ended       bool
+	used        uint64 // processor time so far in ns
+	at          time.Time
+	rate        float64 // processors used at the latest look
+	graphics    bool    // holds a graphics device open
+	asked       bool    // name and graphics were looked at closely
+	handle      *file   // kept descriptor (Linux)
+	winHandle   uintptr // kept handle (Windows)
+	snapshot    uint64  // time used at the latest listing (Windows)
+}
+
+// look is the processor time that a process used between two looks at it.
+type look struct {
+	p         *process
+	since, at time.Time
+	used      uint64 // ns
+}
+
+// processReader is how an operating system tells about its processes.
+type processReader interface {
+	// pids appends the numbers of the running processes to buf.
+	pids(buf []int) ([]int, error)
+	// open starts to follow a process; false where it has ended or is not shown.
+	open(pid int) (*process, bool)
+	// used returns the processor time so far in ns; false when the process has ended.
+	used(p *process) (uint64, bool)
+	// closely fills in what is costly to know about a busy process.
+	closely(p *process)
+	close(p *process)
+	// whole reports that pids reads the times of all processes as well, so that those
+	// which are not hot need no look of their own.
+	whole() bool
+}
+
+// processTable follows the processes. As a source it has no columns.
+type processTable struct {
+	reader processReader
+	load   func() float64 // busy processors at this sample
+	self   int            // our own process, 0 for a recorded machine
+
+	// Owned by the sampling goroutine.
+	live       []*process
+	known      map[int]*process
+	list       []int
+	cursor     int
+	ticks      int
+	discovered time.Time
+	scanned    time.Time
+	hot        []*process
+
+	mu    sync.Mutex // guards the looks and the processes' names
+	looks []look
+	next  int
+	first time.Time // of the first look at the table
+}
+
+func newProcessTable(r processReader, load func() float64, self int) *processTable {
+	return &processTable{reader: r, load: load, self: self, known: map[int]*process{}, looks: make([]look, 16384),
+		list: make([]int, 0, 4096), live: make([]*process, 0, 1024)}
+}
+
+func (t *processTable) label() string     { return "processes" }
+func (t *processTable) columns() []column { return nil }
+
+func (t *processTable) read(_ []float64, now time.Time) {
+	explained := 0.0
+	for _, p := range t.hot {
+		t.visit(p, now)
+		explained += p.rate
+	}
+	t.ticks++
+	switch {
+	case t.first.IsZero():
+		t.scan(now)
+		t.mu.Lock()
+		t.first = now
+		t.mu.Unlock()
+	case t.load()-explained > jump && now.Sub(t.scanned) >= 3*time.Second:
+		t.scan(now)
+	case t.ticks%round == 0:
+		t.discover(now)
+		t.choose()
+	case !t.reader.whole():
+		t.some(now)
+	}
+}
+
+// scan looks at everything.
+func (t *processTable) scan(now time.Time) {
+	t.scanned = now
+	t.discover(now)
+	if !t.reader.whole() {
+		for _, p := range t.live {
+			t.visit(p, now)
+		}
+	}
+	t.choose()
+}
+
+// some looks at the next share of the processes.
+func (t *processTable) some(now time.Time) {
+	for range len(t.live)/(round-1) + 1 {
+		if t.cursor >= len(t.live) {
+			t.cursor = 0
+			return
+		}
+		t.visit(t.live[t.cursor], now)
+		t.cursor++
+	}
+}
+
+// discover finds processes that have started and drops those that have ended.
+func (t *processTable) discover(now time.Time) {
+	list, err := t.reader.pids(t.list[:0])
+	if err != nil {
+		return
+	}
+	t.list = list
+	t.drop()
+	for _, pid := range list {
+		if p := t.known[pid]; p != nil {
+			if t.reader.whole() {
+				t.visit(p, now)
+			}
+			continue
+		}
+		p, ok := t.reader.open(pid)
+		if !ok {
+			continue
+		}
+		t.known[pid] = p
+		t.live = append(t.live, p)
+		p.at = now
+		// What a process used before the agent began is not of interest; what a new one
+		// used it used since the last look around.
+		if !t.first.IsZero() && p.used > 0 {
+			t.keep(look{p: p, since: t.discovered, at: now, used: p.used})
+			p.rate = float64(p.used) / float64(max(now.Sub(t.discovered), 1))
+		}
+	}
+	t.discovered = now
+}
+
+// drop forgets the processes that a look found to have ended.
+func (t *processTable) drop() {
+	t.live = slices.DeleteFunc(t.live, func(p *process) bool { return p.ended })
+}
+
+// visit looks at one process.
+func (t *processTable) visit(p *process, now time.Time) {
+	if p.ended || !now.After(p.at) {
+		return
+	}
+	used, ok := t.reader.used(p)
+	if !ok {
+		t.reader.close(p)
+		delete(t.known, p.pid)
+		p.ended, p.rate = true, 0
+		return
+	}
+	grown := uint64(0)
+	if used > p.used {
+		grown = used - p.used
+		t.keep(look{p: p, since: p.at, at: now, used: grown})
+	}
+	p.rate = float64(grown) / float64(now.Sub(p.at))
+	p.used, p.at = used, now
+}
+
+func (t *processTable) keep(l look) {
+	t.mu.Lock()
+	t.looks[t.next] = l
+	t.next = (t.next + 1) % len(t.looks)
+	t.mu.Unlock()
+}
+
+// choose picks the busiest processes, and our own, for every sample.
+func (t *processTable) choose() {
+	t.hot = t.hot[:0]
+	for _, p := range t.live {
+		if !p.ended && (p.pid == t.self || p.rate > 0.01) {
+			t.hot = append(t.hot, p)
+		}
+	}
+	slices.SortFunc(t.hot, func(a, b *process) int {
+		switch {
+		case a.pid == t.self:
+			return -1
+		case b.pid == t.self:
+			return 1
+		case a.rate > b.rate:
+			return -1
+		case a.rate < b.rate:
+			return 1
+		}
+		return a.pid - b.pid
+	})
+	t.hot = t.hot[:min(len(t.hot), hotMost+1)]
+	for _, p := range t.hot {
+		if !p.asked {
+			p.asked = true
+			t.mu.Lock()
+			t.reader.closely(p)
+			t.mu.Unlock()
+		}
+	}
+}
+
+func (t *processTable) close() {
+	for _, p := range t.live {
+		if !p.ended {
+			t.reader.close(p)
+		}
+	}
+}
+
+// usage is what one process used in a window.
+type usage struct {
+	pid, parent int
+	name        string
+	graphics    bool
+	ns          float64
+	first, last time.Time // of the looks that saw it at work
+	looks       []look
+}
+
+// between adds up what each process used in the window; a look that lies partly inside
+// counts by its share.
+func (t *processTable) between(from, to time.Time) []*usage {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	by := map[*process]*usage{}
+	var list []*usage
+	for i := range t.looks {
+		l := t.looks[(t.next+i)%len(t.looks)]
+		if l.p == nil || !l.at.After(from) || !l.since.Before(to) {
+			continue
+		}
+		u := by[l.p]
+		if u == nil {
+			u = &usage{pid: l.p.pid, parent: l.p.parent, name: l.p.name, graphics: l.p.graphics, first: l.since}
+			by[l.p] = u
+			list = append(list, u)
+		}
+		u.ns += l.share(from, to)
+		u.last = l.at
+		u.looks = append(u.looks, l)
+	}
+	return list
+}
+
+// share returns the part of a look's time that falls into [from, to].
+func (l look) share(from, to time.Time) float64 {
+	a, b := l.since, l.at
+	if a.Before(from) {
+		a = from
+	}
+	if b.After(to) {
+		b = to
+	}
+	whole := l.at.Sub(l.since)
+	if whole <= 0 || !b.After(a) {
+		return 0
+	}
+	return float64(l.used) * float64(b.Sub(a)) / float64(whole)
+}
+
+// gap says what a table cannot know.
+func (t *processTable) gap() (record.Gap, bool) {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	if t.first.IsZero() {
+		return record.Gap{Name: "processes", Why: record.Broken, Text: "the list of processes has not been read yet"}, true
+	}
+	return record.Gap{}, false
+}
+
+// ownProcess is the number by which the table knows us.
+func (b *Bench) ownProcess() int {
+	if b.live {
+		return os.Getpid()
+	}
+	return 0
+}

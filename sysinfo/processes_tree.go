@@ -1,0 +1,142 @@
+package sysinfo
+
+import (
+	"bytes"
+	"errors"
+	"os"
+	"path/filepath"
+	"strconv"
+	"strings"
+
+	"capd.example/record"
+)
+
+// procReader follows processes below /proc. Each keeps its descriptor: a number that is
+// used again for another process then fails instead of lying.
+type procReader struct {
+	t    tree
+	dir  *pidDir
+	buf  [512]byte
+	live bool
+}
+
+func openProcReader(t tree, live bool) (*procReader, record.Unknown) {
+	dir, err := openPIDDir(t.path("/proc"))
+	if err != nil {
+		return nil, reason(err)
+	}
+	return &procReader{t: t, dir: dir, live: live}, ""
+}
+
+func (r *procReader) whole() bool                   { return false }
+func (r *procReader) pids(buf []int) ([]int, error) { return r.dir.list(buf) }
+
+func (r *procReader) open(pid int) (*process, bool) {
+	f, err := openFile(r.t.path("/proc/" + strconv.Itoa(pid) + "/stat"))
+	if err != nil {
+		return nil, false
+	}
+	n, err := f.read(r.buf[:])
+	name, parent, ticks, ok := parseStat(r.buf[:n])
+	if err != nil || !ok {
+		f.close()
+		return nil, false
+	}
+	return &process{pid: pid, parent: parent, name: string(name), used: ticks * (1e9 / userHz), handle: f}, true
+}
+
+func (r *procReader) used(p *process) (uint64, bool) {
+	n, err := p.handle.read(r.buf[:])
+	if err != nil {
+		return 0, false
+	}
+	_, _, ticks, ok := parseStat(r.buf[:n])
+	return ticks * (1e9 / userHz), ok
+}
+
+func (r *procReader) close(p *process) { p.handle.close() }
+
+// parseStat reads /proc/PID/stat. The name may hold spaces and brackets, so fields are
+// counted from the last bracket: parent is field 4, user and system time 14 and 15.
+func parseStat(b []byte) (name []byte, parent int, ticks uint64, ok bool) {
+	open, shut := bytes.IndexByte(b, '('), bytes.LastIndexByte(b, ')')
+	if open < 0 || shut < open {
+		return nil, 0, 0, false
+	}
+	rest := b[shut+1:]
+	for k := 3; k <= 15; k++ {
+		var w []byte
+		w, rest = field(rest)
+		switch k {
+		case 4:
+			n, good := signed(w)
+			if !good {
+				return nil, 0, 0, false
+			}
+			parent = int(n)
+		case 14, 15:
+			n, good := unsigned(w)
+			if !good {
+				return nil, 0, 0, false
+			}
+			ticks += n
+		}
+	}
+	return b[open+1 : shut], parent, ticks, true
+}
+
+// shownName is how much of a name the kernel keeps.
+const shownName = 15
+
+// closely reads the name again, since a process may have become another program since it
+// was found, and its full length from the command line where the kernel cut it; and
+// whether a graphics device is open.
+func (r *procReader) closely(p *process) {
+	dir := "/proc/" + strconv.Itoa(p.pid)
+	if n, err := p.handle.read(r.buf[:]); err == nil {
+		if name, _, _, ok := parseStat(r.buf[:n]); ok {
+			p.name = string(name)
+		}
+	}
+	if len(p.name) >= shownName {
+		if cmd, why := r.t.bytes(dir + "/cmdline"); why == "" {
+			p.name = fullName(p.name, cmd)
+		}
+	}
+	p.graphics = usesGraphics(r.t.path(dir + "/fd"))
+}
+
+// fullName returns the program of a command line when the kernel's name is its
+// beginning.
+func fullName(short string, cmdline []byte) string {
+	first, _, _ := bytes.Cut(cmdline, []byte{0})
+	s := string(first)
+	if i := strings.LastIndexAny(s, `/\`); i >= 0 {
+		s = s[i+1:]
+	}
+	if strings.HasPrefix(s, short) {
+		return s
+	}
+	return short
+}
+
+// usesGraphics looks through a process's open files for a device that draws. Only one's
+// own processes show them.
+func usesGraphics(dir string) bool {
+	d, err := os.Open(dir)
+	if err != nil {
+		return false
+	}
+	defer d.Close()
+	names, err := d.Readdirnames(512)
+	if err != nil && !errors.Is(err, os.ErrNotExist) && len(names) == 0 {
+		return false
+	}
+	for _, n := range names {
+		target, err := os.Readlink(filepath.Join(dir, n))
+		if err == nil && (strings.HasPrefix(target, "/dev/dri/render") || strings.HasPrefix(target, "/dev/nvidia")) {
+			return true
+		}
+	}
+	return false
+}

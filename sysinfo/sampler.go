@@ -1,0 +1,189 @@
+package sysinfo
+
+import (
+	"context"
+	"errors"
+	"math"
+	"sync/atomic"
+	"time"
+
+	"capd.example/record"
+)
+
+// busyEnough is the load, in processors, from which the machine counts as at work.
+const busyEnough = 0.25
+
+// calmAfter is how long the machine must have been calm before samples become rare.
+const calmAfter = 30 * time.Second
+
+// sampler is the state of the loop. It belongs to whichever goroutine holds turn.
+type sampler struct {
+	b       *Bench
+	sources []source
+	offset  []int // of each source's columns in the row
+	blocked []atomic.Bool
+	reading atomic.Int32   // which source is being read, -1 for none
+	turn    atomic.Int32   // number of the goroutine that may go on
+	last    time.Time      // of the latest sample, with the monotonic clock
+	load    func() float64 // busy processors at the latest sample
+	busyAt  time.Time      // when the machine was last at work
+}
+
+// Sample takes samples until ctx ends, then returns its error. It may run once at a time
+// per bench. Samples are taken at whole periods of the wall clock; each carries the time
+// at which it was really taken.
+func (b *Bench) Sample(ctx context.Context) error {
+	s, err := b.startSampling()
+	if err != nil {
+		return err
+	}
+	defer b.stopSampling(s)
+	for turn := int32(1); ; turn++ {
+		// The watchdog is a timer that is put off at every sample and so never fires,
+		// and wakes nobody, while reads return.
+		s.turn.Store(turn)
+		stuck := make(chan struct{}, 1)
+		done := make(chan struct{})
+		go s.loop(ctx, turn, stuck, done)
+		select {
+		case <-done:
+			return ctx.Err()
+		case <-stuck:
+			if k := s.reading.Load(); k >= 0 {
+				s.blocked[k].Store(true)
+				b.addGap(record.Gap{Name: s.sources[k].label(), Why: record.Broken, Text: "a read did not return"})
+			}
+		case <-ctx.Done():
+			return ctx.Err()
+		}
+	}
+}
+
+// startSampling opens the sources; one that is missing is a gap.
+func (b *Bench) startSampling() (*sampler, error) {
+	b.mu.Lock()
+	if b.sampling {
+		b.mu.Unlock()
+		return nil, errors.New("samples are being taken already")
+	}
+	b.sampling = true
+	b.mu.Unlock()
+	s := &sampler{b: b}
+	s.reading.Store(-1)
+	sources, load, table, gaps := b.openSources()
+	s.sources, s.load = sources, load
+	s.blocked = make([]atomic.Bool, len(sources))
+	var cols []column
+	for _, src := range sources {
+		s.offset = append(s.offset, len(cols))
+		cols = append(cols, src.columns()...)
+	}
+	b.mu.Lock()
+	b.ring = newRing(cols, int(b.opt.Keep/b.opt.Period)+1)
+	b.table, b.gaps = table, gaps
+	b.mu.Unlock()
+	return s, nil
+}
+
+func (b *Bench) stopSampling(s *sampler) {
+	s.turn.Store(-1)
+	for i, src := range s.sources {
+		if !s.blocked[i].Load() { // a blocked one is still in use by its reader
+			src.close()
+		}
+	}
+	b.mu.Lock()
+	b.sampling = false
+	b.mu.Unlock()
+}
+
+func (b *Bench) addGap(g record.Gap) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	for _, h := range b.gaps {
+		if h == g {
+			return
+		}
+	}
+	b.gaps = append(b.gaps, g)
+}
+
+// loop takes samples until the context ends or its turn is over.
+func (s *sampler) loop(ctx context.Context, turn int32, stuck, done chan struct{}) {
+	row := make([]float64, len(s.b.ring.cols))
+	patience := max(3*s.b.opt.Period, 3*time.Second)
+	watchdog := time.AfterFunc(time.Hour, func() {
+		select {
+		case stuck <- struct{}{}:
+		default:
+		}
+	})
+	defer watchdog.Stop()
+	timer := time.NewTimer(untilNext(time.Now(), s.pace(time.Now())))
+	defer timer.Stop()
+	for {
+		select {
+		case <-ctx.Done():
+			close(done)
+			return
+		case <-timer.C:
+		}
+		watchdog.Reset(patience)
+		if !s.sample(turn, row) {
+			return // this goroutine was given up while it waited for a read
+		}
+		watchdog.Stop()
+		now := time.Now()
+		timer.Reset(untilNext(now, s.pace(now)))
+	}
+}
+
+// untilNext returns the time to the next whole period.
+func untilNext(now time.Time, period time.Duration) time.Duration {
+	return now.Truncate(period).Add(period).Sub(now)
+}
+
+// pace is the time between samples: rare while the machine is calm.
+func (s *sampler) pace(now time.Time) time.Duration {
+	if s.busyAt.IsZero() || now.Sub(s.busyAt) < calmAfter {
+		return s.b.opt.Period
+	}
+	return s.b.opt.Idle
+}
+
+// sample reads all sources into row and keeps it. It returns false when the goroutine
+// has lost its turn.
+func (s *sampler) sample(turn int32, row []float64) bool {
+	for i := range row {
+		row[i] = math.NaN()
+	}
+	now := time.Now()
+	elapsed := 0.0
+	if !s.last.IsZero() {
+		elapsed = now.Sub(s.last).Seconds()
+	}
+	for i, src := range s.sources {
+		if s.blocked[i].Load() {
+			continue
+		}
+		s.reading.Store(int32(i))
+		to := len(row)
+		if i+1 < len(s.offset) {
+			to = s.offset[i+1]
+		}
+		src.read(row[s.offset[i]:to], now)
+		if s.turn.Load() != turn {
+			s.blocked[i].Store(false) // it has come back: the others may use it again
+			return false
+		}
+	}
+	s.reading.Store(-1)
+	s.last = now
+	s.b.mu.Lock()
+	s.b.ring.put(now, elapsed, row)
+	s.b.mu.Unlock()
+	if s.busyAt.IsZero() || s.load() >= busyEnough {
+		s.busyAt = now
+	}
+	return true
+}

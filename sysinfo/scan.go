@@ -1,0 +1,63 @@
+package sysinfo
+
+import "bytes"
+
+// Parsers over bytes that allocate nothing, for what is read every second.
+
+// field returns the first word of b and what follows it.
+func field(b []byte) (word, rest []byte) {
+	i := 0
+	for i < len(b) && (b[i] == ' ' || b[i] == '\t') {
+		i++
+	}
+	j := i
+	for j < len(b) && b[j] != ' ' && b[j] != '\t' && b[j] != '\n' {
+		j++
+	}
+	return b[i:j], b[j:]
+}
+
+// line returns the first line of b without its end and what follows.
+func line(b []byte) (first, rest []byte) {
+	if i := bytes.IndexByte(b, '\n'); i >= 0 {
+		return b[:i], b[i+1:]
+	}
+	return b, nil
+}
+
+// unsigned reads the whole number that b begins with.
+func unsigned(b []byte) (n uint64, ok bool) {
+	i := 0
+	for i < len(b) && b[i] >= '0' && b[i] <= '9' {
+		d := uint64(b[i] - '0')
+		if n > (1<<64-1-d)/10 {
+			return 0, false
+		}
+		n = n*10 + d
+		i++
+	}
+	return n, i > 0
+}
+
+// signed is unsigned with an optional minus.
+func signed(b []byte) (int64, bool) {
+	minus := len(b) > 0 && b[0] == '-'
+	if minus {
+		b = b[1:]
+	}
+	n, ok := unsigned(b)
+	if !ok || n > 1<<63-1 {
+		return 0, false
+	}
+	if minus {
+		return -int64(n), true
+	}
+	return int64(n), true
+}
+
+// nextUnsigned reads the next word of b as a whole number.
+func nextUnsigned(b []byte) (n uint64, rest []byte, ok bool) {
+	w, rest := field(b)
+	n, ok = unsigned(w)
+	return n, rest, ok
+}

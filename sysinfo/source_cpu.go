@@ -1,0 +1,356 @@
+package sysinfo
+
+import (
+	"bytes"
+	"fmt"
+	"strconv"
+	"time"
+
+	"capd.example/record"
+)
+
+// userHz is the unit of processor times in /proc: 1/100 s on every system a bench runs.
+const userHz = 100
+
+// cpuSource reads the processor times of /proc/stat.
+type cpuSource struct {
+	clock
+	f     *file
+	buf   []byte
+	cores int
+	idle  []uint64 // of the whole machine, then of each processor
+	total []uint64
+	steal counter
+	busy  float64 // processors busy at the latest sample
+}
+
+func openCPU(t tree) (*cpuSource, error) {
+	f, err := openFile(t.path("/proc/stat"))
+	if err != nil {
+		return nil, err
+	}
+	s := &cpuSource{f: f, buf: make([]byte, 256<<10)}
+	n, err := f.readAll(s.buf)
+	if err != nil {
+		f.close()
+		return nil, err
+	}
+	// The lines of the processors come first; what follows is long and of no use here.
+	for text := s.buf[:n]; bytes.HasPrefix(text, []byte("cpu")); s.cores++ {
+		_, text = line(text)
+	}
+	s.cores = max(s.cores-1, 0)
+	if s.cores == 0 {
+		f.close()
+		return nil, errNoData
+	}
+	s.buf = make([]byte, 256*(s.cores+1))
+	s.idle, s.total = make([]uint64, s.cores+1), make([]uint64, s.cores+1)
+	return s, nil
+}
+
+func (s *cpuSource) label() string { return "cpu" }
+
+const colBusySeconds = ".cpu.busy_s" // cumulative, all processors
+
+func (s *cpuSource) columns() []column {
+	const source = "/proc/stat"
+	cols := []column{{colBusySeconds, "s", source}, {record.SeriesBusy, "%", source}, {record.SeriesSteal, "%", source}}
+	for i := range s.cores {
+		cols = append(cols, column{numbered(record.SeriesCoreBusy, i), "%", source})
+	}
+	return cols
+}
+
+// numbered puts a number in place of the N of a series' name.
+func numbered(name string, n int) string {
+	b := []byte(name)
+	i := bytes.Index(b, []byte(".N"))
+	if i < 0 {
+		return name
+	}
+	return string(b[:i+1]) + strconv.Itoa(n) + string(b[i+2:])
+}
+
+func (s *cpuSource) read(row []float64, now time.Time) {
+	elapsed := s.since(now)
+	n, err := s.f.read(s.buf)
+	if err != nil {
+		return
+	}
+	text := s.buf[:n]
+	for i := 0; i <= s.cores && bytes.HasPrefix(text, []byte("cpu")); i++ {
+		var l []byte
+		l, text = line(text)
+		_, rest := field(l)
+		idle, total, steal := cpuTimes(rest)
+		share := s.share(i, idle, total)
+		if i > 0 {
+			row[2+i] = share
+			continue
+		}
+		row[0], row[1] = float64(total-idle)/userHz, share
+		if share >= 0 { // not NaN
+			s.busy = share / 100 * float64(s.cores)
+		}
+		row[2] = s.steal.rate(steal, elapsed, 100.0/userHz/float64(s.cores))
+	}
+}
+
+func (s *cpuSource) load() float64 { return s.busy }
+
+// cpuTimes adds a line's times: user, nice, system, idle, iowait, irq, softirq, steal.
+// Guest times stand inside user and nice already. Stolen time is neither idle nor ours,
+// so it is left out of the total.
+func cpuTimes(b []byte) (idle, total, steal uint64) {
+	for k := range 8 {
+		n, rest, ok := nextUnsigned(b)
+		if !ok {
+			break
+		}
+		b = rest
+		switch k {
+		case 3, 4:
+			idle += n
+			total += n
+		case 7:
+			steal = n
+		default:
+			total += n
+		}
+	}
+	return idle, total, steal
+}
+
+// share returns the busy share of one processor since the last look in percent.
+func (s *cpuSource) share(i int, idle, total uint64) float64 {
+	di, dt := idle-s.idle[i], total-s.total[i]
+	first := s.total[i] == 0
+	back := idle < s.idle[i] || total < s.total[i] // iowait may run backwards
+	s.idle[i], s.total[i] = idle, total
+	if first || back || dt == 0 || di > dt {
+		return nan
+	}
+	return 100 * float64(dt-di) / float64(dt)
+}
+
+func (s *cpuSource) close() { s.f.close() }
+
+// gaugeSource reads files that hold one number each.
+type gaugeSource struct {
+	name   string
+	gauges []gauge
+	buf    [64]byte
+	// perSample bounds how many files one sample reads, so that a machine of many
+	// processors does not pay for all at once; the others wait for their turn.
+	perSample, next int
+}
+
+type gauge struct {
+	f     *file
+	col   column
+	scale float64
+}
+
+func (s *gaugeSource) label() string { return s.name }
+
+func (s *gaugeSource) columns() []column {
+	cols := make([]column, len(s.gauges))
+	for i, g := range s.gauges {
+		cols[i] = g.col
+	}
+	return cols
+}
+
+func (s *gaugeSource) read(row []float64, _ time.Time) {
+	n := len(s.gauges)
+	if s.perSample > 0 {
+		n = min(n, s.perSample)
+	}
+	for range n {
+		i := s.next
+		s.next = (s.next + 1) % len(s.gauges)
+		g := &s.gauges[i]
+		k, err := g.f.read(s.buf[:])
+		if err != nil {
+			continue
+		}
+		if v, ok := signed(s.buf[:k]); ok {
+			row[i] = float64(v) * g.scale
+		}
+	}
+}
+
+func (s *gaugeSource) close() {
+	for _, g := range s.gauges {
+		g.f.close()
+	}
+}
+
+// add opens one more file; it reports why that is not possible.
+func (s *gaugeSource) add(t tree, file string, scale float64, name, unit string) record.Unknown {
+	f, err := openFile(t.path(file))
+	if err != nil {
+		return reason(err)
+	}
+	var buf [64]byte
+	if _, err := f.read(buf[:]); err != nil {
+		f.close()
+		return reason(err)
+	}
+	s.gauges = append(s.gauges, gauge{f, column{name, unit, file}, scale})
+	return ""
+}
+
+// openClocks reads what clock each processor runs at. The kernel tells an average since
+// its last tick, which is old on an idle processor: weigh it by the processor's load.
+func openClocks(t tree) (source, record.Unknown) {
+	s := &gaugeSource{name: record.SeriesCoreClock, perSample: 32}
+	why := record.Absent
+	for _, dir := range t.glob(cpuDir + "/cpu[0-9]*/cpufreq") {
+		var n int
+		if _, err := fmt.Sscanf(dir, cpuDir+"/cpu%d/", &n); err != nil {
+			continue
+		}
+		if w := s.add(t, dir+"/scaling_cur_freq", 1e-3, numbered(record.SeriesCoreClock, n), "MHz"); w != "" {
+			why = w
+		}
+	}
+	if len(s.gauges) == 0 {
+		return nil, why
+	}
+	return s, ""
+}
+
+// openThrottle reads how often the processor's thermal interrupt fired. The package's
+// count shows once per processor: one per package is taken. Where it is missing, the
+// counts of the cores are.
+func openThrottle(t tree) (source, record.Unknown) {
+	s := &sumSource{gaugeSource: gaugeSource{name: record.SeriesCPUThrottle}, unit: "", out: record.SeriesCPUThrottle}
+	seen := map[string]bool{}
+	why := record.Absent
+	for _, pattern := range []string{"package", "core"} {
+		for _, file := range t.glob(cpuDir + "/cpu[0-9]*/thermal_throttle/" + pattern + "_throttle_count") {
+			dir := file[:len(file)-len("thermal_throttle/"+pattern+"_throttle_count")] + "topology/"
+			key, _ := t.text(dir + "physical_package_id")
+			if pattern == "core" {
+				core, _ := t.text(dir + "core_id")
+				key += "/" + core
+			}
+			if seen[key] {
+				continue
+			}
+			if w := s.add(t, file, 1, "", ""); w != "" {
+				why = w
+				continue
+			}
+			seen[key] = true
+		}
+		if len(s.gauges) > 0 {
+			s.row = make([]float64, len(s.gauges))
+			return s, ""
+		}
+	}
+	return nil, why
+}
+
+// sumSource adds the numbers of several files.
+type sumSource struct {
+	gaugeSource
+	out, unit string
+	row       []float64
+}
+
+func (s *sumSource) columns() []column {
+	return []column{{s.out, s.unit, s.gauges[0].col.source}}
+}
+
+func (s *sumSource) read(row []float64, now time.Time) {
+	for i := range s.row {
+		s.row[i] = nan
+	}
+	s.gaugeSource.read(s.row, now)
+	sum := 0.0
+	for _, v := range s.row {
+		sum += v
+	}
+	row[0] = sum
+}
+
+// powerSource turns the energy counters of the processor packages into power.
+type powerSource struct {
+	clock
+	zones []energyZone
+	buf   [64]byte
+}
+
+type energyZone struct {
+	f    *file
+	wrap uint64
+	last uint64
+	seen bool
+}
+
+// openPower needs the counters to be readable, which by default only root may.
+func openPower(t tree) (source, record.Unknown) {
+	s := &powerSource{}
+	why := record.Absent
+	for _, dir := range t.glob("/sys/class/powercap/intel-rapl:*") {
+		if name, w := t.text(dir + "/name"); w != "" || len(name) < 7 || name[:7] != "package" {
+			continue
+		}
+		f, err := openFile(t.path(dir + "/energy_uj"))
+		if err != nil {
+			why = reason(err)
+			continue
+		}
+		wrap, _ := t.number(dir + "/max_energy_range_uj")
+		s.zones = append(s.zones, energyZone{f: f, wrap: uint64(max(wrap, 0))})
+	}
+	if len(s.zones) == 0 {
+		return nil, why
+	}
+	return s, ""
+}
+
+func (s *powerSource) label() string { return record.SeriesCPUPower }
+
+func (s *powerSource) columns() []column {
+	return []column{{record.SeriesCPUPower, "W", "/sys/class/powercap"}}
+}
+
+func (s *powerSource) read(row []float64, now time.Time) {
+	elapsed := s.since(now)
+	sum, ok := 0.0, elapsed > 0
+	for i := range s.zones {
+		z := &s.zones[i]
+		n, err := z.f.read(s.buf[:])
+		uj, good := unsigned(s.buf[:n])
+		if err != nil || !good {
+			z.seen = false
+			ok = false
+			continue
+		}
+		ok = ok && z.seen
+		sum += float64(z.grown(uj)) / 1e6
+	}
+	if ok {
+		row[0] = sum / elapsed
+	}
+}
+
+// grown returns the energy since the last look, in microjoules.
+func (z *energyZone) grown(now uint64) uint64 {
+	d := now - z.last
+	if now < z.last {
+		d = z.wrap - z.last + now
+	}
+	z.last, z.seen = now, true
+	return d
+}
+
+func (s *powerSource) close() {
+	for _, z := range s.zones {
+		z.f.close()
+	}
+}

@@ -1,0 +1,166 @@
+package sysinfo
+
+import (
+	"context"
+	"errors"
+	"io"
+	"io/fs"
+	"os"
+	"path"
+	"path/filepath"
+	"slices"
+	"strconv"
+	"strings"
+	"syscall"
+
+	"capd.example/record"
+	"github.com/shirou/gopsutil/v3/common"
+)
+
+// tree is a Linux machine below a root folder.
+type tree struct{ root string }
+
+// largest is more than any file read whole here may hold.
+const largest = 4 << 20
+
+func (t tree) path(name string) string { return filepath.Join(t.root, filepath.FromSlash(name)) }
+
+// bytes reads a whole file, or says why it cannot be read.
+func (t tree) bytes(name string) ([]byte, record.Unknown) {
+	f, err := os.Open(t.path(name))
+	if err != nil {
+		return nil, reason(err)
+	}
+	defer f.Close()
+	data, err := io.ReadAll(io.LimitReader(f, largest))
+	if err != nil {
+		return nil, reason(err)
+	}
+	return data, ""
+}
+
+// text reads a whole file and trims it.
+func (t tree) text(name string) (string, record.Unknown) {
+	data, why := t.bytes(name)
+	return strings.TrimSpace(string(data)), why
+}
+
+// number reads a file that holds one whole number, decimal or after 0x.
+func (t tree) number(name string) (int64, record.Unknown) {
+	s, why := t.text(name)
+	if why != "" {
+		return 0, why
+	}
+	n, err := strconv.ParseInt(s, 0, 64)
+	if err != nil {
+		return 0, record.Broken
+	}
+	return n, ""
+}
+
+// glob lists the paths below the root that match, in natural order (2 before 10).
+func (t tree) glob(pattern string) []string {
+	found, _ := filepath.Glob(t.path(pattern))
+	names := make([]string, 0, len(found))
+	for _, f := range found {
+		if rel, err := filepath.Rel(t.root, f); err == nil {
+			names = append(names, "/"+filepath.ToSlash(rel))
+		}
+	}
+	slices.SortFunc(names, natural)
+	return names
+}
+
+// exists reports whether the file or folder is there.
+func (t tree) exists(name string) bool {
+	_, err := os.Stat(t.path(name))
+	return err == nil
+}
+
+// link returns the last element of a link's target.
+func (t tree) link(name string) string {
+	target, err := os.Readlink(t.path(name))
+	if err != nil {
+		return ""
+	}
+	return path.Base(filepath.ToSlash(target))
+}
+
+// context tells gopsutil where this machine's files lie.
+func (t tree) context(ctx context.Context) context.Context {
+	return context.WithValue(ctx, common.EnvKey, common.EnvMap{
+		common.HostProcEnvKey: t.path("/proc"), common.HostSysEnvKey: t.path("/sys"),
+		common.HostEtcEnvKey: t.path("/etc"), common.HostVarEnvKey: t.path("/var"),
+		common.HostRunEnvKey: t.path("/run"), common.HostRootEnvKey: t.root,
+	})
+}
+
+// reason says in our words why a file could not be read.
+func reason(err error) record.Unknown {
+	switch {
+	case errors.Is(err, fs.ErrNotExist), errors.Is(err, syscall.ENODEV), errors.Is(err, syscall.ENXIO), errors.Is(err, syscall.ENOTDIR):
+		return record.Absent
+	case errors.Is(err, fs.ErrPermission):
+		return record.Refused
+	case errors.Is(err, errNoData), errors.Is(err, syscall.ENOTSUP):
+		return record.Unsupported
+	}
+	return record.Broken
+}
+
+// natural orders text with numbers in it by the numbers.
+func natural(a, b string) int {
+	for a != "" && b != "" {
+		na, nb := digits(a), digits(b)
+		if na > 0 && nb > 0 {
+			x, y := strings.TrimLeft(a[:na], "0"), strings.TrimLeft(b[:nb], "0")
+			if len(x) != len(y) {
+				return len(x) - len(y)
+			}
+			if c := strings.Compare(x, y); c != 0 {
+				return c
+			}
+			a, b = a[na:], b[nb:]
+			continue
+		}
+		if a[0] != b[0] {
+			return int(a[0]) - int(b[0])
+		}
+		a, b = a[1:], b[1:]
+	}
+	return len(a) - len(b)
+}
+
+func digits(s string) int {
+	n := 0
+	for n < len(s) && s[n] >= '0' && s[n] <= '9' {
+		n++
+	}
+	return n
+}
+
+// cpuList counts the processors of a list such as "0-15,32"; it returns their numbers.
+// A list that is not one gives nil.
+func cpuList(s string) []int {
+	var out []int
+	for _, part := range strings.Split(strings.TrimSpace(s), ",") {
+		first, last, isRange := strings.Cut(part, "-")
+		a, err := strconv.Atoi(first)
+		if err != nil || a < 0 {
+			return nil
+		}
+		b := a
+		if isRange {
+			if b, err = strconv.Atoi(last); err != nil {
+				return nil
+			}
+		}
+		if b < a || b-a > 1<<16 || len(out) > 1<<16 {
+			return nil
+		}
+		for ; a <= b; a++ {
+			out = append(out, a)
+		}
+	}
+	return out
+}
