@@ -62,4 +62,15 @@ type Evidence struct {
 	System       System
 	Expected     Expectation
 	Earlier      []Earlier // same cell, oldest first, bad ones included (see their Verdict)
+
+	// Spread holds what comparable cells have shown about repeatability, by metric
+	// ("avg_fps", "low1_fps"); empty where there is no history.
+	Spread map[string]Spread
+}
+
+// Spread is a pooled repeatability standard deviation of the logarithm of a metric.
+type Spread struct {
+	SD   float64 // of ln(metric): 0.01 is one per cent
+	DF   float64 // its degrees of freedom
+	From string  // for people: "12 cells of game a bound by the graphics card"
 }

@@ -19,6 +19,12 @@ func fromEvidence(e record.Evidence) *pb.Evidence {
 			From: clean(e.Expected.From), CapFps: e.Expected.CapFPS, RefreshHz: e.Expected.RefreshHz,
 		},
 	}
+	if len(e.Spread) > 0 {
+		m.Spread = map[string]*pb.Spread{}
+	}
+	for metric, s := range e.Spread {
+		m.Spread[clean(metric)] = &pb.Spread{Sd: s.SD, Df: s.DF, From: clean(s.From)}
+	}
 	for _, x := range e.Earlier {
 		m.Earlier = append(m.Earlier, &pb.Earlier{
 			Pass: fromPass(x.Pass), System: fromSystem(x.System), SecondsMs: x.SecondsMS, StartTempC: x.StartTemp,
@@ -39,6 +45,12 @@ func toEvidence(m *pb.Evidence) record.Evidence {
 			DurationS: x.GetDurationS(), ToleranceS: x.GetToleranceS(), Passes: int(x.GetPasses()),
 			From: x.GetFrom(), CapFPS: x.GetCapFps(), RefreshHz: x.GetRefreshHz(),
 		},
+	}
+	if len(m.GetSpread()) > 0 {
+		e.Spread = map[string]record.Spread{}
+	}
+	for metric, s := range m.GetSpread() {
+		e.Spread[metric] = record.Spread{SD: s.GetSd(), DF: s.GetDf(), From: s.GetFrom()}
 	}
 	for _, y := range m.GetEarlier() {
 		e.Earlier = append(e.Earlier, record.Earlier{

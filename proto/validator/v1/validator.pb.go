@@ -815,7 +815,8 @@ type Evidence struct {
 	TelemetryWhy  string                 `protobuf:"bytes,4,opt,name=telemetry_why,json=telemetryWhy,proto3" json:"telemetry_why,omitempty"` // why it is absent
 	System        *System                `protobuf:"bytes,5,opt,name=system,proto3" json:"system,omitempty"`
 	Expected      *Expectation           `protobuf:"bytes,6,opt,name=expected,proto3" json:"expected,omitempty"`
-	Earlier       []*Earlier             `protobuf:"bytes,7,rep,name=earlier,proto3" json:"earlier,omitempty"` // same cell, oldest first, bad ones included
+	Earlier       []*Earlier             `protobuf:"bytes,7,rep,name=earlier,proto3" json:"earlier,omitempty"`                                                                         // same cell, oldest first, bad ones included
+	Spread        map[string]*Spread     `protobuf:"bytes,8,rep,name=spread,proto3" json:"spread,omitempty" protobuf_key:"bytes,1,opt,name=key" protobuf_val:"bytes,2,opt,name=value"` // by metric ("avg_fps", "low1_fps"): what comparable cells showed
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -899,6 +900,74 @@ func (x *Evidence) GetEarlier() []*Earlier {
 	return nil
 }
 
+func (x *Evidence) GetSpread() map[string]*Spread {
+	if x != nil {
+		return x.Spread
+	}
+	return nil
+}
+
+// Pooled repeatability of the natural logarithm of a metric.
+type Spread struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Sd            float64                `protobuf:"fixed64,1,opt,name=sd,proto3" json:"sd,omitempty"` // of ln(metric), no unit: 0.01 is one per cent
+	Df            float64                `protobuf:"fixed64,2,opt,name=df,proto3" json:"df,omitempty"` // degrees of freedom
+	From          string                 `protobuf:"bytes,3,opt,name=from,proto3" json:"from,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Spread) Reset() {
+	*x = Spread{}
+	mi := &file_validator_v1_validator_proto_msgTypes[13]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Spread) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Spread) ProtoMessage() {}
+
+func (x *Spread) ProtoReflect() protoreflect.Message {
+	mi := &file_validator_v1_validator_proto_msgTypes[13]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Spread.ProtoReflect.Descriptor instead.
+func (*Spread) Descriptor() ([]byte, []int) {
+	return file_validator_v1_validator_proto_rawDescGZIP(), []int{13}
+}
+
+func (x *Spread) GetSd() float64 {
+	if x != nil {
+		return x.Sd
+	}
+	return 0
+}
+
+func (x *Spread) GetDf() float64 {
+	if x != nil {
+		return x.Df
+	}
+	return 0
+}
+
+func (x *Spread) GetFrom() string {
+	if x != nil {
+		return x.From
+	}
+	return ""
+}
+
 type Frames struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
 	Ms            []float64              `protobuf:"fixed64,1,rep,packed,name=ms,proto3" json:"ms,omitempty"`       // frame times in ms, in the order shown
@@ -909,7 +978,7 @@ type Frames struct {
 
 func (x *Frames) Reset() {
 	*x = Frames{}
-	mi := &file_validator_v1_validator_proto_msgTypes[13]
+	mi := &file_validator_v1_validator_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -921,7 +990,7 @@ func (x *Frames) String() string {
 func (*Frames) ProtoMessage() {}
 
 func (x *Frames) ProtoReflect() protoreflect.Message {
-	mi := &file_validator_v1_validator_proto_msgTypes[13]
+	mi := &file_validator_v1_validator_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -934,7 +1003,7 @@ func (x *Frames) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Frames.ProtoReflect.Descriptor instead.
 func (*Frames) Descriptor() ([]byte, []int) {
-	return file_validator_v1_validator_proto_rawDescGZIP(), []int{13}
+	return file_validator_v1_validator_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *Frames) GetMs() []float64 {
@@ -977,7 +1046,7 @@ type Pass struct {
 
 func (x *Pass) Reset() {
 	*x = Pass{}
-	mi := &file_validator_v1_validator_proto_msgTypes[14]
+	mi := &file_validator_v1_validator_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -989,7 +1058,7 @@ func (x *Pass) String() string {
 func (*Pass) ProtoMessage() {}
 
 func (x *Pass) ProtoReflect() protoreflect.Message {
-	mi := &file_validator_v1_validator_proto_msgTypes[14]
+	mi := &file_validator_v1_validator_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1002,7 +1071,7 @@ func (x *Pass) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Pass.ProtoReflect.Descriptor instead.
 func (*Pass) Descriptor() ([]byte, []int) {
-	return file_validator_v1_validator_proto_rawDescGZIP(), []int{14}
+	return file_validator_v1_validator_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *Pass) GetId() string {
@@ -1141,7 +1210,7 @@ type Tag struct {
 
 func (x *Tag) Reset() {
 	*x = Tag{}
-	mi := &file_validator_v1_validator_proto_msgTypes[15]
+	mi := &file_validator_v1_validator_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1153,7 +1222,7 @@ func (x *Tag) String() string {
 func (*Tag) ProtoMessage() {}
 
 func (x *Tag) ProtoReflect() protoreflect.Message {
-	mi := &file_validator_v1_validator_proto_msgTypes[15]
+	mi := &file_validator_v1_validator_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1166,7 +1235,7 @@ func (x *Tag) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Tag.ProtoReflect.Descriptor instead.
 func (*Tag) Descriptor() ([]byte, []int) {
-	return file_validator_v1_validator_proto_rawDescGZIP(), []int{15}
+	return file_validator_v1_validator_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *Tag) GetValue() string {
@@ -1195,7 +1264,7 @@ type Claim struct {
 
 func (x *Claim) Reset() {
 	*x = Claim{}
-	mi := &file_validator_v1_validator_proto_msgTypes[16]
+	mi := &file_validator_v1_validator_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1207,7 +1276,7 @@ func (x *Claim) String() string {
 func (*Claim) ProtoMessage() {}
 
 func (x *Claim) ProtoReflect() protoreflect.Message {
-	mi := &file_validator_v1_validator_proto_msgTypes[16]
+	mi := &file_validator_v1_validator_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1220,7 +1289,7 @@ func (x *Claim) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Claim.ProtoReflect.Descriptor instead.
 func (*Claim) Descriptor() ([]byte, []int) {
-	return file_validator_v1_validator_proto_rawDescGZIP(), []int{16}
+	return file_validator_v1_validator_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *Claim) GetName() string {
@@ -1275,7 +1344,7 @@ type Metrics struct {
 
 func (x *Metrics) Reset() {
 	*x = Metrics{}
-	mi := &file_validator_v1_validator_proto_msgTypes[17]
+	mi := &file_validator_v1_validator_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1287,7 +1356,7 @@ func (x *Metrics) String() string {
 func (*Metrics) ProtoMessage() {}
 
 func (x *Metrics) ProtoReflect() protoreflect.Message {
-	mi := &file_validator_v1_validator_proto_msgTypes[17]
+	mi := &file_validator_v1_validator_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1300,7 +1369,7 @@ func (x *Metrics) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Metrics.ProtoReflect.Descriptor instead.
 func (*Metrics) Descriptor() ([]byte, []int) {
-	return file_validator_v1_validator_proto_rawDescGZIP(), []int{17}
+	return file_validator_v1_validator_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *Metrics) GetFrames() int64 {
@@ -1427,7 +1496,7 @@ type Layout struct {
 
 func (x *Layout) Reset() {
 	*x = Layout{}
-	mi := &file_validator_v1_validator_proto_msgTypes[18]
+	mi := &file_validator_v1_validator_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1439,7 +1508,7 @@ func (x *Layout) String() string {
 func (*Layout) ProtoMessage() {}
 
 func (x *Layout) ProtoReflect() protoreflect.Message {
-	mi := &file_validator_v1_validator_proto_msgTypes[18]
+	mi := &file_validator_v1_validator_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1452,7 +1521,7 @@ func (x *Layout) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Layout.ProtoReflect.Descriptor instead.
 func (*Layout) Descriptor() ([]byte, []int) {
-	return file_validator_v1_validator_proto_rawDescGZIP(), []int{18}
+	return file_validator_v1_validator_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *Layout) GetFormat() string {
@@ -1544,7 +1613,7 @@ type Remark struct {
 
 func (x *Remark) Reset() {
 	*x = Remark{}
-	mi := &file_validator_v1_validator_proto_msgTypes[19]
+	mi := &file_validator_v1_validator_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1556,7 +1625,7 @@ func (x *Remark) String() string {
 func (*Remark) ProtoMessage() {}
 
 func (x *Remark) ProtoReflect() protoreflect.Message {
-	mi := &file_validator_v1_validator_proto_msgTypes[19]
+	mi := &file_validator_v1_validator_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1569,7 +1638,7 @@ func (x *Remark) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Remark.ProtoReflect.Descriptor instead.
 func (*Remark) Descriptor() ([]byte, []int) {
-	return file_validator_v1_validator_proto_rawDescGZIP(), []int{19}
+	return file_validator_v1_validator_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *Remark) GetKind() string {
@@ -1612,7 +1681,7 @@ type Telemetry struct {
 
 func (x *Telemetry) Reset() {
 	*x = Telemetry{}
-	mi := &file_validator_v1_validator_proto_msgTypes[20]
+	mi := &file_validator_v1_validator_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1624,7 +1693,7 @@ func (x *Telemetry) String() string {
 func (*Telemetry) ProtoMessage() {}
 
 func (x *Telemetry) ProtoReflect() protoreflect.Message {
-	mi := &file_validator_v1_validator_proto_msgTypes[20]
+	mi := &file_validator_v1_validator_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1637,7 +1706,7 @@ func (x *Telemetry) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Telemetry.ProtoReflect.Descriptor instead.
 func (*Telemetry) Descriptor() ([]byte, []int) {
-	return file_validator_v1_validator_proto_rawDescGZIP(), []int{20}
+	return file_validator_v1_validator_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *Telemetry) GetAtUnixNs() []int64 {
@@ -1680,7 +1749,7 @@ type Series struct {
 
 func (x *Series) Reset() {
 	*x = Series{}
-	mi := &file_validator_v1_validator_proto_msgTypes[21]
+	mi := &file_validator_v1_validator_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1692,7 +1761,7 @@ func (x *Series) String() string {
 func (*Series) ProtoMessage() {}
 
 func (x *Series) ProtoReflect() protoreflect.Message {
-	mi := &file_validator_v1_validator_proto_msgTypes[21]
+	mi := &file_validator_v1_validator_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1705,7 +1774,7 @@ func (x *Series) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Series.ProtoReflect.Descriptor instead.
 func (*Series) Descriptor() ([]byte, []int) {
-	return file_validator_v1_validator_proto_rawDescGZIP(), []int{21}
+	return file_validator_v1_validator_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *Series) GetName() string {
@@ -1750,7 +1819,7 @@ type ProcessUse struct {
 
 func (x *ProcessUse) Reset() {
 	*x = ProcessUse{}
-	mi := &file_validator_v1_validator_proto_msgTypes[22]
+	mi := &file_validator_v1_validator_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1762,7 +1831,7 @@ func (x *ProcessUse) String() string {
 func (*ProcessUse) ProtoMessage() {}
 
 func (x *ProcessUse) ProtoReflect() protoreflect.Message {
-	mi := &file_validator_v1_validator_proto_msgTypes[22]
+	mi := &file_validator_v1_validator_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1775,7 +1844,7 @@ func (x *ProcessUse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ProcessUse.ProtoReflect.Descriptor instead.
 func (*ProcessUse) Descriptor() ([]byte, []int) {
-	return file_validator_v1_validator_proto_rawDescGZIP(), []int{22}
+	return file_validator_v1_validator_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *ProcessUse) GetName() string {
@@ -1831,7 +1900,7 @@ type Gap struct {
 
 func (x *Gap) Reset() {
 	*x = Gap{}
-	mi := &file_validator_v1_validator_proto_msgTypes[23]
+	mi := &file_validator_v1_validator_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1843,7 +1912,7 @@ func (x *Gap) String() string {
 func (*Gap) ProtoMessage() {}
 
 func (x *Gap) ProtoReflect() protoreflect.Message {
-	mi := &file_validator_v1_validator_proto_msgTypes[23]
+	mi := &file_validator_v1_validator_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1856,7 +1925,7 @@ func (x *Gap) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Gap.ProtoReflect.Descriptor instead.
 func (*Gap) Descriptor() ([]byte, []int) {
-	return file_validator_v1_validator_proto_rawDescGZIP(), []int{23}
+	return file_validator_v1_validator_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *Gap) GetName() string {
@@ -1890,7 +1959,7 @@ type System struct {
 
 func (x *System) Reset() {
 	*x = System{}
-	mi := &file_validator_v1_validator_proto_msgTypes[24]
+	mi := &file_validator_v1_validator_proto_msgTypes[25]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1902,7 +1971,7 @@ func (x *System) String() string {
 func (*System) ProtoMessage() {}
 
 func (x *System) ProtoReflect() protoreflect.Message {
-	mi := &file_validator_v1_validator_proto_msgTypes[24]
+	mi := &file_validator_v1_validator_proto_msgTypes[25]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1915,7 +1984,7 @@ func (x *System) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use System.ProtoReflect.Descriptor instead.
 func (*System) Descriptor() ([]byte, []int) {
-	return file_validator_v1_validator_proto_rawDescGZIP(), []int{24}
+	return file_validator_v1_validator_proto_rawDescGZIP(), []int{25}
 }
 
 func (x *System) GetId() string {
@@ -1946,7 +2015,7 @@ type Field struct {
 
 func (x *Field) Reset() {
 	*x = Field{}
-	mi := &file_validator_v1_validator_proto_msgTypes[25]
+	mi := &file_validator_v1_validator_proto_msgTypes[26]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1958,7 +2027,7 @@ func (x *Field) String() string {
 func (*Field) ProtoMessage() {}
 
 func (x *Field) ProtoReflect() protoreflect.Message {
-	mi := &file_validator_v1_validator_proto_msgTypes[25]
+	mi := &file_validator_v1_validator_proto_msgTypes[26]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1971,7 +2040,7 @@ func (x *Field) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Field.ProtoReflect.Descriptor instead.
 func (*Field) Descriptor() ([]byte, []int) {
-	return file_validator_v1_validator_proto_rawDescGZIP(), []int{25}
+	return file_validator_v1_validator_proto_rawDescGZIP(), []int{26}
 }
 
 func (x *Field) GetName() string {
@@ -2031,7 +2100,7 @@ type Expectation struct {
 
 func (x *Expectation) Reset() {
 	*x = Expectation{}
-	mi := &file_validator_v1_validator_proto_msgTypes[26]
+	mi := &file_validator_v1_validator_proto_msgTypes[27]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2043,7 +2112,7 @@ func (x *Expectation) String() string {
 func (*Expectation) ProtoMessage() {}
 
 func (x *Expectation) ProtoReflect() protoreflect.Message {
-	mi := &file_validator_v1_validator_proto_msgTypes[26]
+	mi := &file_validator_v1_validator_proto_msgTypes[27]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2056,7 +2125,7 @@ func (x *Expectation) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Expectation.ProtoReflect.Descriptor instead.
 func (*Expectation) Descriptor() ([]byte, []int) {
-	return file_validator_v1_validator_proto_rawDescGZIP(), []int{26}
+	return file_validator_v1_validator_proto_rawDescGZIP(), []int{27}
 }
 
 func (x *Expectation) GetDurationS() float64 {
@@ -2114,7 +2183,7 @@ type Earlier struct {
 
 func (x *Earlier) Reset() {
 	*x = Earlier{}
-	mi := &file_validator_v1_validator_proto_msgTypes[27]
+	mi := &file_validator_v1_validator_proto_msgTypes[28]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2126,7 +2195,7 @@ func (x *Earlier) String() string {
 func (*Earlier) ProtoMessage() {}
 
 func (x *Earlier) ProtoReflect() protoreflect.Message {
-	mi := &file_validator_v1_validator_proto_msgTypes[27]
+	mi := &file_validator_v1_validator_proto_msgTypes[28]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2139,7 +2208,7 @@ func (x *Earlier) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Earlier.ProtoReflect.Descriptor instead.
 func (*Earlier) Descriptor() ([]byte, []int) {
-	return file_validator_v1_validator_proto_rawDescGZIP(), []int{27}
+	return file_validator_v1_validator_proto_rawDescGZIP(), []int{28}
 }
 
 func (x *Earlier) GetPass() *Pass {
@@ -2240,7 +2309,7 @@ const file_validator_v1_validator_proto_rawDesc = "" +
 	"\x05value\x18\x02 \x01(\x01R\x05value:\x028\x01\x1a9\n" +
 	"\vParamsEntry\x12\x10\n" +
 	"\x03key\x18\x01 \x01(\tR\x03key\x12\x14\n" +
-	"\x05value\x18\x02 \x01(\tR\x05value:\x028\x01\"\xf0\x02\n" +
+	"\x05value\x18\x02 \x01(\tR\x05value:\x028\x01\"\x87\x04\n" +
 	"\bEvidence\x12+\n" +
 	"\x04pass\x18\x01 \x01(\v2\x17.capd.validator.v1.PassR\x04pass\x121\n" +
 	"\x06frames\x18\x02 \x01(\v2\x19.capd.validator.v1.FramesR\x06frames\x12:\n" +
@@ -2248,7 +2317,15 @@ const file_validator_v1_validator_proto_rawDesc = "" +
 	"\rtelemetry_why\x18\x04 \x01(\tR\ftelemetryWhy\x121\n" +
 	"\x06system\x18\x05 \x01(\v2\x19.capd.validator.v1.SystemR\x06system\x12:\n" +
 	"\bexpected\x18\x06 \x01(\v2\x1e.capd.validator.v1.ExpectationR\bexpected\x124\n" +
-	"\aearlier\x18\a \x03(\v2\x1a.capd.validator.v1.EarlierR\aearlier\"4\n" +
+	"\aearlier\x18\a \x03(\v2\x1a.capd.validator.v1.EarlierR\aearlier\x12?\n" +
+	"\x06spread\x18\b \x03(\v2'.capd.validator.v1.Evidence.SpreadEntryR\x06spread\x1aT\n" +
+	"\vSpreadEntry\x12\x10\n" +
+	"\x03key\x18\x01 \x01(\tR\x03key\x12/\n" +
+	"\x05value\x18\x02 \x01(\v2\x19.capd.validator.v1.SpreadR\x05value:\x028\x01\"<\n" +
+	"\x06Spread\x12\x0e\n" +
+	"\x02sd\x18\x01 \x01(\x01R\x02sd\x12\x0e\n" +
+	"\x02df\x18\x02 \x01(\x01R\x02df\x12\x12\n" +
+	"\x04from\x18\x03 \x01(\tR\x04from\"4\n" +
 	"\x06Frames\x12\x0e\n" +
 	"\x02ms\x18\x01 \x03(\x01R\x02ms\x12\x1a\n" +
 	"\bdecimals\x18\x02 \x01(\x11R\bdecimals\"\xd4\x05\n" +
@@ -2402,7 +2479,7 @@ func file_validator_v1_validator_proto_rawDescGZIP() []byte {
 }
 
 var file_validator_v1_validator_proto_enumTypes = make([]protoimpl.EnumInfo, 2)
-var file_validator_v1_validator_proto_msgTypes = make([]protoimpl.MessageInfo, 35)
+var file_validator_v1_validator_proto_msgTypes = make([]protoimpl.MessageInfo, 37)
 var file_validator_v1_validator_proto_goTypes = []any{
 	(Outcome)(0),              // 0: capd.validator.v1.Outcome
 	(Parameter_Type)(0),       // 1: capd.validator.v1.Parameter.Type
@@ -2419,75 +2496,79 @@ var file_validator_v1_validator_proto_goTypes = []any{
 	(*CheckResponse)(nil),     // 12: capd.validator.v1.CheckResponse
 	(*Finding)(nil),           // 13: capd.validator.v1.Finding
 	(*Evidence)(nil),          // 14: capd.validator.v1.Evidence
-	(*Frames)(nil),            // 15: capd.validator.v1.Frames
-	(*Pass)(nil),              // 16: capd.validator.v1.Pass
-	(*Tag)(nil),               // 17: capd.validator.v1.Tag
-	(*Claim)(nil),             // 18: capd.validator.v1.Claim
-	(*Metrics)(nil),           // 19: capd.validator.v1.Metrics
-	(*Layout)(nil),            // 20: capd.validator.v1.Layout
-	(*Remark)(nil),            // 21: capd.validator.v1.Remark
-	(*Telemetry)(nil),         // 22: capd.validator.v1.Telemetry
-	(*Series)(nil),            // 23: capd.validator.v1.Series
-	(*ProcessUse)(nil),        // 24: capd.validator.v1.ProcessUse
-	(*Gap)(nil),               // 25: capd.validator.v1.Gap
-	(*System)(nil),            // 26: capd.validator.v1.System
-	(*Field)(nil),             // 27: capd.validator.v1.Field
-	(*Expectation)(nil),       // 28: capd.validator.v1.Expectation
-	(*Earlier)(nil),           // 29: capd.validator.v1.Earlier
-	nil,                       // 30: capd.validator.v1.ConfigureRequest.ValidatorsEntry
-	nil,                       // 31: capd.validator.v1.Settings.ValuesEntry
-	nil,                       // 32: capd.validator.v1.ConfigureResponse.ProblemsEntry
-	nil,                       // 33: capd.validator.v1.Finding.NumbersEntry
-	nil,                       // 34: capd.validator.v1.Finding.ParamsEntry
-	nil,                       // 35: capd.validator.v1.Pass.TagsEntry
-	nil,                       // 36: capd.validator.v1.Earlier.StartTempCEntry
+	(*Spread)(nil),            // 15: capd.validator.v1.Spread
+	(*Frames)(nil),            // 16: capd.validator.v1.Frames
+	(*Pass)(nil),              // 17: capd.validator.v1.Pass
+	(*Tag)(nil),               // 18: capd.validator.v1.Tag
+	(*Claim)(nil),             // 19: capd.validator.v1.Claim
+	(*Metrics)(nil),           // 20: capd.validator.v1.Metrics
+	(*Layout)(nil),            // 21: capd.validator.v1.Layout
+	(*Remark)(nil),            // 22: capd.validator.v1.Remark
+	(*Telemetry)(nil),         // 23: capd.validator.v1.Telemetry
+	(*Series)(nil),            // 24: capd.validator.v1.Series
+	(*ProcessUse)(nil),        // 25: capd.validator.v1.ProcessUse
+	(*Gap)(nil),               // 26: capd.validator.v1.Gap
+	(*System)(nil),            // 27: capd.validator.v1.System
+	(*Field)(nil),             // 28: capd.validator.v1.Field
+	(*Expectation)(nil),       // 29: capd.validator.v1.Expectation
+	(*Earlier)(nil),           // 30: capd.validator.v1.Earlier
+	nil,                       // 31: capd.validator.v1.ConfigureRequest.ValidatorsEntry
+	nil,                       // 32: capd.validator.v1.Settings.ValuesEntry
+	nil,                       // 33: capd.validator.v1.ConfigureResponse.ProblemsEntry
+	nil,                       // 34: capd.validator.v1.Finding.NumbersEntry
+	nil,                       // 35: capd.validator.v1.Finding.ParamsEntry
+	nil,                       // 36: capd.validator.v1.Evidence.SpreadEntry
+	nil,                       // 37: capd.validator.v1.Pass.TagsEntry
+	nil,                       // 38: capd.validator.v1.Earlier.StartTempCEntry
 }
 var file_validator_v1_validator_proto_depIdxs = []int32{
 	4,  // 0: capd.validator.v1.DescribeResponse.validators:type_name -> capd.validator.v1.Description
 	5,  // 1: capd.validator.v1.Description.parameters:type_name -> capd.validator.v1.Parameter
 	1,  // 2: capd.validator.v1.Parameter.type:type_name -> capd.validator.v1.Parameter.Type
-	30, // 3: capd.validator.v1.ConfigureRequest.validators:type_name -> capd.validator.v1.ConfigureRequest.ValidatorsEntry
-	31, // 4: capd.validator.v1.Settings.values:type_name -> capd.validator.v1.Settings.ValuesEntry
-	32, // 5: capd.validator.v1.ConfigureResponse.problems:type_name -> capd.validator.v1.ConfigureResponse.ProblemsEntry
+	31, // 3: capd.validator.v1.ConfigureRequest.validators:type_name -> capd.validator.v1.ConfigureRequest.ValidatorsEntry
+	32, // 4: capd.validator.v1.Settings.values:type_name -> capd.validator.v1.Settings.ValuesEntry
+	33, // 5: capd.validator.v1.ConfigureResponse.problems:type_name -> capd.validator.v1.ConfigureResponse.ProblemsEntry
 	14, // 6: capd.validator.v1.LoadRequest.evidence:type_name -> capd.validator.v1.Evidence
 	13, // 7: capd.validator.v1.CheckResponse.finding:type_name -> capd.validator.v1.Finding
 	0,  // 8: capd.validator.v1.Finding.outcome:type_name -> capd.validator.v1.Outcome
-	33, // 9: capd.validator.v1.Finding.numbers:type_name -> capd.validator.v1.Finding.NumbersEntry
-	34, // 10: capd.validator.v1.Finding.params:type_name -> capd.validator.v1.Finding.ParamsEntry
-	16, // 11: capd.validator.v1.Evidence.pass:type_name -> capd.validator.v1.Pass
-	15, // 12: capd.validator.v1.Evidence.frames:type_name -> capd.validator.v1.Frames
-	22, // 13: capd.validator.v1.Evidence.telemetry:type_name -> capd.validator.v1.Telemetry
-	26, // 14: capd.validator.v1.Evidence.system:type_name -> capd.validator.v1.System
-	28, // 15: capd.validator.v1.Evidence.expected:type_name -> capd.validator.v1.Expectation
-	29, // 16: capd.validator.v1.Evidence.earlier:type_name -> capd.validator.v1.Earlier
-	35, // 17: capd.validator.v1.Pass.tags:type_name -> capd.validator.v1.Pass.TagsEntry
-	19, // 18: capd.validator.v1.Pass.metrics:type_name -> capd.validator.v1.Metrics
-	13, // 19: capd.validator.v1.Pass.findings:type_name -> capd.validator.v1.Finding
-	18, // 20: capd.validator.v1.Pass.claims:type_name -> capd.validator.v1.Claim
-	20, // 21: capd.validator.v1.Pass.layout:type_name -> capd.validator.v1.Layout
-	21, // 22: capd.validator.v1.Pass.remarks:type_name -> capd.validator.v1.Remark
-	23, // 23: capd.validator.v1.Telemetry.series:type_name -> capd.validator.v1.Series
-	24, // 24: capd.validator.v1.Telemetry.processes:type_name -> capd.validator.v1.ProcessUse
-	25, // 25: capd.validator.v1.Telemetry.missing:type_name -> capd.validator.v1.Gap
-	27, // 26: capd.validator.v1.System.fields:type_name -> capd.validator.v1.Field
-	16, // 27: capd.validator.v1.Earlier.pass:type_name -> capd.validator.v1.Pass
-	26, // 28: capd.validator.v1.Earlier.system:type_name -> capd.validator.v1.System
-	36, // 29: capd.validator.v1.Earlier.start_temp_c:type_name -> capd.validator.v1.Earlier.StartTempCEntry
-	7,  // 30: capd.validator.v1.ConfigureRequest.ValidatorsEntry.value:type_name -> capd.validator.v1.Settings
-	17, // 31: capd.validator.v1.Pass.TagsEntry.value:type_name -> capd.validator.v1.Tag
-	2,  // 32: capd.validator.v1.Validators.Describe:input_type -> capd.validator.v1.DescribeRequest
-	6,  // 33: capd.validator.v1.Validators.Configure:input_type -> capd.validator.v1.ConfigureRequest
-	9,  // 34: capd.validator.v1.Validators.Load:input_type -> capd.validator.v1.LoadRequest
-	11, // 35: capd.validator.v1.Validators.Check:input_type -> capd.validator.v1.CheckRequest
-	3,  // 36: capd.validator.v1.Validators.Describe:output_type -> capd.validator.v1.DescribeResponse
-	8,  // 37: capd.validator.v1.Validators.Configure:output_type -> capd.validator.v1.ConfigureResponse
-	10, // 38: capd.validator.v1.Validators.Load:output_type -> capd.validator.v1.LoadResponse
-	12, // 39: capd.validator.v1.Validators.Check:output_type -> capd.validator.v1.CheckResponse
-	36, // [36:40] is the sub-list for method output_type
-	32, // [32:36] is the sub-list for method input_type
-	32, // [32:32] is the sub-list for extension type_name
-	32, // [32:32] is the sub-list for extension extendee
-	0,  // [0:32] is the sub-list for field type_name
+	34, // 9: capd.validator.v1.Finding.numbers:type_name -> capd.validator.v1.Finding.NumbersEntry
+	35, // 10: capd.validator.v1.Finding.params:type_name -> capd.validator.v1.Finding.ParamsEntry
+	17, // 11: capd.validator.v1.Evidence.pass:type_name -> capd.validator.v1.Pass
+	16, // 12: capd.validator.v1.Evidence.frames:type_name -> capd.validator.v1.Frames
+	23, // 13: capd.validator.v1.Evidence.telemetry:type_name -> capd.validator.v1.Telemetry
+	27, // 14: capd.validator.v1.Evidence.system:type_name -> capd.validator.v1.System
+	29, // 15: capd.validator.v1.Evidence.expected:type_name -> capd.validator.v1.Expectation
+	30, // 16: capd.validator.v1.Evidence.earlier:type_name -> capd.validator.v1.Earlier
+	36, // 17: capd.validator.v1.Evidence.spread:type_name -> capd.validator.v1.Evidence.SpreadEntry
+	37, // 18: capd.validator.v1.Pass.tags:type_name -> capd.validator.v1.Pass.TagsEntry
+	20, // 19: capd.validator.v1.Pass.metrics:type_name -> capd.validator.v1.Metrics
+	13, // 20: capd.validator.v1.Pass.findings:type_name -> capd.validator.v1.Finding
+	19, // 21: capd.validator.v1.Pass.claims:type_name -> capd.validator.v1.Claim
+	21, // 22: capd.validator.v1.Pass.layout:type_name -> capd.validator.v1.Layout
+	22, // 23: capd.validator.v1.Pass.remarks:type_name -> capd.validator.v1.Remark
+	24, // 24: capd.validator.v1.Telemetry.series:type_name -> capd.validator.v1.Series
+	25, // 25: capd.validator.v1.Telemetry.processes:type_name -> capd.validator.v1.ProcessUse
+	26, // 26: capd.validator.v1.Telemetry.missing:type_name -> capd.validator.v1.Gap
+	28, // 27: capd.validator.v1.System.fields:type_name -> capd.validator.v1.Field
+	17, // 28: capd.validator.v1.Earlier.pass:type_name -> capd.validator.v1.Pass
+	27, // 29: capd.validator.v1.Earlier.system:type_name -> capd.validator.v1.System
+	38, // 30: capd.validator.v1.Earlier.start_temp_c:type_name -> capd.validator.v1.Earlier.StartTempCEntry
+	7,  // 31: capd.validator.v1.ConfigureRequest.ValidatorsEntry.value:type_name -> capd.validator.v1.Settings
+	15, // 32: capd.validator.v1.Evidence.SpreadEntry.value:type_name -> capd.validator.v1.Spread
+	18, // 33: capd.validator.v1.Pass.TagsEntry.value:type_name -> capd.validator.v1.Tag
+	2,  // 34: capd.validator.v1.Validators.Describe:input_type -> capd.validator.v1.DescribeRequest
+	6,  // 35: capd.validator.v1.Validators.Configure:input_type -> capd.validator.v1.ConfigureRequest
+	9,  // 36: capd.validator.v1.Validators.Load:input_type -> capd.validator.v1.LoadRequest
+	11, // 37: capd.validator.v1.Validators.Check:input_type -> capd.validator.v1.CheckRequest
+	3,  // 38: capd.validator.v1.Validators.Describe:output_type -> capd.validator.v1.DescribeResponse
+	8,  // 39: capd.validator.v1.Validators.Configure:output_type -> capd.validator.v1.ConfigureResponse
+	10, // 40: capd.validator.v1.Validators.Load:output_type -> capd.validator.v1.LoadResponse
+	12, // 41: capd.validator.v1.Validators.Check:output_type -> capd.validator.v1.CheckResponse
+	38, // [38:42] is the sub-list for method output_type
+	34, // [34:38] is the sub-list for method input_type
+	34, // [34:34] is the sub-list for extension type_name
+	34, // [34:34] is the sub-list for extension extendee
+	0,  // [0:34] is the sub-list for field type_name
 }
 
 func init() { file_validator_v1_validator_proto_init() }
@@ -2501,7 +2582,7 @@ func file_validator_v1_validator_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_validator_v1_validator_proto_rawDesc), len(file_validator_v1_validator_proto_rawDesc)),
 			NumEnums:      2,
-			NumMessages:   35,
+			NumMessages:   37,
 			NumExtensions: 0,
 			NumServices:   1,
 		},
