@@ -32,7 +32,6 @@ type process struct {
 	asked       bool    // name and graphics were looked at closely
 	handle      *file   // kept descriptor (Linux)
 	winHandle   uintptr // kept handle (Windows)
-	snapshot    uint64  // time used at the latest listing (Windows)
 }
 
 // look is the processor time that a process used between two looks at it.

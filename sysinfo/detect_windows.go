@@ -1,0 +1,206 @@
+package sysinfo
+
+import (
+	"context"
+	"encoding/binary"
+	"errors"
+	"fmt"
+	"io/fs"
+	"strings"
+	"unsafe"
+
+	"capd.example/record"
+	"github.com/shirou/gopsutil/v3/mem"
+	"golang.org/x/sys/windows"
+	"golang.org/x/sys/windows/registry"
+)
+
+var (
+	kernel32 = windows.NewLazySystemDLL("kernel32.dll")
+	user32   = windows.NewLazySystemDLL("user32.dll")
+	powrprof = windows.NewLazySystemDLL("powrprof.dll")
+
+	procFirmwareTable   = kernel32.NewProc("GetSystemFirmwareTable")
+	procTopology        = kernel32.NewProc("GetLogicalProcessorInformationEx")
+	procPowerStatus     = kernel32.NewProc("GetSystemPowerStatus")
+	procDisplaySettings = user32.NewProc("EnumDisplaySettingsW")
+	procDisplayDevices  = user32.NewProc("EnumDisplayDevicesW")
+	procActiveScheme    = powrprof.NewProc("PowerGetActiveScheme")
+)
+
+// detectWindows asks the machine and leaves the rest to the parsers.
+func (b *Bench) detectWindows(ctx context.Context, f *facts) {
+	m := windowsMachine{
+		reg: systemRegistry{}, smbios: firmwareTable(), topology: processorTopology(), mains: mainsStatus(),
+		mode: displayMode(), adapters: displayAdapters(), plan: activePlan(),
+	}
+	if v, err := mem.VirtualMemoryWithContext(ctx); err == nil {
+		m.memory = v.Total
+	}
+	lib, why := b.nvmlLibrary()
+	if lib != nil {
+		m.nv, why = lib.cards()
+	}
+	m.nvWhy = why
+	m.detect(f)
+}
+
+// systemRegistry is this machine's registry, for reading.
+type systemRegistry struct{}
+
+func openKey(key string, access uint32) (registry.Key, error) {
+	root, path, _ := strings.Cut(key, `\`)
+	base := registry.LOCAL_MACHINE
+	if root == "HKCU" {
+		base = registry.CURRENT_USER
+	}
+	return registry.OpenKey(base, path, access)
+}
+
+func registryReason(err error) record.Unknown {
+	switch {
+	case err == nil:
+		return ""
+	case errors.Is(err, fs.ErrNotExist), errors.Is(err, registry.ErrNotExist):
+		return record.Absent
+	case errors.Is(err, windows.ERROR_ACCESS_DENIED):
+		return record.Refused
+	}
+	return record.Broken
+}
+
+// text reads a string, also one that was written as binary UTF-16.
+func (systemRegistry) text(key, name string) (string, record.Unknown) {
+	k, err := openKey(key, registry.QUERY_VALUE)
+	if err != nil {
+		return "", registryReason(err)
+	}
+	defer k.Close()
+	s, _, err := k.GetStringValue(name)
+	if errors.Is(err, registry.ErrUnexpectedType) {
+		if raw, _, binErr := k.GetBinaryValue(name); binErr == nil {
+			return utf16Text(raw), ""
+		}
+		if list, _, listErr := k.GetStringsValue(name); listErr == nil {
+			return strings.Join(list, " "), ""
+		}
+	}
+	return s, registryReason(err)
+}
+
+// number reads a number, also one that was written as up to eight bytes.
+func (systemRegistry) number(key, name string) (uint64, record.Unknown) {
+	k, err := openKey(key, registry.QUERY_VALUE)
+	if err != nil {
+		return 0, registryReason(err)
+	}
+	defer k.Close()
+	n, _, err := k.GetIntegerValue(name)
+	if errors.Is(err, registry.ErrUnexpectedType) {
+		if raw, _, binErr := k.GetBinaryValue(name); binErr == nil && len(raw) <= 8 {
+			var b [8]byte
+			copy(b[:], raw)
+			return binary.LittleEndian.Uint64(b[:]), ""
+		}
+	}
+	return n, registryReason(err)
+}
+
+func (systemRegistry) keys(key string) []string {
+	k, err := openKey(key, registry.ENUMERATE_SUB_KEYS)
+	if err != nil {
+		return nil
+	}
+	defer k.Close()
+	names, _ := k.ReadSubKeyNames(-1)
+	return names
+}
+
+// firmwareTable returns the SMBIOS table with its heading.
+func firmwareTable() []byte {
+	const rsmb = 'R'<<24 | 'S'<<16 | 'M'<<8 | 'B'
+	if procFirmwareTable.Find() != nil {
+		return nil
+	}
+	n, _, _ := procFirmwareTable.Call(rsmb, 0, 0, 0)
+	if n == 0 || n > largest {
+		return nil
+	}
+	buf := make([]byte, n)
+	n, _, _ = procFirmwareTable.Call(rsmb, 0, uintptr(unsafe.Pointer(&buf[0])), uintptr(len(buf)))
+	return buf[:min(int(n), len(buf))]
+}
+
+func processorTopology() []byte {
+	const all = 0xFFFF
+	if procTopology.Find() != nil {
+		return nil
+	}
+	var n uint32
+	procTopology.Call(all, 0, uintptr(unsafe.Pointer(&n)))
+	if n == 0 || n > largest {
+		return nil
+	}
+	buf := make([]byte, n)
+	if ok, _, _ := procTopology.Call(all, uintptr(unsafe.Pointer(&buf[0])), uintptr(unsafe.Pointer(&n))); ok == 0 {
+		return nil
+	}
+	return buf[:n]
+}
+
+// mainsStatus returns ACLineStatus of SYSTEM_POWER_STATUS, 255 for unknown.
+func mainsStatus() byte {
+	var status [12]byte
+	if procPowerStatus.Find() != nil {
+		return 255
+	}
+	if ok, _, _ := procPowerStatus.Call(uintptr(unsafe.Pointer(&status[0]))); ok == 0 {
+		return 255
+	}
+	return status[0]
+}
+
+func displayMode() []byte {
+	const current = 0xFFFFFFFF
+	var mode [220]byte
+	binary.LittleEndian.PutUint16(mode[68:], uint16(len(mode)))
+	if procDisplaySettings.Find() != nil {
+		return nil
+	}
+	if ok, _, _ := procDisplaySettings.Call(0, current, uintptr(unsafe.Pointer(&mode[0]))); ok == 0 {
+		return nil
+	}
+	return mode[:]
+}
+
+// displayAdapters returns the identifiers of the adapters that are plugged in
+// (DISPLAY_DEVICEW: the identifier stands at 328).
+func displayAdapters() []string {
+	if procDisplayDevices.Find() != nil {
+		return nil
+	}
+	var list []string
+	for i := range uintptr(64) {
+		var d [840]byte
+		binary.LittleEndian.PutUint32(d[:], uint32(len(d)))
+		if ok, _, _ := procDisplayDevices.Call(0, i, uintptr(unsafe.Pointer(&d[0])), 0); ok == 0 {
+			break
+		}
+		if id := utf16Text(d[328:584]); vendorDevice(id) != "" {
+			list = append(list, id)
+		}
+	}
+	return list
+}
+
+func activePlan() string {
+	if procActiveScheme.Find() != nil {
+		return ""
+	}
+	var guid *windows.GUID
+	if rc, _, _ := procActiveScheme.Call(0, uintptr(unsafe.Pointer(&guid))); rc != 0 || guid == nil {
+		return ""
+	}
+	defer windows.LocalFree(windows.Handle(unsafe.Pointer(guid)))
+	return strings.ToLower(strings.Trim(fmt.Sprint(*guid), "{}"))
+}

@@ -1,0 +1,297 @@
+package sysinfo
+
+import (
+	"os"
+	"strings"
+	"time"
+	"unsafe"
+
+	"capd.example/record"
+	"golang.org/x/sys/windows"
+)
+
+var (
+	pdh               = windows.NewLazySystemDLL("pdh.dll")
+	procPdhOpen       = pdh.NewProc("PdhOpenQueryW")
+	procPdhAdd        = pdh.NewProc("PdhAddEnglishCounterW")
+	procPdhCollect    = pdh.NewProc("PdhCollectQueryData")
+	procPdhValue      = pdh.NewProc("PdhGetFormattedCounterValue")
+	procPdhClose      = pdh.NewProc("PdhCloseQuery")
+	procMemoryStatus  = kernel32.NewProc("GlobalMemoryStatusEx")
+	processorTimes    = int32(windows.SystemProcessorPerformanceInformation)
+	listOfProcesses   = int32(windows.SystemProcessInformation)
+	errLengthMismatch = windows.STATUS_INFO_LENGTH_MISMATCH
+)
+
+// openWindowsSources opens what Windows tells without administrator rights.
+func (b *Bench) openWindowsSources() (list []source, load func() float64, table *processTable, gaps []record.Gap) {
+	load = func() float64 { return 0 }
+	if s := openWinCPU(); s != nil {
+		list, load = append(list, s), s.load
+	} else {
+		gaps = append(gaps, record.Gap{Name: record.SeriesBusy, Why: record.Broken, Text: "NtQuerySystemInformation"})
+	}
+	list = append(list, &winMemory{})
+	counters, missing := openCounters()
+	if counters != nil {
+		list = append(list, counters)
+	}
+	gaps = append(gaps, missing...)
+	gaps = append(gaps,
+		record.Gap{Name: record.SeriesCPUTemp, Why: record.Unsupported, Text: "Windows tells no processor temperature without a driver of its own"},
+		record.Gap{Name: record.SeriesCPUThrottle, Why: record.Unsupported, Text: "see cpu.performance and cpu.limit"},
+		record.Gap{Name: record.SeriesCPUPower, Why: record.Unsupported, Text: "Windows tells no processor power without a driver of its own"},
+		record.Gap{Name: record.SeriesNetRecv, Why: record.Unsupported, Text: "not read on Windows"})
+	r := &winReader{buf: make([]byte, 512<<10), found: map[int]*winFound{}}
+	return list, load, newProcessTable(r, load, os.Getpid()), gaps
+}
+
+// winCPU reads the times of all processors.
+type winCPU struct {
+	buf       []byte
+	now, last []winCPUTime
+	busy      float64
+	busyTotal float64
+	seen      bool
+}
+
+func openWinCPU() *winCPU {
+	s := &winCPU{buf: make([]byte, 1024*winCPUTimeSize)}
+	s.now = make([]winCPUTime, 1024)
+	n := s.fetch()
+	if n == 0 {
+		return nil
+	}
+	s.now, s.last = s.now[:n], make([]winCPUTime, n)
+	return s
+}
+
+func (s *winCPU) fetch() int {
+	var n uint32
+	if windows.NtQuerySystemInformation(processorTimes, unsafe.Pointer(&s.buf[0]), uint32(len(s.buf)), &n) != nil {
+		return 0
+	}
+	return parseCPUTimes(s.buf[:n], s.now)
+}
+
+func (s *winCPU) label() string { return "cpu" }
+
+func (s *winCPU) columns() []column {
+	const source = "NtQuerySystemInformation"
+	cols := []column{{colBusySeconds, "s", source}, {record.SeriesBusy, "%", source}}
+	for i := range s.now {
+		cols = append(cols, column{numbered(record.SeriesCoreBusy, i), "%", source})
+	}
+	return cols
+}
+
+func (s *winCPU) read(row []float64, _ time.Time) {
+	if s.fetch() != len(s.now) {
+		return
+	}
+	var idle, total uint64
+	for i, t := range s.now {
+		di, dt := t.idle-s.last[i].idle, t.kernel+t.user-s.last[i].kernel-s.last[i].user
+		s.last[i] = t
+		if !s.seen || dt == 0 || di > dt {
+			continue
+		}
+		row[2+i] = 100 * float64(dt-di) / float64(dt)
+		idle, total = idle+di, total+dt
+	}
+	if s.seen && total > 0 {
+		row[1] = 100 * float64(total-idle) / float64(total)
+		s.busy = row[1] / 100 * float64(len(s.now))
+		s.busyTotal += float64(total-idle) / 1e7
+	}
+	row[0] = s.busyTotal
+	s.seen = true
+}
+
+func (s *winCPU) load() float64 { return s.busy }
+func (s *winCPU) close()        {}
+
+// winMemory reads MEMORYSTATUSEX: 64 bytes, available physical memory at 16.
+type winMemory struct{ status [8]uint64 }
+
+func (s *winMemory) label() string { return record.SeriesMemAvail }
+func (s *winMemory) close()        {}
+
+func (s *winMemory) columns() []column {
+	return []column{{record.SeriesMemAvail, "B", "GlobalMemoryStatusEx"}}
+}
+
+func (s *winMemory) read(row []float64, _ time.Time) {
+	s.status[0] = 64 // the structure's length, then the load in percent
+	if ok, _, _ := procMemoryStatus.Call(uintptr(unsafe.Pointer(&s.status[0]))); ok != 0 {
+		row[0] = float64(s.status[2])
+	}
+}
+
+// winCounters reads performance counters through one query. Which exist differs from
+// machine to machine; names are English whatever the system's language.
+type winCounters struct {
+	query    uintptr
+	counters []winCounter
+	value    struct {
+		status uint32
+		_      uint32
+		number float64
+	}
+}
+
+type winCounter struct {
+	handle uintptr
+	col    column
+	scale  float64
+}
+
+func openCounters() (*winCounters, []record.Gap) {
+	s := &winCounters{}
+	if pdh.Load() != nil || procPdhAdd.Find() != nil {
+		return nil, []record.Gap{{Name: "counters", Why: record.Absent, Text: "pdh.dll"}}
+	}
+	if rc, _, _ := procPdhOpen.Call(0, 0, uintptr(unsafe.Pointer(&s.query))); rc != 0 {
+		return nil, []record.Gap{{Name: "counters", Why: record.Broken, Text: "PdhOpenQuery"}}
+	}
+	var gaps []record.Gap
+	base, why := systemRegistry{}.number(regCPU, "~MHz")
+	if why != "" {
+		base = 0
+	}
+	for _, q := range []struct {
+		name, unit, path string
+		scale            float64
+	}{
+		{"cpu.performance", "%", `\Processor Information(_Total)\% Processor Performance`, 1},
+		{"cpu.limit", "%", `\Processor Information(_Total)\% Performance Limit`, 1},
+		{"cpu.clock", "MHz", `\Processor Information(_Total)\% Processor Performance`, float64(base) / 100},
+		{record.SeriesSwapIn, "pages/s", `\Memory\Pages Input/sec`, 1},
+		{record.SeriesDiskRead, "B/s", `\PhysicalDisk(_Total)\Disk Read Bytes/sec`, 1},
+		{record.SeriesDiskWrite, "B/s", `\PhysicalDisk(_Total)\Disk Write Bytes/sec`, 1},
+	} {
+		path, _ := windows.UTF16PtrFromString(q.path)
+		var h uintptr
+		if rc, _, _ := procPdhAdd.Call(s.query, uintptr(unsafe.Pointer(path)), 0, uintptr(unsafe.Pointer(&h))); rc != 0 || q.scale == 0 {
+			gaps = append(gaps, record.Gap{Name: q.name, Why: record.Absent, Text: "counter " + strings.TrimPrefix(q.path, `\`)})
+			continue
+		}
+		s.counters = append(s.counters, winCounter{h, column{q.name, q.unit, q.path}, q.scale})
+	}
+	procPdhCollect.Call(s.query) // a rate needs two looks
+	return s, gaps
+}
+
+func (s *winCounters) label() string { return "counters" }
+
+func (s *winCounters) columns() []column {
+	cols := make([]column, len(s.counters))
+	for i, c := range s.counters {
+		cols[i] = c.col
+	}
+	return cols
+}
+
+func (s *winCounters) read(row []float64, _ time.Time) {
+	const double = 0x200
+	if rc, _, _ := procPdhCollect.Call(s.query); rc != 0 {
+		return
+	}
+	for i, c := range s.counters {
+		rc, _, _ := procPdhValue.Call(c.handle, double, 0, uintptr(unsafe.Pointer(&s.value)))
+		if rc == 0 && s.value.status <= 1 { // valid, with old or new data
+			row[i] = s.value.number * c.scale
+		}
+	}
+}
+
+func (s *winCounters) close() { procPdhClose.Call(s.query) }
+
+// winReader follows processes by the system's own list, which opens none of them.
+type winReader struct {
+	buf   []byte
+	found map[int]*winFound
+	look  uint64
+}
+
+type winFound struct {
+	parent int
+	used   uint64
+	name   string
+	look   uint64 // number of the listing that saw it last
+}
+
+func (r *winReader) whole() bool { return true }
+
+func (r *winReader) pids(to []int) ([]int, error) {
+	var n uint32
+	for range 4 {
+		err := windows.NtQuerySystemInformation(listOfProcesses, unsafe.Pointer(&r.buf[0]), uint32(len(r.buf)), &n)
+		if err == nil {
+			break
+		}
+		if err != errLengthMismatch {
+			return to, err
+		}
+		r.buf = make([]byte, int(n)+64<<10) // processes start while we ask
+	}
+	r.look++
+	base := uint64(uintptr(unsafe.Pointer(&r.buf[0])))
+	eachProcess(r.buf[:min(int(n), len(r.buf))], base, func(p winProcess) {
+		if p.pid == 0 {
+			return // idle time
+		}
+		w := r.found[p.pid]
+		if w == nil || p.used < w.used { // new, or the number is used again
+			w = &winFound{parent: p.parent, name: utf16Text(p.name)}
+			r.found[p.pid] = w
+		}
+		w.used, w.look = p.used, r.look
+		to = append(to, p.pid)
+	})
+	for pid, w := range r.found {
+		if w.look != r.look {
+			delete(r.found, pid)
+		}
+	}
+	return to, nil
+}
+
+func (r *winReader) open(pid int) (*process, bool) {
+	w := r.found[pid]
+	if w == nil {
+		return nil, false
+	}
+	return &process{pid: pid, parent: w.parent, name: w.name, used: w.used}, true
+}
+
+// used asks a busy process itself and takes the others' time from the list.
+func (r *winReader) used(p *process) (uint64, bool) {
+	if p.winHandle != 0 {
+		var created, ended, kernel, user windows.Filetime
+		if windows.GetProcessTimes(windows.Handle(p.winHandle), &created, &ended, &kernel, &user) == nil {
+			ticks := func(t windows.Filetime) uint64 { return uint64(t.HighDateTime)<<32 | uint64(t.LowDateTime) }
+			return 100 * (ticks(kernel) + ticks(user)), r.found[p.pid] != nil
+		}
+	}
+	w := r.found[p.pid]
+	if w == nil {
+		return 0, false
+	}
+	return w.used, true
+}
+
+// closely keeps a handle of a busy process, where the system allows it.
+func (r *winReader) closely(p *process) {
+	h, err := windows.OpenProcess(windows.PROCESS_QUERY_LIMITED_INFORMATION, false, uint32(p.pid))
+	if err == nil {
+		p.winHandle = uintptr(h)
+	}
+}
+
+func (r *winReader) close(p *process) {
+	if p.winHandle != 0 {
+		windows.CloseHandle(windows.Handle(p.winHandle))
+		p.winHandle = 0
+	}
+}
