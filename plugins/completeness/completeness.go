@@ -1,0 +1,136 @@
+// Package completeness finds passes whose log is not whole: too short, too long, cut
+// off, with holes, or of two recordings.
+//
+// The length is compared with what was expected (plan or configuration), else with the
+// median of the cell's earlier passes. A log that carries neither can still be seen to be
+// broken by what its reader remarked.
+package completeness
+
+import (
+	"context"
+	"fmt"
+	"math"
+
+	"capd.example/plugins"
+	"capd.example/plugins/internal/pick"
+	"capd.example/record"
+)
+
+// Validator is the check. It has no state.
+type Validator struct{}
+
+// Describe implements [plugins.Validator].
+func (Validator) Describe() plugins.Description {
+	return plugins.Description{
+		Name: "completeness", Version: "1",
+		About: "the log is whole: as long as expected, not cut off, without holes, of one recording",
+		Needs: []string{"expected length, or earlier passes of the cell"},
+		Parameters: []plugins.Parameter{
+			pick.Num("tolerance_s", "1", "s", "allowed difference from an expected length where the plan states none; the larger of this and tolerance_percent counts"),
+			pick.Num("tolerance_percent", "2", "%", "allowed difference from an expected length, relative"),
+			pick.Num("earlier_percent", "5", "%", "allowed difference from the median length of earlier passes"),
+			pick.Num("left_out_percent", "1", "%", "rows without a usable frame time before the pass is doubtful"),
+			pick.Num("window_s", "3", "s", "how much longer the telemetry may be than the log"),
+		},
+	}
+}
+
+// Check implements [plugins.Validator].
+func (Validator) Check(_ context.Context, e record.Evidence, p plugins.Params) record.Finding {
+	c := pick.NewCase()
+	got := e.Pass.Metrics.DurationS
+	if got == 0 {
+		got = e.Frames.TotalMS() / 1000
+	}
+	c.Put("got_s", got)
+	measured := length(c, e, p, got)
+	remarks(c, e, p, measured)
+	window(c, e, p, got)
+	if measured == "" {
+		c.Unable("the log is %.1f s long, and neither a plan nor an earlier pass says how long it should be", got)
+	}
+	return c.Finding(measured)
+}
+
+const repeat = "repeat the pass and let the logger run to the end of the scene"
+
+// length compares the length and returns the sentence for a good one, "" where there is
+// nothing to compare with.
+func length(c *pick.Case, e record.Evidence, p plugins.Params, got float64) string {
+	want, tolerance, from := e.Expected.DurationS, e.Expected.ToleranceS, "expected"
+	short := record.Bad
+	if want > 0 {
+		if tolerance <= 0 {
+			tolerance = math.Max(p.Number("tolerance_s"), want*p.Number("tolerance_percent")/100)
+		}
+	} else {
+		var lengths []float64
+		for _, x := range pick.Usable(e.Earlier) {
+			lengths = append(lengths, x.Pass.Metrics.DurationS)
+		}
+		if len(lengths) == 0 {
+			return ""
+		}
+		// Of two passes nobody knows which one is short.
+		if len(lengths) == 1 {
+			short = record.Doubtful
+		}
+		want = pick.Median(lengths)
+		tolerance = want * p.Number("earlier_percent") / 100
+		from = "long in the cell's other passes"
+		c.Put("earlier_passes", float64(len(lengths)))
+	}
+	c.Put("expected_s", want)
+	c.Put("tolerance_s", tolerance)
+	switch {
+	case got < want-tolerance:
+		c.Found(short, repeat, "the log covers %.1f s of the %.1f s %s (allowed difference %.1f s)", got, want, from, tolerance)
+	case got > want+tolerance:
+		c.Found(record.Doubtful, "see whether the scene ran on or the logger was stopped late",
+			"the log covers %.1f s, more than the %.1f s %s (allowed difference %.1f s)", got, want, from, tolerance)
+	}
+	return fmt.Sprintf("the log covers %.1f s of the %.1f s %s", got, want, from)
+}
+
+func remarks(c *pick.Case, e record.Evidence, p plugins.Params, measured string) {
+	for _, r := range e.Pass.Remarks {
+		switch r.Kind {
+		case record.RemarkCutOff:
+			o := record.Bad
+			if measured != "" { // long enough or already bad: what is missing is a line
+				o = record.Doubtful
+			}
+			c.Put("cut_off_line", float64(r.Line))
+			c.Found(o, "see whether the logger was killed or the disk was full; then repeat the pass", "the log ends in the middle of line %d", r.Line)
+		case record.RemarkGap:
+			c.Put("gap_line", float64(r.Line))
+			c.Found(record.Bad, "repeat the pass: frames are missing", "the log has a hole at line %d: %s", r.Line, r.Text)
+		case record.RemarkRestarted:
+			c.Put("restarted_line", float64(r.Line))
+			c.Found(record.Bad, "repeat the pass with one recording per log", "the logger was started again at line %d: %s", r.Line, r.Text)
+		case record.RemarkHeldOpen:
+			c.Found(record.Doubtful, "close the logger and let the log be read again", "the log was still being written when it was read")
+		case record.RemarkLeftOut:
+			share := 100 * float64(r.Count) / float64(max(1, r.Count+len(e.Frames.MS)))
+			c.Put("left_out_percent", share)
+			c.Put("left_out_limit_percent", p.Number("left_out_percent"))
+			if share > p.Number("left_out_percent") {
+				c.Found(record.Doubtful, "look at the log from the named line on", "%d rows (%.1f %%, limit %g %%) from line %d on hold no usable frame time", r.Count, share, p.Number("left_out_percent"), r.Line)
+			}
+		}
+	}
+}
+
+// window compares the log with the time over which samples were kept for it.
+func window(c *pick.Case, e record.Evidence, p plugins.Params, got float64) {
+	if e.Telemetry == nil || len(e.Telemetry.At) < 2 {
+		return
+	}
+	at := e.Telemetry.At
+	span := at[len(at)-1].Sub(at[0]).Seconds()
+	c.Put("window_s", span)
+	if over := span - got; over > p.Number("window_s") {
+		c.Put("window_limit_s", p.Number("window_s"))
+		c.Found(record.Doubtful, repeat, "the log covers %.1f s of the %.1f s over which the bench was sampled for it (allowed %g s)", got, span, p.Number("window_s"))
+	}
+}

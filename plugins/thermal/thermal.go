@@ -1,0 +1,249 @@
+// Package thermal finds passes that heat held back.
+//
+// It asks, in this order of trust: the graphics card's own reasons for lower clocks; the
+// processor's count of throttling events; and where neither is there, clocks that fall
+// under steady load near the temperature limit (trend test). A pass that began much
+// colder or hotter than the cell's others is doubtful as well: its clocks had another
+// start. Limits are conventions (common practice, no source); the makers' own limits
+// differ by part and count before any of these.
+package thermal
+
+import (
+	"context"
+	"math"
+	"strings"
+
+	"capd.example/plugins"
+	"capd.example/plugins/internal/pick"
+	"capd.example/plugins/internal/trend"
+	"capd.example/record"
+)
+
+// Validator is the check. It has no state.
+type Validator struct{}
+
+// Describe implements [plugins.Validator].
+func (Validator) Describe() plugins.Description {
+	return plugins.Description{
+		Name: "thermal", Version: "1",
+		About: "neither processor nor graphics card was slowed by heat, and the bench was as warm as for the cell's other passes",
+		Needs: []string{"telemetry: throttle reasons, throttle counts, or clocks, loads and temperatures"},
+		Parameters: []plugins.Parameter{
+			pick.Num("reasons_percent", "2", "% of the samples", "samples with a thermal reason of the graphics card from which the pass is doubtful"),
+			pick.Num("reasons_bad_percent", "10", "% of the samples", "samples with a thermal reason from which the pass is bad"),
+			pick.Num("events", "1", "", "throttling events of the processor from which the pass is doubtful"),
+			pick.Num("events_bad", "20", "", "throttling events of the processor from which the pass is bad"),
+			pick.Num("near_cpu_c", "85", "degrees C", "processor temperature from which falling clocks are blamed on heat"),
+			pick.Num("near_gpu_c", "80", "degrees C", "graphics card temperature from which falling clocks are blamed on heat"),
+			pick.Num("clock_fall_percent", "3", "%", "fall of the clock over the pass from which the pass is doubtful"),
+			pick.Num("clock_fall_bad_percent", "10", "%", "fall of the clock near the temperature limit from which the pass is bad"),
+			pick.Num("load_percent", "5", "%", "change of the load over the pass up to which it counts as steady"),
+			pick.Num("p", "0.01", "", "probability of the trend by chance, below which it counts"),
+			pick.Num("start_c", "12", "degrees C", "difference of the temperature at start from the cell's other passes"),
+		},
+	}
+}
+
+const cool = "let the bench cool down, see to cooler, fans and room, and repeat the pass; keep to the maker's temperature limits"
+
+// Check implements [plugins.Validator].
+func (Validator) Check(_ context.Context, e record.Evidence, p plugins.Params) record.Finding {
+	c := pick.NewCase()
+	var looked []string
+	say := func(what string, did bool) {
+		if did {
+			looked = append(looked, what)
+		}
+	}
+	say("the graphics card's reasons", reasons(c, e, p))
+	counted := events(c, e, p)
+	say("the processor's throttle count", counted)
+	if !counted {
+		say("the processor's clock", clocks(c, e, p, "processor", coreClock(e), record.SeriesBusy, record.SeriesCPUTemp, "near_cpu_c"))
+	}
+	for _, n := range cards(e) {
+		if _, known := e.Telemetry.Find("gpu." + n + ".throttle"); !known {
+			s, _ := e.Telemetry.Find("gpu." + n + ".clock")
+			say("the clock of graphics card "+n, clocks(c, e, p, "graphics card "+n, s.Values, "gpu."+n+".busy", "gpu."+n+".temp", "near_gpu_c"))
+		}
+	}
+	say("the temperature at start", start(c, e, p))
+	if len(looked) == 0 {
+		c.Unable("no sensor source: %s", pick.Missing(e, record.SeriesCPUTemp))
+		return c.Finding("")
+	}
+	return c.Finding("no sign of heat in " + strings.Join(looked, ", "))
+}
+
+// cards lists the numbers of the graphics cards that the telemetry knows.
+func cards(e record.Evidence) []string {
+	if e.Telemetry == nil {
+		return nil
+	}
+	var out []string
+	for _, s := range e.Telemetry.Series {
+		if rest, ok := strings.CutPrefix(s.Name, "gpu."); ok {
+			if n, what, _ := strings.Cut(rest, "."); what == "clock" || what == "throttle" {
+				if len(out) == 0 || out[len(out)-1] != n {
+					out = append(out, n)
+				}
+			}
+		}
+	}
+	return out
+}
+
+// reasons counts the samples in which a card said that it was hot.
+func reasons(c *pick.Case, e record.Evidence, p plugins.Params) bool {
+	if e.Telemetry == nil {
+		return false
+	}
+	looked := false
+	for _, s := range e.Telemetry.Series {
+		if !strings.HasPrefix(s.Name, "gpu.") || !strings.HasSuffix(s.Name, ".throttle") {
+			continue
+		}
+		x := s.Known()
+		if len(x) == 0 {
+			continue
+		}
+		looked = true
+		hot, power := 0, 0
+		for _, v := range x {
+			if int(v)&(record.ThrottleThermal|record.ThrottleHard) != 0 {
+				hot++
+			}
+			if int(v)&record.ThrottlePower != 0 {
+				power++
+			}
+		}
+		card := "graphics card " + strings.Split(s.Name, ".")[1]
+		share := 100 * float64(hot) / float64(len(x))
+		c.Put("gpu_thermal_percent", max(share, c.Numbers["gpu_thermal_percent"]))
+		c.Put("gpu_power_percent", 100*float64(power)/float64(len(x)))
+		c.Put("gpu_thermal_limit_percent", p.Number("reasons_percent"))
+		if o := grade(share, p.Number("reasons_percent"), p.Number("reasons_bad_percent")); o != record.OK {
+			c.Found(o, cool, "%s reported heat or a hardware slowdown in %d of %d samples (%.0f %%, limits %g and %g %%)", card, hot, len(x), share, p.Number("reasons_percent"), p.Number("reasons_bad_percent"))
+		}
+	}
+	return looked
+}
+
+// events reads the processor's cumulative count.
+func events(c *pick.Case, e record.Evidence, p plugins.Params) bool {
+	s, ok := e.Telemetry.Find(record.SeriesCPUThrottle)
+	x := s.Known()
+	if !ok || len(x) < 2 {
+		return false
+	}
+	n := x[len(x)-1] - x[0]
+	c.Put("cpu_events", n)
+	c.Put("cpu_events_limit", p.Number("events"))
+	if o := grade(n, p.Number("events"), p.Number("events_bad")); o != record.OK {
+		c.Found(o, cool, "the processor counted %.0f throttling events during the pass (limits %g and %g)", n, p.Number("events"), p.Number("events_bad"))
+	}
+	return true
+}
+
+func grade(x, doubtful, bad float64) record.Outcome {
+	switch {
+	case x >= bad:
+		return record.Bad
+	case x >= doubtful:
+		return record.Doubtful
+	}
+	return record.OK
+}
+
+// coreClock returns the mean clock of all cores at each sample.
+func coreClock(e record.Evidence) []float64 {
+	if e.Telemetry == nil {
+		return nil
+	}
+	var sum, n []float64
+	for _, s := range e.Telemetry.Series {
+		if !strings.HasPrefix(s.Name, "cpu.core.") || !strings.HasSuffix(s.Name, ".clock") {
+			continue
+		}
+		if sum == nil {
+			sum, n = make([]float64, len(s.Values)), make([]float64, len(s.Values))
+		}
+		for i, v := range s.Values {
+			if i < len(sum) && !math.IsNaN(v) {
+				sum[i] += v
+				n[i]++
+			}
+		}
+	}
+	for i := range sum {
+		sum[i] /= n[i] // NaN where no core could be read
+	}
+	return sum
+}
+
+// clocks looks for a clock that falls while the load does not. Clocks that vary for other
+// reasons are let be: the fall must be a trend, of a size, and under load.
+func clocks(c *pick.Case, e record.Evidence, p plugins.Params, part string, clock []float64, load, temp, near string) bool {
+	t := trend.Of(clock)
+	first := pick.Median(record.Series{Values: clock[:len(clock)/3]}.Known())
+	if t.N < 10 || !(first > 0) {
+		return false
+	}
+	fall := -100 * t.Total / first
+	name := strings.ReplaceAll(strings.Split(part, " ")[0], "graphics", "gpu")
+	c.Put(name+"_clock_fall_percent", fall)
+	c.Put("clock_fall_limit_percent", p.Number("clock_fall_percent"))
+	if t.P >= p.Number("p") || fall < p.Number("clock_fall_percent") {
+		return true
+	}
+	busy, ok := e.Telemetry.Find(load)
+	if !ok || math.Abs(trend.Of(busy.Values).Total) > p.Number("load_percent") {
+		return true // the clock follows the load
+	}
+	degrees, known := e.Telemetry.Find(temp)
+	hottest := pick.Quantile(degrees.Known(), 0.95)
+	switch {
+	case !known || math.IsNaN(hottest):
+		c.Found(record.Doubtful, cool, "the clock of the %s fell by %.1f %% under steady load (limit %g %%, p = %.2g), and no temperature is known", part, fall, p.Number("clock_fall_percent"), t.P)
+	case hottest >= p.Number(near):
+		c.Put(name+"_hottest_c", hottest)
+		c.Put(near+"_limit", p.Number(near))
+		o := grade(fall, p.Number("clock_fall_percent"), p.Number("clock_fall_bad_percent"))
+		c.Found(o, cool, "the clock of the %s fell by %.1f %% under steady load at %.0f degrees C (limits %g %%, %g degrees C; p = %.2g)", part, fall, hottest, p.Number("clock_fall_percent"), p.Number(near), t.P)
+	}
+	return true
+}
+
+// start compares the first temperatures with those of the cell's other passes.
+func start(c *pick.Case, e record.Evidence, p plugins.Params) bool {
+	if e.Telemetry == nil {
+		return false
+	}
+	looked := false
+	for _, s := range e.Telemetry.Series {
+		x := s.Known()
+		if !strings.HasSuffix(s.Name, ".temp") || len(x) == 0 {
+			continue
+		}
+		var others []float64
+		for _, o := range pick.Usable(e.Earlier) {
+			if v, ok := o.StartTemp[s.Name]; ok && !math.IsNaN(v) {
+				others = append(others, v)
+			}
+		}
+		if len(others) < 2 {
+			continue
+		}
+		looked = true
+		usual := pick.Median(others)
+		c.Put(strings.ReplaceAll(s.Name, ".", "_")+"_start_c", x[0])
+		c.Put(strings.ReplaceAll(s.Name, ".", "_")+"_usual_c", usual)
+		c.Put("start_limit_c", p.Number("start_c"))
+		if d := x[0] - usual; math.Abs(d) >= p.Number("start_c") {
+			c.Found(record.Doubtful, "warm the bench up with a pass that is not counted, or let it cool down, as for the other passes",
+				"%s began at %.0f degrees C, the cell's %d other passes at %.0f (limit %g degrees difference)", s.Name, x[0], len(others), usual, p.Number("start_c"))
+		}
+	}
+	return looked
+}
+
