@@ -53,22 +53,24 @@ func (c *counter) Read(p []byte) (int, error) {
 // unwrap looks at the first bytes and puts the decoder they ask for around the source.
 // It returns false when they are plain text.
 func (s *source) unwrap(first []byte, opt Options) (bool, error) {
-	whole := io.MultiReader(bytes.NewReader(bytes.Clone(first)), s.Reader)
+	whole := func(skip int) io.Reader {
+		return io.MultiReader(bytes.NewReader(bytes.Clone(first[skip:])), s.Reader)
+	}
 	switch {
 	case bytes.HasPrefix(first, []byte{0x1f, 0x8b}):
-		return true, s.gunzip(whole)
+		return true, s.gunzip(whole(0))
 	case bytes.HasPrefix(first, []byte{0x28, 0xb5, 0x2f, 0xfd}):
-		return true, s.unzstd(whole)
+		return true, s.unzstd(whole(0))
 	case bytes.HasPrefix(first, []byte{0xff, 0xfe}):
 		s.encoding = "utf-16le"
-		s.Reader = &utf16Reader{r: bufio.NewReader(whole), order: binary.LittleEndian}
+		s.Reader = &utf16Reader{r: bufio.NewReader(whole(0)), order: binary.LittleEndian}
 		return true, nil
 	case bytes.HasPrefix(first, []byte{0xfe, 0xff}):
 		s.encoding = "utf-16be"
-		s.Reader = &utf16Reader{r: bufio.NewReader(whole), order: binary.BigEndian}
+		s.Reader = &utf16Reader{r: bufio.NewReader(whole(0)), order: binary.BigEndian}
 		return true, nil
 	case bytes.HasPrefix(first, []byte{0xef, 0xbb, 0xbf}):
-		s.Reader = io.MultiReader(bytes.NewReader(bytes.Clone(first[3:])), s.Reader)
+		s.Reader = whole(3)
 		return true, nil
 	}
 	if s.format != "" {
@@ -76,7 +78,7 @@ func (s *source) unwrap(first []byte, opt Options) (bool, error) {
 	}
 	for _, f := range opt.Formats {
 		if f.Magic != "" && bytes.HasPrefix(first, []byte(f.Magic)) {
-			return true, s.unpackBinary(whole, f)
+			return true, s.unpackBinary(whole(0), f)
 		}
 	}
 	if bytes.HasPrefix(first, []byte("PAR1")) {
@@ -85,7 +87,7 @@ func (s *source) unwrap(first []byte, opt Options) (bool, error) {
 	if looksLikeJSON(first) {
 		s.format = "jsonl"
 		s.lineShift = 1
-		s.Reader = newJSONLines(whole)
+		s.Reader = newJSONLines(whole(0))
 		return true, nil
 	}
 	return false, nil

@@ -12,7 +12,7 @@ const (
 	DefaultMaxFrames = 1 << 25 // 256 MiB of frame times
 	DefaultMaxBytes  = 16 << 30
 	maxLine          = 1 << 20
-	pieceSize        = 256 << 10
+	pieceSize        = 128 << 10
 )
 
 // Options say what is known about a log beyond its bytes. The zero value is ready.

@@ -179,7 +179,7 @@ func (r *Reader) read(name string, in io.Reader, size int64, opt Options) (recor
 	if n == 0 {
 		return out, fault(0, "check that the logger wrote into it", "the log is empty")
 	}
-	if k := bytes.IndexByte(head, 0); k >= 0 && src.encoding == "" {
+	if k := bytes.IndexByte(head[:min(n, 4096)], 0); k >= 0 {
 		return out, fault(1+bytes.Count(head[:k], []byte{'\n'}), "check that it is a text log; a log cut off by a crash can end in NUL bytes, remove them", "a NUL byte")
 	}
 	d, err := declaredFor(opt, name, head)
@@ -261,7 +261,7 @@ func (r *Reader) walk(src *source, t *table, ch choice, n int, eof bool, size in
 	s.begin(t, ch, r.expectedRows(t, n, size, limit), limit)
 	at, read := t.body, int64(n)
 	for {
-		clear(r.buf[n : n+pad])
+		blank(r.buf[n : n+pad])
 		var err error
 		if at, err = s.lines(r.buf, at, n, eof); err != nil {
 			return err
@@ -292,6 +292,13 @@ func (r *Reader) walk(src *source, t *table, ch choice, n int, eof bool, size in
 		}
 	}
 	return s.end()
+}
+
+// blank fills the bytes behind the text, which are looked at but never taken for text.
+func blank(b []byte) {
+	for i := range b {
+		b[i] = ' '
+	}
 }
 
 // expectedRows guesses the number of rows from the length of the sample lines, so that

@@ -3,6 +3,7 @@ package framelog
 import (
 	"bytes"
 	"math"
+	"math/bits"
 	"slices"
 
 	"capd.example/record"
@@ -20,11 +21,14 @@ const (
 type track struct {
 	name  string
 	ms    []float64
-	dec   int  // finest decimals so far
-	off   bool // a value was on no grid
-	prev  stamp
-	chain bool // prev is set
+	dec   int     // finest decimals so far
+	mixed bool    // the fast road met other decimals
+	off   bool    // a value was on no grid
+	ticks uint64  // all values of the fast road or-ed, for the length of the longest
+	slow  float64 // longest frame of the slow road
 
+	prev     stamp
+	chain    bool // prev is set
 	odd      bool // the last stamp was out of place
 	oddStamp stamp
 }
@@ -46,8 +50,6 @@ type scan struct {
 	restartLine    int
 	trailer        tally
 	cutOff         int
-	hintProg       int
-	hintMain       int
 	tracks         []*track
 	cur            *track
 	cells          [][]byte
@@ -61,10 +63,9 @@ type scan struct {
 	firstStamp    stamp // where stamps are the source
 	haveFirst     bool
 
-	guess      int // frames expected, for the first allocation
-	limitErr   error
-	delimSlice [1]byte
-	fast       bool
+	guess    int // frames expected, for the first allocation
+	limitErr error
+	masks    []uint64
 }
 
 // timeBase compares stamps with the durations beside them.
@@ -84,7 +85,7 @@ type timeBase struct {
 // begin prepares s for a log; buffers are kept.
 func (s *scan) begin(t *table, ch choice, guess, limit int) {
 	old := *s
-	*s = scan{t: t, ch: ch, main: ch.main.col.pos, dec: ch.main.unit.shift(), line: t.preamble, max: limit, cells: old.cells, guess: guess}
+	*s = scan{t: t, ch: ch, main: ch.main.col.pos, dec: ch.main.unit.shift(), line: t.preamble, max: limit, cells: old.cells, masks: old.masks, guess: guess}
 	for _, tr := range old.tracks {
 		*tr = track{ms: tr.ms[:0]}
 	}
@@ -94,8 +95,6 @@ func (s *scan) begin(t *table, ch choice, guess, limit int) {
 	if ch.stamp != nil {
 		s.base.col, s.base.shift = ch.stamp.col.pos, ch.stamp.unit.shift()
 	}
-	s.delimSlice[0] = t.delim
-	s.fast = t.delim != blankDelim
 	if ch.prog < 0 {
 		s.use(nil)
 	}
@@ -126,38 +125,88 @@ func (s *scan) use(name []byte) bool {
 }
 
 // lines takes all whole lines of b[i:n] and returns where it stopped. b must have [pad]
-// readable bytes after n. eof says that nothing comes after n.
+// bytes after n that are blanks. eof says that nothing comes after n.
 func (s *scan) lines(b []byte, i, n int, eof bool) (int, error) {
-	quotes := bytes.IndexByte(b[i:n], '"') >= 0
-	fast := s.fast && !quotes
-	eol := s.t.eol
+	blocks := (n - i + block - 1) / block
+	if need := 2*blocks + 4; len(s.masks) < need {
+		s.masks = make([]uint64, max(need, 2*pieceSize/block+4))
+	}
+	f := masks(b[i:], blocks, s.t.delim, s.t.eol, s.masks)
+	clear(s.masks[2*blocks : 2*blocks+4])
+	if f&someNUL != 0 && s.t.delim != noDelim || f&someNUL != 0 && bytes.IndexByte(b[i:n], 0) >= 0 {
+		k := bytes.IndexByte(b[i:n], 0)
+		return i, fault(s.line+1+bytes.Count(b[i:i+k], []byte{s.t.eol}), "check that it is a text log; a log cut off by a crash can end in NUL bytes, remove them", "a NUL byte")
+	}
+	if s.t.delim == blankDelim || f&someQuote != 0 {
+		return s.slowLines(b, i, n, eof, f&someQuote != 0)
+	}
+	return s.fastLines(b, i, n)
+}
+
+// slowLines cuts every row into all its cells.
+func (s *scan) slowLines(b []byte, i, n int, eof, quotes bool) (int, error) {
 	for i < n {
-		k := bytes.IndexByte(b[i:n], eol)
+		k := bytes.IndexByte(b[i:n], s.t.eol)
 		if k < 0 {
 			break
 		}
 		end := i + k
 		next := end + 1
-		if k > 0 && b[end-1] == '\r' {
-			end--
-		}
 		s.line++
-		if !fast || !s.fastRow(b, i, end) {
-			if quotes {
-				var more bool
-				if end, next, more = s.joinQuoted(b, i, end, next, n, eof); more {
-					s.line--
-					return i, nil
-				}
+		if quotes {
+			var more bool
+			if end, next, more = s.joinQuoted(b, i, end, next, n, eof); more {
+				s.line--
+				return i, nil
 			}
-			s.slowRow(b[i:end])
-			if s.limitErr != nil {
-				return i, s.limitErr
-			}
+		}
+		s.slowRow(trimCR(b[i:end]))
+		if s.limitErr != nil {
+			return i, s.limitErr
 		}
 		i = next
 	}
 	return i, nil
+}
+
+// fastLines goes from line end to line end by the masks. All delimiters of a row are
+// counted, so that a row with too many or too few cells is noticed; of its cells only
+// those that are needed are looked at. A row that is not plain and right takes the slow
+// road, which says what is the matter.
+func (s *scan) fastLines(b []byte, base, n int) (int, error) {
+	var (
+		m         = s.masks
+		w         = 0    // word of the current line end
+		ends      = m[1] // line ends not yet taken in word w
+		before    = 0    // delimiters in the words before w
+		last      = 0    // delimiters up to the end of the row before
+		start     = 0    // of the row, from base
+		want      = s.t.columns - 1
+		lastBlock = (n - base + block - 1) / block
+	)
+	for {
+		for ends == 0 {
+			if w++; w >= lastBlock {
+				return base + start, nil
+			}
+			before += bits.OnesCount64(m[2*w-2])
+			ends = m[2*w+1]
+		}
+		bit := bits.TrailingZeros64(ends)
+		ends &= ends - 1
+		end := w<<6 + bit
+		upTo := before + bits.OnesCount64(m[2*w]&(1<<uint(bit)-1))
+		cells := upTo - last
+		last = upTo
+		s.line++
+		if cells != want || !s.fastRow(b, base, start, end) {
+			s.slowRow(trimCR(b[base+start : base+end]))
+			if s.limitErr != nil {
+				return base + start, s.limitErr
+			}
+		}
+		start = end + 1
+	}
 }
 
 // joinQuoted extends a row over the line ends inside a quoted cell. more says that the
@@ -202,123 +251,83 @@ func openQuote(line []byte, delim byte) bool {
 
 func oddQuotes(b []byte) bool { return bytes.Count(b, []byte{'"'})%2 == 1 }
 
-// fastRow reads the row b[i:end]. It returns false, having changed nothing, for every
-// row that is not plain and right; the slow road then says what is the matter.
-//
-// All delimiters of the row are counted, so that a row with too many or too few cells is
-// noticed; the columns are found from where they were in the row before.
-func (s *scan) fastRow(b []byte, i, end int) bool {
-	line := b[i:end]
-	p, c := 0, 0
-	ok := true
-	if s.t.delim != noDelim {
-		if s.ch.prog >= 0 && s.ch.prog < s.main {
-			if p, c, ok = s.seek(line, p, c, s.ch.prog, s.hintProg); !ok || !s.sameAs(line, p) {
-				return false
-			}
-			s.hintProg = p
-		}
-		if p, c, ok = s.seek(line, p, c, s.main, s.hintMain); !ok {
+// fastRow reads the row b[base+start:base+end], which has the right number of cells. It
+// returns false, having changed nothing, where the row needs a closer look.
+func (s *scan) fastRow(b []byte, base, start, end int) bool {
+	tr := s.cur
+	if tr == nil || s.rowsSinceLook == 0 || s.pending.total > 0 || len(tr.ms) == cap(tr.ms) {
+		return false
+	}
+	if s.ch.prog >= 0 {
+		p := s.cell(start, s.ch.prog, end)
+		n := len(tr.name)
+		if base+p+n >= len(b) || string(b[base+p:base+p+n]) != tr.name {
 			return false
 		}
-		s.hintMain = p
+		if c := b[base+p+n]; c != s.t.delim && c != s.t.eol && c != '\r' {
+			return false
+		}
 	}
-	for i+p < end && b[i+p] == ' ' {
+	p := base + s.cell(start, s.main, end)
+	if b[p] == ' ' {
 		p++
 	}
-	mant, frac, stop := scanDecimal(b, i+p, s.t.point)
-	if stop != end && (stop < 0 || b[stop] != s.t.delim || s.t.delim == noDelim) {
+	mant, frac, stop := scanDecimal(b, p, s.t.point)
+	if stop < 0 {
 		return false
 	}
-	if s.t.delim != noDelim {
-		q, d := p, c
-		if s.ch.prog > s.main {
-			if q, d, ok = s.seek(line, p, c, s.ch.prog, s.hintProg); !ok || !s.sameAs(line, q) {
-				return false
-			}
-			s.hintProg = q
-		}
-		if d+bytes.Count(line[q:], s.delimSlice[:]) != s.t.columns-1 {
-			return false
-		}
-	}
-	if s.cur == nil || s.pending.total > 0 || len(s.cur.ms) == cap(s.cur.ms) || s.rowsSinceLook == 0 {
+	if c := b[stop]; c != s.t.delim && stop != base+end && !(c == '\r' && stop+1 == base+end) {
 		return false
 	}
-	return s.fastFrame(mant, frac, stop-i-p)
+	return s.fastFrame(tr, mant, frac, stop-p)
+}
+
+// cell returns where column c of the row at start begins. The row has that column.
+func (s *scan) cell(start, c, end int) int {
+	if c == 0 {
+		return start
+	}
+	m := s.masks
+	i, shift := start>>6<<1, uint(start&63)
+	w := m[i]>>shift | m[i+2]<<(block-shift) // the 64 bytes from start on
+	for k := c; k > 1; k-- {
+		w &= w - 1
+	}
+	if w == 0 { // further on
+		return nth(m, start, c, end) + 1
+	}
+	return start + bits.TrailingZeros64(w) + 1
 }
 
 // fastFrame adds the frame of a row whose number is mant / 10^frac.
-func (s *scan) fastFrame(mant uint64, frac, digits int) bool {
-	tr := s.cur
+func (s *scan) fastFrame(tr *track, mant uint64, frac, digits int) bool {
 	if s.ch.main.stamp {
-		if !tr.chain || tr.prev.hi != 0 || tr.prev.frac != frac || mant <= tr.prev.lo {
+		if !tr.chain || tr.odd || tr.prev.hi != 0 || tr.prev.frac != frac || mant <= tr.prev.lo {
 			return false
 		}
-		mant, tr.prev.lo = mant-tr.prev.lo, mant
+		mant -= tr.prev.lo
 	}
 	dec := frac + s.dec
 	if mant >= 1<<53 || uint(dec) > 22 {
-		if s.ch.main.stamp {
-			tr.prev.lo -= mant
-		}
 		return false
 	}
 	ms := float64(mant) / pow10f[dec]
 	if !(ms > 0 && ms <= longestMS) {
-		if s.ch.main.stamp {
-			tr.prev.lo -= mant
-		}
 		return false
 	}
+	if s.ch.main.stamp {
+		tr.prev.lo += mant
+	}
 	tr.ms = append(tr.ms, ms)
-	tr.dec = max(tr.dec, dec)
+	if dec != tr.dec {
+		tr.dec, tr.mixed = max(tr.dec, dec), true
+	}
+	tr.ticks |= mant
 	s.lastFrac, s.lastDigits = frac, digits
 	s.rows++
 	s.rowsSinceLook--
 	s.base.sumMS += ms
 	return true
-}
-
-// seek moves from position p, before which c delimiters lie, to the start of column
-// want. hint is where that column began in the row before.
-func (s *scan) seek(line []byte, p, c, want, hint int) (int, int, bool) {
-	if want == c {
-		return p, c, true
-	}
-	from := p
-	p = min(max(hint, from), len(line))
-	c += bytes.Count(line[from:p], s.delimSlice[:])
-	for c >= want && p > from {
-		if line[p-1] == s.t.delim {
-			if c == want {
-				return p, c, true
-			}
-			c--
-		}
-		p--
-	}
-	for c < want {
-		k := bytes.IndexByte(line[p:], s.t.delim)
-		if k < 0 {
-			return p, c, false
-		}
-		p += k + 1
-		c++
-	}
-	return p, c, c == want
-}
-
-// sameAs reports whether the cell at line[p:] names the current program.
-func (s *scan) sameAs(line []byte, p int) bool {
-	if s.cur == nil {
-		return false
-	}
-	n := len(s.cur.name)
-	if len(line)-p < n || string(line[p:p+n]) != s.cur.name {
-		return false
-	}
-	return len(line)-p == n || line[p+n] == s.t.delim
 }
 
 // slowRow reads a row of any kind and keeps book of what is wrong with it.
@@ -431,6 +440,7 @@ func (s *scan) keep(tr *track, ms float64, dec int, grid bool) {
 		return
 	}
 	tr.ms = append(tr.ms, ms)
+	tr.slow = max(tr.slow, ms)
 	if grid && dec <= 22 {
 		tr.dec = max(tr.dec, dec)
 	} else {
@@ -594,8 +604,17 @@ func (tr *track) frames() record.Frames {
 		return f
 	}
 	// Ticks must come back from the doubles: half a tick is to be far above rounding.
-	if tr.off || tr.dec > 22 || slices.Max(tr.ms)*pow10f[tr.dec] >= 1<<51 {
+	if tr.off || tr.dec > 22 || !tr.fits(1<<51) {
 		f.Decimals = -1
 	}
 	return f
+}
+
+// fits reports whether all frame times are below limit ticks of the finest grid.
+func (tr *track) fits(limit uint64) bool {
+	scale := pow10f[tr.dec]
+	if !tr.mixed {
+		return bits.Len64(tr.ticks) < bits.Len64(limit) && tr.slow*scale < float64(limit)
+	}
+	return slices.Max(tr.ms)*scale < float64(limit)
 }

@@ -1,0 +1,59 @@
+#include "textflag.h"
+
+// func masksAVX2(b *byte, blocks int, delim, eol byte, out *uint64) found
+TEXT ·masksAVX2(SB), NOSPLIT, $0-40
+	MOVQ b+0(FP), SI
+	MOVQ blocks+8(FP), CX
+	MOVQ out+24(FP), DI
+	VPBROADCASTB delim+16(FP), Y0
+	VPBROADCASTB eol+17(FP), Y1
+	MOVL $0x22, AX // quote
+	MOVQ AX, X2
+	VPBROADCASTB X2, Y2
+	VPXOR Y3, Y3, Y3 // NUL
+	VPXOR Y8, Y8, Y8 // quotes seen
+	VPXOR Y9, Y9, Y9 // NULs seen
+
+next:
+	TESTQ CX, CX
+	JZ    done
+	VMOVDQU (SI), Y4
+	VMOVDQU 32(SI), Y5
+
+	VPCMPEQB Y4, Y0, Y6
+	VPCMPEQB Y5, Y0, Y7
+	VPMOVMSKB Y6, AX
+	VPMOVMSKB Y7, BX
+	SHLQ $32, BX
+	ORQ  AX, BX
+	MOVQ BX, (DI)
+
+	VPCMPEQB Y4, Y1, Y6
+	VPCMPEQB Y5, Y1, Y7
+	VPMOVMSKB Y6, AX
+	VPMOVMSKB Y7, BX
+	SHLQ $32, BX
+	ORQ  AX, BX
+	MOVQ BX, 8(DI)
+
+	VPCMPEQB Y4, Y2, Y6
+	VPCMPEQB Y5, Y2, Y7
+	VPOR Y6, Y8, Y8
+	VPOR Y7, Y8, Y8
+	VPMINUB Y4, Y5, Y6
+	VPCMPEQB Y6, Y3, Y6
+	VPOR Y6, Y9, Y9
+
+	ADDQ $64, SI
+	ADDQ $16, DI
+	DECQ CX
+	JMP  next
+
+done:
+	VPMOVMSKB Y8, AX
+	VPMOVMSKB Y9, BX
+	SHLQ $32, BX
+	ORQ  AX, BX
+	MOVQ BX, ret+32(FP)
+	VZEROUPPER
+	RET
