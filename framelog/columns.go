@@ -21,7 +21,10 @@ type column struct {
 	stated  unit      // from the heading
 	counter bool      // whole numbers one apart
 	rising  bool
-	steady  bool // all values equal
+	steady  bool    // all values equal
+	typical float64 // median of the values above zero
+	sum     float64
+	fine    int // greatest number of decimals
 }
 
 // reading is one way to get frame times: a column, what it holds and its unit.
@@ -55,56 +58,49 @@ type choice struct {
 	prog  int      // column that names the program, -1 for none
 }
 
-// sampleColumns reads the sample's numeric columns over the rows of one program.
+// sampleColumns reads the sample's numeric columns over the rows of one program. The
+// columns are valid until the next call.
 func (s *sampler) sampleColumns(t *table, prog int, program string) []*column {
-	cols := make([]*column, 0, t.columns)
-	at := make([]*column, t.columns)
+	s.columns, s.list = s.columns[:0], s.list[:0]
 	for c := range t.columns {
 		if t.numeric[c] {
-			col := &column{pos: c}
+			col := column{pos: c}
 			if t.unitNames != nil {
-				col.stated = unitOf(t.unitNames[c])
+				col.stated = s.unitOf(t.unitNames[c])
 			}
-			cols = append(cols, col)
-			at[c] = col
+			s.columns = append(s.columns, col)
 		}
 	}
-	flat := make([]number, 0, len(cols)*len(s.sample))
+	k := len(s.columns)
+	// One column's numbers lie together: room for all rows each.
+	room := len(s.sample)
+	s.numbers = slices.Grow(s.numbers[:0], k*room)[:k*room]
+	s.plain = slices.Grow(s.plain[:0], k*room)[:k*room]
 	rows := 0
 	for _, l := range s.sample {
 		s.cells = splitCells(s.cells[:0], l, t.delim)
 		if len(s.cells) != t.columns || prog >= 0 && program != "" && !sameProgram(s.cells[prog], program) {
 			continue
 		}
-		base := len(flat)
-		whole := true
-		for _, col := range cols {
-			n, k := parseCell(s.cells[col.pos], t.point)
-			if k != isNumber {
+		for i := range s.columns {
+			n, cl := parseCell(s.cells[s.columns[i].pos], t.point)
+			x := math.NaN()
+			if cl == isNumber {
+				x = n.in(0)
+			} else {
 				n = number{frac: missing}
 			}
-			flat = append(flat, n)
-		}
-		if !whole {
-			flat = flat[:base]
-			continue
+			s.numbers[i*room+rows], s.plain[i*room+rows] = n, x
 		}
 		rows++
 	}
-	for i, col := range cols {
-		col.values = make([]number, 0, rows)
-		for r := range rows {
-			if n := flat[r*len(cols)+i]; n.frac != missing {
-				col.values = append(col.values, n)
-				col.plain = append(col.plain, n.in(0))
-			} else {
-				col.values = append(col.values, n)
-				col.plain = append(col.plain, math.NaN())
-			}
-		}
-		col.classify()
+	for i := range s.columns {
+		c := &s.columns[i]
+		c.values, c.plain = s.numbers[i*room:i*room+rows], s.plain[i*room:i*room+rows]
+		c.classify()
+		s.list = append(s.list, c)
 	}
-	return cols
+	return s.list
 }
 
 // missing marks a sample cell without a number.
@@ -138,7 +134,10 @@ func (c *column) classify() {
 			}
 		}
 		prev = x
+		c.sum += x
 	}
+	c.typical = medianAbove(c.plain)
+	c.fine = c.finest()
 	if steps == 0 {
 		c.counter, c.rising, c.steady = false, false, false
 		return
@@ -153,7 +152,7 @@ func (c *column) durations() []reading {
 	}
 	var out []reading
 	for u := seconds; u <= nanos; u++ {
-		if c.stated != noUnit && c.stated != u {
+		if c.stated != noUnit && c.stated != u || !plausible(c.typical/math.Pow10(u.shift())) {
 			continue
 		}
 		r := reading{col: c, unit: u}
@@ -164,7 +163,7 @@ func (c *column) durations() []reading {
 				}
 			}
 		}
-		if len(r.ms) > 0 && 2*len(r.ms) >= len(c.values) && plausible(median(r.ms)) {
+		if len(r.ms) > 0 && 2*len(r.ms) >= len(c.values) {
 			out = append(out, r)
 		}
 	}
@@ -211,6 +210,22 @@ func mean(v []float64) float64 {
 	return sum / float64(len(v))
 }
 
+// medianAbove returns the median of the values above zero, 0 for none.
+func medianAbove(v []float64) float64 {
+	var room [sampleLines]float64
+	s := room[:0]
+	for _, x := range v {
+		if x > 0 {
+			s = append(s, x)
+		}
+	}
+	if len(s) == 0 {
+		return 0
+	}
+	slices.Sort(s)
+	return s[len(s)/2]
+}
+
 func median(v []float64) float64 {
 	s := slices.Clone(v)
 	slices.Sort(s)
@@ -228,9 +243,13 @@ type agreement struct {
 // end or at the beginning of its frame.
 func agree(d, s reading) (agreement, bool) {
 	a := agreement{dur: d, stamp: s, off: math.Inf(1)}
-	res := math.Pow(10, float64(-s.col.finest()-s.unit.shift())) + math.Pow(10, float64(-d.col.finest()-d.unit.shift()))
+	res := math.Pow(10, float64(-s.col.fine-s.unit.shift())) + math.Pow(10, float64(-d.col.fine-d.unit.shift()))
+	if !roughly(d, s) {
+		return a, false
+	}
 	for _, start := range []bool{false, true} {
-		var off []float64
+		var room [sampleLines]float64
+		off := room[:0]
 		var sum, span float64
 		for i := 1; i < len(d.col.values); i++ {
 			p, q := s.col.values[i-1], s.col.values[i]
@@ -259,6 +278,15 @@ func agree(d, s reading) (agreement, bool) {
 		}
 	}
 	return a, !math.IsInf(a.off, 1)
+}
+
+// roughly reports whether durations and stamps cover about the same time; most pairs of
+// columns do not and need no closer look.
+func roughly(d, s reading) bool {
+	v := s.col.plain
+	span := (v[len(v)-1] - v[0]) / math.Pow10(s.unit.shift())
+	sum := d.col.sum / math.Pow10(d.unit.shift())
+	return !(sum > 3*span || sum < span/3) // also where a value is missing
 }
 
 // finest is the greatest number of decimals among the values.
@@ -388,7 +416,7 @@ func oneOf(rs []reading) (reading, bool) {
 }
 
 func (r reading) resolution() float64 {
-	return math.Pow(10, float64(-r.col.finest()-r.unit.shift()))
+	return math.Pow(10, float64(-r.col.fine-r.unit.shift()))
 }
 
 // sameFrames reports whether two readings give the same frame times within their

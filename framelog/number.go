@@ -36,34 +36,16 @@ func digits8(x uint64) (n int, value uint64) {
 // of this simple form or has more than 19 digits; the caller then takes the slow road.
 // b must have [pad] readable bytes after the text.
 func scanDecimal(b []byte, i int, point byte) (mant uint64, frac, end int) {
-	if mant, frac, n := shortDecimal(binary.LittleEndian.Uint64(b[i:]), point); n > 0 {
-		return mant, frac, i + n
+	// Nearly all frame times have up to seven digits on either side of the point. The
+	// two halves are independent of each other, which the processor makes use of.
+	n, whole := digits8(binary.LittleEndian.Uint64(b[i:]))
+	if uint(n-1) < 7 && b[i+n] == point {
+		k, part := digits8(binary.LittleEndian.Uint64(b[i+n+1:]))
+		if uint(k-1) < 7 {
+			return whole*pow10u[k] + part, k, i + n + 1 + k
+		}
 	}
 	return longDecimal(b, i, point)
-}
-
-// shortDecimal reads a number with a fraction that ends within the eight bytes of x, as
-// most frame times do: the point is taken out and all digits are read at once. n is
-// the length of the number, 0 where it is of another form.
-func shortDecimal(x uint64, point byte) (mant uint64, frac, n int) {
-	t := x ^ 0x3030303030303030
-	m := ((t + 0x7676767676767676) | t) & 0x8080808080808080
-	first := bits.TrailingZeros64(m) &^ 7 // bits before the first byte that is no digit
-	m &= m - 1
-	n = bits.TrailingZeros64(m) >> 3 // bytes before the second one
-	if byte(x>>uint(first)) != point || n == 8 || first == 0 || first >= 56 {
-		return 0, 0, 0
-	}
-	frac = n - first>>3 - 1
-	if frac == 0 {
-		return 0, 0, 0
-	}
-	low := uint64(1)<<uint(first) - 1
-	t = t&low | t>>8&^low
-	t <<= uint(9-n) << 3 // n-1 digits
-	t = t*10 + t>>8
-	mant = ((t&0x000000FF000000FF)*0x000F424000000064 + (t>>16&0x000000FF000000FF)*0x0000271000000001) >> 32
-	return mant, frac, n
 }
 
 // longDecimal is scanDecimal for numbers of any length up to 19 digits.

@@ -11,8 +11,43 @@ func positionName(c int) string { return fmt.Sprintf("column %d", c+1) }
 // sampler holds the buffers that recognition uses again from log to log.
 type sampler struct {
 	front, sample, cells [][]byte
-	rows                 [][]byte // cells of the sample rows, columns after columns per row
-	values               []number
+	columns              []column
+	list                 []*column
+	numbers              []number // of all columns, row after row
+	plain                []float64
+	texts                map[string]string // headings seen before, so that they are not made anew
+	units                map[string]unit
+}
+
+// maxKnown bounds what a sampler remembers of headings.
+const maxKnown = 4096
+
+// text returns the heading cell as text.
+func (s *sampler) text(b []byte) (string, bool) {
+	if t, ok := s.texts[string(b)]; ok {
+		return t, false
+	}
+	t, latin1 := decodeHeading(b)
+	if !latin1 {
+		if s.texts == nil || len(s.texts) >= maxKnown {
+			s.texts = map[string]string{}
+		}
+		s.texts[t] = t
+	}
+	return t, latin1
+}
+
+// unitOf is the function of that name with a memory.
+func (s *sampler) unitOf(heading string) unit {
+	u, ok := s.units[heading]
+	if !ok {
+		if s.units == nil || len(s.units) >= maxKnown {
+			s.units = map[string]unit{}
+		}
+		u = unitOf(heading)
+		s.units[heading] = u
+	}
+	return u
 }
 
 // findTable recognises the structure of a log from its first piece. eof says that the
@@ -213,10 +248,14 @@ func (s *sampler) takeHeading(t *table, lines [][]byte) {
 		names := make([]string, t.columns)
 		n := 0
 		for c, cell := range s.cells {
-			name, l1 := decodeHeading(trimBlank(cell))
+			name, l1 := s.text(trimBlank(cell))
 			t.latin1 = t.latin1 || l1
 			names[c] = strings.ReplaceAll(name, `""`, `"`)
-			t.unitNames[c] += " " + names[c]
+			if t.unitNames[c] == "" {
+				t.unitNames[c] = names[c]
+			} else {
+				t.unitNames[c] += " " + names[c]
+			}
 			if name != "" {
 				n++
 			}

@@ -13,7 +13,7 @@ const (
 	maxTags     = 256
 	maxTagLen   = 256
 	frontLines  = 128 // lines looked at for preamble and heading
-	sampleLines = 48  // lines from the middle of the first piece that settle the structure
+	sampleLines = 32  // lines from the middle of the first piece that settle the structure
 )
 
 // blankDelim stands for any run of blanks and tabs between cells; noDelim for a log of
@@ -175,7 +175,7 @@ func structure(sample [][]byte, force Declared, scratch *[][]byte) (shape, bool)
 			continue
 		}
 		for _, p := range []byte{'.', ','} {
-			if force.Decimal != "" && force.Decimal[0] != p || p == ',' && !anyHas(sample, ',') {
+			if force.Decimal != "" && force.Decimal[0] != p || force.Decimal == "" && p == ',' && !commaPossible(sample, d) {
 				continue
 			}
 			if s := measureShape(sample, d, p, scratch); s.score() > best.score()*1.0001 {
@@ -187,6 +187,12 @@ func structure(sample [][]byte, force Declared, scratch *[][]byte) (shape, bool)
 		best = measureShape(sample, noDelim, ',', scratch)
 	}
 	return best, best.fits > 0 && best.columns <= maxColumns
+}
+
+// commaPossible reports whether cells may hold decimal commas: where commas part the
+// cells, only quoted ones can.
+func commaPossible(sample [][]byte, delim byte) bool {
+	return anyHas(sample, ',') && (delim != ',' || anyHas(sample, '"'))
 }
 
 func anyHas(lines [][]byte, c byte) bool {

@@ -5,7 +5,7 @@ import (
 	"strconv"
 )
 
-// WideLog writes frame times (ms) as a log of twelve columns with a heading, some 95
+// WideLog writes frame times (ms) as a log of twelve columns with a heading, some 97
 // bytes a row: text, stamps, the frame time and what a logger of many habits adds. With
 // about 10,000 frames it is the size of a typical pass.
 func WideLog(seed uint64, ms []float64) []byte {
@@ -15,15 +15,15 @@ func WideLog(seed uint64, ms []float64) []byte {
 	at := 0.0
 	for i, x := range ms {
 		at += x
-		b = append(b, "ravine.bin,"...)
+		b = append(b, "hollow-ravine.bin,"...)
 		b = strconv.AppendInt(b, int64(i), 10)
 		b = append(b, ',')
-		b = strconv.AppendFloat(b, at/1000, 'f', 6, 64)
+		b = strconv.AppendFloat(b, at/1000, 'f', 7, 64)
 		b = append(b, ',')
-		b = strconv.AppendFloat(b, x, 'f', 4, 64)
+		b = strconv.AppendFloat(b, x, 'f', 6, 64)
 		for _, share := range []float64{0.31, 0.9, 0.12} {
 			b = append(b, ',')
-			b = strconv.AppendFloat(b, x*share*(0.9+0.2*rng.Float64()), 'f', 4, 64)
+			b = strconv.AppendFloat(b, x*share*(0.9+0.2*rng.Float64()), 'f', 6, 64)
 		}
 		b = append(b, ',')
 		b = strconv.AppendFloat(b, 40+30*rng.Float64(), 'f', 2, 64)
