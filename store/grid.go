@@ -151,8 +151,8 @@ func fromWords(words []uint64, method byte, decimals, width int) ([]float64, err
 
 // pack compresses payload behind a version byte.
 func pack(version byte, payload []byte) ([]byte, error) {
-	enc, err := zstd.NewWriter(nil, zstd.WithEncoderConcurrency(1), zstd.WithEncoderLevel(zstd.SpeedBetterCompression),
-		zstd.WithWindowSize(1<<20), zstd.WithEncoderCRC(true))
+	enc, err := zstd.NewWriter(nil, zstd.WithEncoderConcurrency(1), zstd.WithEncoderLevel(zstd.SpeedDefault),
+		zstd.WithWindowSize(1<<17), zstd.WithEncoderCRC(true))
 	if err != nil {
 		return nil, err
 	}

@@ -38,7 +38,7 @@ func (s *Store) Finish(ctx context.Context, id string, findings []record.Finding
 		if err != nil {
 			return err
 		}
-		_, err = tx.ExecContext(ctx, `UPDATE passes SET judgement = ?, verdict = ?, overruled = '', state = 'checked' WHERE n = ?`, j, string(verdict), k.n)
+		_, err = tx.ExecContext(ctx, `UPDATE pass_rows SET judgement = ?, verdict = ?, overruled = '', state = 'checked' WHERE n = ?`, j, string(verdict), k.n)
 		return err
 	})
 	return wrap(err, "store the findings of pass %s", id)
@@ -51,7 +51,7 @@ func (s *Store) MarkNotified(ctx context.Context, id string) error {
 		if err != nil {
 			return err
 		}
-		_, err = tx.ExecContext(ctx, `UPDATE passes SET state = 'notified' WHERE n = ? AND state = 'checked'`, k.n)
+		_, err = tx.ExecContext(ctx, `UPDATE pass_rows SET state = 'notified' WHERE n = ? AND state = 'checked'`, k.n)
 		return err
 	})
 	return wrap(err, "note that pass %s was told", id)
@@ -61,7 +61,7 @@ func (s *Store) MarkNotified(ctx context.Context, id string) error {
 // were stored.
 func (s *Store) Unfinished(ctx context.Context) (out []Unfinished, err error) {
 	err = s.read(ctx, func(tx *sql.Tx) error {
-		rows, err := tx.QueryContext(ctx, `SELECT n, state FROM passes WHERE state <> 'notified' ORDER BY n`)
+		rows, err := tx.QueryContext(ctx, `SELECT n, state FROM pass_rows WHERE state <> 'notified' ORDER BY n`)
 		if err != nil {
 			return err
 		}
@@ -101,7 +101,7 @@ func (s *Store) ReplaceFindings(ctx context.Context, id string, findings []recor
 		if err != nil {
 			return err
 		}
-		_, err = tx.ExecContext(ctx, `UPDATE passes SET judgement = ?, verdict = CASE overruled WHEN '' THEN ? ELSE verdict END WHERE n = ?`, j, string(verdict), k.n)
+		_, err = tx.ExecContext(ctx, `UPDATE pass_rows SET judgement = ?, verdict = CASE overruled WHEN '' THEN ? ELSE verdict END WHERE n = ?`, j, string(verdict), k.n)
 		return err
 	})
 	return wrap(err, "replace the findings of pass %s", id)
@@ -124,7 +124,7 @@ func (s *Store) Overrule(ctx context.Context, id string, verdict record.Verdict,
 		if _, err := s.judgement(ctx, tx, k, "overruled", verdict, reason, who, nil); err != nil {
 			return err
 		}
-		_, err = tx.ExecContext(ctx, `UPDATE passes SET verdict = ?, overruled = ? WHERE n = ?`, string(verdict), reason, k.n)
+		_, err = tx.ExecContext(ctx, `UPDATE pass_rows SET verdict = ?, overruled = ? WHERE n = ?`, string(verdict), reason, k.n)
 		return err
 	})
 	return wrap(err, "overrule the verdict of pass %s", id)
@@ -193,7 +193,7 @@ func (s *Store) judgement(ctx context.Context, tx *sql.Tx, k passKey, kind strin
 		if err != nil {
 			return 0, err
 		}
-		_, err = tx.ExecContext(ctx, `INSERT INTO findings (judgement, seq, name, version, outcome, reason, advice, numbers, params) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)`,
+		_, err = tx.ExecContext(ctx, `INSERT INTO finding_rows (judgement, seq, name, version, outcome, reason, advice, numbers, params) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)`,
 			n, i, f.Check, f.Version, string(f.Outcome), f.Reason, f.Advice, string(numbers), string(params))
 		if err != nil {
 			return 0, err

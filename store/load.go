@@ -17,7 +17,7 @@ func keyOf(ctx context.Context, tx *sql.Tx, prefix string) (passKey, error) {
 		return passKey{}, fmt.Errorf("%w: %q", ErrNotFound, prefix)
 	}
 	// "g" sorts after every hexadecimal digit, so the range is served by the index.
-	rows, err := tx.QueryContext(ctx, `SELECT n, id, log, revision FROM passes WHERE id >= ? AND id < ? ORDER BY id LIMIT 2`, prefix, prefix+"g")
+	rows, err := tx.QueryContext(ctx, `SELECT n, id, log, revision FROM pass_rows WHERE id >= ? AND id < ? ORDER BY id LIMIT 2`, prefix, prefix+"g")
 	if err != nil {
 		return passKey{}, err
 	}
@@ -100,7 +100,7 @@ const passColumns = `p.n, p.id, p.bench, p.log, p.sha256, p.started_at, p.ended_
 
 // scanPasses fills out and returns the current judgement of each pass that has one.
 func scanPasses(ctx context.Context, tx *sql.Tx, list string, at map[int64]int, out []record.Pass) (map[int64]int64, error) {
-	rows, err := tx.QueryContext(ctx, `SELECT `+passColumns+` FROM passes p LEFT JOIN systems s ON s.n = p.system
+	rows, err := tx.QueryContext(ctx, `SELECT `+passColumns+` FROM pass_rows p LEFT JOIN system_rows s ON s.n = p.system
 		WHERE p.n IN (SELECT value FROM json_each(?))`, list)
 	if err != nil {
 		return nil, err
@@ -148,7 +148,7 @@ func scanPass(rows *sql.Rows) (p record.Pass, n, judgement int64, err error) {
 }
 
 func scanTags(ctx context.Context, tx *sql.Tx, list string, at map[int64]int, out []record.Pass) error {
-	rows, err := tx.QueryContext(ctx, `SELECT t.pass, m.name, m.value, t.origin FROM tags t JOIN terms m ON m.n = t.term
+	rows, err := tx.QueryContext(ctx, `SELECT t.pass, m.name, m.value, t.origin FROM tag_rows t JOIN terms m ON m.n = t.term
 		WHERE t.pass IN (SELECT value FROM json_each(?))`, list)
 	if err != nil {
 		return err
@@ -196,7 +196,7 @@ func findingsOf(ctx context.Context, tx *sql.Tx, judgements []int64) (map[int64]
 	if len(judgements) == 0 {
 		return out, nil
 	}
-	rows, err := tx.QueryContext(ctx, `SELECT judgement, name, version, outcome, reason, advice, numbers, params FROM findings
+	rows, err := tx.QueryContext(ctx, `SELECT judgement, name, version, outcome, reason, advice, numbers, params FROM finding_rows
 		WHERE judgement IN (SELECT value FROM json_each(?)) ORDER BY judgement, seq`, jsonList(judgements))
 	if err != nil {
 		return nil, err

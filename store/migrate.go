@@ -12,7 +12,7 @@ var migrations embed.FS
 
 // latest is the version that this program reads and writes; migrations/NNN.sql leads to
 // version NNN.
-const latest = 1
+const latest = 2
 
 func version(ctx context.Context, q interface {
 	QueryRowContext(context.Context, string, ...any) *sql.Row

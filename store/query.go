@@ -70,7 +70,7 @@ func (s *Store) Count(ctx context.Context, f Filter) (n int, err error) {
 		if err != nil {
 			return err
 		}
-		return tx.QueryRowContext(ctx, `SELECT count(*) FROM passes p WHERE `+w.text(), w.args...).Scan(&n)
+		return tx.QueryRowContext(ctx, `SELECT count(*) FROM pass_rows p WHERE `+w.text(), w.args...).Scan(&n)
 	})
 	return n, wrap(err, "count passes")
 }
@@ -88,7 +88,7 @@ func selectPasses(ctx context.Context, tx *sql.Tx, f Filter) ([]int64, error) {
 	if limit <= 0 {
 		limit = -1
 	}
-	rows, err := tx.QueryContext(ctx, `SELECT p.n FROM passes p WHERE `+w.text()+` ORDER BY `+order+` LIMIT ? OFFSET ?`, append(w.args, limit, max(f.Offset, 0))...)
+	rows, err := tx.QueryContext(ctx, `SELECT p.n FROM pass_rows p WHERE `+w.text()+` ORDER BY `+order+` LIMIT ? OFFSET ?`, append(w.args, limit, max(f.Offset, 0))...)
 	if err != nil {
 		return nil, err
 	}
@@ -127,7 +127,7 @@ func (f Filter) where(ctx context.Context, tx *sql.Tx) (c clause, err error) {
 		c.add(`p.verdict IN (SELECT value FROM json_each(?))`, string(list))
 	}
 	if f.System != "" {
-		c.add(`p.system IN (SELECT n FROM systems WHERE substr(id, 1, length(?)) = ?)`, f.System, f.System)
+		c.add(`p.system IN (SELECT n FROM system_rows WHERE substr(id, 1, length(?)) = ?)`, f.System, f.System)
 	}
 	if !f.Since.IsZero() {
 		c.add(`p.at >= ?`, stamp(f.Since))
@@ -185,7 +185,7 @@ func (c *clause) addTags(ctx context.Context, tx *sql.Tx, tags map[string]string
 			return err
 		}
 		n := 0
-		if err := tx.QueryRowContext(ctx, `SELECT count(*) FROM (SELECT 1 FROM tags WHERE term IN (SELECT value FROM json_each(?)) LIMIT ?)`,
+		if err := tx.QueryRowContext(ctx, `SELECT count(*) FROM (SELECT 1 FROM tag_rows WHERE term IN (SELECT value FROM json_each(?)) LIMIT ?)`,
 			jsonList(terms[name]), common).Scan(&n); err != nil {
 			return err
 		}
@@ -202,12 +202,12 @@ func (c *clause) addTags(ctx context.Context, tx *sql.Tx, tags map[string]string
 		list := jsonList(terms[name])
 		switch {
 		case tags[name] == "":
-			c.add(`NOT EXISTS (SELECT 1 FROM tags t JOIN terms m ON m.n = t.term WHERE t.pass = p.n AND m.name = ? AND m.value <> '')`, name)
+			c.add(`NOT EXISTS (SELECT 1 FROM tag_rows t JOIN terms m ON m.n = t.term WHERE t.pass = p.n AND m.name = ? AND m.value <> '')`, name)
 		case !started && size[name] < common:
-			c.add(`p.n IN (SELECT pass FROM tags WHERE term IN (SELECT value FROM json_each(?)))`, list)
+			c.add(`p.n IN (SELECT pass FROM tag_rows WHERE term IN (SELECT value FROM json_each(?)))`, list)
 			started = true
 		default:
-			c.add(`EXISTS (SELECT 1 FROM tags t WHERE t.pass = p.n AND t.term IN (SELECT value FROM json_each(?)))`, list)
+			c.add(`EXISTS (SELECT 1 FROM tag_rows t WHERE t.pass = p.n AND t.term IN (SELECT value FROM json_each(?)))`, list)
 		}
 	}
 	return nil

@@ -131,7 +131,7 @@ func (s *Store) apply(ctx context.Context, tx *sql.Tx, n int64, changes []TagCha
 	if err != nil {
 		return err
 	}
-	_, err = tx.ExecContext(ctx, `UPDATE passes SET cell = ? WHERE n = ?`, cell, n)
+	_, err = tx.ExecContext(ctx, `UPDATE pass_rows SET cell = ? WHERE n = ?`, cell, n)
 	return err
 }
 
@@ -163,7 +163,7 @@ func (s *Store) TagHistory(ctx context.Context, id string) (out []TagChange, err
 
 func changesWhere(ctx context.Context, tx *sql.Tx, condition string, arg any) (out []TagChange, err error) {
 	rows, err := tx.QueryContext(ctx, `SELECT c.change, p.id, c.name, c.old_value, c.old_origin, c.new_value, c.new_origin, c.at, c.who, c.why, c.undoes
-		FROM tag_changes c JOIN passes p ON p.n = c.pass WHERE `+condition+` ORDER BY c.n`, arg)
+		FROM tag_changes c JOIN pass_rows p ON p.n = c.pass WHERE `+condition+` ORDER BY c.n`, arg)
 	if err != nil {
 		return nil, err
 	}

@@ -154,7 +154,7 @@ type passKey struct {
 }
 
 func passOfHash(ctx context.Context, tx *sql.Tx, sha string) (k passKey, err error) {
-	err = tx.QueryRowContext(ctx, `SELECT p.n, p.id, p.log, r.revision FROM revisions r JOIN passes p ON p.n = r.pass WHERE r.sha256 = ?`, sha).
+	err = tx.QueryRowContext(ctx, `SELECT p.n, p.id, p.log, r.revision FROM revisions r JOIN pass_rows p ON p.n = r.pass WHERE r.sha256 = ?`, sha).
 		Scan(&k.n, &k.id, &k.log, &k.revision)
 	return k, err
 }
@@ -176,7 +176,7 @@ func (s *Store) grownFrom(ctx context.Context, tx *sql.Tx, a Arrival) (passKey, 
 	var blob []byte
 	err := tx.QueryRowContext(ctx, `
 		SELECT p.n, p.id, p.log, p.revision, r.size, x.frames
-		FROM passes p JOIN revisions r ON r.pass = p.n AND r.revision = p.revision JOIN archives x ON x.revision = r.n
+		FROM pass_rows p JOIN revisions r ON r.pass = p.n AND r.revision = p.revision JOIN archives x ON x.revision = r.n
 		WHERE p.log = ? AND p.bench = ? ORDER BY p.n DESC LIMIT 1`, a.Pass.Log, a.Pass.Bench).
 		Scan(&k.n, &k.id, &k.log, &k.revision, &size, &blob)
 	if noRows(err) || err == nil && a.File.Size <= size {
@@ -225,7 +225,7 @@ func (s *Store) rowOf(ctx context.Context, tx *sql.Tx, a Arrival, b blobs) (r pa
 	if id == "" {
 		return r, nil
 	}
-	n, err := intern(ctx, tx, `SELECT n FROM systems WHERE id = ?`, `INSERT INTO systems (id, fields) VALUES (?, ?)`, []any{id}, b.fields)
+	n, err := intern(ctx, tx, `SELECT n FROM system_rows WHERE id = ?`, `INSERT INTO system_rows (id, fields) VALUES (?, ?)`, []any{id}, b.fields)
 	r.system = sql.NullInt64{Int64: n, Valid: err == nil}
 	return r, err
 }
@@ -248,8 +248,8 @@ func cellOf(ctx context.Context, tx *sql.Tx, t record.Tags) (int64, error) {
 		t.Value(record.TagProcessor), t.Value(record.TagGraphics), t.Value(record.TagGame),
 		t.Value(record.TagScene), t.Value(record.TagResolution), t.Value(record.TagPreset),
 	}
-	return intern(ctx, tx, `SELECT n FROM cells WHERE cpu = ? AND gpu = ? AND game = ? AND scene = ? AND resolution = ? AND preset = ?`,
-		`INSERT INTO cells (cpu, gpu, game, scene, resolution, preset) VALUES (?, ?, ?, ?, ?, ?)`, key)
+	return intern(ctx, tx, `SELECT n FROM cell_rows WHERE cpu = ? AND gpu = ? AND game = ? AND scene = ? AND resolution = ? AND preset = ?`,
+		`INSERT INTO cell_rows (cpu, gpu, game, scene, resolution, preset) VALUES (?, ?, ?, ?, ?, ?)`, key)
 }
 
 func insertPass(ctx context.Context, tx *sql.Tx, r *passRow, now string) error {
@@ -257,7 +257,7 @@ func insertPass(ctx context.Context, tx *sql.Tx, r *passRow, now string) error {
 	// Twelve digits may meet by chance in a very large lab; then the name is longer.
 	for digits := len(r.id); ; digits += 4 {
 		var taken int
-		if err := tx.QueryRowContext(ctx, `SELECT count(*) FROM passes WHERE id = ?`, r.id).Scan(&taken); err != nil {
+		if err := tx.QueryRowContext(ctx, `SELECT count(*) FROM pass_rows WHERE id = ?`, r.id).Scan(&taken); err != nil {
 			return err
 		}
 		if taken == 0 || digits >= len(p.SHA256) {
@@ -266,7 +266,7 @@ func insertPass(ctx context.Context, tx *sql.Tx, r *passRow, now string) error {
 		r.id = p.SHA256[:min(digits+4, len(p.SHA256))]
 	}
 	res, err := tx.ExecContext(ctx, `
-		INSERT INTO passes (id, sha256, bench, log, at, started_at, ended_at, log_at, stored_at, state, revision, cell, system, verdict, doc,
+		INSERT INTO pass_rows (id, sha256, bench, log, at, started_at, ended_at, log_at, stored_at, state, revision, cell, system, verdict, doc,
 			frames, duration_s, avg_fps, median_ms, p95_ms, p99_ms, p999_ms, max_ms, low1_fps, low01_fps, low1_time_fps, p99_fps,
 			hitches, low1_sparse, low01_sparse)
 		VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, 'received', 0, ?, ?, '', ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`,
@@ -318,7 +318,7 @@ func (s *Store) supersede(ctx context.Context, tx *sql.Tx, r passRow) error {
 	}
 	p := r.pass
 	_, err = tx.ExecContext(ctx, `
-		UPDATE passes SET sha256 = ?, at = ?, started_at = ?, ended_at = ?, log_at = ?, state = 'received', revision = ?, cell = ?, system = ?,
+		UPDATE pass_rows SET sha256 = ?, at = ?, started_at = ?, ended_at = ?, log_at = ?, state = 'received', revision = ?, cell = ?, system = ?,
 			verdict = '', overruled = '', judgement = NULL, doc = ?,
 			frames = ?, duration_s = ?, avg_fps = ?, median_ms = ?, p95_ms = ?, p99_ms = ?, p999_ms = ?, max_ms = ?, low1_fps = ?, low01_fps = ?,
 			low1_time_fps = ?, p99_fps = ?, hitches = ?, low1_sparse = ?, low01_sparse = ?
@@ -362,7 +362,7 @@ func writeTags(ctx context.Context, tx *sql.Tx, n int64, tags record.Tags, keepH
 			}
 		}
 	}
-	if _, err := tx.ExecContext(ctx, `DELETE FROM tags WHERE pass = ?`, n); err != nil {
+	if _, err := tx.ExecContext(ctx, `DELETE FROM tag_rows WHERE pass = ?`, n); err != nil {
 		return err
 	}
 	for name, t := range final {
@@ -370,7 +370,7 @@ func writeTags(ctx context.Context, tx *sql.Tx, n int64, tags record.Tags, keepH
 		if err != nil {
 			return err
 		}
-		if _, err := tx.ExecContext(ctx, `INSERT INTO tags (pass, term, origin) VALUES (?, ?, ?)`, n, term, string(t.From)); err != nil {
+		if _, err := tx.ExecContext(ctx, `INSERT INTO tag_rows (pass, term, origin) VALUES (?, ?, ?)`, n, term, string(t.From)); err != nil {
 			return err
 		}
 	}
@@ -381,7 +381,7 @@ func writeTags(ctx context.Context, tx *sql.Tx, n int64, tags record.Tags, keepH
 	if err != nil {
 		return err
 	}
-	_, err = tx.ExecContext(ctx, `UPDATE passes SET cell = ? WHERE n = ?`, cell, n)
+	_, err = tx.ExecContext(ctx, `UPDATE pass_rows SET cell = ? WHERE n = ?`, cell, n)
 	return err
 }
 

@@ -14,7 +14,7 @@ import (
 // System returns the system with the given identity (record.System.ID).
 func (s *Store) System(ctx context.Context, id string) (sys record.System, err error) {
 	err = s.read(ctx, func(tx *sql.Tx) error {
-		sys, err = loadSystem(ctx, tx, `SELECT id, fields FROM systems WHERE id = ?`, id)
+		sys, err = loadSystem(ctx, tx, `SELECT id, fields FROM system_rows WHERE id = ?`, id)
 		return err
 	})
 	return sys, wrap(err, "read system %s", id)
@@ -48,9 +48,9 @@ func (s *Store) Systems(ctx context.Context) (out []SystemSeen, err error) {
 	err = s.read(ctx, func(tx *sql.Tx) error {
 		rows, err := tx.QueryContext(ctx, `
 			SELECT s.id, s.fields, u.bench, u.first, u.last, u.passes
-			FROM (SELECT system, bench, min(at) AS first, max(at) AS last, count(*) AS passes FROM passes
+			FROM (SELECT system, bench, min(at) AS first, max(at) AS last, count(*) AS passes FROM pass_rows
 			      WHERE system IS NOT NULL GROUP BY system, bench) u
-			JOIN systems s ON s.n = u.system ORDER BY u.first, s.n`)
+			JOIN system_rows s ON s.n = u.system ORDER BY u.first, s.n`)
 		if err != nil {
 			return err
 		}
@@ -89,7 +89,7 @@ func (s *Store) LastSystem(ctx context.Context, bench, before string) (sys recor
 			return err
 		}
 		var id int64
-		err = tx.QueryRowContext(ctx, `SELECT system FROM passes WHERE bench = ? AND (at, n) < (?, ?) AND system IS NOT NULL
+		err = tx.QueryRowContext(ctx, `SELECT system FROM pass_rows WHERE bench = ? AND (at, n) < (?, ?) AND system IS NOT NULL
 			ORDER BY at DESC, n DESC LIMIT 1`, bench, at, n).Scan(&id)
 		if noRows(err) {
 			return nil
@@ -97,7 +97,7 @@ func (s *Store) LastSystem(ctx context.Context, bench, before string) (sys recor
 		if err != nil {
 			return err
 		}
-		sys, err = loadSystem(ctx, tx, `SELECT id, fields FROM systems WHERE n = ?`, id)
+		sys, err = loadSystem(ctx, tx, `SELECT id, fields FROM system_rows WHERE n = ?`, id)
 		ok = err == nil
 		return err
 	})
@@ -113,7 +113,7 @@ func position(ctx context.Context, tx *sql.Tx, id string) (at string, n int64, e
 	if err != nil {
 		return "", 0, err
 	}
-	err = tx.QueryRowContext(ctx, `SELECT at FROM passes WHERE n = ?`, k.n).Scan(&at)
+	err = tx.QueryRowContext(ctx, `SELECT at FROM pass_rows WHERE n = ?`, k.n).Scan(&at)
 	return at, k.n, err
 }
 
@@ -165,15 +165,15 @@ func earlierNumbers(ctx context.Context, tx *sql.Tx, bench string, cell map[stri
 	c.add("(p.at, p.n) < (?, ?)", at, n)
 	for name, value := range rest {
 		if value == "" {
-			c.add(`NOT EXISTS (SELECT 1 FROM tags t JOIN terms m ON m.n = t.term WHERE t.pass = p.n AND m.name = ? AND m.value <> '')`, name)
+			c.add(`NOT EXISTS (SELECT 1 FROM tag_rows t JOIN terms m ON m.n = t.term WHERE t.pass = p.n AND m.name = ? AND m.value <> '')`, name)
 		} else {
-			c.add(`EXISTS (SELECT 1 FROM tags t JOIN terms m ON m.n = t.term WHERE t.pass = p.n AND m.name = ? AND m.value = ?)`, name, value)
+			c.add(`EXISTS (SELECT 1 FROM tag_rows t JOIN terms m ON m.n = t.term WHERE t.pass = p.n AND m.name = ? AND m.value = ?)`, name, value)
 		}
 	}
 	if limit <= 0 {
 		limit = -1
 	}
-	rows, err := tx.QueryContext(ctx, `SELECT p.n FROM passes p WHERE `+c.text()+` ORDER BY p.at DESC, p.n DESC LIMIT ?`, append(c.args, limit)...)
+	rows, err := tx.QueryContext(ctx, `SELECT p.n FROM pass_rows p WHERE `+c.text()+` ORDER BY p.at DESC, p.n DESC LIMIT ?`, append(c.args, limit)...)
 	if err != nil {
 		return nil, err
 	}
@@ -202,7 +202,7 @@ func cellCondition(cell map[string]string) (string, []any) {
 	if len(c.parts) == 0 {
 		return "1", nil
 	}
-	return "p.cell IN (SELECT n FROM cells WHERE " + c.text() + ")", c.args
+	return "p.cell IN (SELECT n FROM cell_rows WHERE " + c.text() + ")", c.args
 }
 
 func loadEarlier(ctx context.Context, tx *sql.Tx, n int64, e *record.Earlier, systems map[string]record.System) error {
@@ -225,7 +225,7 @@ func loadEarlier(ctx context.Context, tx *sql.Tx, n int64, e *record.Earlier, sy
 	}
 	sys, known := systems[e.Pass.System]
 	if !known {
-		if sys, err = loadSystem(ctx, tx, `SELECT id, fields FROM systems WHERE id = ?`, e.Pass.System); err != nil {
+		if sys, err = loadSystem(ctx, tx, `SELECT id, fields FROM system_rows WHERE id = ?`, e.Pass.System); err != nil {
 			return err
 		}
 		systems[e.Pass.System] = sys

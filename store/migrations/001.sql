@@ -1,13 +1,13 @@
 -- The tables. docs/store.md describes the views that queries should use instead.
 
-CREATE TABLE systems (
+CREATE TABLE system_rows (
   n      INTEGER PRIMARY KEY,
   id     TEXT NOT NULL UNIQUE,
   fields TEXT NOT NULL            -- JSON array of record.Field
 );
 
 -- One row per combination of the six usual factors, so that grouping is by a number.
-CREATE TABLE cells (
+CREATE TABLE cell_rows (
   n          INTEGER PRIMARY KEY,
   cpu        TEXT NOT NULL,
   gpu        TEXT NOT NULL,
@@ -18,7 +18,7 @@ CREATE TABLE cells (
   UNIQUE (game, gpu, cpu, resolution, preset, scene)
 );
 
-CREATE TABLE passes (
+CREATE TABLE pass_rows (
   n          INTEGER PRIMARY KEY,
   id         TEXT NOT NULL UNIQUE,
   sha256     TEXT NOT NULL,       -- of the current revision
@@ -31,8 +31,8 @@ CREATE TABLE passes (
   stored_at  TEXT NOT NULL,
   state      TEXT NOT NULL CHECK (state IN ('received', 'checked', 'notified')),
   revision   INTEGER NOT NULL,
-  cell       INTEGER NOT NULL REFERENCES cells(n),
-  system     INTEGER REFERENCES systems(n),
+  cell       INTEGER NOT NULL REFERENCES cell_rows(n),
+  system     INTEGER REFERENCES system_rows(n),
   verdict    TEXT NOT NULL,
   overruled  TEXT NOT NULL DEFAULT '',
   judgement  INTEGER,             -- whose findings are the current ones
@@ -41,19 +41,19 @@ CREATE TABLE passes (
   hitches INTEGER, low1_sparse INTEGER, low01_sparse INTEGER,
   doc        TEXT NOT NULL        -- JSON: layout, claims, remarks
 );
-CREATE INDEX passes_at         ON passes (at, n);
-CREATE INDEX passes_bench_at   ON passes (bench, at, n);
-CREATE INDEX passes_verdict_at ON passes (verdict, at, n);
-CREATE INDEX passes_system     ON passes (system, bench, at);
-CREATE INDEX passes_log        ON passes (log, bench);
-CREATE INDEX passes_cell       ON passes (cell, verdict, at, avg_fps, low1_fps);
-CREATE INDEX passes_open       ON passes (n) WHERE state <> 'notified';
+CREATE INDEX passes_at         ON pass_rows (at, n);
+CREATE INDEX passes_bench_at   ON pass_rows (bench, at, n);
+CREATE INDEX passes_verdict_at ON pass_rows (verdict, at, n);
+CREATE INDEX passes_system     ON pass_rows (system, bench, at);
+CREATE INDEX passes_log        ON pass_rows (log, bench);
+CREATE INDEX passes_cell       ON pass_rows (cell, verdict, at, avg_fps, low1_fps);
+CREATE INDEX passes_open       ON pass_rows (n) WHERE state <> 'notified';
 
 -- Every version of a log that was ever stored. was holds the pass as it stood (JSON of
 -- record.Pass) when a longer log took its place.
 CREATE TABLE revisions (
   n         INTEGER PRIMARY KEY,
-  pass      INTEGER NOT NULL REFERENCES passes(n),
+  pass      INTEGER NOT NULL REFERENCES pass_rows(n),
   revision  INTEGER NOT NULL,
   sha256    TEXT NOT NULL UNIQUE,
   size      INTEGER NOT NULL,
@@ -72,7 +72,7 @@ CREATE TABLE archives (
 );
 
 CREATE TABLE names (
-  pass INTEGER NOT NULL REFERENCES passes(n),
+  pass INTEGER NOT NULL REFERENCES pass_rows(n),
   path TEXT NOT NULL,
   PRIMARY KEY (pass, path)
 ) WITHOUT ROWID;
@@ -85,18 +85,18 @@ CREATE TABLE terms (
   UNIQUE (name, value)
 );
 
-CREATE TABLE tags (
-  pass   INTEGER NOT NULL REFERENCES passes(n),
+CREATE TABLE tag_rows (
+  pass   INTEGER NOT NULL REFERENCES pass_rows(n),
   term   INTEGER NOT NULL REFERENCES terms(n),
   origin TEXT NOT NULL,
   PRIMARY KEY (pass, term)
 ) WITHOUT ROWID;
-CREATE INDEX tags_term ON tags (term, pass);
+CREATE INDEX tags_term ON tag_rows (term, pass);
 
 CREATE TABLE tag_changes (
   n          INTEGER PRIMARY KEY,
   change     TEXT NOT NULL,
-  pass       INTEGER NOT NULL REFERENCES passes(n),
+  pass       INTEGER NOT NULL REFERENCES pass_rows(n),
   name       TEXT NOT NULL,
   old_value  TEXT, old_origin TEXT,  -- NULL: the pass had no such tag
   new_value  TEXT, new_origin TEXT,  -- NULL: the tag was taken away
@@ -110,7 +110,7 @@ CREATE INDEX tag_changes_pass   ON tag_changes (pass, n);
 
 CREATE TABLE judgements (
   n        INTEGER PRIMARY KEY,
-  pass     INTEGER NOT NULL REFERENCES passes(n),
+  pass     INTEGER NOT NULL REFERENCES pass_rows(n),
   revision INTEGER NOT NULL,
   kind     TEXT NOT NULL CHECK (kind IN ('checked', 'rechecked', 'overruled')),
   verdict  TEXT NOT NULL,
@@ -120,7 +120,7 @@ CREATE TABLE judgements (
 );
 CREATE INDEX judgements_pass ON judgements (pass, n);
 
-CREATE TABLE findings (
+CREATE TABLE finding_rows (
   judgement INTEGER NOT NULL REFERENCES judgements(n),
   seq       INTEGER NOT NULL,
   name      TEXT NOT NULL,

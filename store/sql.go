@@ -1,0 +1,183 @@
+package store
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+	"slices"
+	"strings"
+
+	"modernc.org/sqlite"
+)
+
+// ErrForbidden is the answer to a query that would do more than read the views.
+var ErrForbidden = errors.New("only reading is allowed")
+
+// Views are the names that queries may use; their columns are described in
+// docs/store.md.
+var Views = []string{"passes", "tags", "findings", "cells", "systems", "frames", "telemetry", "corrections"}
+
+// Rows is the result of a query as it is read.
+type Rows struct {
+	Columns []string
+	rows    *sql.Rows
+	conn    *sql.Conn
+	err     error
+	path    string
+}
+
+// Query runs one read-only SQL statement of the user's over the views, with its values
+// apart. Writing, attaching files, changing settings and several statements at once are
+// refused by the database itself ([ErrForbidden]); ctx stops a runaway query. The caller
+// closes the result.
+func (s *Store) Query(ctx context.Context, text string, args ...any) (*Rows, error) {
+	if err := oneStatement(text); err != nil {
+		return nil, fmt.Errorf("query: %w", err)
+	}
+	conn, err := s.db.Conn(ctx)
+	if err != nil {
+		return nil, fmt.Errorf("query: %w", s.explain(err))
+	}
+	r := &Rows{conn: conn, path: s.path}
+	denied := false
+	r.err = guard(conn, func(action sqlite.AuthorizerActionCode, one, two, database, view string) sqlite.AuthorizerReturnCode {
+		code := onlyRead(action, one, two, database, view)
+		denied = denied || code != sqlite.AuthorizerOK
+		return code
+	})
+	if r.err == nil {
+		r.rows, r.err = conn.QueryContext(ctx, text, args...)
+	}
+	if r.err == nil {
+		r.Columns, r.err = r.rows.Columns()
+	}
+	if err := r.err; err != nil {
+		r.Close()
+		if denied {
+			return nil, fmt.Errorf("query: %w, over the views %s: %w", ErrForbidden, strings.Join(Views, ", "), err)
+		}
+		return nil, fmt.Errorf("query: %w", s.explain(err))
+	}
+	return r, nil
+}
+
+// Next returns the next row, or nil at the end. Values are nil, int64, float64, string
+// or []byte.
+func (r *Rows) Next() ([]any, error) {
+	if !r.rows.Next() {
+		if err := r.rows.Err(); err != nil {
+			return nil, fmt.Errorf("query: %w", explain(r.path, err))
+		}
+		return nil, nil
+	}
+	values, to := make([]any, len(r.Columns)), make([]any, len(r.Columns))
+	for i := range values {
+		to[i] = &values[i]
+	}
+	if err := r.rows.Scan(to...); err != nil {
+		return nil, fmt.Errorf("query: %w", err)
+	}
+	return values, nil
+}
+
+// Close ends the query and gives its connection back without the guard.
+func (r *Rows) Close() error {
+	if r.rows != nil {
+		r.rows.Close()
+	}
+	err := guard(r.conn, nil)
+	if e := r.conn.Close(); err == nil {
+		err = e
+	}
+	return err
+}
+
+func guard(conn *sql.Conn, fn sqlite.AuthorizerFn) error {
+	return conn.Raw(func(c any) error {
+		a, ok := c.(sqlite.AuthorizerRegisterer)
+		if !ok {
+			return errors.New("the database cannot guard queries")
+		}
+		return a.RegisterAuthorizer(fn)
+	})
+}
+
+// forbidden are the functions that reach outside the database.
+var forbidden = []string{"load_extension", "writefile", "readfile", "edit", "fts3_tokenizer"}
+
+// tablesAllowed may be read beside the views: what a user needs to find their way.
+var tablesAllowed = []string{"sqlite_schema", "sqlite_master", "json_each", "json_tree", "pragma_table_info", "pragma_table_xinfo", "generate_series"}
+
+// onlyRead is asked by SQLite for every thing that a statement would do. Tables are
+// reached through the views alone, so that these can stay while tables change.
+func onlyRead(action sqlite.AuthorizerActionCode, one, two, database, view string) sqlite.AuthorizerReturnCode {
+	switch action {
+	case sqlite.AuthSelect, sqlite.AuthRecursive:
+		return sqlite.AuthorizerOK
+	case sqlite.AuthFunction:
+		if slices.Contains(forbidden, strings.ToLower(two)) {
+			return sqlite.AuthorizerDeny
+		}
+		return sqlite.AuthorizerOK
+	case sqlite.AuthRead:
+		// Counting the rows of a view reads its table without any column.
+		if view != "" || two == "" || slices.Contains(Views, one) || slices.Contains(tablesAllowed, one) || database == "" || one == "" {
+			return sqlite.AuthorizerOK
+		}
+	case sqlite.AuthPragma:
+		if name := strings.ToLower(one); name == "table_info" || name == "table_xinfo" {
+			return sqlite.AuthorizerOK
+		}
+	}
+	return sqlite.AuthorizerDeny
+}
+
+// oneStatement refuses text after the end of the first statement; the driver would run
+// it too. Strings, quoted names and comments may hold semicolons.
+func oneStatement(text string) error {
+	if strings.ContainsRune(text, 0) {
+		return fmt.Errorf("%w: the text holds a zero byte", ErrForbidden)
+	}
+	rest, _ := skipStatement(text)
+	for rest != "" {
+		var empty bool
+		if rest, empty = skipStatement(rest); !empty {
+			return fmt.Errorf("%w: one statement at a time", ErrForbidden)
+		}
+	}
+	return nil
+}
+
+// skipStatement returns what follows the first semicolon that ends a statement, and
+// whether nothing but blanks and comments stood before it.
+func skipStatement(text string) (rest string, empty bool) {
+	empty = true
+	for i := 0; i < len(text); i++ {
+		end := ""
+		switch c := text[i]; {
+		case c == ';':
+			return text[i+1:], empty
+		case strings.HasPrefix(text[i:], "--"):
+			end = "\n"
+		case strings.HasPrefix(text[i:], "/*"):
+			end = "*/"
+			i++
+		case c == '\'' || c == '"' || c == '`':
+			end, empty = string(c), false
+		case c == '[':
+			end, empty = "]", false
+		case c != ' ' && c != '\t' && c != '\n' && c != '\r' && c != '\f':
+			empty = false
+		}
+		if end == "" {
+			continue
+		}
+		n := strings.Index(text[i+1:], end)
+		if n < 0 {
+			return "", empty
+		}
+		i += n + len(end)
+	}
+	return "", empty
+}

@@ -1,0 +1,266 @@
+package store_test
+
+import (
+	"compress/gzip"
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"math"
+	"os"
+	"path/filepath"
+	"reflect"
+	"strings"
+	"testing"
+	"time"
+
+	"capd.example/record"
+	"capd.example/store"
+)
+
+func query(t testing.TB, s *store.Store, text string, args ...any) [][]any {
+	t.Helper()
+	rows, err := s.Query(ctx, text, args...)
+	if err != nil {
+		t.Fatalf("%s: %v", text, err)
+	}
+	defer rows.Close()
+	var out [][]any
+	for {
+		row, err := rows.Next()
+		if err != nil {
+			t.Fatalf("%s: %v", text, err)
+		}
+		if row == nil {
+			return out
+		}
+		out = append(out, row)
+	}
+}
+
+// TestViewsAreAPromise fails when a column of a view is renamed, moved or lost. New
+// columns may be added at the end.
+func TestViewsAreAPromise(t *testing.T) {
+	s := newStore(t)
+	want := map[string]string{
+		"passes": "id bench log sha256 started_at ended_at log_at stored_at state revision cell cpu gpu game scene resolution preset campaign driver system " +
+			"verdict overruled frames duration_s avg_fps median_ms p95_ms p99_ms p999_ms max_ms low1_fps low01_fps low1_time_fps p99_fps hitches",
+		"tags":        "pass name value origin",
+		"findings":    "pass check version outcome reason advice numbers params",
+		"cells":       "cell cpu gpu game scene resolution preset passes used avg_fps avg_fps_sd low1_fps low1_fps_sd",
+		"systems":     "id bench passes first_at last_at fields",
+		"frames":      "pass n ms",
+		"telemetry":   "pass series unit at value",
+		"corrections": "n change pass name old_value old_origin new_value new_origin at who why undoes",
+	}
+	for _, view := range store.Views {
+		rows, err := s.Query(ctx, "SELECT * FROM "+view)
+		if err != nil {
+			t.Errorf("%s: %v", view, err)
+			continue
+		}
+		if got := strings.Join(rows.Columns, " "); got != want[view] {
+			t.Errorf("%s: columns\n got %s\nwant %s", view, got, want[view])
+		}
+		rows.Close()
+	}
+	page, err := os.ReadFile(filepath.Join("..", "docs", "store.md"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for view, columns := range want {
+		for _, c := range strings.Fields(view + " " + columns) {
+			if !strings.Contains(string(page), "`"+c+"`") {
+				t.Errorf("docs/store.md does not tell of %s.%s", view, c)
+			}
+		}
+	}
+}
+
+func TestViewsShowWhatWasStored(t *testing.T) {
+	s := newStore(t)
+	var fps []float64
+	for i := range 4 {
+		a := arrival(i)
+		saved := mustSave(t, s, a)
+		v := record.Clean
+		if i == 3 {
+			v = record.VerdictBad
+		} else {
+			fps = append(fps, a.Pass.Metrics.AvgFPS)
+		}
+		f := []record.Finding{{Check: "completeness", Outcome: record.OK, Reason: "whole"}}
+		if err := s.Finish(ctx, saved.ID, f, v); err != nil {
+			t.Fatal(err)
+		}
+	}
+	mean := (fps[0] + fps[1] + fps[2]) / 3
+	var ss float64
+	for _, x := range fps {
+		ss += (x - mean) * (x - mean)
+	}
+	cell := query(t, s, "SELECT passes, used, avg_fps, avg_fps_sd, low1_fps_sd FROM cells WHERE game = ?", "Glass Harbour")
+	if len(cell) != 1 || cell[0][0] != int64(4) || cell[0][1] != int64(3) {
+		t.Fatalf("cells %v", cell)
+	}
+	if got := cell[0][2].(float64); math.Abs(got/mean-1) > 1e-14 {
+		t.Errorf("mean %v, want %v", got, mean)
+	}
+	if got, want := cell[0][3].(float64), math.Sqrt(ss/2); math.Abs(got-want) > 1e-7*mean {
+		t.Errorf("deviation %v, want %v", got, want)
+	}
+	a := arrival(0)
+	id := record.PassID(a.Pass.SHA256)
+	var ms []float64
+	for _, row := range query(t, s, "SELECT ms FROM frames WHERE pass = ? ORDER BY n", id) {
+		ms = append(ms, row[0].(float64))
+	}
+	if !sameBits(ms, a.Frames.MS) {
+		t.Error("the view frames does not give the frame times bit for bit")
+	}
+	if rows := query(t, s, "SELECT at, value FROM telemetry WHERE pass = ? AND series = 'cpu.temp'", id); len(rows) != 8 || rows[0][1] != nil || rows[1][1] != 48.5 {
+		t.Errorf("telemetry %v", rows)
+	}
+	if rows := query(t, s, "SELECT value, origin FROM tags WHERE pass = ? AND name = 'gpu'", id); !reflect.DeepEqual(rows, [][]any{{"Lumen 40", "detected"}}) {
+		t.Errorf("tags %v", rows)
+	}
+	if rows := query(t, s, `SELECT "check", outcome FROM findings WHERE pass = ?`, id); !reflect.DeepEqual(rows, [][]any{{"completeness", "ok"}}) {
+		t.Errorf("findings %v", rows)
+	}
+}
+
+func TestQueriesCannotWrite(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "passes.db")
+	s := mustOpen(t, path)
+	mustSave(t, s, arrival(1))
+	outside := filepath.Join(t.TempDir(), "x.db")
+	for _, text := range []string{
+		"DELETE FROM pass_rows", "UPDATE pass_rows SET verdict = 'clean'", "INSERT INTO settings VALUES ('a', 'b')", "DROP TABLE pass_rows",
+		"CREATE TABLE x (a)", "CREATE TEMP TABLE x (a)", "ATTACH '" + outside + "' AS x", "VACUUM INTO '" + outside + "'", "VACUUM",
+		"PRAGMA user_version = 7", "PRAGMA journal_mode = delete", "PRAGMA writable_schema = 1", "PRAGMA query_only = 0", "BEGIN IMMEDIATE",
+		"SELECT load_extension('x')", "SELECT * FROM settings", "SELECT * FROM pass_rows", "REINDEX", "ANALYZE",
+		"SELECT 1; DELETE FROM pass_rows", "SELECT ';'; DROP TABLE pass_rows --", "/* ; */ SELECT 1 -- ;\n; SELECT 2",
+		"WITH x AS (SELECT 1) INSERT INTO settings SELECT 'a', 'b' FROM x", "SELECT * FROM passes\x00; DELETE FROM pass_rows",
+		"REPLACE INTO settings VALUES ('a', 'b')", "EXPLAIN DELETE FROM pass_rows", "SELECT 1 \"a;b\"; SELECT 2",
+	} {
+		rows, err := s.Query(ctx, text)
+		if err == nil {
+			_, err = rows.Next()
+			rows.Close()
+		}
+		if !errors.Is(err, store.ErrForbidden) {
+			t.Errorf("%q: %v", text, err)
+		}
+	}
+	if _, err := os.Stat(outside); err == nil {
+		t.Error("a query made a file")
+	}
+	if got := query(t, s, "SELECT count(*) FROM passes -- all; of them\n ; "); got[0][0] != int64(1) {
+		t.Errorf("passes afterwards: %v", got)
+	}
+	mustSave(t, s, arrival(2)) // the guard does not stay on the pool's connections
+}
+
+func TestRunawayQueryIsStopped(t *testing.T) {
+	s := newStore(t)
+	limited, cancel := context.WithTimeout(ctx, 50*time.Millisecond)
+	defer cancel()
+	rows, err := s.Query(limited, "WITH RECURSIVE c(n) AS (SELECT 1 UNION ALL SELECT n + 1 FROM c) SELECT count(*) FROM c")
+	if err == nil {
+		_, err = rows.Next()
+		rows.Close()
+	}
+	if err == nil {
+		t.Fatal("an endless query ended")
+	}
+	if limited.Err() == nil {
+		t.Fatalf("it was refused instead: %v", err)
+	}
+	mustSave(t, s, arrival(1))
+}
+
+func TestHostileTagsAreValues(t *testing.T) {
+	s := newStore(t)
+	hostile := []string{"'; DROP TABLE pass_rows; --", `" OR 1=1`, "a\x00b", "%_", "*", "[", "=cmd|' /C calc'!A0", "../../etc", strings.Repeat("x", 1<<16), "\xff\xfe", "🎮"}
+	for i, v := range hostile {
+		a := arrival(i)
+		a.Pass.Tags = record.Tags{"game": {Value: v, From: record.FromPath}, v: {Value: "1", From: record.FromHeader}}
+		id := mustSave(t, s, a).ID
+		p, err := s.Pass(ctx, id)
+		if err != nil || !reflect.DeepEqual(p.Tags, a.Pass.Tags) {
+			t.Errorf("%.20q came back as %.60v, %v", v, p.Tags, err)
+		}
+		if n, err := s.Count(ctx, store.Filter{Tags: map[string]string{v: "1"}}); err != nil || n != 1 {
+			t.Errorf("tag named %.20q: %d passes, %v", v, n, err)
+		}
+		found, err := s.Passes(ctx, store.Filter{Tags: map[string]string{"game": v}, Bench: "bench-1"})
+		if err != nil || len(found) == 0 {
+			t.Errorf("value %.20q: %v, %v", v, len(found), err)
+		}
+		if list, err := s.Earlier(ctx, "", map[string]string{"game": v}, "", 0); err != nil || len(list) != 1 {
+			t.Errorf("cell of %.20q: %d, %v", v, len(list), err)
+		}
+	}
+	if n, err := s.Count(ctx, store.Filter{}); err != nil || n != len(hostile) {
+		t.Errorf("%d passes, %v", n, err)
+	}
+	if r, err := s.Verify(ctx); err != nil || len(r.Problems) > 0 {
+		t.Errorf("%+v, %v", r, err)
+	}
+}
+
+// TestOldStoresOpen opens stores that every earlier version of the program wrote.
+func TestOldStoresOpen(t *testing.T) {
+	for _, readOnly := range []bool{false, true} {
+		t.Run(fmt.Sprint("read only ", readOnly), func(t *testing.T) {
+			path := filepath.Join(t.TempDir(), "passes.db")
+			unzip(t, "testdata/version1.db.gz", path)
+			s, err := store.Open(ctx, path, store.Options{ReadOnly: readOnly})
+			if err != nil {
+				t.Fatal(err)
+			}
+			defer s.Close()
+			all, err := s.Passes(ctx, store.Filter{})
+			if err != nil || len(all) != 3 {
+				t.Fatalf("%d passes, %v", len(all), err)
+			}
+			for i, p := range all {
+				a := arrival(i)
+				f, err := s.Frames(ctx, p.ID)
+				if err != nil || !sameBits(f.MS, a.Frames.MS) || p.SHA256 != a.Pass.SHA256 || !reflect.DeepEqual(p.Tags, a.Pass.Tags) {
+					t.Errorf("pass %d is not what was stored: %v", i, err)
+				}
+				if (i > 0) != (p.Verdict == record.Clean && len(p.Findings) == 1) {
+					t.Errorf("pass %d: verdict %q, findings %v", i, p.Verdict, p.Findings)
+				}
+			}
+			if open, err := s.Unfinished(ctx); err != nil || len(open) != 3 {
+				t.Errorf("unfinished %d, %v", len(open), err)
+			}
+			if r, err := s.Verify(ctx); err != nil || r.Whole != 3 || len(r.Problems) > 0 {
+				t.Errorf("%+v, %v", r, err)
+			}
+			query(t, s, "SELECT * FROM cells")
+		})
+	}
+}
+
+func unzip(t *testing.T, from, to string) {
+	t.Helper()
+	f, err := os.Open(from)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer f.Close()
+	z, err := gzip.NewReader(f)
+	if err != nil {
+		t.Fatal(err)
+	}
+	data, err := io.ReadAll(z)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := os.WriteFile(to, data, 0o600); err != nil {
+		t.Fatal(err)
+	}
+}
