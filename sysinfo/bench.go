@@ -29,6 +29,8 @@ type Bench struct {
 	nvml     *nvml
 	nvmlWhy  gap
 
+	testOnlySources []source
+
 	mu       sync.Mutex // guards what follows
 	ring     *ring
 	table    *processTable

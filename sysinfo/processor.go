@@ -42,8 +42,11 @@ func detectProcessor(ctx context.Context, t tree, f *facts) {
 	} else {
 		f.unknown("processor.l3", orBroken(why), cpuDir+"/cpu0/cache/index3/size", false)
 	}
-	virtual := len(infos) > 0 && slices.Contains(infos[0].Flags, "hypervisor")
-	f.id("machine.virtual", yesNo(virtual), "", "/proc/cpuinfo flags")
+	if len(infos) == 0 || len(infos[0].Flags) == 0 {
+		f.unknown("machine.virtual", record.Absent, "/proc/cpuinfo flags", true)
+		return
+	}
+	f.id("machine.virtual", yesNo(slices.Contains(infos[0].Flags, "hypervisor")), "", "/proc/cpuinfo flags")
 }
 
 func orBroken(why record.Unknown) record.Unknown {

@@ -153,11 +153,12 @@ func (s *sampler) pace(now time.Time) time.Duration {
 
 // sample reads all sources into row and keeps it. It returns false when the goroutine
 // has lost its turn.
-func (s *sampler) sample(turn int32, row []float64) bool {
+func (s *sampler) sample(turn int32, row []float64) bool { return s.sampleAt(turn, row, time.Now()) }
+
+func (s *sampler) sampleAt(turn int32, row []float64, now time.Time) bool {
 	for i := range row {
 		row[i] = math.NaN()
 	}
-	now := time.Now()
 	elapsed := 0.0
 	if !s.last.IsZero() {
 		elapsed = now.Sub(s.last).Seconds()

@@ -13,6 +13,7 @@ func (b *Bench) openSources() (list []source, load func() float64, table *proces
 	} else {
 		list, load, table, gaps = b.openTreeSources()
 	}
+	list = append(list, b.testOnlySources...)
 	more, gap := b.openGraphics()
 	list, gaps = append(list, more...), append(gaps, gap...)
 	if table != nil {
@@ -51,8 +52,8 @@ func (b *Bench) openTreeSources() (list []source, load func() float64, table *pr
 		{record.SeriesMemStall, func(t tree) (source, record.Unknown) { return openPressure(t, "memory", record.SeriesMemStall) }, "the kernel was built or started without pressure figures"},
 		{"cpu.stall", func(t tree) (source, record.Unknown) { return openPressure(t, "cpu", "cpu.stall") }, "the kernel was built or started without pressure figures"},
 		{"io.stall", func(t tree) (source, record.Unknown) { return openPressure(t, "io", "io.stall") }, "the kernel was built or started without pressure figures"},
-		{"disk", openDisks, "no drive of its own"},
-		{"net", openNetwork, "no network card"},
+		{record.SeriesDiskRead, openDisks, "no drive of its own"},
+		{record.SeriesNetRecv, openNetwork, "no network card"},
 	} {
 		s, why := q.open(t)
 		add(q.name, s, why, q.hint)

@@ -1,0 +1,373 @@
+package sysinfo
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"math"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"capd.example/record"
+)
+
+var noon = time.Date(2026, 3, 1, 12, 0, 0, 0, time.UTC)
+
+func near(t *testing.T, what string, got, want float64) {
+	t.Helper()
+	if math.IsNaN(got) || math.Abs(got-want) > 1e-6*math.Max(1, math.Abs(want)) {
+		t.Errorf("%s = %g, want %g", what, got, want)
+	}
+}
+
+// TestRates changes the kernel's counters between two samples a second apart.
+func TestRates(t *testing.T) {
+	d := newBed(t, "desktop-b")
+	d.set("proc/stat", "cpu  100 0 0 700 0 0 0 0 0 0\ncpu0 50 0 0 350 0 0 0 0 0 0\ncpu1 50 0 0 350 0 0 0 0 0 0\n")
+	d.start()
+	d.sampleAt(noon)
+	// 100 ticks of the two processors: 75 busy, 20 idle, 5 waiting for a drive, and 10
+	// more stolen. Guest time stands inside user time and must not count twice.
+	d.set("proc/stat", "cpu  170 0 5 720 5 0 0 10 40 0\ncpu0 100 0 0 350 0 0 0 0 0 0\ncpu1 70 0 5 370 5 0 0 10 0 0\n")
+	d.set("proc/vmstat", "pgmajfault 150\npswpin 40\n")
+	d.set("sys/class/powercap/intel-rapl:0/energy_uj", "21171150\n") // past the counter's end
+	d.sampleAt(noon.Add(time.Second))
+	near(t, "busy", d.value(record.SeriesBusy), 75)
+	near(t, "core 0", d.value("cpu.core.0.busy"), 100)
+	near(t, "core 1", d.value("cpu.core.1.busy"), 50)
+	near(t, "steal", d.value(record.SeriesSteal), 5)
+	near(t, "swap in", d.value(record.SeriesSwapIn), 40)
+	near(t, "faults", d.value("mem.major_faults"), 30)
+	near(t, "power over the wrap", d.value(record.SeriesCPUPower), (262143.328850-262143.0)+21.17115)
+}
+
+// TestVanishedSensor: a sensor that goes, answers nonsense or goes back is no number, and
+// the others go on.
+func TestVanishedSensor(t *testing.T) {
+	d := newBed(t, "desktop-a")
+	d.start()
+	d.sampleAt(noon)
+	near(t, "die", d.value(record.SeriesCPUTemp), 58.25)
+	d.set("sys/class/hwmon/hwmon3/temp2_input", "nonsense\n")
+	d.set("proc/vmstat", "pgmajfault 20\npswpin 0\n") // less than before: counted anew
+	d.set("sys/class/drm/card1/device/gpu_metrics", "\x04\x00\x09\x09")
+	d.sampleAt(noon.Add(time.Second))
+	for _, name := range []string{record.SeriesCPUTemp, "mem.major_faults", "gpu.0.throttle"} {
+		if v := d.value(name); !math.IsNaN(v) {
+			t.Errorf("%s = %g, want no number", name, v)
+		}
+	}
+	near(t, "hot spot", d.value("gpu.0.temp_hotspot"), 84)
+}
+
+// stat is a line of /proc/PID/stat with user time in ticks.
+func stat(pid int, name string, parent, ticks int) string {
+	return fmt.Sprintf("%d (%s) R %d 1 1 0 -1 0 0 0 0 0 %d 0 0 0 20 0 1 0 100 0 0\n", pid, name, parent, ticks)
+}
+
+// lab is a bed whose processes and processor times a test moves second by second.
+type lab struct {
+	*bed
+	ticks map[int]int
+	names map[int]string
+	total int
+	at    time.Time
+}
+
+func newLab(t *testing.T) *lab {
+	l := &lab{bed: newBed(t, "virtual"), ticks: map[int]int{}, names: map[int]string{}, at: noon}
+	l.stat()
+	return l
+}
+
+func (l *lab) add(pid int, name string) {
+	l.names[pid] = name
+	path := filepath.Join(l.root, fmt.Sprint("proc/", pid))
+	write(l.t, filepath.Join(path, "stat"), []byte(stat(pid, name, 1, l.ticks[pid])))
+}
+
+func (l *lab) stat() {
+	l.set("proc/stat", fmt.Sprintf("cpu  %d 0 0 100000 0 0 0 0\ncpu0 %d 0 0 100000 0 0 0 0\n", l.total, l.total))
+}
+
+// second lets a second pass in which processes use ticks, and hidden ones more.
+func (l *lab) second(use map[int]int, hidden int) {
+	l.at = l.at.Add(time.Second)
+	for pid, n := range use {
+		l.ticks[pid] += n
+		l.total += n
+		l.set(fmt.Sprintf("proc/%d/stat", pid), stat(pid, l.names[pid], 1, l.ticks[pid]))
+	}
+	l.total += hidden
+	l.stat()
+	l.sampleAt(l.at)
+}
+
+// TestWhoWasIt: the game is the program that worked through the whole window; the rest
+// is the background, and who it was.
+func TestWhoWasIt(t *testing.T) {
+	l := newLab(t)
+	l.add(10, "a game) (x") // a name with brackets and spaces
+	l.add(20, "indexer")
+	l.add(30, "quiet")
+	l.start()
+	l.sampleAt(l.at)
+	for range 60 {
+		l.second(map[int]int{10: 80}, 0)
+	}
+	for range 10 {
+		l.second(map[int]int{10: 80, 20: 50}, 10)
+	}
+	tel, err := l.b.WindowFor(noon.Add(10*time.Second), l.at, "")
+	if err != nil {
+		t.Fatal(err)
+	}
+	use := map[string]record.ProcessUse{}
+	for _, p := range tel.Processes {
+		use[p.Name] = p
+	}
+	if g := use["a game) (x"]; !g.Game || math.Abs(g.Percent-80) > 1 {
+		t.Errorf("game %+v", g)
+	}
+	if p := use["indexer"]; p.Game || math.Abs(p.Percent-50*10/61.0) > 1 {
+		t.Errorf("indexer %+v", p)
+	}
+	if p := use[shortLived]; math.Abs(p.Percent-10*10/61.0) > 1 {
+		t.Errorf("short-lived %+v", p)
+	}
+	bg, ok := tel.Find(record.SeriesBackground)
+	if !ok {
+		t.Fatalf("no background: %+v", tel.Missing)
+	}
+	near(t, "quiet second", bg.Values[5], 0)
+	near(t, "last second", bg.Values[len(bg.Values)-1], 60)
+}
+
+// TestTwoAlike: where two programs could be the game the record says so and the
+// background is the total less the larger.
+func TestTwoAlike(t *testing.T) {
+	l := newLab(t)
+	l.add(10, "scene")
+	l.add(20, "loop")
+	l.start()
+	l.sampleAt(l.at)
+	for range 30 {
+		l.second(map[int]int{10: 100, 20: 95}, 0)
+	}
+	tel, err := l.b.Window(noon, l.at)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var said string
+	for _, g := range tel.Missing {
+		if g.Name == record.SeriesGame {
+			said = g.Text
+		}
+	}
+	if !strings.Contains(said, "scene") || !strings.Contains(said, "loop") {
+		t.Errorf("not said: %q", said)
+	}
+	bg, _ := tel.Find(record.SeriesBackground)
+	near(t, "background", bg.Values[20], 95)
+	// The log's own name settles it.
+	tel, _ = l.b.WindowFor(noon, l.at, `C:\Games\LOOP.exe`)
+	bg, _ = tel.Find(record.SeriesBackground)
+	near(t, "background of loop.exe", bg.Values[20], 100)
+}
+
+// TestNewcomer: a program that begins in the middle is found at once, since its load
+// jumps, and is not taken for the game although it uses most.
+func TestNewcomer(t *testing.T) {
+	l := newLab(t)
+	l.add(10, "scene")
+	l.start()
+	l.sampleAt(l.at)
+	for range 23 {
+		l.second(map[int]int{10: 40}, 0)
+	}
+	l.add(99, "updater")
+	for range 5 {
+		l.second(map[int]int{10: 40, 99: 180}, 0)
+	}
+	tel, err := l.b.Window(noon, l.at)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, p := range tel.Processes {
+		switch {
+		case p.Name == "scene" && !p.Game, p.Name == "updater" && p.Game:
+			t.Errorf("%+v", p)
+		case p.Name == "updater" && math.Abs(p.Percent-5*180/28.0) > 2:
+			t.Errorf("updater %+v", p)
+		}
+	}
+}
+
+func TestEndedProcess(t *testing.T) {
+	l := newLab(t)
+	l.add(10, "scene")
+	l.add(20, "helper")
+	l.start()
+	l.sampleAt(l.at)
+	for range 12 {
+		l.second(map[int]int{10: 60, 20: 30}, 0)
+	}
+	l.set("proc/20/stat", "") // what a kept descriptor of an ended process gives: nothing
+	if err := os.RemoveAll(filepath.Join(l.root, "proc/20")); err != nil {
+		t.Fatal(err)
+	}
+	for range 12 {
+		l.second(map[int]int{10: 60}, 0)
+	}
+	for _, p := range l.b.table.live {
+		if p.pid == 20 {
+			t.Error("an ended process is still followed")
+		}
+	}
+	tel, err := l.b.Window(noon, l.at)
+	if err != nil {
+		t.Fatal(err)
+	}
+	bg, _ := tel.Find(record.SeriesBackground)
+	near(t, "background after its end", bg.Values[20], 0)
+}
+
+// stuckSource blocks in its second read until it is let go.
+type stuckSource struct {
+	reads int
+	let   chan struct{}
+}
+
+func (s *stuckSource) label() string     { return "stuck" }
+func (s *stuckSource) columns() []column { return []column{{"stuck", "", "test"}} }
+func (s *stuckSource) close()            {}
+func (s *stuckSource) read(row []float64, _ time.Time) {
+	if s.reads++; s.reads == 2 {
+		<-s.let
+	}
+	row[0] = float64(s.reads)
+}
+
+// TestReadThatDoesNotReturn: sampling goes on without the source, says so, and takes it
+// back when it returns.
+func TestReadThatDoesNotReturn(t *testing.T) {
+	root := unpack(t, "testdata/virtual/machine.txtar")
+	synctest.Test(t, func(t *testing.T) {
+		stuck := &stuckSource{let: make(chan struct{})}
+		b := New(Options{Root: root})
+		b.testOnlySources = []source{stuck}
+		ctx, stop := context.WithCancel(t.Context())
+		done := make(chan error, 1)
+		start := time.Now()
+		go func() { done <- b.Sample(ctx) }()
+		time.Sleep(20 * time.Second) // in a bubble: no real time passes
+		synctest.Wait()
+		tel, err := b.Window(start, time.Now())
+		if err != nil {
+			t.Fatal(err)
+		}
+		if n := len(tel.At); n < 14 {
+			t.Errorf("only %d samples in 20 s", n)
+		}
+		for _, at := range tel.At {
+			if at.Nanosecond() != 0 {
+				t.Errorf("a sample at %s is not at a whole second", at)
+			}
+		}
+		said := false
+		for _, g := range tel.Missing {
+			said = said || g.Name == "stuck" && g.Why == record.Broken
+		}
+		if !said {
+			t.Errorf("nothing said of the stuck source: %+v", tel.Missing)
+		}
+		close(stuck.let)
+		time.Sleep(5 * time.Second)
+		synctest.Wait()
+		if stuck.reads < 4 {
+			t.Errorf("the source was not taken back: %d reads", stuck.reads)
+		}
+		stop()
+		if err := <-done; !errors.Is(err, context.Canceled) {
+			t.Errorf("ended with %v", err)
+		}
+	})
+}
+
+// TestCalmMachine: where nothing is busy samples become rare.
+func TestCalmMachine(t *testing.T) {
+	root := unpack(t, "testdata/virtual/machine.txtar")
+	synctest.Test(t, func(t *testing.T) {
+		b := New(Options{Root: root})
+		ctx, stop := context.WithCancel(t.Context())
+		done := make(chan error, 1)
+		go func() { done <- b.Sample(ctx) }()
+		time.Sleep(2 * time.Minute)
+		calm := time.Now()
+		time.Sleep(time.Minute)
+		synctest.Wait()
+		tel, err := b.Window(calm, time.Now())
+		if err != nil {
+			t.Fatal(err)
+		}
+		if n := len(tel.At); n < 11 || n > 13 {
+			t.Errorf("%d samples in a calm minute, want 12", n)
+		}
+		if _, err := b.Window(calm.Add(-time.Hour), calm.Add(-50*time.Minute)); err == nil || !strings.Contains(err.Error(), "the oldest is of") {
+			t.Errorf("before the first: %v", err)
+		}
+		tel, _ = b.Window(calm, calm.Add(10*time.Minute))
+		if g := tel.Missing[len(tel.Missing)-1]; !hasGap(tel, "samples") {
+			t.Errorf("nothing said of the nine minutes without samples: %+v", g)
+		}
+		stop()
+		<-done
+	})
+}
+
+func hasGap(t *record.Telemetry, name string) bool {
+	for _, g := range t.Missing {
+		if g.Name == name {
+			return true
+		}
+	}
+	return false
+}
+
+func TestManyProcessors(t *testing.T) {
+	d := newBed(t, "virtual")
+	var text strings.Builder
+	for i := -1; i < 256; i++ {
+		name := "cpu "
+		if i >= 0 {
+			name = fmt.Sprint("cpu", i)
+		}
+		fmt.Fprintln(&text, name, "18446744073 18446744073 18446744073 18446744073 18446744073 18446744073 18446744073 18446744073 0 0")
+	}
+	d.set("proc/stat", text.String())
+	d.start()
+	d.sampleAt(noon)
+	d.sampleAt(noon.Add(time.Second))
+	if d.b.ring.index("cpu.core.255.busy") < 0 {
+		t.Error("the last processor is missing")
+	}
+}
+
+func TestSameProgram(t *testing.T) {
+	for _, c := range []struct {
+		running, wanted string
+		same            bool
+	}{
+		{"game", "game.exe", true}, {"Game.exe", `C:\x\game.EXE`, true}, {"game", "game2", false},
+		{"averylonggamena", "AVeryLongGameName.exe", true}, {"averylonggamen", "averylonggamename", false},
+		{"", "game", false}, {"game", "", false}, {"game", ".exe", false},
+	} {
+		if got := sameProgram(c.running, c.wanted); got != c.same {
+			t.Errorf("%q, %q: %v", c.running, c.wanted, got)
+		}
+	}
+}
