@@ -42,7 +42,7 @@ const (
 	// poll is the time between scans where there are no events.
 	poll = 2 * time.Second
 	// absent is the time between looks for a folder that does not exist.
-	absent = 5 * time.Second
+	absent = time.Second
 )
 
 func (k *keeper) events() <-chan fsnotify.Event {

@@ -4,6 +4,7 @@ import (
 	"os"
 	"path/filepath"
 	"runtime"
+	"sync/atomic"
 	"syscall"
 	"testing"
 	"testing/synctest"
@@ -80,8 +81,15 @@ func TestProbeOfARefusedLog(t *testing.T) {
 
 func TestLogWithoutPermission(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		answer := WriterRefused
-		l := newLab(t, t.TempDir(), func(o *Options) { o.testProbe = func(string) Writer { return answer } })
+		var allowed atomic.Bool
+		l := newLab(t, t.TempDir(), func(o *Options) {
+			o.testProbe = func(string) Writer {
+				if allowed.Load() {
+					return WriterNone
+				}
+				return WriterRefused
+			}
+		})
 		l.run()
 		l.played("a.csv", text)
 		l.pass(time.Hour)
@@ -89,7 +97,7 @@ func TestLogWithoutPermission(t *testing.T) {
 		if n := l.count(os.ErrPermission); n != 1 {
 			t.Errorf("told %d times: %v", n, l.heard())
 		}
-		answer = WriterNone
+		allowed.Store(true)
 		l.pass(31 * time.Second)
 		l.want("a.csv")
 	})

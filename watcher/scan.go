@@ -37,7 +37,7 @@ func (k *keeper) noFolder(err error) {
 	} else if vanished(err) {
 		err = ErrMissing
 	}
-	k.troubleOnce(k.o.Folder, err, "make the folder or name another one; it is looked for every 5 s")
+	k.troubleOnce(k.o.Folder, err, "make the folder or name another one; it is looked for every second")
 	k.missing, k.started = true, true // what appears in a folder that was not there is new
 	k.closeEvents()
 	k.forgetBelow(k.o.Folder)
