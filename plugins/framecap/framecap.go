@@ -81,7 +81,7 @@ func (Validator) Check(_ context.Context, e record.Evidence, p plugins.Params) r
 
 type hit struct{ rate, share, shorter, beside float64 }
 
-// look returns the rate that the most frames hit among those that the median allows.
+// look returns the rate nearest to the median at which frames are held, else the nearest.
 func look(x []float64, median float64, rates []float64, p plugins.Params) (best hit, found bool) {
 	tolerance := p.Number("tolerance_percent") / 100
 	for _, r := range rates {
@@ -94,10 +94,11 @@ func look(x []float64, median float64, rates []float64, p plugins.Params) (best 
 				h.shorter += 1 / float64(len(x))
 			}
 		}
-		if h.share > best.share {
-			best = h
-			found = h.share >= p.Number("share_percent")/100 && h.shorter <= p.Number("shorter_percent")/100 &&
-				h.beside <= h.share*p.Number("beside_percent")/100
+		held := h.share >= p.Number("share_percent")/100 && h.shorter <= p.Number("shorter_percent")/100 &&
+			h.beside <= h.share*p.Number("beside_percent")/100
+		closer := math.Abs(median*r/1000-1) < math.Abs(median*best.rate/1000-1)
+		if best.rate == 0 || held && !found || held == found && closer {
+			best, found = h, held
 		}
 	}
 	return best, found

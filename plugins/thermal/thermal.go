@@ -246,4 +246,3 @@ func start(c *pick.Case, e record.Evidence, p plugins.Params) bool {
 	}
 	return looked
 }
-

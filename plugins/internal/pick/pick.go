@@ -42,6 +42,9 @@ func Quantile(x []float64, p float64) float64 {
 	return s[i] + (at-float64(i))*(s[i+1]-s[i])
 }
 
+// longest is the length in seconds up to which seconds are told apart: a day.
+const longest = 86400
+
 // Seconds returns the mean frame time in ms of each full second of a pass: the frames
 // that end in it, or the frame that covers it whole.
 func Seconds(ms []float64) []float64 {
@@ -53,7 +56,7 @@ func Seconds(ms []float64) []float64 {
 		at += x
 		sum += x
 		n++
-		for at >= next {
+		for at >= next && len(out) < longest {
 			if n > 0 {
 				out = append(out, sum/float64(n))
 			} else {

@@ -15,17 +15,15 @@ type Trend struct {
 	Total float64 // Slope times the steps from first to last
 }
 
+// most is the number of values up to which each counts by itself; longer series are
+// averaged in blocks first, because the test costs n^2 steps and its message does not gain.
+const most = 600
+
 // Of tests x for a trend (Mann, Econometrica 13, 1945; Kendall, Rank Correlation Methods)
-// and estimates it (Theil 1950; Sen, JASA 63, 1968). It costs n^2 steps; values that are
-// not finite are left out with their place kept.
+// and estimates it (Theil 1950; Sen, JASA 63, 1968). Values that are not finite are left
+// out with their place kept.
 func Of(x []float64) Trend {
-	var at, v []float64
-	for i, y := range x {
-		if !math.IsNaN(y) && !math.IsInf(y, 0) {
-			at = append(at, float64(i))
-			v = append(v, y)
-		}
-	}
+	at, v := blocks(x, (len(x)+most-1)/most)
 	t := Trend{N: len(v), P: 1}
 	if len(v) < 4 {
 		return t
@@ -51,6 +49,22 @@ func Of(x []float64) Trend {
 		t.P = math.Erfc(math.Abs(t.Z) / math.Sqrt2)
 	}
 	return t
+}
+
+// blocks returns the means of blocks of the given size and their places, in steps of x.
+func blocks(x []float64, size int) (at, v []float64) {
+	for i := 0; i < len(x); i += size {
+		var place, sum, n float64
+		for j, y := range x[i:min(i+size, len(x))] {
+			if !math.IsNaN(y) && !math.IsInf(y, 0) {
+				place, sum, n = place+float64(i+j), sum+y, n+1
+			}
+		}
+		if n > 0 {
+			at, v = append(at, place/n), append(v, sum/n)
+		}
+	}
+	return at, v
 }
 
 // variance of Kendall's S with the correction for ties.

@@ -4,6 +4,7 @@ import (
 	"context"
 	"sync"
 
+	"google.golang.org/grpc"
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/status"
 
@@ -77,3 +78,6 @@ func (s *Server) Check(ctx context.Context, in *pb.CheckRequest) (*pb.CheckRespo
 	}
 	return nil, status.Errorf(codes.NotFound, "there is no validator %q here", in.GetValidator())
 }
+
+// Register makes s answer the protocol on g.
+func Register(g grpc.ServiceRegistrar, s *Server) { pb.RegisterValidatorsServer(g, s) }
