@@ -7,8 +7,8 @@ import (
 	_ "modernc.org/sqlite"
 )
 
-// exec changes a database behind the store's back.
-func exec(t testing.TB, path, script string) {
+// execute changes a database behind the store's back.
+func execute(t testing.TB, path, script string) {
 	t.Helper()
 	db, err := sql.Open("sqlite", path)
 	if err != nil {

@@ -129,8 +129,9 @@ func (s *Store) whole(ctx context.Context, n int64) (a Arrival, err error) {
 			return err
 		}
 		var frames, telemetry, seconds, log []byte
-		err := tx.QueryRowContext(ctx, `SELECT x.frames, x.telemetry, x.seconds, x.log, r.size FROM revisions r JOIN archives x ON x.revision = r.n
-			WHERE r.pass = ? AND r.revision = ?`, n, a.Pass.Revision).Scan(&frames, &telemetry, &seconds, &log, &a.File.Size)
+		var sampled, kept bool
+		err := tx.QueryRowContext(ctx, `SELECT x.frames, x.telemetry, x.seconds, x.log, x.telemetry IS NOT NULL, x.log IS NOT NULL, r.size FROM revisions r JOIN archives x ON x.revision = r.n
+			WHERE r.pass = ? AND r.revision = ?`, n, a.Pass.Revision).Scan(&frames, &telemetry, &seconds, &log, &sampled, &kept, &a.File.Size)
 		if noRows(err) {
 			return fmt.Errorf("%w: its frame times are missing", ErrCorrupt)
 		}
@@ -143,11 +144,11 @@ func (s *Store) whole(ctx context.Context, n int64) (a Arrival, err error) {
 		note(err)
 		_, err = DecodeFrames(seconds)
 		note(err)
-		if telemetry != nil {
+		if sampled {
 			a.Telemetry, err = DecodeTelemetry(telemetry)
 			note(err)
 		}
-		if log != nil {
+		if kept {
 			a.LogBytes, err = unpack(logVersion, log)
 			note(err)
 		}

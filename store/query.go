@@ -246,7 +246,7 @@ func (s *Store) Pass(ctx context.Context, prefix string) (p record.Pass, err err
 
 // Frames returns the frame times of the current revision of a pass.
 func (s *Store) Frames(ctx context.Context, id string) (f record.Frames, err error) {
-	blob, err := s.archive(ctx, id, "frames")
+	blob, _, err := s.archive(ctx, id, "frames")
 	if err == nil {
 		f, err = DecodeFrames(blob)
 		err = damaged(err)
@@ -256,8 +256,8 @@ func (s *Store) Frames(ctx context.Context, id string) (f record.Frames, err err
 
 // Telemetry returns the samples of a pass, nil where none were taken.
 func (s *Store) Telemetry(ctx context.Context, id string) (t *record.Telemetry, err error) {
-	blob, err := s.archive(ctx, id, "telemetry")
-	if err == nil && blob != nil {
+	blob, there, err := s.archive(ctx, id, "telemetry")
+	if err == nil && there {
 		t, err = DecodeTelemetry(blob)
 		err = damaged(err)
 	}
@@ -266,8 +266,8 @@ func (s *Store) Telemetry(ctx context.Context, id string) (t *record.Telemetry, 
 
 // Log returns the bytes of the log of a pass, nil where they were not kept.
 func (s *Store) Log(ctx context.Context, id string) (log []byte, err error) {
-	blob, err := s.archive(ctx, id, "log")
-	if err == nil && blob != nil {
+	blob, there, err := s.archive(ctx, id, "log")
+	if err == nil && there {
 		log, err = unpack(logVersion, blob)
 		err = damaged(err)
 	}
@@ -281,17 +281,18 @@ func damaged(err error) error {
 	return fmt.Errorf("%w: %w", ErrCorrupt, err)
 }
 
-// archive reads one column of archives; its name is never the user's.
-func (s *Store) archive(ctx context.Context, id, column string) (blob []byte, err error) {
+// archive reads one column of archives and whether it holds anything; its name is never
+// the user's.
+func (s *Store) archive(ctx context.Context, id, column string) (blob []byte, there bool, err error) {
 	err = s.read(ctx, func(tx *sql.Tx) error {
 		k, err := keyOf(ctx, tx, id)
 		if err != nil {
 			return err
 		}
-		return tx.QueryRowContext(ctx, `SELECT x.`+column+` FROM revisions r JOIN archives x ON x.revision = r.n WHERE r.pass = ? AND r.revision = ?`,
-			k.n, k.revision).Scan(&blob)
+		return tx.QueryRowContext(ctx, `SELECT x.`+column+`, x.`+column+` IS NOT NULL FROM revisions r JOIN archives x ON x.revision = r.n WHERE r.pass = ? AND r.revision = ?`,
+			k.n, k.revision).Scan(&blob, &there)
 	})
-	return blob, err
+	return blob, there, err
 }
 
 // Evidence returns what was stored about a pass as validators see it, without

@@ -23,7 +23,7 @@ type FileMark struct {
 
 // Arrival is a read and tagged pass on its way into the store.
 type Arrival struct {
-	Pass      record.Pass // SHA256, Bench and Log are required; ID is decided here
+	Pass      record.Pass // SHA256, Bench and Log are required; ID and Revision are decided here
 	Frames    record.Frames
 	Telemetry *record.Telemetry // nil when none was taken
 	System    record.System
@@ -46,6 +46,7 @@ func (s *Store) Save(ctx context.Context, a Arrival) (Saved, error) {
 	if a.Pass.SHA256 == "" || a.Pass.Bench == "" {
 		return Saved{}, errors.New("save pass: the hash of the log and the name of the bench are required")
 	}
+	a.Pass.ID, a.Pass.Revision = "", 0
 	blobs, err := encodeArrival(a)
 	if err != nil {
 		return Saved{}, fmt.Errorf("save pass: %w", err)
@@ -129,7 +130,7 @@ func (s *Store) save(ctx context.Context, tx *sql.Tx, a Arrival, b blobs) (Saved
 		return Saved{}, err
 	}
 	if grown {
-		row.n, row.id, row.revision = old.n, old.id, old.revision+1
+		row.n, row.id, row.revision = old.n, old.id, max(old.revision+1, a.Pass.Revision)
 		err = s.supersede(ctx, tx, row)
 	} else {
 		err = insertPass(ctx, tx, &row, now)
@@ -174,12 +175,16 @@ func (s *Store) grownFrom(ctx context.Context, tx *sql.Tx, a Arrival) (passKey, 
 	var k passKey
 	var size int64
 	var blob []byte
+	condition, args := `p.log = ? AND p.bench = ?`, []any{a.Pass.Log, a.Pass.Bench}
+	if a.Pass.Revision > 0 { // adopted: where it came from knows which pass it is
+		condition, args = `p.id = ? AND p.bench = ?`, []any{a.Pass.ID, a.Pass.Bench}
+	}
 	err := tx.QueryRowContext(ctx, `
 		SELECT p.n, p.id, p.log, p.revision, r.size, x.frames
 		FROM pass_rows p JOIN revisions r ON r.pass = p.n AND r.revision = p.revision JOIN archives x ON x.revision = r.n
-		WHERE p.log = ? AND p.bench = ? ORDER BY p.n DESC LIMIT 1`, a.Pass.Log, a.Pass.Bench).
+		WHERE `+condition+` ORDER BY p.n DESC LIMIT 1`, args...).
 		Scan(&k.n, &k.id, &k.log, &k.revision, &size, &blob)
-	if noRows(err) || err == nil && a.File.Size <= size {
+	if noRows(err) || err == nil && a.Pass.Revision <= k.revision && a.File.Size <= size {
 		return k, false, nil
 	}
 	if err != nil {
@@ -215,6 +220,9 @@ type passRow struct {
 
 func (s *Store) rowOf(ctx context.Context, tx *sql.Tx, a Arrival, b blobs) (r passRow, err error) {
 	r = passRow{passKey: passKey{id: record.PassID(a.Pass.SHA256)}, pass: a.Pass, doc: b.doc}
+	if a.Pass.Revision > 0 && isHex(a.Pass.ID) && len(a.Pass.ID) >= 12 {
+		r.id, r.revision = a.Pass.ID, a.Pass.Revision
+	}
 	if r.cell, err = cellOf(ctx, tx, a.Pass.Tags); err != nil {
 		return r, err
 	}
@@ -269,8 +277,8 @@ func insertPass(ctx context.Context, tx *sql.Tx, r *passRow, now string) error {
 		INSERT INTO pass_rows (id, sha256, bench, log, at, started_at, ended_at, log_at, stored_at, state, revision, cell, system, verdict, doc,
 			frames, duration_s, avg_fps, median_ms, p95_ms, p99_ms, p999_ms, max_ms, low1_fps, low01_fps, low1_time_fps, p99_fps,
 			hitches, low1_sparse, low01_sparse)
-		VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, 'received', 0, ?, ?, '', ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`,
-		append([]any{r.id, p.SHA256, p.Bench, p.Log, orderTime(p, now), stamp(p.StartedAt), stamp(p.EndedAt), stamp(p.LogAt), now, r.cell, r.system, r.doc},
+		VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, 'received', ?, ?, ?, '', ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`,
+		append([]any{r.id, p.SHA256, p.Bench, p.Log, orderTime(p, now), stamp(p.StartedAt), stamp(p.EndedAt), stamp(p.LogAt), now, r.revision, r.cell, r.system, r.doc},
 			figures(p.Metrics)...)...)
 	if err != nil {
 		return err
@@ -313,7 +321,7 @@ func (s *Store) supersede(ctx context.Context, tx *sql.Tx, r passRow) error {
 	if err != nil {
 		return err
 	}
-	if _, err := tx.ExecContext(ctx, `UPDATE revisions SET was = ? WHERE pass = ? AND revision = ?`, string(was), r.n, r.revision-1); err != nil {
+	if _, err := tx.ExecContext(ctx, `UPDATE revisions SET was = ? WHERE pass = ? AND revision = ?`, string(was), r.n, old.Revision); err != nil {
 		return err
 	}
 	p := r.pass

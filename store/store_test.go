@@ -403,10 +403,10 @@ func TestOpenRefuses(t *testing.T) {
 		return path
 	}
 	foreign := filepath.Join(dir, "foreign.db")
-	exec(t, foreign, "CREATE TABLE x (a); PRAGMA application_id = 7")
+	execute(t, foreign, "CREATE TABLE x (a); PRAGMA application_id = 7")
 	newer := filepath.Join(dir, "newer.db")
 	mustOpen(t, newer).Close()
-	exec(t, newer, "PRAGMA user_version = 999")
+	execute(t, newer, "PRAGMA user_version = 999")
 	for _, c := range []struct {
 		name, path string
 		readOnly   bool

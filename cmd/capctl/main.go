@@ -19,6 +19,16 @@ type grammar struct {
 
 	Measure measureCmd `cmd:"" help:"Read logs and print their figures; needs no agent and no store."`
 	Layout  layoutCmd  `cmd:"" help:"Explain how a log is read, with its first rows as understood."`
+
+	System  systemCmd  `cmd:"" help:"Show and compare systems; without an identity this machine is detected."`
+	Systems systemsCmd `cmd:"" help:"List the systems of the store."`
+
+	SQL     sqlCmd     `cmd:"" name:"sql" help:"Run one read-only SQL query over the store's views."`
+	Export  exportCmd  `cmd:"" help:"Write passes, frame times and telemetry into a folder for other tools."`
+	Import  importCmd  `cmd:"" help:"Take in the passes of another bench's package, each exactly once."`
+	Backup  backupCmd  `cmd:"" help:"Copy the store into a new file while it is in use."`
+	Verify  verifyCmd  `cmd:"" help:"Read everything in the store and list what is damaged."`
+	Compact compactCmd `cmd:"" help:"Give unused space of the store back to the disk."`
 }
 
 // app is what every command is handed.

@@ -1,0 +1,110 @@
+package main
+
+import (
+	"encoding/json"
+	"fmt"
+
+	"capd.example/internal/cli"
+	"capd.example/store"
+)
+
+// backupCmd is `capctl backup`.
+type backupCmd struct {
+	File string `arg:"" help:"New file for the copy."`
+}
+
+func (c *backupCmd) Run(a *app) error {
+	s, err := openToRead(a)
+	if err != nil {
+		return err
+	}
+	defer s.Close()
+	if err := s.Backup(a.ctx, c.File); err != nil {
+		return cli.FailedError(err)
+	}
+	fmt.Fprintf(a.stderr, "capctl: %s is a whole copy of %s\n", c.File, s.Path())
+	return nil
+}
+
+// verifyCmd is `capctl verify`.
+type verifyCmd struct {
+	JSON    bool   `help:"Print the report as JSON, one object."`
+	Salvage string `placeholder:"FILE" help:"Copy every whole pass into this new file."`
+}
+
+func (c *verifyCmd) Run(a *app) error {
+	s, err := openToRead(a)
+	if err != nil {
+		return err
+	}
+	defer s.Close()
+	var r store.Report
+	if c.Salvage != "" {
+		r, err = s.Salvage(a.ctx, c.Salvage)
+	} else {
+		r, err = s.Verify(a.ctx)
+	}
+	if err != nil {
+		return cli.FailedError(err)
+	}
+	if c.JSON {
+		err = json.NewEncoder(a.stdout).Encode(r)
+	} else {
+		err = printReport(a, r, c.Salvage)
+	}
+	if err != nil {
+		return cli.FailedError(err)
+	}
+	if len(r.Problems) > 0 {
+		return cli.ErrFound
+	}
+	return nil
+}
+
+func printReport(a *app, r store.Report, salvaged string) error {
+	if _, err := fmt.Fprintf(a.stdout, "%d of %d passes are whole\n", r.Whole, r.Passes); err != nil {
+		return err
+	}
+	for _, p := range r.Problems {
+		if p.Pass != "" {
+			fmt.Fprintf(a.stdout, "pass %s (%s): %s\n", printable(p.Pass), printable(p.Log), printable(p.What))
+		} else {
+			fmt.Fprintf(a.stdout, "store: %s\n", printable(p.What))
+		}
+	}
+	switch {
+	case salvaged != "":
+		fmt.Fprintf(a.stderr, "capctl: hint: stop the agent, put %s in the place of %s, start it again: it reads the logs that are missing\n", salvaged, a.config.StoreFile())
+	case len(r.Problems) > 0:
+		fmt.Fprintf(a.stderr, "capctl: hint: restore a backup, or `capctl verify --salvage NEW.db` and let the agent read the other logs again\n")
+	}
+	return nil
+}
+
+// compactCmd is `capctl compact`.
+type compactCmd struct{}
+
+func (c *compactCmd) Run(a *app) error {
+	if _, err := openToReadClose(a); err != nil {
+		return err // compacting must not make a store where there is none
+	}
+	s, err := openStore(a, false)
+	if err != nil {
+		return err
+	}
+	defer s.Close()
+	before, after, err := s.Compact(a.ctx)
+	if err != nil {
+		return cli.FailedError(err)
+	}
+	fmt.Fprintf(a.stderr, "capctl: %d bytes before, %d after\n", before, after)
+	return nil
+}
+
+func openToReadClose(a *app) (string, error) {
+	s, err := openToRead(a)
+	if err != nil {
+		return "", err
+	}
+	return s.Path(), s.Close()
+}

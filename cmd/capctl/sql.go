@@ -1,0 +1,227 @@
+package main
+
+import (
+	"bufio"
+	"context"
+	"encoding/csv"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"math"
+	"strconv"
+	"strings"
+	"time"
+	"unicode/utf8"
+
+	"github.com/jedib0t/go-pretty/v6/table"
+
+	"capd.example/internal/cli"
+	"capd.example/store"
+	"capd.example/store/export"
+)
+
+// sqlCmd is `capctl sql`.
+type sqlCmd struct {
+	Query   string        `arg:"" help:"One SELECT over the views passes, tags, findings, cells, systems, frames, telemetry, corrections; - reads it from standard input."`
+	Format  string        `enum:"table,csv,jsonl,markdown,parquet" default:"table" help:"Form of the output: ${enum}."`
+	Timeout time.Duration `default:"30s" help:"Stop the query after this time."`
+	Raw     bool          `help:"CSV: leave texts that a spreadsheet takes for formulas as they are."`
+}
+
+func (c *sqlCmd) Run(a *app) error {
+	text := c.Query
+	if text == "-" {
+		in, err := io.ReadAll(io.LimitReader(a.stdin, 1<<20))
+		if err != nil {
+			return cli.FailedError(fmt.Errorf("read the query: %w", err))
+		}
+		text = string(in)
+	}
+	if c.Timeout <= 0 {
+		return cli.UsageError(fmt.Errorf("--timeout %s is not a time", c.Timeout))
+	}
+	s, err := openToRead(a)
+	if err != nil {
+		return err
+	}
+	defer s.Close()
+	ctx, cancel := context.WithTimeout(a.ctx, c.Timeout)
+	defer cancel()
+	err = c.run(ctx, s, text, a.stdout)
+	switch {
+	case err == nil:
+		return nil
+	case errors.Is(err, store.ErrForbidden):
+		return cli.UsageError(err, "docs/store.md describes the views and their columns")
+	case ctx.Err() == context.DeadlineExceeded:
+		return cli.FailedError(fmt.Errorf("the query was stopped after %s", c.Timeout), "give it longer with --timeout, or ask for less")
+	}
+	return cli.FailedError(err)
+}
+
+func (c *sqlCmd) run(ctx context.Context, s *store.Store, text string, to io.Writer) error {
+	rows, err := s.Query(ctx, text)
+	if err != nil {
+		return err
+	}
+	defer rows.Close()
+	out := bufio.NewWriterSize(to, 1<<16)
+	switch c.Format {
+	case "csv":
+		err = writeCSV(out, rows, c.Raw)
+	case "jsonl":
+		err = writeJSONL(out, rows)
+	case "parquet":
+		err = export.Rows(out, rows.Columns, rows.Next)
+	default:
+		err = writeTable(out, rows, c.Format == "markdown")
+	}
+	if err != nil {
+		return err
+	}
+	return out.Flush()
+}
+
+// openToRead opens the store for a command that only reads.
+func openToRead(a *app) (*store.Store, error) {
+	return openStore(a, true)
+}
+
+func openStore(a *app, readOnly bool) (*store.Store, error) {
+	s, err := store.Open(a.ctx, a.config.StoreFile(), store.Options{ReadOnly: readOnly})
+	switch {
+	case err == nil:
+		return s, nil
+	case errors.Is(err, store.ErrNoStore):
+		return nil, cli.FailedError(err, "`capd run` makes the store when it stores the first pass", "--data DIR names another folder")
+	case errors.Is(err, store.ErrCorrupt):
+		return nil, cli.FailedError(err, "`capctl verify` lists what is damaged")
+	}
+	return nil, cli.FailedError(err)
+}
+
+func writeCSV(w io.Writer, rows *store.Rows, raw bool) error {
+	out := csv.NewWriter(w)
+	heads := make([]string, len(rows.Columns))
+	for i, h := range rows.Columns {
+		heads[i] = export.SafeCell(h, raw)
+	}
+	if err := out.Write(heads); err != nil {
+		return err
+	}
+	line := make([]string, len(rows.Columns))
+	err := eachRow(rows, func(row []any) error {
+		for i, v := range row {
+			line[i] = plain(v)
+			if _, isText := v.(string); isText {
+				line[i] = export.SafeCell(line[i], raw)
+			}
+		}
+		return out.Write(line)
+	})
+	out.Flush()
+	if err == nil {
+		err = out.Error()
+	}
+	return err
+}
+
+func writeJSONL(w io.Writer, rows *store.Rows) error {
+	enc := json.NewEncoder(w)
+	enc.SetEscapeHTML(false)
+	return eachRow(rows, func(row []any) error {
+		// Written by hand, since a map would lose the order of the columns.
+		var b strings.Builder
+		b.WriteByte('{')
+		for i, v := range row {
+			if i > 0 {
+				b.WriteByte(',')
+			}
+			if f, ok := v.(float64); ok && (math.IsNaN(f) || math.IsInf(f, 0)) {
+				v = nil
+			}
+			key, err := json.Marshal(rows.Columns[i])
+			if err != nil {
+				return err
+			}
+			value, err := json.Marshal(v)
+			if err != nil {
+				return err
+			}
+			b.Write(key)
+			b.WriteByte(':')
+			b.Write(value)
+		}
+		b.WriteByte('}')
+		return enc.Encode(json.RawMessage(b.String()))
+	})
+}
+
+func writeTable(w io.Writer, rows *store.Rows, markdown bool) error {
+	t := table.NewWriter()
+	t.SetStyle(table.StyleDefault)
+	t.Style().Format.Header = 0 // headings as they are
+	head := make(table.Row, len(rows.Columns))
+	for i, c := range rows.Columns {
+		head[i] = printable(c)
+	}
+	t.AppendHeader(head)
+	n := 0
+	err := eachRow(rows, func(row []any) error {
+		cells := make(table.Row, len(row))
+		for i, v := range row {
+			cells[i] = printable(plain(v))
+		}
+		t.AppendRow(cells)
+		n++
+		return nil
+	})
+	if err != nil {
+		return err
+	}
+	if markdown {
+		_, err = fmt.Fprintln(w, t.RenderMarkdown())
+		return err
+	}
+	_, err = fmt.Fprintf(w, "%s\n(%d rows)\n", t.Render(), n)
+	return err
+}
+
+func eachRow(rows *store.Rows, fn func([]any) error) error {
+	for {
+		row, err := rows.Next()
+		if err != nil || row == nil {
+			return err
+		}
+		if err := fn(row); err != nil {
+			return err
+		}
+	}
+}
+
+// plain writes a value of the database; numbers so that they read back the same.
+func plain(v any) string {
+	switch x := v.(type) {
+	case nil:
+		return ""
+	case float64:
+		return strconv.FormatFloat(x, 'g', -1, 64)
+	case []byte:
+		return fmt.Sprintf("%x", x)
+	}
+	return fmt.Sprint(v)
+}
+
+// printable keeps control characters of a tag from moving the terminal's cursor.
+func printable(s string) string {
+	if !utf8.ValidString(s) {
+		s = strings.ToValidUTF8(s, "\ufffd")
+	}
+	return strings.Map(func(r rune) rune {
+		if r < ' ' || r >= 0x7f && r < 0xa0 {
+			return '\ufffd'
+		}
+		return r
+	}, s)
+}

@@ -1,0 +1,385 @@
+package export_test
+
+import (
+	"bytes"
+	"context"
+	"crypto/sha256"
+	"encoding/csv"
+	"encoding/hex"
+	"encoding/json"
+	"fmt"
+	"io/fs"
+	"math"
+	"os"
+	"path/filepath"
+	"reflect"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/parquet-go/parquet-go"
+
+	"capd.example/internal/testlab"
+	"capd.example/record"
+	"capd.example/store"
+	"capd.example/store/export"
+)
+
+var ctx = context.Background()
+
+var day = time.Date(2026, 3, 4, 9, 0, 0, 250000000, time.UTC)
+
+func newStore(t *testing.T) *store.Store {
+	t.Helper()
+	s, err := store.Open(ctx, filepath.Join(t.TempDir(), "passes.db"), store.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { s.Close() })
+	return s
+}
+
+// add stores pass number i of a game, checked.
+func add(t *testing.T, s *store.Store, i int, game string) record.Pass {
+	t.Helper()
+	sum := sha256.Sum256(fmt.Append(nil, "log ", i))
+	f := record.Frames{MS: testlab.Scene{Seed: uint64(i), FPS: 60, Seconds: 3}.Frames(), Decimals: 3}
+	at := day.Add(time.Duration(i) * time.Minute)
+	sys := record.System{Fields: []record.Field{{Name: record.FieldProcessorName, Value: "Aster 7", Identity: true}}}
+	sys.ID = sys.Identity()
+	a := store.Arrival{
+		Pass: record.Pass{
+			SHA256: hex.EncodeToString(sum[:]), Bench: "bench-1", Log: fmt.Sprintf("/logs/%d.csv", i), StartedAt: at, EndedAt: at.Add(3 * time.Second),
+			Tags:    record.Tags{"game": {Value: game, From: record.FromPath}, "campaign": {Value: "spring", From: record.FromPlan}},
+			Metrics: record.Metrics{Frames: len(f.MS), DurationS: f.TotalMS() / 1000, AvgFPS: 1000 * float64(len(f.MS)) / f.TotalMS()},
+		},
+		Frames: f, System: sys,
+		Telemetry: &record.Telemetry{
+			At:        []time.Time{at, at.Add(time.Second)},
+			Series:    []record.Series{{Name: "cpu.temp", Unit: "degrees C", Source: "test", Values: []float64{51.5, math.NaN()}}},
+			Processes: []record.ProcessUse{{Name: "updater", PID: 3, From: at, To: at.Add(time.Second), Percent: 2.5}},
+		},
+		File: store.FileMark{Path: fmt.Sprintf("/logs/%d.csv", i), Size: 9, ModTime: at},
+	}
+	saved, err := s.Save(ctx, a)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := s.Finish(ctx, saved.ID, []record.Finding{{Check: "completeness", Outcome: record.OK, Reason: "whole"}}, record.Clean); err != nil {
+		t.Fatal(err)
+	}
+	p, err := s.Pass(ctx, saved.ID)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return p
+}
+
+func write(t *testing.T, s *store.Store, dir string, f export.Format) export.Done {
+	t.Helper()
+	done, err := export.Write(ctx, s, store.Filter{}, dir, f)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return done
+}
+
+// files lists a folder's files with their times of change.
+func files(t *testing.T, dir string) map[string]time.Time {
+	t.Helper()
+	out := map[string]time.Time{}
+	err := filepath.WalkDir(dir, func(path string, d fs.DirEntry, err error) error {
+		if err != nil || d.IsDir() {
+			return err
+		}
+		info, err := d.Info()
+		rel, _ := filepath.Rel(dir, path)
+		out[filepath.ToSlash(rel)] = info.ModTime()
+		return err
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return out
+}
+
+func TestParquetHoldsTheFrameTimes(t *testing.T) {
+	s := newStore(t)
+	p := add(t, s, 1, "Glass Harbour")
+	dir := t.TempDir()
+	write(t, s, dir, export.Parquet)
+	found, _ := filepath.Glob(filepath.Join(dir, "frames", "campaign=spring", "game=Glass%20Harbour", "part-*.parquet"))
+	if len(found) != 1 {
+		t.Fatalf("frames lie in %v", files(t, dir))
+	}
+	type frame struct {
+		Pass string  `parquet:"pass,optional"`
+		N    int64   `parquet:"n,optional"`
+		MS   float64 `parquet:"ms,optional"`
+	}
+	rows, err := parquet.ReadFile[frame](found[0])
+	if err != nil {
+		t.Fatal(err)
+	}
+	want, _ := s.Frames(ctx, p.ID)
+	if len(rows) != len(want.MS) {
+		t.Fatalf("%d rows, %d frames", len(rows), len(want.MS))
+	}
+	for i, r := range rows {
+		if r.Pass != p.ID || r.N != int64(i+1) || math.Float64bits(r.MS) != math.Float64bits(want.MS[i]) {
+			t.Fatalf("row %d: %+v, want %v", i, r, want.MS[i])
+		}
+	}
+}
+
+func TestSecondExportWritesOnlyWhatIsNew(t *testing.T) {
+	s := newStore(t)
+	a, b := add(t, s, 1, "Glass Harbour"), add(t, s, 2, "Tin Valley")
+	dir := t.TempDir()
+	if done := write(t, s, dir, export.JSONLines); done.Written != 2 || done.Files != 6 {
+		t.Fatalf("first: %+v", done)
+	}
+	before := files(t, dir)
+	if done := write(t, s, dir, export.JSONLines); done.Written != 0 || done.Unchanged != 2 || done.Files != 0 {
+		t.Errorf("nothing new: %+v", done)
+	}
+	add(t, s, 3, "Tin Valley")
+	if done := write(t, s, dir, export.JSONLines); done.Written != 1 || done.Unchanged != 2 {
+		t.Errorf("one new: %+v", done)
+	}
+	after := files(t, dir)
+	for name, at := range before {
+		if strings.Contains(name, "part-") && !after[name].Equal(at) {
+			t.Errorf("%s was written again", name)
+		}
+	}
+	// A correction moves a pass to another folder and leaves nothing behind.
+	if _, err := s.Retag(ctx, []string{a.ID}, map[string]string{"game": "Tin Valley"}, "me", "wrong folder"); err != nil {
+		t.Fatal(err)
+	}
+	write(t, s, dir, export.JSONLines)
+	var ids []string
+	for name := range files(t, dir) {
+		if strings.Contains(name, "Glass") {
+			t.Errorf("%s is still there", name)
+		}
+		if strings.HasPrefix(name, "passes/") {
+			text, _ := os.ReadFile(filepath.Join(dir, name))
+			for line := range strings.Lines(string(text)) {
+				var row struct{ ID string }
+				if err := json.Unmarshal([]byte(line), &row); err != nil {
+					t.Fatal(err)
+				}
+				ids = append(ids, row.ID)
+			}
+		}
+	}
+	slices.Sort(ids)
+	if len(ids) != 3 || len(slices.Compact(ids)) != 3 || !slices.Contains(ids, b.ID) {
+		t.Errorf("passes afterwards: %v", ids)
+	}
+	// A file that was lost comes back.
+	for name := range files(t, dir) {
+		if strings.HasPrefix(name, "frames/") {
+			os.Remove(filepath.Join(dir, name))
+		}
+	}
+	if done := write(t, s, dir, export.JSONLines); done.Written != 3 {
+		t.Errorf("after losing the frames: %+v", done)
+	}
+	if _, err := export.Write(ctx, s, store.Filter{}, dir, export.CSV); err == nil {
+		t.Error("CSV went into a folder of JSON Lines")
+	}
+}
+
+func TestExportKeepsOutOfOtherFolders(t *testing.T) {
+	dir := t.TempDir()
+	if err := os.WriteFile(filepath.Join(dir, "thesis.doc"), nil, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := export.Write(ctx, newStore(t), store.Filter{}, dir, export.CSV); err == nil {
+		t.Error("an export went among other files")
+	}
+}
+
+func TestHostileTagsStayInTheFolder(t *testing.T) {
+	s := newStore(t)
+	outer := t.TempDir()
+	dir := filepath.Join(outer, "package")
+	for i, game := range []string{"../../../escape", "/etc/passwd", `..\..\x`, "C:\\x", "a/b", "nul", "\x00", ".", "..", strings.Repeat("é", 500), "=1+1", "%2e%2e", ""} {
+		add(t, s, i, game)
+	}
+	for _, f := range []export.Format{export.Parquet, export.CSV, export.JSONLines} {
+		write(t, s, filepath.Join(dir, string(f)), f)
+	}
+	for name := range files(t, outer) {
+		if !strings.HasPrefix(name, "package/") || len(filepath.Base(filepath.Dir(name))) > 200 {
+			t.Errorf("written to %s", name)
+		}
+	}
+}
+
+func TestCSVHoldsNoFormulas(t *testing.T) {
+	s := newStore(t)
+	for i, v := range []string{"=1+1", "+1", "-1", "@x", "\tx", "\rx"} {
+		p := add(t, s, i, "Tin Valley")
+		if _, err := s.Retag(ctx, []string{p.ID}, map[string]string{"scene": v}, "me", ""); err != nil {
+			t.Fatal(err)
+		}
+	}
+	dir := t.TempDir()
+	write(t, s, dir, export.CSV)
+	for name := range files(t, dir) {
+		if !strings.HasSuffix(name, ".csv") {
+			continue
+		}
+		f, err := os.Open(filepath.Join(dir, name))
+		if err != nil {
+			t.Fatal(err)
+		}
+		rows, err := csv.NewReader(f).ReadAll()
+		f.Close()
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, row := range rows[1:] {
+			for i, cell := range row {
+				if cell != "" && strings.ContainsRune("=+@\t\r", rune(cell[0])) || strings.HasPrefix(cell, "-") && rows[0][i] == "scene" {
+					t.Errorf("%s, column %s: %q", name, rows[0][i], cell)
+				}
+			}
+		}
+	}
+}
+
+func TestImportIsExactlyOnce(t *testing.T) {
+	from := newStore(t)
+	for i := range 3 {
+		add(t, from, i, "Glass Harbour")
+	}
+	dir := t.TempDir()
+	write(t, from, dir, export.JSONLines)
+	to := newStore(t)
+	for round, want := range []export.Taken{{New: 3}, {Known: 3}} {
+		got, err := export.Read(ctx, to, dir)
+		if err != nil || got != want {
+			t.Fatalf("round %d: %+v, %v", round, got, err)
+		}
+	}
+	want, _ := from.Passes(ctx, store.Filter{})
+	got, _ := to.Passes(ctx, store.Filter{})
+	if !reflect.DeepEqual(got, want) {
+		t.Errorf("passes\n got %+v\nwant %+v", got, want)
+	}
+	for _, p := range want {
+		a, err := from.Whole(ctx, p.ID)
+		if err != nil {
+			t.Fatal(err)
+		}
+		b, err := to.Whole(ctx, p.ID)
+		if err != nil || !reflect.DeepEqual(a.Frames, b.Frames) || fmt.Sprint(*a.Telemetry) != fmt.Sprint(*b.Telemetry) || !reflect.DeepEqual(a.System, b.System) {
+			t.Errorf("pass %s is not the same on both sides: %v", p.ID, err)
+		}
+	}
+	if open, err := to.Unfinished(ctx); err != nil || len(open) != 0 {
+		t.Errorf("passes that were judged elsewhere are to be judged here: %v, %v", open, err)
+	}
+}
+
+func TestHostilePackagesAreRefused(t *testing.T) {
+	from := newStore(t)
+	add(t, from, 1, "Glass Harbour")
+	good := t.TempDir()
+	write(t, from, good, export.JSONLines)
+	secret := filepath.Join(t.TempDir(), "secret.jsonl")
+	if err := os.WriteFile(secret, []byte("{}\n"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	edit := func(table, old, new string) func(t *testing.T, dir string) {
+		return func(t *testing.T, dir string) {
+			for name := range files(t, dir) {
+				if !strings.HasPrefix(name, table) {
+					continue
+				}
+				path := filepath.Join(dir, name)
+				text, _ := os.ReadFile(path)
+				changed := bytes.Replace(text, []byte(old), []byte(new), 1)
+				if bytes.Equal(changed, text) {
+					t.Fatalf("%q is not in %s", old, name)
+				}
+				if err := os.WriteFile(path, changed, 0o600); err != nil {
+					t.Fatal(err)
+				}
+			}
+		}
+	}
+	for name, spoil := range map[string]func(t *testing.T, dir string){
+		"path upwards":      edit("datapackage.json", `"passes/`, `"passes/../../`),
+		"absolute path":     edit("datapackage.json", `"passes/`, `"/etc/`),
+		"other table":       edit("datapackage.json", `"passes/`, `"frames/`),
+		"no JSON":           edit("datapackage.json", `{`, `[`),
+		"not a hash":        edit("passes", `"pass":"{\"id\":\"`, `"pass":"{\"id\":\"zz`),
+		"verdict":           edit("passes", `\"verdict\":\"clean\"`, `\"verdict\":\"splendid\"`),
+		"no bench":          edit("passes", `\"bench\":\"bench-1\"`, `\"bench\":\"\"`),
+		"frames are not ms": edit("frames", `"ms":`, `"ms":-`),
+		"number too large":  edit("frames", `"ms":`, `"ms":1e999`),
+		"order of frames":   edit("frames", `"n":2,`, `"n":7,`),
+		"unknown pass":      edit("frames", `{"pass":"`, `{"pass":"0`),
+		"sample order":      edit("telemetry", `"n":2,`, `"n":5,`),
+		"other system":      edit("passes", `Aster 7`, `Aster 8`),
+		"link out of it": func(t *testing.T, dir string) {
+			for name := range files(t, dir) {
+				if strings.HasPrefix(name, "passes/") {
+					os.Remove(filepath.Join(dir, name))
+					if err := os.Symlink(secret, filepath.Join(dir, name)); err != nil {
+						t.Skipf("no links here: %v", err)
+					}
+				}
+			}
+		},
+	} {
+		t.Run(name, func(t *testing.T) {
+			dir := t.TempDir()
+			if err := os.CopyFS(dir, os.DirFS(good)); err != nil {
+				t.Fatal(err)
+			}
+			spoil(t, dir)
+			to := newStore(t)
+			taken, err := export.Read(ctx, to, dir)
+			if err == nil {
+				t.Errorf("taken in: %+v", taken)
+			}
+			if n, _ := to.Count(ctx, store.Filter{}); n != 0 {
+				t.Errorf("%d passes were stored", n)
+			}
+		})
+	}
+}
+
+func TestRowsFindsTheTypes(t *testing.T) {
+	rows := [][]any{{int64(1), int64(2), "a", nil, nil}, {int64(3), 2.5, int64(7), nil, []byte("b")}}
+	var out bytes.Buffer
+	i := 0
+	err := export.Rows(&out, []string{"i", "f", "s", "none", "b"}, func() ([]any, error) {
+		if i == len(rows) {
+			return nil, nil
+		}
+		i++
+		return rows[i-1], nil
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	type row struct {
+		I    *int64   `parquet:"i,optional"`
+		F    *float64 `parquet:"f,optional"`
+		S    *string  `parquet:"s,optional"`
+		None *string  `parquet:"none,optional"`
+		B    *string  `parquet:"b,optional"`
+	}
+	got, err := parquet.Read[row](bytes.NewReader(out.Bytes()), int64(out.Len()))
+	if err != nil || len(got) != 2 || *got[1].I != 3 || *got[0].F != 2 || *got[1].F != 2.5 || *got[1].S != "7" || got[0].None != nil || *got[1].B != "b" {
+		t.Errorf("%+v, %v", got, err)
+	}
+}

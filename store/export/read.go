@@ -1,0 +1,296 @@
+package export
+
+import (
+	"bufio"
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"math"
+	"os"
+	"path"
+	"strings"
+	"time"
+	"unicode/utf8"
+
+	"capd.example/record"
+	"capd.example/store"
+)
+
+// Taken says what became of a package that was taken in.
+type Taken struct {
+	New   int `json:"new"`
+	Known int `json:"known"` // stored before, by the hash of the log
+}
+
+// Limits on what a package may make us hold in memory.
+const (
+	maxLine   = 16 << 20
+	maxFrames = 10_000_000
+	maxText   = 1 << 20
+)
+
+// Read takes the passes of a package in JSON Lines into the store, each exactly once. A
+// package is not trusted: no name in it can leave its folder, and every value is checked
+// before it is stored. Passes taken in before an error stay; reading it again goes on.
+func Read(ctx context.Context, s *store.Store, dir string) (Taken, error) {
+	var t Taken
+	root, err := os.OpenRoot(dir)
+	if err != nil {
+		return t, fmt.Errorf("import: %w", err)
+	}
+	defer root.Close()
+	parts, err := partsOf(root)
+	if err != nil {
+		return t, fmt.Errorf("import %s: %w", dir, err)
+	}
+	for _, p := range parts {
+		list, err := readPart(ctx, root, p)
+		if err != nil {
+			return t, fmt.Errorf("import %s: %w", dir, err)
+		}
+		for _, a := range list {
+			saved, err := s.Adopt(ctx, a)
+			if err != nil {
+				return t, fmt.Errorf("import %s: pass %s: %w", dir, a.Pass.ID, err)
+			}
+			if saved.Created {
+				t.New++
+			} else {
+				t.Known++
+			}
+		}
+	}
+	return t, nil
+}
+
+// partsOf reads the description and returns, for each part, its path below the folder of
+// a table.
+func partsOf(root *os.Root) ([]string, error) {
+	text, err := root.ReadFile("datapackage.json")
+	if err != nil {
+		return nil, fmt.Errorf("this is no package: %w", err)
+	}
+	var d struct {
+		Resources []struct {
+			Name   string   `json:"name"`
+			Format string   `json:"format"`
+			Path   []string `json:"path"`
+		} `json:"resources"`
+	}
+	if err := json.Unmarshal(text, &d); err != nil {
+		return nil, fmt.Errorf("datapackage.json: %w", err)
+	}
+	for _, r := range d.Resources {
+		if r.Name != "passes" {
+			continue
+		}
+		if r.Format != string(JSONLines) {
+			return nil, fmt.Errorf("the package is in %q: export it with --format jsonl to take it in", r.Format)
+		}
+		var parts []string
+		for _, p := range r.Path {
+			rest, ok := strings.CutPrefix(p, "passes/")
+			if !ok || path.Clean(p) != p || strings.ContainsAny(p, "\\\x00:") {
+				return nil, fmt.Errorf("datapackage.json names the file %q, which is not a place for a table", p)
+			}
+			parts = append(parts, rest)
+		}
+		return parts, nil
+	}
+	return nil, errors.New("datapackage.json names no table of passes")
+}
+
+func readPart(ctx context.Context, root *os.Root, part string) ([]store.Arrival, error) {
+	var order []string
+	passes := map[string]*store.Arrival{}
+	err := eachLine(ctx, root, "passes/"+part, func(line []byte) error {
+		a, err := readPass(line)
+		if err != nil {
+			return err
+		}
+		if passes[a.Pass.ID] != nil {
+			return fmt.Errorf("pass %s stands in it twice", a.Pass.ID)
+		}
+		passes[a.Pass.ID] = &a
+		order = append(order, a.Pass.ID)
+		return nil
+	})
+	if err == nil {
+		err = eachLine(ctx, root, "frames/"+part, func(line []byte) error { return readFrame(line, passes) })
+	}
+	if err == nil {
+		err = eachLine(ctx, root, "telemetry/"+part, func(line []byte) error { return readSample(line, passes) })
+	}
+	if err != nil {
+		return nil, err
+	}
+	var out []store.Arrival
+	for _, id := range order {
+		a := passes[id]
+		if len(a.Frames.MS) != a.Pass.Metrics.Frames {
+			return nil, fmt.Errorf("pass %s has %d frame times, its figures say %d", id, len(a.Frames.MS), a.Pass.Metrics.Frames)
+		}
+		out = append(out, *a)
+	}
+	return out, nil
+}
+
+func eachLine(ctx context.Context, root *os.Root, name string, fn func([]byte) error) error {
+	info, err := root.Stat(name)
+	if err != nil {
+		return err
+	}
+	if !info.Mode().IsRegular() {
+		return fmt.Errorf("%s is not a plain file", name)
+	}
+	f, err := root.Open(name)
+	if err != nil {
+		return err
+	}
+	defer f.Close()
+	in := bufio.NewScanner(io.Reader(f))
+	in.Buffer(nil, maxLine)
+	for n := 1; in.Scan(); n++ {
+		if n%1024 == 0 && ctx.Err() != nil {
+			return ctx.Err()
+		}
+		if err := fn(in.Bytes()); err != nil {
+			return fmt.Errorf("%s, line %d: %w", name, n, err)
+		}
+	}
+	if err := in.Err(); err != nil {
+		return fmt.Errorf("%s: %w", name, err)
+	}
+	return nil
+}
+
+func readPass(line []byte) (a store.Arrival, err error) {
+	var row struct {
+		Pass     string `json:"pass"`
+		Fields   string `json:"system_fields"`
+		More     string `json:"telemetry_more"`
+		Decimals int    `json:"decimals"`
+	}
+	if err := json.Unmarshal(line, &row); err != nil {
+		return a, err
+	}
+	if err := json.Unmarshal([]byte(row.Pass), &a.Pass); err != nil {
+		return a, fmt.Errorf("the column pass: %w", err)
+	}
+	if row.Fields != "" && row.Fields != "null" {
+		if err := json.Unmarshal([]byte(row.Fields), &a.System.Fields); err != nil {
+			return a, fmt.Errorf("the column system_fields: %w", err)
+		}
+	}
+	if row.More != "" {
+		var more telemetryMore
+		if err := json.Unmarshal([]byte(row.More), &more); err != nil {
+			return a, fmt.Errorf("the column telemetry_more: %w", err)
+		}
+		a.Telemetry = &record.Telemetry{Processes: more.Processes, Missing: more.Missing}
+	}
+	a.Frames.Decimals = row.Decimals
+	a.System.ID = a.Pass.System
+	return a, checkPass(a)
+}
+
+func checkPass(a store.Arrival) error {
+	p := a.Pass
+	switch {
+	case len(p.SHA256) != 64 || strings.Trim(p.SHA256, "0123456789abcdef") != "":
+		return fmt.Errorf("%.80q is not a SHA-256", p.SHA256)
+	case len(p.ID) < 12 || len(p.ID) > 64 || strings.Trim(p.ID, "0123456789abcdef") != "":
+		return fmt.Errorf("%.80q is not the identity of a pass", p.ID)
+	case p.Revision < 0 || p.Revision == 0 && !strings.HasPrefix(p.SHA256, p.ID):
+		return fmt.Errorf("%.80q is not the identity that belongs to the hash", p.ID)
+	case p.Bench == "" || len(p.Bench) > 200 || !utf8.ValidString(p.Bench):
+		return fmt.Errorf("%.80q is not the name of a bench", p.Bench)
+	case p.Verdict != "" && !p.Verdict.Valid():
+		return fmt.Errorf("%.80q is not a verdict", p.Verdict)
+	case len(p.Tags) > 200 || len(p.Findings) > 1000 || len(a.System.Fields) > 10000:
+		return errors.New("there are more tags, findings or facts than a pass can have")
+	case a.Frames.Decimals < -1 || a.Frames.Decimals > 15:
+		return fmt.Errorf("a resolution of %d decimals is not possible", a.Frames.Decimals)
+	case a.System.ID != "" && a.System.Identity() != a.System.ID:
+		return fmt.Errorf("the facts about system %.40q do not give that identity", a.System.ID)
+	}
+	for name, t := range p.Tags {
+		if name == "" || len(name)+len(t.Value) > maxText {
+			return fmt.Errorf("a tag has no name or more than %d bytes", maxText)
+		}
+	}
+	for _, f := range p.Findings {
+		if !f.Outcome.Valid() {
+			return fmt.Errorf("%.80q is not an outcome", f.Outcome)
+		}
+	}
+	return nil
+}
+
+func readFrame(line []byte, passes map[string]*store.Arrival) error {
+	var row struct {
+		Pass string   `json:"pass"`
+		N    int      `json:"n"`
+		MS   *float64 `json:"ms"`
+	}
+	if err := json.Unmarshal(line, &row); err != nil {
+		return err
+	}
+	a := passes[row.Pass]
+	switch {
+	case a == nil:
+		return fmt.Errorf("frame of pass %.40q, which is not in this part", row.Pass)
+	case row.N != len(a.Frames.MS)+1:
+		return fmt.Errorf("frame %d where frame %d is due", row.N, len(a.Frames.MS)+1)
+	case row.N > maxFrames:
+		return fmt.Errorf("more than %d frames", maxFrames)
+	case row.MS == nil || *row.MS < 0 || math.IsInf(*row.MS, 0):
+		return errors.New("a frame time is missing or negative")
+	}
+	a.Frames.MS = append(a.Frames.MS, *row.MS)
+	return nil
+}
+
+func readSample(line []byte, passes map[string]*store.Arrival) error {
+	var row struct {
+		Pass   string    `json:"pass"`
+		Series string    `json:"series"`
+		Unit   string    `json:"unit"`
+		Source string    `json:"source"`
+		N      int       `json:"n"`
+		At     time.Time `json:"at"`
+		Value  *float64  `json:"value"`
+	}
+	if err := json.Unmarshal(line, &row); err != nil {
+		return err
+	}
+	a := passes[row.Pass]
+	if a == nil {
+		return fmt.Errorf("sample of pass %.40q, which is not in this part", row.Pass)
+	}
+	if a.Telemetry == nil {
+		a.Telemetry = &record.Telemetry{}
+	}
+	t := a.Telemetry
+	if k := len(t.Series); k == 0 || t.Series[k-1].Name != row.Series {
+		if row.N != 1 || k >= 10000 {
+			return fmt.Errorf("sample %d of the series %.80q comes first", row.N, row.Series)
+		}
+		t.Series = append(t.Series, record.Series{Name: row.Series, Unit: row.Unit, Source: row.Source})
+	}
+	s := &t.Series[len(t.Series)-1]
+	if row.N != len(s.Values)+1 || row.N > maxFrames {
+		return fmt.Errorf("sample %d where sample %d is due", row.N, len(s.Values)+1)
+	}
+	value := math.NaN()
+	if row.Value != nil {
+		value = *row.Value
+	}
+	s.Values = append(s.Values, value)
+	if len(t.At) < row.N {
+		t.At = append(t.At, row.At)
+	}
+	return nil
+}

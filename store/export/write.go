@@ -1,0 +1,421 @@
+package export
+
+import (
+	"bufio"
+	"context"
+	"crypto/sha256"
+	"encoding/hex"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path"
+	"path/filepath"
+	"slices"
+	"strings"
+
+	"capd.example/record"
+	"capd.example/store"
+)
+
+// Format is the form of the tables in a package.
+type Format string
+
+// The formats.
+const (
+	Parquet   Format = "parquet"
+	CSV       Format = "csv"
+	JSONLines Format = "jsonl" // the one that [Read] takes in
+)
+
+// perPart is how many passes share one file: few enough that a correction rewrites
+// little, many enough that the files are not tiny.
+const perPart = 200
+
+// stateFile remembers what a folder holds, so that the next export writes only what is
+// new or has changed.
+const stateFile = "exported.json"
+
+// state is the content of [stateFile].
+type state struct {
+	Format Format `json:"format"`
+	Parts  []part `json:"parts"`
+}
+
+// part is one group of passes that share their files.
+type part struct {
+	Folder string            `json:"folder"` // campaign=.../game=..., with slashes
+	Name   string            `json:"name"`
+	Passes map[string]string `json:"passes"` // id to digest
+}
+
+func (p part) file(table string, f Format) string {
+	return path.Join(table, p.Folder, p.Name+"."+string(f))
+}
+
+var tables = []struct {
+	name    string
+	columns []column
+	about   string
+}{
+	{"passes", passColumns, "one row per pass"},
+	{"frames", frameColumns, "one row per frame"},
+	{"telemetry", telemetryColumns, "one row per sample and quantity"},
+}
+
+// Done says what an export wrote.
+type Done struct {
+	Written   int // passes written now
+	Unchanged int // passes that were there already
+	Files     int // files written now
+}
+
+// Write brings the package in the folder dir up to date with the selected passes of the
+// store: what is new or changed is written, what was taken back is removed, the rest
+// stays untouched. A crash leaves a folder that the next export mends.
+func Write(ctx context.Context, s *store.Store, f store.Filter, dir string, format Format) (Done, error) {
+	w := &writer{store: s, dir: dir, format: format}
+	if err := w.run(ctx, f); err != nil {
+		return w.done, fmt.Errorf("export to %s: %w", dir, err)
+	}
+	return w.done, nil
+}
+
+type writer struct {
+	store  *store.Store
+	dir    string
+	root   *os.Root
+	format Format
+	state  state
+	done   Done
+}
+
+func (w *writer) run(ctx context.Context, f store.Filter) (err error) {
+	if err := os.MkdirAll(w.dir, 0o755); err != nil {
+		return err
+	}
+	// All writing goes through a root that no name can leave.
+	if w.root, err = os.OpenRoot(w.dir); err != nil {
+		return err
+	}
+	defer w.root.Close()
+	if err := w.load(); err != nil {
+		return err
+	}
+	pending, stale, err := w.compare(ctx, f)
+	if err != nil {
+		return err
+	}
+	keep := slices.DeleteFunc(slices.Clone(w.state.Parts), func(p part) bool { return stale[p.file("", w.format)] })
+	folders := make([]string, 0, len(pending))
+	for folder := range pending {
+		folders = append(folders, folder)
+	}
+	slices.Sort(folders)
+	for _, folder := range folders {
+		for group := range slices.Chunk(pending[folder], perPart) {
+			p, err := w.write(ctx, folder, group)
+			if err != nil {
+				return err
+			}
+			keep = append(keep, p)
+		}
+	}
+	old := w.state.Parts
+	w.state.Parts = keep
+	if err := w.describe(); err != nil {
+		return err
+	}
+	if err := w.save(stateFile, w.state); err != nil {
+		return err
+	}
+	return w.remove(old, keep)
+}
+
+func (w *writer) load() error {
+	w.state = state{Format: w.format}
+	text, err := w.root.ReadFile(stateFile)
+	if errors.Is(err, fs.ErrNotExist) {
+		return w.mustBeEmpty()
+	}
+	if err != nil {
+		return err
+	}
+	if err := json.Unmarshal(text, &w.state); err != nil {
+		return fmt.Errorf("%s cannot be read (%w): choose another folder", stateFile, err)
+	}
+	if w.state.Format != w.format {
+		return fmt.Errorf("the folder holds %s already: choose another folder for %s", w.state.Format, w.format)
+	}
+	return nil
+}
+
+// mustBeEmpty keeps an export from mixing with files that are not its own.
+func (w *writer) mustBeEmpty() error {
+	entries, err := os.ReadDir(w.dir)
+	if err != nil {
+		return err
+	}
+	for _, e := range entries {
+		if !slices.Contains([]string{"passes", "frames", "telemetry", "datapackage.json"}, e.Name()) {
+			return fmt.Errorf("the folder holds other files (%s): choose a new or an empty one", e.Name())
+		}
+	}
+	return nil
+}
+
+// compare finds the passes to be written, by folder, and the parts that are out of date.
+func (w *writer) compare(ctx context.Context, f store.Filter) (pending map[string][]string, stale map[string]bool, err error) {
+	folderOf, digestOf, order := map[string]string{}, map[string]string{}, []string{}
+	err = w.store.Each(ctx, f, func(p record.Pass) error {
+		text, err := json.Marshal(p)
+		if err != nil {
+			return err
+		}
+		sum := sha256.Sum256(text)
+		folderOf[p.ID] = path.Join("campaign="+folderName(p.Tags.Value(record.TagCampaign)), "game="+folderName(p.Tags.Value(record.TagGame)))
+		digestOf[p.ID] = hex.EncodeToString(sum[:12])
+		order = append(order, p.ID)
+		return nil
+	})
+	if err != nil {
+		return nil, nil, err
+	}
+	there, stale := map[string]bool{}, map[string]bool{}
+	for _, p := range w.state.Parts {
+		if w.outOfDate(p, folderOf, digestOf) {
+			stale[p.file("", w.format)] = true
+			continue
+		}
+		for id := range p.Passes {
+			there[id] = true
+			w.done.Unchanged++
+		}
+	}
+	pending = map[string][]string{}
+	for _, id := range order {
+		if !there[id] {
+			pending[folderOf[id]] = append(pending[folderOf[id]], id)
+		}
+	}
+	return pending, stale, nil
+}
+
+func (w *writer) outOfDate(p part, folderOf, digestOf map[string]string) bool {
+	for id, digest := range p.Passes {
+		if folderOf[id] != p.Folder || digestOf[id] != digest {
+			return true
+		}
+	}
+	for _, t := range tables {
+		if _, err := w.root.Stat(p.file(t.name, w.format)); err != nil {
+			return true
+		}
+	}
+	return false
+}
+
+// write writes the three files of one part under other names and renames them when they
+// are whole.
+func (w *writer) write(ctx context.Context, folder string, ids []string) (part, error) {
+	p := part{Folder: folder, Passes: map[string]string{}}
+	sum := sha256.New()
+	var open [3]*partFile
+	defer func() {
+		for _, f := range open {
+			f.abandon()
+		}
+	}()
+	for i, t := range tables {
+		f, err := w.create(path.Join(t.name, folder), t.columns)
+		if err != nil {
+			return p, err
+		}
+		open[i] = f
+	}
+	for _, id := range ids {
+		if err := ctx.Err(); err != nil {
+			return p, err
+		}
+		a, err := w.store.Whole(ctx, id)
+		if err != nil {
+			return p, err
+		}
+		text, err := json.Marshal(a.Pass)
+		if err != nil {
+			return p, err
+		}
+		digest := sha256.Sum256(text)
+		p.Passes[id] = hex.EncodeToString(digest[:12])
+		sum.Write(digest[:])
+		row, err := passValues(a)
+		if err == nil {
+			err = open[0].row(row)
+		}
+		if err == nil {
+			err = eachFrame(a, open[1].row)
+		}
+		if err == nil {
+			err = eachSample(a, open[2].row)
+		}
+		if err != nil {
+			return p, err
+		}
+	}
+	p.Name = "part-" + hex.EncodeToString(sum.Sum(nil)[:8])
+	for i, t := range tables {
+		if err := open[i].finish(p.file(t.name, w.format)); err != nil {
+			return p, err
+		}
+		w.done.Files++
+	}
+	w.done.Written += len(ids)
+	return p, nil
+}
+
+// partFile is a file on its way.
+type partFile struct {
+	sink
+	root *os.Root
+	name string
+	f    *os.File
+	buf  *bufio.Writer
+}
+
+func (w *writer) create(folder string, columns []column) (*partFile, error) {
+	if err := w.root.MkdirAll(folder, 0o755); err != nil {
+		return nil, err
+	}
+	name := path.Join(folder, "unfinished.tmp")
+	f, err := w.root.Create(name)
+	if err != nil {
+		return nil, err
+	}
+	p := &partFile{root: w.root, name: name, f: f, buf: bufio.NewWriterSize(f, 1<<16)}
+	if p.sink, err = newSink(w.format, p.buf, columns); err != nil {
+		p.abandon()
+		return nil, err
+	}
+	return p, nil
+}
+
+func (p *partFile) finish(name string) error {
+	err := p.sink.close()
+	if err == nil {
+		err = p.buf.Flush()
+	}
+	if err == nil {
+		err = p.f.Sync()
+	}
+	if e := p.f.Close(); err == nil {
+		err = e
+	}
+	p.f = nil
+	if err == nil {
+		err = p.root.Rename(p.name, name)
+	}
+	return err
+}
+
+func (p *partFile) abandon() {
+	if p != nil && p.f != nil {
+		p.f.Close()
+		p.root.Remove(p.name)
+	}
+}
+
+// remove deletes the files of parts that are no longer kept. It comes after the new
+// state was written, so a crash can leave too much and never too little.
+func (w *writer) remove(old, keep []part) error {
+	kept := map[string]bool{}
+	for _, p := range keep {
+		kept[p.file("", w.format)] = true
+	}
+	for _, p := range old {
+		if kept[p.file("", w.format)] {
+			continue
+		}
+		for _, t := range tables {
+			if err := w.root.Remove(p.file(t.name, w.format)); err != nil && !errors.Is(err, fs.ErrNotExist) {
+				return err
+			}
+		}
+	}
+	return nil
+}
+
+func (w *writer) save(name string, v any) error {
+	text, err := json.MarshalIndent(v, "", " ")
+	if err != nil {
+		return err
+	}
+	if err := w.root.WriteFile(name+".tmp", append(text, '\n'), 0o644); err != nil {
+		return err
+	}
+	return w.root.Rename(name+".tmp", name)
+}
+
+// folderName writes a tag's value so that it is one harmless directory name on every
+// system: other bytes than letters, digits, "-" and "_" as %XX, an empty value as the
+// name that readers of such folders know for it, a very long one cut and told apart by
+// its hash.
+func folderName(value string) string {
+	if value == "" {
+		return "__HIVE_DEFAULT_PARTITION__"
+	}
+	var b strings.Builder
+	for i := range len(value) {
+		c := value[i]
+		if c >= 'a' && c <= 'z' || c >= 'A' && c <= 'Z' || c >= '0' && c <= '9' || c == '-' || c == '_' {
+			b.WriteByte(c)
+		} else {
+			fmt.Fprintf(&b, "%%%02X", c)
+		}
+	}
+	name := b.String()
+	if len(name) <= 120 {
+		return name
+	}
+	sum := sha256.Sum256([]byte(value))
+	cut := name[:100]
+	if i := strings.LastIndexByte(cut, '%'); i > len(cut)-3 {
+		cut = cut[:i]
+	}
+	return cut + "_" + hex.EncodeToString(sum[:6])
+}
+
+// describe writes the data package's description.
+func (w *writer) describe() error {
+	type field struct {
+		Name        string `json:"name"`
+		Type        string `json:"type"`
+		Description string `json:"description,omitempty"`
+	}
+	type resource struct {
+		Name        string   `json:"name"`
+		Description string   `json:"description"`
+		Profile     string   `json:"profile"`
+		Path        []string `json:"path"`
+		Format      string   `json:"format"`
+		Schema      struct {
+			Fields []field `json:"fields"`
+		} `json:"schema"`
+	}
+	var list []resource
+	names := map[kind]string{text: "string", integer: "integer", number: "number", moment: "datetime"}
+	for _, t := range tables {
+		r := resource{Name: t.name, Description: t.about, Profile: "tabular-data-resource", Format: string(w.format), Path: []string{}}
+		for _, p := range w.state.Parts {
+			r.Path = append(r.Path, filepath.ToSlash(p.file(t.name, w.format)))
+		}
+		slices.Sort(r.Path)
+		for _, c := range t.columns {
+			r.Schema.Fields = append(r.Schema.Fields, field{c.name, names[c.kind], c.about})
+		}
+		list = append(list, r)
+	}
+	return w.save("datapackage.json", map[string]any{
+		"profile": "data-package", "name": "capd-passes", "title": "Recorded passes with frame times and telemetry", "resources": list,
+	})
+}

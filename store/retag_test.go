@@ -1,0 +1,159 @@
+package store_test
+
+import (
+	"errors"
+	"testing"
+	"time"
+
+	"capd.example/record"
+	"capd.example/store"
+)
+
+func TestCorrectionsKeepTheirHistory(t *testing.T) {
+	s := newStore(t)
+	a, b := mustSave(t, s, arrival(1)).ID, mustSave(t, s, arrival(2)).ID
+	first, err := s.Retag(ctx, []string{a, b}, map[string]string{"game": "Tin Valley", "preset": "", "patch": "1.2"}, "mo", "wrong folder")
+	if err != nil {
+		t.Fatal(err)
+	}
+	p, _ := s.Pass(ctx, a)
+	if _, has := p.Tags["preset"]; has || p.Tags["game"] != (record.Tag{Value: "Tin Valley", From: record.FromHand}) || p.Tags.Value("patch") != "1.2" {
+		t.Errorf("tags %v", p.Tags)
+	}
+	cells := query(t, s, "SELECT game, preset, passes FROM cells")
+	if len(cells) != 1 || cells[0][0] != "Tin Valley" || cells[0][1] != "" {
+		t.Errorf("cells %v", cells)
+	}
+	second, err := s.Retag(ctx, []string{a}, map[string]string{"game": "Glass Harbour"}, "mo", "right after all")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := s.Undo(ctx, first, "mo", ""); err == nil {
+		t.Error("a change was undone below a later one")
+	}
+	for _, c := range []string{second, first} {
+		if _, err := s.Undo(ctx, c, "mo", "back"); err != nil {
+			t.Fatal(err)
+		}
+	}
+	for i, id := range []string{a, b} {
+		p, _ := s.Pass(ctx, id)
+		for name, tag := range arrival(i + 1).Pass.Tags {
+			if p.Tags[name] != tag {
+				t.Errorf("pass %d: %s is %v after undoing, was %v", i, name, p.Tags[name], tag)
+			}
+		}
+		if len(p.Tags) != 4 {
+			t.Errorf("tags %v", p.Tags)
+		}
+	}
+	h, err := s.TagHistory(ctx, a)
+	if err != nil || len(h) != 8 || h[0].Who != "mo" || h[0].Why != "wrong folder" || h[0].Old.Value != "Glass Harbour" || h[7].Undoes != first {
+		t.Errorf("history %+v, %v", h, err)
+	}
+	if _, err := s.Undo(ctx, "none", "mo", ""); !errors.Is(err, store.ErrNoChange) {
+		t.Errorf("undo of nothing: %v", err)
+	}
+	if _, err := s.Retag(ctx, []string{a, "ffff"}, map[string]string{"game": "X"}, "mo", ""); !errors.Is(err, store.ErrNotFound) {
+		t.Errorf("a pass that is not there: %v", err)
+	}
+	if p, _ := s.Pass(ctx, a); p.Tags.Value("game") != "Glass Harbour" {
+		t.Error("half of a refused change was made")
+	}
+}
+
+func TestVerdictsKeepTheirHistory(t *testing.T) {
+	s := newStore(t)
+	id := mustSave(t, s, arrival(1)).ID
+	bad := []record.Finding{{Check: "thermal", Version: "1", Outcome: record.Bad, Reason: "95 degrees C"}}
+	ok := []record.Finding{{Check: "thermal", Version: "2", Outcome: record.OK, Reason: "95 degrees C is this card's limit"}}
+	steps := []error{
+		s.Finish(ctx, id, bad, record.VerdictBad),
+		s.Overrule(ctx, id, record.Clean, "looked at it", "mo"),
+		s.ReplaceFindings(ctx, id, ok, record.VerdictDoubtful, "newer validator", "mo"),
+	}
+	for i, err := range steps {
+		if err != nil {
+			t.Fatal(i, err)
+		}
+	}
+	p, _ := s.Pass(ctx, id)
+	if p.Verdict != record.Clean || p.Overruled != "looked at it" || len(p.Findings) != 1 || p.Findings[0].Version != "2" {
+		t.Errorf("pass %+v", p)
+	}
+	j, err := s.Judgements(ctx, id)
+	if err != nil || len(j) != 3 || j[0].Verdict != record.VerdictBad || j[0].Findings[0].Version != "1" || j[1].Who != "mo" || j[2].Kind != "rechecked" {
+		t.Errorf("history %+v, %v", j, err)
+	}
+	if err := s.Overrule(ctx, id, record.Clean, "", "mo"); err == nil {
+		t.Error("overruled without a reason")
+	}
+	if err := s.Overrule(ctx, id, "fine", "x", "mo"); err == nil {
+		t.Error("overruled with no verdict")
+	}
+}
+
+func TestQueueOfAlerts(t *testing.T) {
+	s := newStore(t)
+	for range 2 { // the second is the same alert
+		if err := s.Enqueue(ctx, store.Alert{ID: "a", PassID: "p", Channel: "hook", Payload: []byte("{}")}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := s.Enqueue(ctx, store.Alert{ID: "b", Channel: "desktop"}); err != nil {
+		t.Fatal(err)
+	}
+	due := func(at time.Time) (ids string) {
+		list, err := s.Due(ctx, at)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, a := range list {
+			ids += a.ID
+		}
+		return ids
+	}
+	if got := due(day); got != "ab" {
+		t.Errorf("due %q", got)
+	}
+	if err := s.Failed(ctx, "a", errors.New("no route"), day.Add(time.Minute)); err != nil {
+		t.Fatal(err)
+	}
+	if err := s.Delivered(ctx, "b"); err != nil {
+		t.Fatal(err)
+	}
+	if got := due(day); got != "" {
+		t.Errorf("due %q", got)
+	}
+	if got := due(day.Add(time.Minute)); got != "a" {
+		t.Errorf("due after a minute %q", got)
+	}
+	if err := s.Acknowledge(ctx, "a", "mo"); err != nil {
+		t.Fatal(err)
+	}
+	list, err := s.Alerts(ctx, false, 0)
+	if err != nil || len(list) != 2 || list[1].Attempts != 1 || list[1].Error != "no route" || list[1].SeenBy != "mo" || string(list[1].Payload) != "{}" {
+		t.Errorf("%+v, %v", list, err)
+	}
+	if list, _ := s.Alerts(ctx, true, 0); len(list) != 1 || list[0].ID != "b" {
+		t.Errorf("open %+v", list)
+	}
+	if err := s.Delivered(ctx, "none"); err == nil {
+		t.Error("an alert that is not there was delivered")
+	}
+}
+
+func TestSettings(t *testing.T) {
+	s := newStore(t)
+	if _, ok, err := s.Setting(ctx, "plan"); ok || err != nil {
+		t.Error(ok, err)
+	}
+	for _, v := range []string{"1", "2", ""} {
+		if err := s.SetSetting(ctx, "plan", v); err != nil {
+			t.Fatal(err)
+		}
+		if got, ok, err := s.Setting(ctx, "plan"); got != v || !ok || err != nil {
+			t.Errorf("%q, %v, %v", got, ok, err)
+		}
+	}
+}
