@@ -31,6 +31,7 @@ type Config struct {
 	Expect   Expect   `toml:"expect"`
 	Checks   Checks   `toml:"checks"`
 	Notify   Notify   `toml:"notify"`
+	System   System   `toml:"system"`
 	Layouts  []Layout `toml:"layout"`
 	Campaign string   `toml:"campaign" comment:"campaign file; empty for none"`
 
@@ -75,6 +76,7 @@ type Checks struct {
 type Notify struct {
 	Command  []string `toml:"command" comment:"program and arguments; gets the pass as JSON on standard input"`
 	WebHook  string   `toml:"web_hook" comment:"address that the pass is posted to as JSON"`
+	Secret   string   `toml:"secret" comment:"key that signs what is posted to the web hook; empty for no signature"`
 	TimeoutS float64  `toml:"timeout_s" comment:"seconds for a command or a web hook"`
 }
 
@@ -207,6 +209,9 @@ func (c Config) Check() error {
 		if _, err := filepath.Match(p, "x"); err != nil {
 			return bad(fmt.Sprintf("files.patterns[%d]", i), "%q is not a glob pattern", p)
 		}
+	}
+	if key, why := c.System.check(); key != "" {
+		return bad(key, "%s", why)
 	}
 	for i, r := range c.Expect.RefreshHz {
 		if !(r > 0) {
