@@ -54,7 +54,7 @@ func gather(x uint64) uint64 {
 // nth returns the position of the k-th (from 1) set bit at or after bit s of the
 // delimiter masks (every second word), -1 where there is none before end.
 func nth(masks []uint64, s, k, end int) int {
-	for s < end {
+	for s < end && s>>6<<1 < len(masks) {
 		w := masks[s>>6<<1] >> uint(s&63)
 		if n := bits.OnesCount64(w); n < k {
 			k -= n

@@ -2,6 +2,7 @@ package framelog
 
 import (
 	"bytes"
+	"encoding/binary"
 	"math"
 	"math/bits"
 	"slices"
@@ -13,7 +14,7 @@ const (
 	longestMS   = 600_000 // a frame above this is taken for a wrong row
 	maxTrailer  = 100     // lines after the table that may be a summary
 	maxPrograms = 256
-	checkEvery  = 64   // rows between looks at the stamps beside durations
+	checkEvery  = 128  // rows between looks at the stamps beside durations
 	maxWrong    = 1e-3 // share of wrong rows above which a log is refused
 )
 
@@ -66,6 +67,8 @@ type scan struct {
 	guess    int // frames expected, for the first allocation
 	limitErr error
 	masks    []uint64
+	ends     []lineMark
+	fixed    fixed
 }
 
 // timeBase compares stamps with the durations beside them.
@@ -85,7 +88,7 @@ type timeBase struct {
 // begin prepares s for a log; buffers are kept.
 func (s *scan) begin(t *table, ch choice, guess, limit int) {
 	old := *s
-	*s = scan{t: t, ch: ch, main: ch.main.col.pos, dec: ch.main.unit.shift(), line: t.preamble, max: limit, cells: old.cells, masks: old.masks, guess: guess}
+	*s = scan{t: t, ch: ch, main: ch.main.col.pos, dec: ch.main.unit.shift(), line: t.preamble, max: limit, cells: old.cells, masks: old.masks, ends: old.ends, guess: guess}
 	for _, tr := range old.tracks {
 		*tr = track{ms: tr.ms[:0]}
 	}
@@ -169,35 +172,25 @@ func (s *scan) slowLines(b []byte, i, n int, eof, quotes bool) (int, error) {
 	return i, nil
 }
 
-// fastLines goes from line end to line end by the masks. All delimiters of a row are
-// counted, so that a row with too many or too few cells is noticed; of its cells only
-// those that are needed are looked at. A row that is not plain and right takes the slow
-// road, which says what is the matter.
+// fastLines takes row after row by the masks. All delimiters of a row are counted, so
+// that a row with too many or too few cells is noticed; of its cells only those that are
+// needed are looked at. A row that is not plain and right takes the slow road, which
+// says what is the matter.
 func (s *scan) fastLines(b []byte, base, n int) (int, error) {
-	var (
-		m         = s.masks
-		w         = 0    // word of the current line end
-		ends      = m[1] // line ends not yet taken in word w
-		before    = 0    // delimiters in the words before w
-		last      = 0    // delimiters up to the end of the row before
-		start     = 0    // of the row, from base
-		want      = s.t.columns - 1
-		lastBlock = (n - base + block - 1) / block
-	)
-	for {
-		for ends == 0 {
-			if w++; w >= lastBlock {
-				return base + start, nil
-			}
-			before += bits.OnesCount64(m[2*w-2])
-			ends = m[2*w+1]
+	s.listEnds((n - base + block - 1) / block)
+	start, last := 0, uint32(0)
+	want := uint32(s.t.columns - 1)
+	for i := 0; i < len(s.ends); {
+		k := s.fixedRows(b, base, start, last, s.ends[i:])
+		if k > 0 {
+			i += k
+			s.line += k
+			start, last = int(s.ends[i-1].at)+1, s.ends[i-1].delims
+			continue
 		}
-		bit := bits.TrailingZeros64(ends)
-		ends &= ends - 1
-		end := w<<6 + bit
-		upTo := before + bits.OnesCount64(m[2*w]&(1<<uint(bit)-1))
-		cells := upTo - last
-		last = upTo
+		e := s.ends[i]
+		end, cells := int(e.at), e.delims-last
+		last = e.delims
 		s.line++
 		if cells != want || !s.fastRow(b, base, start, end) {
 			s.slowRow(trimCR(b[base+start : base+end]))
@@ -206,7 +199,159 @@ func (s *scan) fastLines(b []byte, base, n int) (int, error) {
 			}
 		}
 		start = end + 1
+		i++
 	}
+	return base + start, nil
+}
+
+// lineMark is the end of a line and how many delimiters the piece has before it.
+type lineMark struct{ at, delims uint32 }
+
+// listEnds lists the line ends from the masks. Whether there is one in a block cannot be
+// foretold, so one is written in any case: a wrong guess of a branch would cost more.
+func (s *scan) listEnds(blocks int) {
+	if need := blocks*block + 2; cap(s.ends) < need {
+		s.ends = make([]lineMark, 0, need)
+	}
+	out := s.ends[:cap(s.ends)]
+	masks := s.masks[:2*blocks]
+	k, at, delims := 0, uint32(0), uint32(0)
+	for len(masks) >= 2 && k < len(out) {
+		d, e := masks[0], masks[1]
+		masks = masks[2:]
+		out[k] = lineMark{at + uint32(bits.TrailingZeros64(e)), delims + uint32(bits.OnesCount64(d&(e&-e-1)))}
+		if e != 0 {
+			k++
+		}
+		for e &= e - 1; e != 0 && k < len(out); e &= e - 1 {
+			out[k] = lineMark{at + uint32(bits.TrailingZeros64(e)), delims + uint32(bits.OnesCount64(d&(e&-e-1)))}
+			k++
+		}
+		delims += uint32(bits.OnesCount64(d))
+		at += block
+	}
+	s.ends = out[:k]
+}
+
+// fixed is what the number of the row before says about the next one: logs write all
+// frame times with the same number of decimals.
+type fixed struct {
+	frac int     // decimals, 1 to 7; 0 where it is unknown
+	part uint64  // bytes of the fraction in a word that ends with the number
+	div  float64 // from ticks to ms
+	most uint64  // ticks of the longest frame
+}
+
+// expect prepares for numbers with frac decimals.
+func (s *scan) expect(frac int) {
+	s.fixed = fixed{}
+	dec := frac + s.dec
+	if frac < 1 || frac > 7 || dec < 0 || dec > 15 || s.ch.main.stamp || s.t.delim == noDelim {
+		return
+	}
+	s.fixed = fixed{frac: frac, part: ^uint64(0) << uint(8*(8-frac)), div: pow10f[dec], most: uint64(longestMS * pow10f[dec])}
+}
+
+// digitsOf masks the last n bytes of a word, by the length of the number with its point.
+var digitsOf = [16]uint64{3: 0xffff << 48, 4: 0xffffff << 40, 5: 0xffffffff << 32, 6: 0xffffffffff << 24, 7: 0xffffffffffff << 16, 8: 0xffffffffffffff << 8, 9: ^uint64(0)}
+
+// fixedRows takes rows as long as they are plain and right, have a duration with the
+// expected decimals and up to eight digits, and belong to the current program. It
+// returns how many it took. This is where a log's time goes, so it is written for the
+// processor: both ends of the number come from the masks, two overlapping words that end
+// with the fraction and with the whole part give all its digits at once, and no branch
+// depends on chance.
+func (s *scan) fixedRows(b []byte, base, start int, last uint32, ends []lineMark) int {
+	tr, f := s.cur, s.fixed
+	if f.frac == 0 || tr == nil || s.pending.total > 0 {
+		return 0
+	}
+	if dec := f.frac + s.dec; dec != tr.dec && (!tr.mixed || dec > tr.dec) {
+		return 0
+	}
+	n := min(len(ends), s.rowsSinceLook, cap(tr.ms)-len(tr.ms))
+	if n <= 0 {
+		return 0
+	}
+	want, col, prog := uint32(s.t.columns-1), s.main, s.ch.prog
+	point, m, sum, ticks := s.t.point, s.masks, s.base.sumMS, uint64(0)
+	ms := tr.ms[len(tr.ms) : len(tr.ms)+n]
+	k := 0
+	for ; k < n; k++ {
+		e := ends[k]
+		if e.delims-last != want {
+			break
+		}
+		if prog >= 0 && !s.named(b, base+s.cell(start, prog), tr.name) {
+			break
+		}
+		// The delimiters on either side of the number.
+		i, shift := start>>6<<1, uint(start&63)
+		w := m[i]>>shift | m[i+2]<<(block-shift)
+		first := start
+		if col > 0 {
+			for c := col; c > 1; c-- {
+				w &= w - 1
+			}
+			first += bits.TrailingZeros64(w) + 1
+			w &= w - 1
+		}
+		end := start + bits.TrailingZeros64(w)
+		if at := int(e.at); w == 0 || end > at {
+			if first, end = s.farCell(start, col, at); end > first && b[base+end-1] == '\r' {
+				end--
+			}
+		}
+		p := base + end
+		size := end - first
+		if uint(size) > 9 || p < 9 || b[p-1-f.frac] != point {
+			break
+		}
+		x := binary.LittleEndian.Uint64(b[p-8:])&f.part | binary.LittleEndian.Uint64(b[p-9:])&^f.part
+		x = (x ^ 0x3030303030303030) & digitsOf[size&15]
+		if (x+0x7676767676767676|x)&0x8080808080808080 != 0 || size < f.frac+2 {
+			break
+		}
+		x = x*10 + x>>8
+		x = ((x&0x000000FF000000FF)*0x000F424000000064 + (x>>16&0x000000FF000000FF)*0x0000271000000001) >> 32
+		if x-1 >= f.most {
+			break
+		}
+		v := float64(int64(x)) / f.div
+		ms[k] = v
+		sum += v
+		ticks |= x
+		last = e.delims
+		start = int(e.at) + 1
+	}
+	tr.ms = tr.ms[:len(tr.ms)+k]
+	tr.ticks |= ticks
+	s.base.sumMS = sum
+	s.rows += k
+	s.rowsSinceLook -= k
+	return k
+}
+
+// farCell returns begin and end of a column that lies beyond the first 64 bytes.
+func (s *scan) farCell(start, c, lineEnd int) (int, int) {
+	first, end := start, 0
+	if c > 0 {
+		first = nth(s.masks, start, c, lineEnd) + 1
+	}
+	if end = nth(s.masks, first, 1, lineEnd); end < 0 {
+		end = lineEnd
+	}
+	return first, end
+}
+
+// named reports whether the cell at b[p:] is exactly name.
+func (s *scan) named(b []byte, p int, name string) bool {
+	n := p + len(name)
+	if n >= len(b) || string(b[p:n]) != name {
+		return false
+	}
+	c := b[n]
+	return c == s.t.delim || c == s.t.eol || c == '\r'
 }
 
 // joinQuoted extends a row over the line ends inside a quoted cell. more says that the
@@ -258,17 +403,10 @@ func (s *scan) fastRow(b []byte, base, start, end int) bool {
 	if tr == nil || s.rowsSinceLook == 0 || s.pending.total > 0 || len(tr.ms) == cap(tr.ms) {
 		return false
 	}
-	if s.ch.prog >= 0 {
-		p := s.cell(start, s.ch.prog, end)
-		n := len(tr.name)
-		if base+p+n >= len(b) || string(b[base+p:base+p+n]) != tr.name {
-			return false
-		}
-		if c := b[base+p+n]; c != s.t.delim && c != s.t.eol && c != '\r' {
-			return false
-		}
+	if s.ch.prog >= 0 && !s.named(b, base+s.cell(start, s.ch.prog), tr.name) {
+		return false
 	}
-	p := base + s.cell(start, s.main, end)
+	p := base + s.cell(start, s.main)
 	if b[p] == ' ' {
 		p++
 	}
@@ -283,7 +421,7 @@ func (s *scan) fastRow(b []byte, base, start, end int) bool {
 }
 
 // cell returns where column c of the row at start begins. The row has that column.
-func (s *scan) cell(start, c, end int) int {
+func (s *scan) cell(start, c int) int {
 	if c == 0 {
 		return start
 	}
@@ -294,7 +432,7 @@ func (s *scan) cell(start, c, end int) int {
 		w &= w - 1
 	}
 	if w == 0 { // further on
-		return nth(m, start, c, end) + 1
+		return nth(m, start, c, start+maxLine) + 1
 	}
 	return start + bits.TrailingZeros64(w) + 1
 }
@@ -323,6 +461,9 @@ func (s *scan) fastFrame(tr *track, mant uint64, frac, digits int) bool {
 		tr.dec, tr.mixed = max(tr.dec, dec), true
 	}
 	tr.ticks |= mant
+	if frac != s.lastFrac || frac != s.fixed.frac {
+		s.expect(frac)
+	}
 	s.lastFrac, s.lastDigits = frac, digits
 	s.rows++
 	s.rowsSinceLook--
