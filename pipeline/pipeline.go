@@ -23,7 +23,8 @@ type Log struct {
 	Path   string // where it lies
 	Rel    string // path below the watched folder, for the templates
 	Notice time.Time
-	Forced bool // taken at the latest time although a program still held it open
+	FileID string // the file system's own identity of the file, "" for none
+	Forced bool   // taken at the latest time although a program still held it open
 }
 
 // File identifies the bytes that were read.
@@ -139,6 +140,7 @@ func (p *Pipeline) Carry(ctx context.Context, log Log) (pass record.Pass, isNew 
 	if err != nil {
 		return record.Pass{}, false, p.unreadable(ctx, log, file, err)
 	}
+	file.ID = log.FileID
 	figures, err := metrics.Compute(reading.Frames)
 	if err != nil {
 		return record.Pass{}, false, p.unreadable(ctx, log, file, err)
@@ -321,10 +323,9 @@ func (p *Pipeline) claims(log Log, r record.Reading, s record.System) []record.C
 }
 
 func (p *Pipeline) pathClaims(log Log) []record.Claim {
-	claims, err := tag.FromPath(p.Know.Templates, log.Rel)
-	if err != nil {
-		return nil // a path that no template matches, or two ways, makes no claim
-	}
+	// A path that no template matches makes no claim; one that reads two ways comes with
+	// the claims that all readings share.
+	claims, _ := tag.FromPath(p.Know.Templates, log.Rel)
 	return claims
 }
 

@@ -20,6 +20,9 @@ type grammar struct {
 	Measure measureCmd `cmd:"" help:"Read logs and print their figures; needs no agent and no store."`
 	Layout  layoutCmd  `cmd:"" help:"Explain how a log is read, with its first rows as understood."`
 
+	Passes passesCmd `cmd:"" help:"List passes with their verdicts."`
+	Show   showCmd   `cmd:"" help:"Show one pass with its tags, figures and findings."`
+
 	System  systemCmd  `cmd:"" help:"Show and compare systems; without an identity this machine is detected."`
 	Systems systemsCmd `cmd:"" help:"List the systems of the store."`
 

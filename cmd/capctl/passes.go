@@ -1,0 +1,136 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"sort"
+	"strings"
+	"time"
+
+	"github.com/jedib0t/go-pretty/v6/table"
+
+	"capd.example/internal/cli"
+	"capd.example/record"
+	"capd.example/store"
+)
+
+// passesCmd is `capctl passes`.
+type passesCmd struct {
+	JSON bool `name:"json" help:"One JSON object per line."`
+	filterFlags
+}
+
+func (c *passesCmd) Run(a *app) error {
+	passes, err := c.passes(a)
+	if err != nil {
+		return err
+	}
+	if c.JSON {
+		for _, p := range passes {
+			if err := jsonLine(a.stdout, p); err != nil {
+				return cli.FailedError(err)
+			}
+		}
+		return nil
+	}
+	rows := make([]table.Row, 0, len(passes))
+	for _, p := range passes {
+		rows = append(rows, table.Row{p.ID, p.StartedAt.Local().Format("01-02 15:04:05"), cellName(p.Tags), p.Tags.Value(record.TagPass),
+			fps(p.Metrics.AvgFPS), fps(p.Metrics.Low1FPS), fmt.Sprintf("%.1f", p.Metrics.DurationS), p.Verdict, worst(p)})
+	}
+	printTable(a.stdout, table.Row{"id", "started", "cell", "pass", "avg FPS", "1% low", "seconds", "verdict", "why"}, rows)
+	return nil
+}
+
+func fps(x float64) string { return fmt.Sprintf("%.1f", x) }
+
+// cellName names the cell of a pass for people: its factors in the usual order.
+func cellName(tags record.Tags) string {
+	var parts []string
+	for _, f := range record.CellFactors {
+		if v := tags.Value(f); v != "" {
+			parts = append(parts, v)
+		}
+	}
+	if len(parts) == 0 {
+		return "(no tags)"
+	}
+	return strings.Join(parts, " / ")
+}
+
+// worst returns the reason behind a verdict that is not clean.
+func worst(p record.Pass) string {
+	if p.Overruled != "" {
+		return "set by hand: " + p.Overruled
+	}
+	want := map[record.Verdict]record.Outcome{record.VerdictBad: record.Bad, record.VerdictDoubtful: record.Doubtful, record.Unverified: record.NotChecked}[p.Verdict]
+	for _, f := range p.Findings {
+		if f.Outcome == want {
+			return f.Check + ": " + f.Reason
+		}
+	}
+	return ""
+}
+
+// showCmd is `capctl show`.
+type showCmd struct {
+	ID   string `arg:"" help:"Identity of the pass, or the beginning of it."`
+	JSON bool   `name:"json" help:"One JSON object."`
+}
+
+func (c *showCmd) Run(a *app) error {
+	return withStore(a, func(ctx context.Context, s *store.Store) error {
+		p, err := s.Pass(ctx, c.ID)
+		if errors.Is(err, store.ErrNotFound) || errors.Is(err, store.ErrAmbiguous) {
+			return cli.FailedError(err, "'capctl passes' lists the identities")
+		} else if err != nil {
+			return cli.FailedError(err)
+		}
+		if c.JSON {
+			return jsonLine(a.stdout, p)
+		}
+		showPass(a, p)
+		return nil
+	})
+}
+
+func showPass(a *app, p record.Pass) {
+	out := func(name, format string, args ...any) {
+		fmt.Fprintf(a.stdout, "%-10s %s\n", name, fmt.Sprintf(format, args...))
+	}
+	out("pass", "%s on %s, revision %d", p.ID, p.Bench, p.Revision)
+	out("log", "%s", p.Log)
+	out("sha256", "%s", p.SHA256)
+	out("ran", "%s to %s", p.StartedAt.Format(time.RFC3339), p.EndedAt.Format(time.RFC3339))
+	out("system", "%s", p.System)
+	out("verdict", "%s", p.Verdict)
+	if p.Overruled != "" {
+		out("", "set by hand: %s", p.Overruled)
+	}
+	for _, name := range sortedKeys(p.Tags) {
+		out("tag", "%s = %s (%s)", name, p.Tags[name].Value, p.Tags[name].From)
+	}
+	m := p.Metrics
+	out("figures", "%d frames in %.2f s, average %.2f FPS", m.Frames, m.DurationS, m.AvgFPS)
+	out("", "1%% low %.2f FPS (slowest 1 %% of frames), 0.1%% low %.2f FPS, 1%% of time %.2f FPS", m.Low1FPS, m.Low01FPS, m.Low1TimeFPS)
+	out("", "frame time median %.3f, p95 %.3f, p99 %.3f, p99.9 %.3f, longest %.3f ms; %d hitches", m.MedianMS, m.P95MS, m.P99MS, m.P999MS, m.MaxMS, m.Hitches)
+	for _, r := range p.Remarks {
+		out("remark", "%s: %s", r.Kind, r.Text)
+	}
+	for _, f := range p.Findings {
+		out("finding", "%s: %s: %s", f.Check, f.Outcome, f.Reason)
+		if f.Advice != "" && f.Outcome != record.OK {
+			out("", "-> %s", f.Advice)
+		}
+	}
+}
+
+func sortedKeys[V any](m map[string]V) []string {
+	var keys []string
+	for k := range m {
+		keys = append(keys, k)
+	}
+	sort.Strings(keys)
+	return keys
+}

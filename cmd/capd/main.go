@@ -1,0 +1,80 @@
+// Capd runs on a bench: it notices new logs, tags them with the detected system, has
+// them checked and tells at once about a bad pass.
+package main
+
+import (
+	"context"
+	"io"
+	"os"
+
+	"capd.example/config"
+	"capd.example/internal/cli"
+	"capd.example/plugins/bundled"
+)
+
+// grammar is the command line.
+type grammar struct {
+	Config  string `placeholder:"FILE" help:"Configuration file (default: the one 'capd check' names)."`
+	Data    string `placeholder:"DIR" help:"Folder of the store (default: per operating system)."`
+	Watch   string `placeholder:"DIR" help:"Folder that loggers write into."`
+	Root    string `hidden:"" help:"Read the bench from this recorded machine instead of the real one."`
+	Version bool   `help:"Print the version."`
+
+	Run   runCmd   `cmd:"" help:"Watch, tag, check and alert until interrupted."`
+	Check checkCmd `cmd:"" help:"Explain the configuration and say what is wrong with it."`
+}
+
+// app is what every command is handed.
+type app struct {
+	ctx            context.Context
+	config         config.Config
+	root           string
+	stdout, stderr io.Writer
+}
+
+// validatorRole is the hidden argument with which the agent starts itself as the
+// process that serves the standard validators.
+const validatorRole = "validators"
+
+func main() {
+	if len(os.Args) == 2 && os.Args[1] == validatorRole {
+		bundled.Main()
+		return
+	}
+	ctx, stop := cli.Signals()
+	status := run(ctx, os.Args[1:], os.Stdout, os.Stderr)
+	stop()
+	os.Exit(status)
+}
+
+func run(ctx context.Context, args []string, stdout, stderr io.Writer) int {
+	var g grammar
+	kctx, done, err := cli.Parse("capd", "Watch a bench: tag each new log, check it, alert on a bad pass.", &g, args, stdout, stderr)
+	if done {
+		return cli.Done
+	}
+	if err == nil {
+		a := &app{ctx: ctx, stdout: stdout, stderr: stderr, root: g.Root}
+		if a.config, err = load(g); err == nil {
+			err = kctx.Run(a)
+		}
+	}
+	return cli.Status("capd", err, stderr)
+}
+
+func load(g grammar) (config.Config, error) {
+	c, err := config.Load(g.Config)
+	if err != nil {
+		return c, cli.UsageError(err, "'capd check' lists every setting with its meaning")
+	}
+	if g.Data != "" {
+		c.Data = g.Data
+	}
+	if g.Watch != "" {
+		c.Watch = g.Watch
+	}
+	if err := c.Check(); err != nil {
+		return c, cli.UsageError(err)
+	}
+	return c, nil
+}

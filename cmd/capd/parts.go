@@ -1,0 +1,137 @@
+package main
+
+import (
+	"context"
+	"os"
+	"time"
+
+	"github.com/rs/zerolog"
+
+	"capd.example/config"
+	"capd.example/framelog"
+	"capd.example/notify"
+	"capd.example/pipeline"
+	"capd.example/record"
+	"capd.example/store"
+	"capd.example/sysinfo"
+)
+
+// The types here fit the parts to the interfaces of the pipeline.
+
+type logReader struct{ opt framelog.Options }
+
+func (r logReader) ReadLog(_ context.Context, path string) (record.Reading, pipeline.File, error) {
+	reading, d, err := framelog.ReadFile(path, r.opt)
+	f := pipeline.File{SHA256: d.SHA256, Size: d.Size, ModTime: d.ModTime}
+	if info, statErr := os.Stat(path); statErr == nil && f.ModTime.IsZero() {
+		f.Size, f.ModTime = info.Size(), info.ModTime()
+	}
+	return reading, f, err
+}
+
+func readerOptions(c config.Config) framelog.Options {
+	var opt framelog.Options
+	for _, l := range c.Layouts {
+		opt.Layouts = append(opt.Layouts, framelog.Declared{
+			Name: l.Name, Path: l.Path, Heading: l.Heading, Column: l.Column, Kind: l.Kind, Unit: l.Unit,
+			Delimiter: l.Delimiter, Decimal: l.Decimal, SkipLines: l.SkipLines, Program: l.Program, ProgramColumn: l.ProgramColumn,
+		})
+	}
+	return opt
+}
+
+type bench struct{ *sysinfo.Bench }
+
+func (b bench) System(ctx context.Context) record.System { return b.Detect(ctx) }
+
+func (b bench) Telemetry(from, to time.Time, program string) (*record.Telemetry, error) {
+	return b.WindowFor(from, to, program)
+}
+
+// passStore is the store as the pipeline sees it.
+type passStore struct{ *store.Store }
+
+func mark(f pipeline.File, path string) store.FileMark {
+	return store.FileMark{Path: path, Size: f.Size, ModTime: f.ModTime, ID: f.ID}
+}
+
+func (s passStore) Save(ctx context.Context, a pipeline.Arrival) (pipeline.Saved, error) {
+	got, err := s.Store.Save(ctx, store.Arrival{
+		Pass: a.Pass, Frames: a.Frames, Telemetry: a.Telemetry, System: a.System,
+		File: mark(a.File, a.Pass.Log), LogBytes: a.File.Bytes,
+	})
+	return pipeline.Saved(got), err
+}
+
+func (s passStore) MarkTold(ctx context.Context, id string) error {
+	return s.MarkNotified(ctx, id)
+}
+
+func (s passStore) Unfinished(ctx context.Context) ([]pipeline.Unfinished, error) {
+	list, err := s.Store.Unfinished(ctx)
+	var out []pipeline.Unfinished
+	for _, u := range list {
+		out = append(out, pipeline.Unfinished{ID: u.Pass.ID, Checked: u.State == store.Checked})
+	}
+	return out, err
+}
+
+// earlierPasses is how many passes of a cell validators get to see.
+const earlierPasses = 12
+
+func (s passStore) Earlier(ctx context.Context, p record.Pass, cell map[string]string) ([]record.Earlier, error) {
+	return s.Store.Earlier(ctx, p.Bench, cell, p.ID, earlierPasses)
+}
+
+func (s passStore) LastSystem(ctx context.Context, p record.Pass) (record.System, bool, error) {
+	return s.Store.LastSystem(ctx, p.Bench, p.ID)
+}
+
+func (s passStore) RememberBroken(ctx context.Context, f pipeline.File, path string, why error) (bool, error) {
+	return s.Store.RememberBroken(ctx, mark(f, path), why)
+}
+
+// teller hands what happened to the dispatcher and writes the agent's log.
+type teller struct {
+	alerts *notify.Dispatcher
+	bench  string
+	log    zerolog.Logger
+}
+
+func (t teller) send(ctx context.Context, a notify.Alert) {
+	if err := t.alerts.Tell(ctx, a); err != nil {
+		t.log.Error().Err(err).Str("alert", a.Text).Msg("an alert could not be handed on")
+	}
+}
+
+func (t teller) Judged(ctx context.Context, p record.Pass) {
+	t.log.Info().Str("pass", p.ID).Str("log", p.Log).Str("verdict", string(p.Verdict)).
+		Float64("avg_fps", p.Metrics.AvgFPS).Dur("after_ms", time.Since(p.LogAt)).Msg("pass judged")
+	if a, ok := notify.FromPass(p, time.Now()); ok {
+		t.send(ctx, a)
+	}
+}
+
+func (t teller) Unreadable(ctx context.Context, l pipeline.Log, why error) {
+	t.send(ctx, notify.FromUnreadable(t.bench, l.Path, why, time.Now()))
+}
+
+func (t teller) Changed(ctx context.Context, p record.Pass, changes []record.Change) {
+	t.send(ctx, notify.FromChanges(p, changes, time.Now()))
+}
+
+// alertQueue keeps alerts to slow channels in the store.
+type alertQueue struct{ *store.Store }
+
+func (q alertQueue) Enqueue(ctx context.Context, a notify.Queued) error {
+	return q.Store.Enqueue(ctx, store.Alert{ID: a.ID, Channel: a.Channel, PassID: a.PassID, Payload: a.Payload})
+}
+
+func (q alertQueue) Due(ctx context.Context, now time.Time) ([]notify.Queued, error) {
+	list, err := q.Store.Due(ctx, now)
+	var out []notify.Queued
+	for _, a := range list {
+		out = append(out, notify.Queued{ID: a.ID, Channel: a.Channel, PassID: a.PassID, Payload: a.Payload, Attempts: a.Attempts})
+	}
+	return out, err
+}

@@ -1,0 +1,243 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"sync"
+	"time"
+
+	"github.com/gofrs/flock"
+	"github.com/rs/zerolog"
+	"golang.org/x/term"
+
+	"capd.example/config"
+	"capd.example/internal/cli"
+	"capd.example/notify"
+	"capd.example/pipeline"
+	"capd.example/plugins/host"
+	"capd.example/record"
+	"capd.example/store"
+	"capd.example/sysinfo"
+	"capd.example/tag"
+	"capd.example/watcher"
+)
+
+// runCmd is `capd run`.
+type runCmd struct{}
+
+func (runCmd) Run(a *app) error {
+	ag, err := build(a)
+	if err != nil {
+		return err
+	}
+	defer ag.close()
+	return ag.run(a.ctx)
+}
+
+// agent is everything that runs; it is built whole before anything starts.
+type agent struct {
+	config config.Config
+	log    zerolog.Logger
+	lock   *flock.Flock
+	store  *store.Store
+	host   *host.Host
+	bench  *sysinfo.Bench
+	watch  *watcher.Watcher
+	alerts *notify.Dispatcher
+	steps  *pipeline.Pipeline
+}
+
+func build(a *app) (_ *agent, err error) {
+	ag := &agent{config: a.config, log: logger(a)}
+	defer func() {
+		if err != nil {
+			ag.close()
+		}
+	}()
+	templates, err := tag.ParseTemplates(a.config.Tags.Paths)
+	if err != nil {
+		return nil, cli.UsageError(fmt.Errorf("tags.paths: %w", err))
+	}
+	if err := ag.takeFolders(); err != nil {
+		return nil, err
+	}
+	if ag.store, err = store.Open(a.ctx, a.config.StoreFile(), store.Options{}); err != nil {
+		return nil, cli.FailedError(err)
+	}
+	if ag.host, err = ag.validators(); err != nil {
+		return nil, cli.FailedError(fmt.Errorf("prepare the validators: %w", err))
+	}
+	if ag.alerts, err = ag.dispatcher(a); err != nil {
+		return nil, err
+	}
+	if ag.watch, err = ag.watcher(a.ctx); err != nil {
+		return nil, cli.FailedError(err)
+	}
+	ag.bench = sysinfo.New(sysinfo.Options{Root: a.root})
+	c := a.config
+	ag.steps = &pipeline.Pipeline{
+		Reader: logReader{readerOptions(c)}, Bench: bench{ag.bench}, Store: passStore{ag.store}, Checks: ag.host,
+		Tell: teller{ag.alerts, c.Bench, ag.log},
+		Know: pipeline.Knowledge{
+			Bench: c.Bench, Templates: templates, Header: c.Tags.Header, Fixed: c.Tags.Fixed,
+			Order: tag.DefaultOrder, Factors: record.CellFactors, Required: c.Checks.Required,
+			Expect: func(record.Tags) record.Expectation {
+				return record.Expectation{DurationS: c.Expect.DurationS, ToleranceS: c.Expect.ToleranceS, Passes: c.Expect.Passes,
+					CapFPS: c.Expect.CapFPS, RefreshHz: c.Expect.RefreshHz, From: "configuration"}
+			},
+		},
+		Now: time.Now,
+	}
+	return ag, nil
+}
+
+// takeFolders makes the folders and makes sure that no second agent uses the data.
+func (ag *agent) takeFolders() error {
+	for _, dir := range []string{ag.config.Data, ag.config.Watch} {
+		if err := os.MkdirAll(dir, 0o755); err != nil {
+			return cli.FailedError(fmt.Errorf("make the folder: %w", err), "choose others with --data and --watch")
+		}
+	}
+	ag.lock = flock.New(filepath.Join(ag.config.Data, "agent.lock"))
+	got, err := ag.lock.TryLock()
+	if err != nil {
+		return cli.FailedError(fmt.Errorf("lock the data folder %s: %w", ag.config.Data, err))
+	}
+	if !got {
+		return cli.FailedError(fmt.Errorf("another agent is using the data folder %s", ag.config.Data),
+			"stop it, or give this one a folder of its own with --data")
+	}
+	return nil
+}
+
+func logger(a *app) zerolog.Logger {
+	if f, ok := a.stderr.(*os.File); ok && term.IsTerminal(int(f.Fd())) {
+		return zerolog.New(zerolog.ConsoleWriter{Out: f, TimeFormat: time.TimeOnly}).With().Timestamp().Logger()
+	}
+	return zerolog.New(a.stderr).With().Timestamp().Logger()
+}
+
+func (ag *agent) validators() (*host.Host, error) {
+	self, err := os.Executable()
+	if err != nil {
+		return nil, err
+	}
+	c := ag.config.Checks
+	return host.New(host.Options{
+		Bundled: []string{self, validatorRole}, Params: c.Params, Off: c.Off,
+		Deadline: config.Seconds(c.DeadlineS), Version: cli.Version(), Logger: ag.log,
+	})
+}
+
+func (ag *agent) dispatcher(a *app) (*notify.Dispatcher, error) {
+	n := ag.config.Notify
+	tty := false
+	if f, ok := a.stdout.(*os.File); ok {
+		tty = term.IsTerminal(int(f.Fd()))
+	}
+	routes := []notify.Route{{Channel: notify.Terminal{Out: a.stdout, Colour: tty, Bell: tty}}}
+	if len(n.Command) > 0 {
+		c, err := notify.NewCommand(n.Command)
+		if err != nil {
+			return nil, cli.UsageError(fmt.Errorf("notify.command: %w", err))
+		}
+		routes = append(routes, notify.Route{Channel: c, Queue: alertQueue{ag.store}, Timeout: config.Seconds(n.TimeoutS), Attempts: 5})
+	}
+	if n.WebHook != "" {
+		h, err := notify.NewHook(n.WebHook, n.Secret)
+		if err != nil {
+			return nil, cli.UsageError(fmt.Errorf("notify.web_hook: %w", err))
+		}
+		routes = append(routes, notify.Route{Channel: h, Queue: alertQueue{ag.store}, Timeout: config.Seconds(n.TimeoutS)})
+	}
+	d, err := notify.New(routes, func(o notify.Outcome) {
+		if o.Err != nil {
+			ag.log.Warn().Err(o.Err).Str("channel", o.Channel).Time("again_at", o.Next).Msg("an alert was not delivered")
+		}
+	})
+	if err != nil {
+		return nil, cli.FailedError(fmt.Errorf("prepare the alerts: %w", err))
+	}
+	return d, nil
+}
+
+func (ag *agent) watcher(ctx context.Context) (*watcher.Watcher, error) {
+	f := ag.config.Files
+	return watcher.New(watcher.Options{
+		Folder: ag.config.Watch, Patterns: f.Patterns, Existing: f.Existing,
+		Quiet: config.Seconds(f.QuietS), Latest: config.Seconds(f.LatestS), Poll: config.Seconds(f.PollS),
+		Known: func(file watcher.File) bool {
+			known, err := ag.store.KnownFile(ctx, store.FileMark{Path: file.Path, Size: file.Size, ModTime: file.ModTime, ID: file.FileID})
+			return err == nil && known
+		},
+		Trouble: func(t watcher.Trouble) {
+			ag.log.Warn().Err(t.Err).Str("path", t.Path).Str("hint", t.Hint).Msg("watching")
+		},
+	})
+}
+
+// run works until ctx ends: it finishes what a crash left, then carries logs one by one.
+func (ag *agent) run(ctx context.Context) error {
+	ctx, stop := context.WithCancel(ctx)
+	var parts sync.WaitGroup
+	defer parts.Wait()
+	defer stop()
+	start := func(name string, fn func(context.Context) error) {
+		parts.Go(func() {
+			if err := fn(ctx); err != nil && ctx.Err() == nil {
+				ag.log.Error().Err(err).Str("part", name).Msg("a part of the agent ended")
+			}
+		})
+	}
+	logs := make(chan watcher.Log)
+	start("telemetry", ag.bench.Sample)
+	start("alerts", ag.alerts.Run)
+	if n, err := ag.steps.Resume(ctx); err != nil {
+		ag.log.Error().Err(err).Msg("not all unfinished passes could be finished")
+	} else if n > 0 {
+		ag.log.Info().Int("passes", n).Msg("finished what the last run left")
+	}
+	start("watcher", func(ctx context.Context) error { return ag.watch.Run(ctx, logs) })
+	ag.log.Info().Str("watch", ag.config.Watch).Str("store", ag.store.Path()).Msg("watching for logs")
+	for {
+		select {
+		case <-ctx.Done():
+			ag.log.Info().Msg("stopped")
+			return nil
+		case l := <-logs:
+			ag.carry(ctx, l)
+		}
+	}
+}
+
+func (ag *agent) carry(ctx context.Context, l watcher.Log) {
+	pass, isNew, err := ag.steps.Carry(ctx, pipeline.Log{Path: l.Path, Rel: l.Rel, Notice: l.CompleteAt, Forced: l.Forced, FileID: l.FileID})
+	switch {
+	case errors.Is(err, context.Canceled):
+	case err != nil:
+		ag.log.Error().Err(err).Msg("a log could not be ingested")
+		if errors.Is(err, store.ErrFull) || errors.Is(err, store.ErrReadOnly) {
+			teller{ag.alerts, ag.config.Bench, ag.log}.send(ctx, notify.FromTrouble(ag.config.Bench,
+				err.Error(), "make room or make the data folder writable; the log is untouched and is taken at the next start", time.Now()))
+		}
+	case !isNew:
+		ag.log.Info().Str("log", l.Path).Str("pass", pass.ID).Msg("these bytes are already stored")
+	}
+}
+
+func (ag *agent) close() {
+	if ag.host != nil {
+		ag.host.Close()
+	}
+	if ag.store != nil {
+		if err := ag.store.Close(); err != nil {
+			ag.log.Error().Err(err).Msg("close the store")
+		}
+	}
+	if ag.lock != nil {
+		ag.lock.Unlock()
+	}
+}
