@@ -1,0 +1,225 @@
+package notify
+
+import (
+	"crypto/sha256"
+	"encoding/hex"
+	"encoding/json"
+	"fmt"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+	"unicode"
+
+	"capd.example/record"
+)
+
+// Kind says what an alert is about.
+type Kind string
+
+// The kinds.
+const (
+	BadPass        Kind = "bad-pass"
+	DoubtfulPass   Kind = "doubtful-pass"
+	UnverifiedPass Kind = "unverified-pass" // a required check could not run
+	UnreadableLog  Kind = "unreadable-log"
+	Changed        Kind = "configuration-changed" // the bench is not what it was for the pass before
+	Trouble        Kind = "trouble"               // the agent cannot do its work
+	Test           Kind = "test"                  // somebody tries a channel
+)
+
+// Alert is one message for people.
+type Alert struct {
+	ID     string       `json:"id"` // the same alert has the same identity, also after a crash
+	Kind   Kind         `json:"kind"`
+	At     time.Time    `json:"at"`
+	Bench  string       `json:"bench,omitempty"`
+	Text   string       `json:"text"`             // what is wrong, one line
+	Advice string       `json:"advice,omitempty"` // what to do next
+	Cause  string       `json:"cause,omitempty"`  // alerts of one cause can be grouped
+	Count  int          `json:"count,omitempty"`  // alerts that this one stands for; 0 for itself
+	Log    string       `json:"log,omitempty"`
+	Pass   *record.Pass `json:"pass,omitempty"`
+}
+
+// FromPass makes the alert about a judged pass; ok is false for a clean one.
+func FromPass(p record.Pass, at time.Time) (a Alert, ok bool) {
+	kinds := map[record.Verdict]Kind{
+		record.VerdictBad: BadPass, record.VerdictDoubtful: DoubtfulPass, record.Unverified: UnverifiedPass,
+	}
+	kind, ok := kinds[p.Verdict]
+	if !ok {
+		return Alert{}, false
+	}
+	found := worst(p.Findings)
+	a = Alert{
+		ID: identity(string(kind), p.SHA256, strconv.Itoa(p.Revision)), Kind: kind, At: at.UTC(),
+		Bench: p.Bench, Log: p.Log, Pass: &p,
+	}
+	var checks []string
+	for _, f := range found {
+		checks = append(checks, f.Check)
+	}
+	slices.Sort(checks)
+	a.Cause = string(kind) + ":" + strings.Join(slices.Compact(checks), "+")
+	a.Text = describe(p) + ": " + reasons(found)
+	for _, f := range found {
+		if f.Advice != "" {
+			a.Advice = oneLine(f.Advice)
+			break
+		}
+	}
+	if a.Advice == "" {
+		a.Advice = "look at it with: capctl show " + p.ID
+	}
+	return a, true
+}
+
+// FromUnreadable makes the alert about a log that could not be read.
+func FromUnreadable(bench, log string, why error, at time.Time) Alert {
+	return Alert{
+		ID: identity(string(UnreadableLog), log, why.Error(), at.UTC().Format(time.RFC3339Nano)), Kind: UnreadableLog, At: at.UTC(), Bench: bench, Log: log,
+		Text:   oneLine(fmt.Sprintf("log %s cannot be read: %v", log, why)),
+		Advice: "repeat the pass, or declare the log's layout in the configuration",
+		Cause:  string(UnreadableLog),
+	}
+}
+
+// FromChanges makes the alert about a bench that is not what it was for the pass before.
+func FromChanges(p record.Pass, changes []record.Change, at time.Time) Alert {
+	var parts []string
+	for _, c := range changes {
+		parts = append(parts, fmt.Sprintf("%s was %s, is %s", c.Name, shown(c.Old), shown(c.New)))
+	}
+	return Alert{
+		ID: identity(string(Changed), p.SHA256, strings.Join(parts, ";")), Kind: Changed, At: at.UTC(), Bench: p.Bench, Log: p.Log, Pass: &p,
+		Text:   oneLine("bench " + p.Bench + " has changed: " + strings.Join(parts, "; ")),
+		Advice: "if this was not meant, put it back and repeat the passes since",
+		Cause:  string(Changed),
+	}
+}
+
+// FromTrouble makes the alert about something that keeps the agent from its work.
+func FromTrouble(bench, what, advice string, at time.Time) Alert {
+	return Alert{
+		ID: identity(string(Trouble), bench, what, at.UTC().Format(time.RFC3339Nano)), Kind: Trouble, At: at.UTC(),
+		Bench: bench, Text: oneLine(what), Advice: oneLine(advice), Cause: string(Trouble) + ":" + what,
+	}
+}
+
+// FromTest makes an alert that tries a channel.
+func FromTest(bench string, at time.Time) Alert {
+	return Alert{
+		ID: identity(string(Test), bench, at.UTC().Format(time.RFC3339Nano)), Kind: Test, At: at.UTC(), Bench: bench,
+		Text: "this is a test of the alerts of bench " + oneLine(bench), Advice: "nothing is to be done",
+	}
+}
+
+func shown(f record.Field) string {
+	if f.Value == "" {
+		return "unknown"
+	}
+	return strings.TrimSpace(f.Value + " " + f.Unit)
+}
+
+// worst returns the findings that made the verdict.
+func worst(findings []record.Finding) []record.Finding {
+	for _, o := range []record.Outcome{record.Bad, record.Doubtful, record.NotChecked} {
+		var out []record.Finding
+		for _, f := range findings {
+			if f.Outcome == o {
+				out = append(out, f)
+			}
+		}
+		if len(out) > 0 {
+			return out
+		}
+	}
+	return nil
+}
+
+func reasons(found []record.Finding) string {
+	if len(found) == 0 {
+		return "a required check did not run"
+	}
+	text := oneLine(found[0].Reason) + " (" + oneLine(found[0].Check) + ")"
+	if len(found) == 1 {
+		return text
+	}
+	var more []string
+	for _, f := range found[1:] {
+		more = append(more, oneLine(f.Check))
+	}
+	return text + "; also " + strings.Join(more, ", ")
+}
+
+// describe names a pass the way its reviewer would.
+func describe(p record.Pass) string {
+	var parts []string
+	if n := p.Tags.Value(record.TagPass); n != "" {
+		parts = append(parts, "pass "+n+" of")
+	} else {
+		parts = append(parts, "pass of")
+	}
+	named := false
+	for _, tag := range []string{record.TagGame, record.TagScene, record.TagResolution, record.TagPreset, record.TagGraphics} {
+		if v := p.Tags.Value(tag); v != "" {
+			parts, named = append(parts, v), true
+		}
+	}
+	if !named {
+		parts = append(parts, p.Log)
+	}
+	return oneLine(strings.Join(parts, " ")) + " [" + p.ID + "]"
+}
+
+var words = map[Kind]string{
+	BadPass: "BAD", DoubtfulPass: "DOUBTFUL", UnverifiedPass: "UNVERIFIED", UnreadableLog: "UNREADABLE",
+	Changed: "CHANGED", Trouble: "TROUBLE", Test: "TEST",
+}
+
+// Line is the alert as one readable line: what, why and what to do next.
+func Line(a Alert) string {
+	word := words[a.Kind]
+	if word == "" {
+		word = strings.ToUpper(oneLine(string(a.Kind)))
+	}
+	line := word + " " + oneLine(a.Text)
+	if a.Advice != "" {
+		line += " -> " + oneLine(a.Advice)
+	}
+	return line
+}
+
+// Payload is what commands and web hooks get: the pass as `capctl passes --json` prints
+// it, with the alert itself under "alert". An alert without a pass has only that.
+func Payload(a Alert) ([]byte, error) {
+	pass := a.Pass
+	a.Pass = nil
+	return json.Marshal(struct {
+		*record.Pass
+		Alert Alert `json:"alert"`
+	}{pass, a})
+}
+
+// oneLine keeps text from other programs from breaking the line or steering the terminal.
+func oneLine(s string) string {
+	s = strings.Map(func(r rune) rune {
+		if unicode.IsSpace(r) {
+			return ' '
+		}
+		if unicode.IsControl(r) || unicode.Is(unicode.Cf, r) {
+			return -1
+		}
+		return r
+	}, strings.ToValidUTF8(s, "?"))
+	return strings.Join(strings.Fields(s), " ")
+}
+
+func identity(parts ...string) string {
+	h := sha256.New()
+	for _, p := range parts {
+		fmt.Fprintf(h, "%d:%s", len(p), p)
+	}
+	return hex.EncodeToString(h.Sum(nil)[:12])
+}

@@ -1,0 +1,38 @@
+package desktop
+
+import (
+	"context"
+	"errors"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"capd.example/notify"
+)
+
+// A desktop that hangs holds nobody up.
+func TestHangingDesktop(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		release := make(chan struct{})
+		defer close(release)
+		ctx, stop := context.WithTimeout(context.Background(), time.Second)
+		defer stop()
+		err := call(ctx, "x", func() error { <-release; return nil })
+		if !errors.Is(err, context.DeadlineExceeded) {
+			t.Errorf("call = %v", err)
+		}
+	})
+}
+
+// Without a desktop the delivery fails with a reason.
+func TestNoDesktop(t *testing.T) {
+	t.Setenv("DBUS_SESSION_BUS_ADDRESS", "unix:path=/nonexistent")
+	t.Setenv("PATH", t.TempDir())
+	ctx, stop := context.WithTimeout(context.Background(), 20*time.Second)
+	defer stop()
+	if err := (Notification{}).Send(ctx, notify.FromTest("bench-a", time.Now())); err == nil {
+		t.Skip("this machine showed a notification all the same")
+	} else {
+		t.Log(err)
+	}
+}

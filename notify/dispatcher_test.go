@@ -1,0 +1,260 @@
+package notify
+
+import (
+	"context"
+	"errors"
+	"strings"
+	"testing"
+	"testing/synctest"
+	"time"
+)
+
+func TestSlowChannelDelaysNoOther(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		slow, quick := &played{name: "slow", hang: true}, &played{name: "quick"}
+		d, err := New([]Route{{Channel: slow, Timeout: time.Minute}, {Channel: quick}}, nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		start(t, d)
+		began := time.Now()
+		for i := range 20 {
+			tell(t, d, badAlert(i))
+		}
+		if d := time.Since(began); d != 0 {
+			t.Errorf("Tell took %v", d)
+		}
+		synctest.Wait()
+		if n := len(quick.sent()); n != 20 {
+			t.Errorf("the quick channel sent %d of 20 while the slow one hung", n)
+		}
+		if d := time.Since(began); d != 0 {
+			t.Errorf("the quick channel took %v", d)
+		}
+	})
+}
+
+func TestSameAlertIsToldOnce(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		c := &played{name: "c"}
+		d, _ := New([]Route{{Channel: c}}, nil)
+		start(t, d)
+		tell(t, d, badAlert(1), badAlert(1))
+		pass(time.Second)
+		tell(t, d, badAlert(1))
+		pass(time.Hour)
+		if n := len(c.sent()); n != 1 {
+			t.Errorf("told %d times", n)
+		}
+	})
+}
+
+func TestBackOff(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		began := time.Now()
+		var tries []time.Duration
+		c := &played{name: "c"}
+		c.fail = func(n int, _ Alert) error {
+			tries = append(tries, time.Since(began))
+			if n < 12 {
+				return errors.New("down")
+			}
+			return nil
+		}
+		var out outcomes
+		d, _ := New([]Route{{Channel: c}}, out.add)
+		start(t, d)
+		tell(t, d, badAlert(1))
+		pass(time.Hour)
+		if len(c.sent()) != 1 {
+			t.Fatalf("not delivered after %d tries", c.attempts())
+		}
+		want := time.Duration(0)
+		for i, at := range tries {
+			if at != want {
+				t.Errorf("try %d after %v, want %v", i, at, want)
+			}
+			want += min(time.Second<<i, 5*time.Minute)
+		}
+		list := out.list()
+		if last := list[len(list)-1]; len(list) != 13 || last.Err != nil || last.Waited != tries[12] {
+			t.Errorf("outcomes %+v", list)
+		}
+	})
+}
+
+// While the receiver is down only the oldest alert tries it; afterwards all come, in order.
+func TestReceiverIsDownForAWhile(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		up := time.Now().Add(10 * time.Minute)
+		c := &played{name: "c"}
+		c.fail = func(int, Alert) error {
+			if time.Now().Before(up) {
+				return errors.New("down")
+			}
+			return nil
+		}
+		d, _ := New([]Route{{Channel: c}}, nil)
+		start(t, d)
+		for i := range 100 {
+			tell(t, d, badAlert(i))
+			pass(time.Second)
+		}
+		pass(20 * time.Minute)
+		got := c.sent()
+		if len(got) != 100 {
+			t.Fatalf("%d of 100 arrived", len(got))
+		}
+		for i, a := range got {
+			if a.ID != badAlert(i).ID {
+				t.Fatalf("alert %d is out of order", i)
+			}
+		}
+		if n := c.attempts(); n > 112 {
+			t.Errorf("%d attempts for 100 alerts", n)
+		}
+	})
+}
+
+func TestReceiverSaysWhen(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		c := &played{name: "c"}
+		c.fail = func(n int, _ Alert) error {
+			if n == 0 {
+				return &Later{errors.New("busy"), 42 * time.Second}
+			}
+			return nil
+		}
+		d, _ := New([]Route{{Channel: c}}, nil)
+		start(t, d)
+		began := time.Now()
+		tell(t, d, badAlert(1))
+		pass(time.Minute)
+		if len(c.at) != 1 || c.at[0].Sub(began) != 42*time.Second {
+			t.Errorf("delivered at %v", c.at)
+		}
+	})
+}
+
+// One message that the receiver will not have does not hold up the others.
+func TestRefusedMessage(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		c := &played{name: "c"}
+		c.fail = func(_ int, a Alert) error {
+			if a.ID == badAlert(0).ID {
+				return &Refused{errors.New("not that")}
+			}
+			return nil
+		}
+		var out outcomes
+		d, _ := New([]Route{{Channel: c, Attempts: 3}}, out.add)
+		start(t, d)
+		tell(t, d, badAlert(0), badAlert(1))
+		synctest.Wait()
+		if len(c.sent()) != 1 {
+			t.Error("the second alert waits for the first")
+		}
+		pass(time.Hour)
+		if n := c.attempts(); n != 4 {
+			t.Errorf("%d attempts, want 3 and 1", n)
+		}
+		list := out.list()
+		if last := list[len(list)-1]; !last.Next.IsZero() || last.Err == nil {
+			t.Errorf("the last outcome does not say that it was given up: %+v", last)
+		}
+	})
+}
+
+func TestNoAnswerInTime(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		var out outcomes
+		c := &played{name: "c", hang: true}
+		d, _ := New([]Route{{Channel: c, Timeout: 3 * time.Second, Attempts: 1}}, out.add)
+		start(t, d)
+		tell(t, d, badAlert(1))
+		pass(4 * time.Second)
+		list := out.list()
+		if len(list) != 1 || !strings.Contains(list[0].Err.Error(), "no answer within 3s") {
+			t.Errorf("outcomes %+v", list)
+		}
+	})
+}
+
+func TestRepeatedCausesAreGrouped(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		c := &played{name: "c"}
+		d, _ := New([]Route{{Channel: c, Group: 5 * time.Minute}}, nil)
+		start(t, d)
+		tell(t, d, badAlert(0), badAlert(1))
+		pass(time.Minute)
+		tell(t, d, badAlert(2), FromTrouble("bench-a", "something else", "x", time.Now()))
+		pass(time.Minute)
+		if got := c.sent(); len(got) != 2 || got[1].Kind != Trouble {
+			t.Fatalf("sent %d before the time was over", len(got))
+		}
+		pass(4 * time.Minute)
+		got := c.sent()
+		if len(got) != 3 || got[2].Count != 2 || !strings.HasPrefix(got[2].Text, "2 more of the same cause, the last: pass 2 of") {
+			t.Fatalf("sent %+v", got)
+		}
+		pass(time.Hour)
+		if len(c.sent()) != 3 {
+			t.Error("an alert of the group was told again")
+		}
+	})
+}
+
+func TestStoreCannotBeWritten(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		q := &brokenQueue{memory: newMemory(), broken: true}
+		c := &played{name: "c"}
+		d, _ := New([]Route{{Channel: c, Queue: q}}, nil)
+		start(t, d)
+		if err := d.Tell(context.Background(), badAlert(1)); !errors.Is(err, errFull) {
+			t.Errorf("Tell = %v", err)
+		}
+		pass(time.Second)
+		if len(c.sent()) != 1 {
+			t.Error("the alert was not told although only its queue was broken")
+		}
+	})
+}
+
+// The alert arrived, but that could not be noted: it must not be told again and again.
+func TestDeliveryCannotBeNoted(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		q := &brokenQueue{memory: newMemory()}
+		c := &played{name: "c"}
+		c.fail = func(int, Alert) error { q.set(true); return nil }
+		d, _ := New([]Route{{Channel: c, Queue: q}}, nil)
+		start(t, d)
+		tell(t, d, badAlert(1))
+		pass(time.Minute)
+		q.set(false)
+		pass(time.Minute)
+		if len(c.sent()) != 1 {
+			t.Errorf("told %d times", len(c.sent()))
+		}
+		if left, _ := q.Due(context.Background(), time.Now()); len(left) != 0 {
+			t.Errorf("still queued: %v", left)
+		}
+	})
+}
+
+func TestNamesAreUnique(t *testing.T) {
+	if _, err := New([]Route{{Channel: &played{name: "c"}}, {Channel: &played{name: "c"}}}, nil); err == nil {
+		t.Error("two channels of one name were taken")
+	}
+}
+
+func TestTry(t *testing.T) {
+	good, bad := &played{name: "good"}, &played{name: "bad", fail: func(int, Alert) error { return errors.New("down") }}
+	d, _ := New([]Route{{Channel: good}, {Channel: bad}}, nil)
+	got := d.Try(context.Background(), "", FromTest("b", noon))
+	if len(got) != 2 || got["good"] != nil || got["bad"] == nil {
+		t.Errorf("answers %v", got)
+	}
+	if got = d.Try(context.Background(), "good", FromTest("b", noon)); len(got) != 1 {
+		t.Errorf("answers %v", got)
+	}
+}
