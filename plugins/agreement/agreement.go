@@ -4,7 +4,9 @@
 // critical range q(p; n, v) s_r after ISO 5725-6:1994, clause 5: s_r is the repeatability
 // of comparable cells, pooled, with v degrees of freedom, and q the point of the
 // studentised range. Where there are fewer than six degrees of freedom a stated limit
-// holds instead, which is a convention. The three passes' own spread is never used: their
+// holds instead, which is a convention. It is widened for the 1% low by what the
+// passes themselves show: a tail that rests on a few hitches repeats no better than
+// hitches do. The three passes' own spread is never used: their
 // range is between 1.73 and 2 of their own standard deviations whatever they are. No pass
 // is called the odd one and none is dropped.
 package agreement
@@ -55,15 +57,17 @@ func (Validator) Check(_ context.Context, e record.Evidence, p plugins.Params) r
 	}
 	avg, low := []float64{e.Pass.Metrics.AvgFPS}, []float64{e.Pass.Metrics.Low1FPS}
 	sparse := e.Pass.Metrics.Low1Sparse
+	tail := math.Pow(tailError(e.Pass.Metrics), 2)
 	for _, x := range passes {
 		avg = append(avg, x.Pass.Metrics.AvgFPS)
 		low = append(low, x.Pass.Metrics.Low1FPS)
+		tail += math.Pow(tailError(x.Pass.Metrics), 2)
 		sparse = sparse || x.Pass.Metrics.Low1Sparse
 	}
-	ok := compare(c, e, p, "avg_fps", "averages", "avg", avg, n)
+	ok := compare(c, e, p, "avg_fps", "averages", "avg", avg, n, 0)
 	if sparse {
 		c.Unable("1%% lows, which rest on fewer than ten frames")
-	} else if more := compare(c, e, p, "low1_fps", "1% lows", "low1", low, n); ok != "" && more != "" {
+	} else if more := compare(c, e, p, "low1_fps", "1% lows", "low1", low, n, math.Sqrt(tail/float64(n))); ok != "" && more != "" {
 		ok += " and " + more
 	}
 	if ok == "" {
@@ -72,7 +76,7 @@ func (Validator) Check(_ context.Context, e record.Evidence, p plugins.Params) r
 	return c.Finding(fmt.Sprintf("%d passes agree: %s", n, ok))
 }
 
-func compare(c *pick.Case, e record.Evidence, p plugins.Params, metric, what, short string, y []float64, n int) string {
+func compare(c *pick.Case, e record.Evidence, p plugins.Params, metric, what, short string, y []float64, n int, tail float64) string {
 	ln := make([]float64, len(y))
 	for i, v := range y {
 		if !(v > 0) {
@@ -81,7 +85,7 @@ func compare(c *pick.Case, e record.Evidence, p plugins.Params, metric, what, sh
 		}
 		ln[i] = math.Log(v)
 	}
-	limit, why := limitOf(e, p, metric, short, n)
+	limit, why := limitOf(e, p, metric, short, n, tail)
 	a, err := stats.Agree(ln, limit)
 	if err != nil {
 		c.Unable("%s: %v", what, err)
@@ -102,13 +106,33 @@ func compare(c *pick.Case, e record.Evidence, p plugins.Params, metric, what, sh
 }
 
 // limitOf returns the limit for the range of the logarithms and where it is from.
-func limitOf(e record.Evidence, p plugins.Params, metric, short string, n int) (limit float64, why string) {
+func limitOf(e record.Evidence, p plugins.Params, metric, short string, n int, tail float64) (limit float64, why string) {
 	s := e.Spread[metric]
 	if s.DF >= p.Number("min_df") && s.SD > 0 {
 		q := stats.StudentizedRange(p.Number("confidence"), n, s.DF)
 		return q * s.SD, fmt.Sprintf("repeatability %.2f %% with %.0f degrees of freedom from %s", 100*s.SD, s.DF, s.From)
 	}
-	return math.Log1p(p.Number(short+"_limit_percent") / 100), "stated limit, too little history"
+	stated := math.Log1p(p.Number(short+"_limit_percent") / 100)
+	if metric == "low1_fps" {
+		if own := stats.StudentizedRange(p.Number("confidence"), n, math.Inf(1)) * tail; own > stated {
+			return own, "what so few hitches let a tail be known to, too little history"
+		}
+	}
+	return stated, "stated limit, too little history"
+}
+
+// tailError returns the standard error of ln(1% low) that the hitches of a pass make,
+// from its figures alone: what the k longest frames take beyond the 99th percentile is
+// taken for a sum of a Poisson number of hitches of exponential length, whose variance is
+// twice their number times the square of their mean length.
+func tailError(m record.Metrics) float64 {
+	k := math.Ceil(0.01 * float64(m.Frames))
+	tail := 1000 * k / m.Low1FPS
+	excess := tail - k*m.P99MS
+	if !(tail > 0) || !(excess > 0) {
+		return 0
+	}
+	return math.Sqrt(2/math.Max(1, float64(m.Hitches))) * excess / tail
 }
 
 // list prints the values with the present pass last.

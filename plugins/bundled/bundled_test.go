@@ -150,7 +150,7 @@ func examples() map[string]cases {
 		"drift": {
 			bad: []record.Evidence{
 				pass(scene(3, func(s, x float64) float64 { return x * (1 + 0.08*s/20) }), after),
-				pass(scene(3, func(s, x float64) float64 { return x * (1 + 0.9*s/20) })),
+				pass(scene(3, func(s, x float64) float64 { return x * (1 + 0.2*s/20) }), plugintest.After(one)),
 			},
 			good: []record.Evidence{pass(plain(3), after), pass(scene(3, func(s, x float64) float64 { return x * (1 + 0.2*s/20) }),
 				plugintest.After(pass(scene(1, func(s, x float64) float64 { return x * (1 + 0.2*s/20) })), pass(scene(2, func(s, x float64) float64 { return x * (1 + 0.2*s/20) }))))},
