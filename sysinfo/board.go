@@ -38,8 +38,6 @@ func detectOS(t tree, f *facts) {
 	f.maybe("os.power_profile", profile, "", "/sys/firmware/acpi/platform_profile", why, true)
 	pages, why := t.text("/sys/kernel/mm/transparent_hugepage/enabled")
 	f.maybe("os.huge_pages", bracketed(pages), "", "/sys/kernel/mm/transparent_hugepage/enabled", why, false)
-	boot, why := t.text("/proc/sys/kernel/random/boot_id")
-	f.maybe("os.boot", boot, "", "/proc/sys/kernel/random/boot_id", why, false)
 }
 
 // osRelease returns the name for people from an os-release file.
