@@ -204,26 +204,49 @@ func anyHas(lines [][]byte, c byte) bool {
 	return false
 }
 
-// fractionsOnly reports whether "12,345" in every line is a number with a decimal comma
+// fractionsOnly reports whether "12,345" in most lines is a number with a decimal comma
 // and not two cells: the part after the comma has the same width everywhere and
 // sometimes starts with 0.
 func fractionsOnly(lines [][]byte) bool {
-	width, zeros := -1, 0
+	width, zeros, fit, other := -1, 0, 0, 0
 	for _, l := range lines {
 		k := bytes.IndexByte(l, ',')
 		if k < 0 {
 			continue
 		}
-		part := l[k+1:]
-		if width >= 0 && len(part) != width {
-			return false
+		part := trimBlank(l[k+1:])
+		if !allDigits(trimBlank(l[:k])) || !allDigits(part) || width >= 0 && len(part) != width {
+			other++
+			continue
 		}
 		width = len(part)
-		if len(part) > 0 && part[0] == '0' {
+		fit++
+		if part[0] == '0' {
 			zeros++
 		}
 	}
-	return width > 1 && zeros > 0
+	return width > 1 && zeros > 0 && fit > 4*other
+}
+
+// numberAtEnd reports whether a cell of several words begins or ends with a number.
+func numberAtEnd(c []byte, point byte) bool {
+	c = trimBlank(c)
+	i, j := bytes.IndexByte(c, ' '), bytes.LastIndexByte(c, ' ')
+	if i < 0 {
+		return false
+	}
+	_, first := parseCell(c[:i], point)
+	_, last := parseCell(c[j+1:], point)
+	return first == isNumber || last == isNumber
+}
+
+func allDigits(b []byte) bool {
+	for _, c := range b {
+		if c < '0' || c > '9' {
+			return false
+		}
+	}
+	return len(b) > 0
 }
 
 func measureShape(sample [][]byte, delim, point byte, scratch *[][]byte) shape {
@@ -259,6 +282,9 @@ func measureShape(sample [][]byte, delim, point byte, scratch *[][]byte) shape {
 				cells++
 			case isText:
 				cells++
+				if bytes.ContainsAny(c, "\t;|") || delim == ',' && numberAtEnd(c, point) {
+					cells++ // rather a row of another delimiter
+				}
 			}
 		}
 		if has {
