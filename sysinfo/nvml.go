@@ -29,6 +29,7 @@ type nvml struct {
 	devices []uintptr
 	mask    []uint64 // supported event reasons of each device
 	fast    [nvCount]uintptr
+	args    [3]uintptr
 }
 
 // The functions that are called at every sample.
@@ -42,19 +43,14 @@ const (
 	nvCount
 )
 
-// call2 and call3 call one of them without allocating.
-func (n *nvml) call2(fn int, a, b uintptr) uintptr {
+// call calls one of them without allocating: the arguments live beside the answers. A
+// function of two arguments does not look at the third.
+func (n *nvml) call(fn int, a, b, c uintptr) uintptr {
 	if n.fast[fn] == 0 {
 		return nvmlNoFunction
 	}
-	return callLibrary(n.fast[fn], a, b)
-}
-
-func (n *nvml) call3(fn int, a, b, c uintptr) uintptr {
-	if n.fast[fn] == 0 {
-		return nvmlNoFunction
-	}
-	return callLibrary(n.fast[fn], a, b, c)
+	n.args = [3]uintptr{a, b, c}
+	return callLibrary(n.fast[fn], n.args[:]...)
 }
 
 // nvmlOut is where the library writes its answers.

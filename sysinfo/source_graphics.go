@@ -218,28 +218,28 @@ func (s *nvmlSource) read(row []float64, now time.Time) {
 	}
 	dev, o := n.devices[s.index], n.out
 	u32 := uintptr(unsafe.Pointer(&o.u32))
-	if rc := n.call3(nvTemperature, dev, 0, u32); rc == nvmlOK {
+	if rc := n.call(nvTemperature, dev, 0, u32); rc == nvmlOK {
 		row[0] = float64(o.u32)
 	} else if rc != nvmlNotSupported {
 		s.lost = now
 		return
 	}
-	if n.call3(nvClock, dev, 0, u32) == nvmlOK {
+	if n.call(nvClock, dev, 0, u32) == nvmlOK {
 		row[1] = float64(o.u32)
 	}
-	if n.call3(nvClock, dev, 2, u32) == nvmlOK {
+	if n.call(nvClock, dev, 2, u32) == nvmlOK {
 		row[2] = float64(o.u32)
 	}
-	if n.call2(nvPower, dev, u32) == nvmlOK {
+	if n.call(nvPower, dev, u32, 0) == nvmlOK {
 		row[3] = float64(o.u32) / 1000
 	}
-	if n.call2(nvUtilization, dev, uintptr(unsafe.Pointer(&o.util))) == nvmlOK {
+	if n.call(nvUtilization, dev, uintptr(unsafe.Pointer(&o.util)), 0) == nvmlOK {
 		row[4] = float64(o.util.gpu)
 	}
-	if n.call2(nvMemory, dev, uintptr(unsafe.Pointer(&o.memory))) == nvmlOK {
+	if n.call(nvMemory, dev, uintptr(unsafe.Pointer(&o.memory)), 0) == nvmlOK {
 		row[5] = float64(o.memory.used)
 	}
-	if n.call2(nvReasons, dev, uintptr(unsafe.Pointer(&o.u64))) == nvmlOK {
+	if n.call(nvReasons, dev, uintptr(unsafe.Pointer(&o.u64)), 0) == nvmlOK {
 		row[6] = nvmlReasons(o.u64 & n.mask[s.index])
 	}
 }
