@@ -532,6 +532,10 @@ func programName(s string) string {
 // splitByText looks for a text column whose groups make durations and stamps agree where
 // the rows as a whole do not.
 func (s *sampler) splitByText(t *table, path string) (choice, bool) {
+	counters := map[int]bool{} // every second number of a counter looks like something else
+	for _, col := range s.sampleColumns(t, -1, "") {
+		counters[col.pos] = col.counter
+	}
 	for c := range t.columns {
 		if t.numeric[c] || !s.severalValues(t, c) {
 			continue
@@ -539,6 +543,9 @@ func (s *sampler) splitByText(t *table, path string) (choice, bool) {
 		cols := s.sampleColumns(t, c, s.sampledProgram(t, c, ""))
 		var durs, stamps []reading
 		for _, col := range cols {
+			if counters[col.pos] || len(col.values) < 8 {
+				continue
+			}
 			durs = append(durs, col.durations()...)
 			stamps = append(stamps, col.stamps()...)
 		}

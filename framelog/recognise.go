@@ -63,12 +63,33 @@ func (s *sampler) findTable(head []byte, eof bool, d Declared) (*table, error) {
 	if !ok {
 		return nil, fault(0, "check that this is a frame-time log with one frame per line; a declared layout can name the column", "no table of numbers found")
 	}
+	if sh.delim == ',' && sh.columns == 2 && d.Delimiter == "" && oneNameAhead(head[start:], t.eol) {
+		sh = measureShape(s.sample, noDelim, ',', &s.cells)
+	}
 	t.delim, t.point, t.columns = sh.delim, sh.point, sh.columns
 	s.findNumeric(t)
 	if err := s.findBody(t, head, start, d); err != nil {
 		return nil, err
 	}
 	return t, nil
+}
+
+// oneNameAhead reports whether the line ahead of the first "12,345" names one column: a
+// heading of two would have a comma as well.
+func oneNameAhead(b []byte, eol byte) bool {
+	var before []byte
+	for at, n := 0, 0; at < len(b) && n < frontLines; n++ {
+		line, next, _ := cutLine(b, at, eol)
+		at = next
+		if left, right, ok := bytes.Cut(line, []byte{','}); ok && allDigits(trimBlank(left)) && allDigits(trimBlank(right)) {
+			_, comment := stripComment(before)
+			return len(before) > 0 && !comment && bytes.IndexByte(before, ',') < 0
+		}
+		if len(bytes.TrimSpace(line)) > 0 {
+			before = line
+		}
+	}
+	return false
 }
 
 // skipLines returns the offset after n lines, -1 where there are not that many.

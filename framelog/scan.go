@@ -692,14 +692,28 @@ func (s *scan) last(line []byte) {
 		s.slowRow(line)
 		return
 	}
-	if s.main == s.t.columns-1 && s.rows > 0 {
-		n, k := parseCell(s.cells[s.main], s.t.point)
-		if k != isNumber || n.frac < s.lastFrac || n.frac == 0 && len(s.cells[s.main]) < s.lastDigits {
-			s.cutOff = s.line
-			return
-		}
+	if s.main == s.t.columns-1 && s.rows > 0 && s.looksCut(s.cells[s.main]) {
+		s.cutOff = s.line
+		return
 	}
 	s.slowRow(line)
+}
+
+// looksCut reports whether the number at the very end of the log lost digits: it has
+// fewer decimals than the row before, or is whole and far shorter.
+func (s *scan) looksCut(cell []byte) bool {
+	n, k := parseCell(cell, s.t.point)
+	if k != isNumber || n.frac < s.lastFrac {
+		return true
+	}
+	if n.frac > 0 || len(cell) >= s.lastDigits {
+		return false
+	}
+	if s.ch.main.stamp || s.cur == nil || len(s.cur.ms) == 0 {
+		return true
+	}
+	ms := s.cur.ms
+	return 5*n.in(s.dec) < slices.Min(ms[max(0, len(ms)-8):]) // a digit less is a tenth
 }
 
 // end closes the book: trailing lines without a frame are a trailer or wrong rows.
