@@ -5,6 +5,7 @@ import (
 	"database/sql"
 	"encoding/json"
 	"fmt"
+	"maps"
 	"slices"
 	"strings"
 	"time"
@@ -66,155 +67,146 @@ func (s *Store) Each(ctx context.Context, f Filter, fn func(record.Pass) error) 
 // Count returns how many passes a filter selects; limit and offset do not count.
 func (s *Store) Count(ctx context.Context, f Filter) (n int, err error) {
 	err = s.read(ctx, func(tx *sql.Tx) error {
-		w, err := f.where(ctx, tx)
+		p, err := f.plan(ctx, tx)
 		if err != nil {
 			return err
 		}
-		return tx.QueryRowContext(ctx, `SELECT count(*) FROM pass_rows p WHERE `+w.text(), w.args...).Scan(&n)
+		text, args := p.from(p.rarest())
+		return tx.QueryRowContext(ctx, `SELECT count(*) FROM pass_rows p WHERE `+text, args...).Scan(&n)
 	})
 	return n, wrap(err, "count passes")
 }
 
+// selectPasses finds the numbers of the selected passes in order. A page is looked for in
+// one of three ways: where some condition holds for few passes only, those are fetched
+// and sorted; else the passes are walked in order of time until the page is full; and
+// where that has led too far without filling it, the rarest condition is used after all.
 func selectPasses(ctx context.Context, tx *sql.Tx, f Filter) ([]int64, error) {
-	w, err := f.where(ctx, tx)
+	p, err := f.plan(ctx, tx)
 	if err != nil {
 		return nil, err
 	}
-	order := "p.at, p.n"
+	rarest, walk := p.rarest(), p.ordered()
+	if f.Limit <= 0 || rarest >= 0 && p.parts[rarest].size < few {
+		return p.run(ctx, tx, f, rarest, "", nil)
+	}
+	edge, err := p.edge(ctx, tx, f, walk)
+	if err != nil || edge == "" {
+		return p.run(ctx, tx, f, walk, "", nil)
+	}
+	side := "+p.at <= ?"
 	if f.Newest {
-		order = "p.at DESC, p.n DESC"
+		side = "+p.at >= ?"
+	}
+	if walk < 0 || p.parts[walk].walk {
+		side = side[1:] // the index in order of time ends here
+	}
+	found, err := p.run(ctx, tx, f, walk, side, []any{edge})
+	if err != nil || len(found) == f.Limit {
+		return found, err
+	}
+	if rarest < 0 {
+		rarest = walk
+	}
+	return p.run(ctx, tx, f, rarest, "", nil)
+}
+
+// Bounds of the three ways of [selectPasses], in passes; found by measuring a store of a
+// million.
+const (
+	few  = 4_000  // so many are fetched and sorted without further thought
+	far  = 8_000  // so many are walked before another way is tried
+	most = 50_000 // sizes are not counted beyond
+)
+
+// condition is one thing that a filter asks for. The text is ours, the user's values are
+// apart. Where an index serves it, indexed is the same condition in a form that uses it
+// and size how many passes it holds for, counted up to most; walk says that this index
+// yields them in order of time.
+type condition struct {
+	test, indexed string
+	args          []any
+	size          int
+	walk          bool
+}
+
+// plan is a filter as conditions on pass_rows p.
+type plan struct{ parts []condition }
+
+// rarest returns the index-served condition that holds for the fewest passes, -1 for none.
+func (p plan) rarest() int {
+	best := -1
+	for i, c := range p.parts {
+		if c.indexed != "" && (best < 0 || c.size < p.parts[best].size) {
+			best = i
+		}
+	}
+	return best
+}
+
+// ordered returns the rarest condition whose index yields passes in order of time.
+func (p plan) ordered() int {
+	best := -1
+	for i, c := range p.parts {
+		if c.walk && (best < 0 || c.size < p.parts[best].size) {
+			best = i
+		}
+	}
+	return best
+}
+
+// from joins all conditions; only the chosen one may use its index.
+func (p plan) from(chosen int) (text string, args []any) {
+	var parts []string
+	for i, c := range p.parts {
+		if i == chosen {
+			parts = append(parts, c.indexed)
+		} else {
+			parts = append(parts, c.test)
+		}
+		args = append(args, c.args...)
+	}
+	if len(parts) == 0 {
+		return "1", nil
+	}
+	return strings.Join(parts, " AND "), args
+}
+
+func (p plan) run(ctx context.Context, tx *sql.Tx, f Filter, chosen int, more string, moreArgs []any) ([]int64, error) {
+	text, args := p.from(chosen)
+	if more != "" {
+		text, args = text+" AND "+more, append(args, moreArgs...)
 	}
 	limit := f.Limit
 	if limit <= 0 {
 		limit = -1
 	}
-	rows, err := tx.QueryContext(ctx, `SELECT p.n FROM pass_rows p WHERE `+w.text()+` ORDER BY `+order+` LIMIT ? OFFSET ?`, append(w.args, limit, max(f.Offset, 0))...)
-	if err != nil {
-		return nil, err
-	}
-	var out []int64
-	for rows.Next() {
-		var n int64
-		if err := rows.Scan(&n); err != nil {
-			rows.Close()
-			return nil, err
-		}
-		out = append(out, n)
-	}
-	return out, closeRows(rows)
+	return numbersOf(ctx, tx, `SELECT p.n FROM pass_rows p WHERE `+text+order(f)+` LIMIT ? OFFSET ?`, append(args, limit, max(f.Offset, 0))...)
 }
 
-// clause is a condition on passes p: text of our own and the user's values apart.
-type clause struct {
-	parts []string
-	args  []any
+func order(f Filter) string {
+	if f.Newest {
+		return ` ORDER BY p.at DESC, p.n DESC`
+	}
+	return ` ORDER BY p.at, p.n`
 }
 
-func (c *clause) add(text string, args ...any) {
-	c.parts, c.args = append(c.parts, text), append(c.args, args...)
+// edge returns the time at which walking has led too far, "" where the end comes first.
+func (p plan) edge(ctx context.Context, tx *sql.Tx, f Filter, walk int) (at string, err error) {
+	text, args := "1", []any(nil)
+	if walk >= 0 {
+		text, args = p.parts[walk].indexed, p.parts[walk].args
+	}
+	err = tx.QueryRowContext(ctx, `SELECT p.at FROM pass_rows p WHERE `+text+order(f)+` LIMIT 1 OFFSET ?`, append(args, far)...).Scan(&at)
+	if noRows(err) {
+		return "", nil
+	}
+	return at, err
 }
 
-func (c *clause) text() string {
-	if len(c.parts) == 0 {
-		return "1"
-	}
-	return strings.Join(c.parts, " AND ")
-}
-
-func (f Filter) where(ctx context.Context, tx *sql.Tx) (c clause, err error) {
-	if len(f.Verdicts) > 0 {
-		list, _ := json.Marshal(f.Verdicts)
-		c.add(`p.verdict IN (SELECT value FROM json_each(?))`, string(list))
-	}
-	if f.System != "" {
-		c.add(`p.system IN (SELECT n FROM system_rows WHERE substr(id, 1, length(?)) = ?)`, f.System, f.System)
-	}
-	if !f.Since.IsZero() {
-		c.add(`p.at >= ?`, stamp(f.Since))
-	}
-	if !f.Until.IsZero() {
-		c.add(`p.at < ?`, stamp(f.Until))
-	}
-	if f.Bench != "" {
-		c.add(match("p.bench", f.Bench), matchArgs(f.Bench)...)
-	}
-	tags := map[string]string{}
-	for name, value := range f.Tags {
-		tags[name] = value
-	}
-	if f.Campaign != "" {
-		if v, both := tags[record.TagCampaign]; both && v != f.Campaign {
-			c.add("0")
-		}
-		tags[record.TagCampaign] = f.Campaign
-	}
-	return c, c.addTags(ctx, tx, tags)
-}
-
-// match compares a column with a text that may be a pattern.
-func match(column, text string) string {
-	if strings.ContainsAny(text, "*?[") {
-		return "(" + column + " = ? OR " + column + " GLOB ?)"
-	}
-	return column + " = ?"
-}
-
-func matchArgs(text string) []any {
-	if strings.ContainsAny(text, "*?[") {
-		return []any{text, text}
-	}
-	return []any{text}
-}
-
-// common is the number of passes from which on a tag is cheaper to look up pass by pass
-// than to start from.
-const common = 5000
-
-// addTags adds one condition per tag. The rarest tag, where it is rare, is what the
-// query starts from; "+" keeps the planner from starting from any other.
-func (c *clause) addTags(ctx context.Context, tx *sql.Tx, tags map[string]string) error {
-	names := make([]string, 0, len(tags))
-	terms, size := map[string][]int64{}, map[string]int{}
-	for name, value := range tags {
-		names = append(names, name)
-		if value == "" {
-			continue
-		}
-		var err error
-		if terms[name], err = termsLike(ctx, tx, name, value); err != nil {
-			return err
-		}
-		n := 0
-		if err := tx.QueryRowContext(ctx, `SELECT count(*) FROM (SELECT 1 FROM tag_rows WHERE term IN (SELECT value FROM json_each(?)) LIMIT ?)`,
-			jsonList(terms[name]), common).Scan(&n); err != nil {
-			return err
-		}
-		size[name] = n
-	}
-	slices.SortFunc(names, func(a, b string) int {
-		if d := size[a] - size[b]; d != 0 {
-			return d
-		}
-		return strings.Compare(a, b)
-	})
-	started := false
-	for _, name := range names {
-		list := jsonList(terms[name])
-		switch {
-		case tags[name] == "":
-			c.add(`NOT EXISTS (SELECT 1 FROM tag_rows t JOIN terms m ON m.n = t.term WHERE t.pass = p.n AND m.name = ? AND m.value <> '')`, name)
-		case !started && size[name] < common:
-			c.add(`p.n IN (SELECT pass FROM tag_rows WHERE term IN (SELECT value FROM json_each(?)))`, list)
-			started = true
-		default:
-			c.add(`EXISTS (SELECT 1 FROM tag_rows t WHERE t.pass = p.n AND t.term IN (SELECT value FROM json_each(?)))`, list)
-		}
-	}
-	return nil
-}
-
-func termsLike(ctx context.Context, tx *sql.Tx, name, value string) ([]int64, error) {
-	rows, err := tx.QueryContext(ctx, `SELECT n FROM terms WHERE name = ? AND `+match("value", value), append([]any{name}, matchArgs(value)...)...)
+// numbersOf runs a query for numbers.
+func numbersOf(ctx context.Context, tx *sql.Tx, query string, args ...any) ([]int64, error) {
+	rows, err := tx.QueryContext(ctx, query, args...)
 	if err != nil {
 		return nil, err
 	}
@@ -228,6 +220,144 @@ func termsLike(ctx context.Context, tx *sql.Tx, name, value string) ([]int64, er
 		out = append(out, n)
 	}
 	return out, closeRows(rows)
+}
+
+func (f Filter) plan(ctx context.Context, tx *sql.Tx) (p plan, err error) {
+	tags := maps.Clone(f.Tags)
+	if f.Campaign != "" {
+		if tags == nil {
+			tags = map[string]string{}
+		}
+		if v, both := tags[record.TagCampaign]; both && v != f.Campaign {
+			p.parts = append(p.parts, condition{test: "0"})
+		}
+		tags[record.TagCampaign] = f.Campaign
+	}
+	p.times(f)
+	p.column("p.bench", f.Bench, f.Bench == "")
+	if v, asked := tags[record.TagCampaign]; asked {
+		p.column("p.campaign", v, false)
+		delete(tags, record.TagCampaign)
+	}
+	if len(f.Verdicts) > 0 {
+		list, _ := json.Marshal(f.Verdicts) // texts always have a JSON form
+		p.parts = append(p.parts, condition{
+			test: `+p.verdict IN (SELECT value FROM json_each(?))`, indexed: `p.verdict IN (SELECT value FROM json_each(?))`,
+			args: []any{string(list)},
+		})
+		if len(f.Verdicts) == 1 {
+			p.parts[len(p.parts)-1] = condition{test: `+p.verdict = ?`, indexed: `p.verdict = ?`, args: []any{string(f.Verdicts[0])}, walk: true}
+		}
+	}
+	if f.System != "" {
+		const in = `p.system IN (SELECT n FROM system_rows WHERE substr(id, 1, length(?)) = ?)`
+		p.parts = append(p.parts, condition{test: "+" + in, indexed: in, args: []any{f.System, f.System}})
+	}
+	p.cells(tags, match, matchArgs)
+	if err := p.otherTags(ctx, tx, tags); err != nil {
+		return p, err
+	}
+	return p, p.count(ctx, tx)
+}
+
+func (p *plan) times(f Filter) {
+	if !f.Since.IsZero() {
+		p.parts = append(p.parts, condition{test: `p.at >= ?`, args: []any{stamp(f.Since)}})
+	}
+	if !f.Until.IsZero() {
+		p.parts = append(p.parts, condition{test: `p.at < ?`, args: []any{stamp(f.Until)}})
+	}
+}
+
+// column adds a condition on a column that has an index of its own, followed by at.
+func (p *plan) column(name, value string, skip bool) {
+	switch {
+	case skip:
+	case isPattern(value):
+		p.parts = append(p.parts, condition{test: match("+"+name, value), args: matchArgs(value)})
+	default:
+		p.parts = append(p.parts, condition{test: "+" + name + " = ?", indexed: name + " = ?", args: []any{value}, walk: true})
+	}
+}
+
+// cells takes the usual factors out of tags and looks them up among the cells, of which
+// there are far fewer than passes.
+func (p *plan) cells(tags map[string]string, match func(column, text string) string, matchArgs func(text string) []any) {
+	var texts []string
+	var args []any
+	for _, f := range record.CellFactors {
+		if value, asked := tags[f]; asked {
+			texts = append(texts, match(f, value))
+			args = append(args, matchArgs(value)...)
+			delete(tags, f)
+		}
+	}
+	if len(texts) > 0 {
+		in := `p.cell IN (SELECT n FROM cell_rows WHERE ` + strings.Join(texts, " AND ") + `)`
+		p.parts = append(p.parts, condition{test: "+" + in, indexed: in, args: args})
+	}
+}
+
+const withoutTag = `NOT EXISTS (SELECT 1 FROM tag_rows t JOIN terms m ON m.n = t.term WHERE t.pass = p.n AND m.name = ? AND m.value <> '')`
+
+func (p *plan) otherTags(ctx context.Context, tx *sql.Tx, tags map[string]string) error {
+	for _, name := range slices.Sorted(maps.Keys(tags)) {
+		value := tags[name]
+		if value == "" {
+			p.parts = append(p.parts, condition{test: withoutTag, args: []any{name}})
+			continue
+		}
+		terms, err := numbersOf(ctx, tx, `SELECT n FROM terms WHERE name = ? AND `+match("value", value), append([]any{name}, matchArgs(value)...)...)
+		if err != nil {
+			return err
+		}
+		p.parts = append(p.parts, condition{
+			test:    `EXISTS (SELECT 1 FROM tag_rows t WHERE t.pass = p.n AND t.term IN (SELECT value FROM json_each(?)))`,
+			indexed: `p.n IN (SELECT pass FROM tag_rows WHERE term IN (SELECT value FROM json_each(?)))`,
+			args:    []any{jsonList(terms)},
+		})
+	}
+	return nil
+}
+
+// count finds how many passes each index-served condition holds for, where there is a
+// choice.
+func (p *plan) count(ctx context.Context, tx *sql.Tx) error {
+	for i, c := range p.parts {
+		if c.indexed == "" {
+			continue
+		}
+		// What is larger than the smallest so far is of no interest.
+		limit := most
+		if r := p.rarestBefore(i); r >= 0 {
+			limit = p.parts[r].size
+		}
+		err := tx.QueryRowContext(ctx, `SELECT count(*) FROM (SELECT 1 FROM pass_rows p WHERE `+c.indexed+` LIMIT ?)`, append(slices.Clone(c.args), limit)...).
+			Scan(&p.parts[i].size)
+		if err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func (p *plan) rarestBefore(i int) int { return plan{p.parts[:i]}.rarest() }
+
+func isPattern(text string) bool { return strings.ContainsAny(text, "*?[") }
+
+// match compares a column with a text that may be a pattern.
+func match(column, text string) string {
+	if isPattern(text) {
+		return "(" + column + " = ? OR " + column + " GLOB ?)"
+	}
+	return column + " = ?"
+}
+
+func matchArgs(text string) []any {
+	if isPattern(text) {
+		return []any{text, text}
+	}
+	return []any{text}
 }
 
 // Pass returns the pass whose identity begins with prefix: [ErrNotFound] or

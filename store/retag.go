@@ -124,15 +124,7 @@ func (s *Store) apply(ctx context.Context, tx *sql.Tx, n int64, changes []TagCha
 			return err
 		}
 	}
-	if err := writeTags(ctx, tx, n, tags, false); err != nil {
-		return err
-	}
-	cell, err := cellOf(ctx, tx, tags)
-	if err != nil {
-		return err
-	}
-	_, err = tx.ExecContext(ctx, `UPDATE pass_rows SET cell = ? WHERE n = ?`, cell, n)
-	return err
+	return writeTags(ctx, tx, n, tags, false)
 }
 
 func columns(t *record.Tag) [2]sql.NullString {

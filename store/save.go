@@ -382,14 +382,11 @@ func writeTags(ctx context.Context, tx *sql.Tx, n int64, tags record.Tags, keepH
 			return err
 		}
 	}
-	if !keepHand {
-		return nil
-	}
 	cell, err := cellOf(ctx, tx, final)
 	if err != nil {
 		return err
 	}
-	_, err = tx.ExecContext(ctx, `UPDATE pass_rows SET cell = ? WHERE n = ?`, cell, n)
+	_, err = tx.ExecContext(ctx, `UPDATE pass_rows SET cell = ?, campaign = ? WHERE n = ?`, cell, final.Value(record.TagCampaign), n)
 	return err
 }
 

@@ -44,7 +44,7 @@ func TestViewsAreAPromise(t *testing.T) {
 	s := newStore(t)
 	want := map[string]string{
 		"passes": "id bench log sha256 started_at ended_at log_at stored_at state revision cell cpu gpu game scene resolution preset campaign driver system " +
-			"verdict overruled frames duration_s avg_fps median_ms p95_ms p99_ms p999_ms max_ms low1_fps low01_fps low1_time_fps p99_fps hitches",
+			"verdict overruled frames duration_s avg_fps median_ms p95_ms p99_ms p999_ms max_ms low1_fps low01_fps low1_time_fps p99_fps hitches at",
 		"tags":        "pass name value origin",
 		"findings":    "pass check version outcome reason advice numbers params",
 		"cells":       "cell cpu gpu game scene resolution preset passes used avg_fps avg_fps_sd low1_fps low1_fps_sd",

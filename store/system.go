@@ -5,6 +5,7 @@ import (
 	"database/sql"
 	"encoding/json"
 	"fmt"
+	"maps"
 	"slices"
 	"time"
 
@@ -149,60 +150,27 @@ func earlierNumbers(ctx context.Context, tx *sql.Tx, bench string, cell map[stri
 	if err != nil {
 		return nil, err
 	}
-	var c clause
-	rest := map[string]string{}
-	for name, value := range cell {
-		if slices.Contains(record.CellFactors, name) {
-			continue
-		}
-		rest[name] = value
-	}
-	in, args := cellCondition(cell)
-	c.add(in, args...)
-	if bench != "" {
-		c.add("+p.bench = ?", bench)
-	}
-	c.add("(p.at, p.n) < (?, ?)", at, n)
-	for name, value := range rest {
-		if value == "" {
-			c.add(`NOT EXISTS (SELECT 1 FROM tag_rows t JOIN terms m ON m.n = t.term WHERE t.pass = p.n AND m.name = ? AND m.value <> '')`, name)
+	tags := maps.Clone(cell)
+	var p plan
+	p.cells(tags, func(column, _ string) string { return column + " = ?" }, func(text string) []any { return []any{text} })
+	p.column("p.bench", bench, bench == "")
+	p.parts = append(p.parts, condition{test: "(p.at, p.n) < (?, ?)", args: []any{at, n}})
+	for _, name := range slices.Sorted(maps.Keys(tags)) {
+		if value := tags[name]; value == "" {
+			p.parts = append(p.parts, condition{test: withoutTag, args: []any{name}})
 		} else {
-			c.add(`EXISTS (SELECT 1 FROM tag_rows t JOIN terms m ON m.n = t.term WHERE t.pass = p.n AND m.name = ? AND m.value = ?)`, name, value)
+			p.parts = append(p.parts, condition{
+				test: `EXISTS (SELECT 1 FROM tag_rows t JOIN terms m ON m.n = t.term WHERE t.pass = p.n AND m.name = ? AND m.value = ?)`, args: []any{name, value},
+			})
 		}
 	}
-	if limit <= 0 {
-		limit = -1
+	chosen := 0 // the cells, where any usual factor is asked for
+	if p.parts[0].indexed == "" {
+		chosen = -1
 	}
-	rows, err := tx.QueryContext(ctx, `SELECT p.n FROM pass_rows p WHERE `+c.text()+` ORDER BY p.at DESC, p.n DESC LIMIT ?`, append(c.args, limit)...)
-	if err != nil {
-		return nil, err
-	}
-	var out []int64
-	for rows.Next() {
-		var n int64
-		if err := rows.Scan(&n); err != nil {
-			rows.Close()
-			return nil, err
-		}
-		out = append(out, n)
-	}
+	out, err := p.run(ctx, tx, Filter{Newest: true, Limit: limit}, chosen, "", nil)
 	slices.Reverse(out)
-	return out, closeRows(rows)
-}
-
-// cellCondition limits to the cells with the given values of the usual factors, which
-// are columns of that table.
-func cellCondition(cell map[string]string) (string, []any) {
-	var c clause
-	for _, f := range record.CellFactors {
-		if value, asked := cell[f]; asked {
-			c.add(f+" = ?", value)
-		}
-	}
-	if len(c.parts) == 0 {
-		return "1", nil
-	}
-	return "p.cell IN (SELECT n FROM cell_rows WHERE " + c.text() + ")", c.args
+	return out, err
 }
 
 func loadEarlier(ctx context.Context, tx *sql.Tx, n int64, e *record.Earlier, systems map[string]record.System) error {

@@ -1,0 +1,164 @@
+package store_test
+
+import (
+	"database/sql"
+	"flag"
+	"fmt"
+	"os"
+	"path/filepath"
+	"testing"
+	"time"
+
+	"capd.example/record"
+	"capd.example/store"
+)
+
+var (
+	scale     = flag.Int("passes", 20_000, "passes in the store of the scale benchmarks; 1000000 for the figures of docs/store.md")
+	scaleFile = flag.String("scale-store", "", "keep the store of the scale benchmarks in this file and use it again")
+)
+
+// perCell is how many passes a cell of the synthetic store has; there are 20 processors,
+// 30 cards, 15 games, 3 resolutions and 4 presets at most.
+const perCell = 10
+
+// bigStore makes a store of synthetic passes, without frame times: what is measured is
+// finding passes.
+func bigStore(b *testing.B) *store.Store {
+	b.Helper()
+	path := *scaleFile
+	if path == "" {
+		path = filepath.Join(b.TempDir(), "passes.db")
+	}
+	if _, err := os.Stat(path); err != nil {
+		mustOpen(b, path).Close()
+		fill(b, path, *scale)
+	}
+	s, err := store.Open(ctx, path, store.Options{ReadOnly: true})
+	if err != nil {
+		b.Fatal(err)
+	}
+	b.Cleanup(func() { s.Close() })
+	return s
+}
+
+func fill(b *testing.B, path string, passes int) {
+	db, err := sql.Open("sqlite", path)
+	if err != nil {
+		b.Fatal(err)
+	}
+	defer db.Close()
+	db.SetMaxOpenConns(1)
+	numbers := fmt.Sprintf("WITH RECURSIVE c(i) AS (SELECT 0 UNION ALL SELECT i + 1 FROM c WHERE i < %d - 1) ", passes)
+	cells := (passes + perCell - 1) / perCell
+	for _, step := range []string{
+		"PRAGMA synchronous = off; PRAGMA cache_size = -200000; BEGIN",
+		"INSERT INTO system_rows (id, fields) VALUES ('0123456789abcdef', '[]')",
+		fmt.Sprintf(`WITH RECURSIVE c(i) AS (SELECT 0 UNION ALL SELECT i + 1 FROM c WHERE i < %d - 1)
+			INSERT INTO cell_rows (n, cpu, gpu, game, scene, resolution, preset)
+			SELECT i + 1, 'cpu ' || (i %% 20), 'gpu ' || (i / 20 %% 30), 'game ' || (i / 600 %% 15), 'scene ' || (i / 108000), 'res ' || (i / 9000 %% 3), 'preset ' || (i / 27000 %% 4) FROM c`, cells),
+		numbers + fmt.Sprintf(`INSERT INTO pass_rows (n, id, sha256, bench, log, at, started_at, ended_at, log_at, stored_at, state, revision, cell, system, verdict, judgement, doc,
+			frames, duration_s, avg_fps, median_ms, p95_ms, p99_ms, p999_ms, max_ms, low1_fps, low01_fps, low1_time_fps, p99_fps, hitches, low1_sparse, low01_sparse)
+			SELECT i + 1, printf('%%012x', i * 281474976 %% 281474976710655), printf('%%064x', i), 'bench ' || (i %% 40), '/logs/' || i || '.csv',
+			strftime('%%Y-%%m-%%dT%%H:%%M:%%S', 1700000000 + i * 60, 'unixepoch') || '.000000Z',
+			strftime('%%Y-%%m-%%dT%%H:%%M:%%S', 1700000000 + i * 60, 'unixepoch') || '.000000Z', '', '', '', 'notified', 0,
+			(i * 7919) %% %d + 1, 1, CASE WHEN i %% 100 < 4 THEN 'bad' WHEN i %% 100 < 9 THEN 'doubtful' ELSE 'clean' END, NULL,
+			'{"layout":{"delimiter":",","decimal":".","header":true,"source":"duration","column":"took_ms","unit":"ms"}}',
+			5400, 60.0, 60 + (i * 31 %% 1000) / 10.0, 11.1, 12.9, 14.2, 19.0, 31.2, 40 + (i * 17 %% 1000) / 20.0, 48.1, 68.9, 70.4, 3, 0, 0 FROM c`, cells),
+		"INSERT INTO terms (name, value) SELECT DISTINCT 'cpu', cpu FROM cell_rows UNION ALL SELECT DISTINCT 'gpu', gpu FROM cell_rows UNION ALL SELECT DISTINCT 'game', game FROM cell_rows" +
+			" UNION ALL SELECT DISTINCT 'resolution', resolution FROM cell_rows UNION ALL SELECT DISTINCT 'preset', preset FROM cell_rows UNION ALL SELECT 'campaign', 'campaign ' || value FROM generate_series_50",
+	} {
+		if step == "" {
+			continue
+		}
+		if _, err := db.Exec(fixSeries(step)); err != nil {
+			b.Fatalf("%.80s: %v", step, err)
+		}
+	}
+	for _, name := range []string{"cpu", "gpu", "game", "resolution", "preset"} {
+		exec := `INSERT INTO tag_rows (pass, term, origin) SELECT p.n, t.n, 'path' FROM pass_rows p JOIN cell_rows c ON c.n = p.cell JOIN terms t ON t.name = '` + name + `' AND t.value = c.` + name
+		if _, err := db.Exec(exec); err != nil {
+			b.Fatal(err)
+		}
+	}
+	if _, err := db.Exec(`INSERT INTO tag_rows (pass, term, origin) SELECT p.n, t.n, 'plan' FROM pass_rows p JOIN terms t ON t.name = 'campaign' AND t.value = 'campaign ' || (p.n * 50 / ` + fmt.Sprint(passes+1) + `)`); err != nil {
+		b.Fatal(err)
+	}
+	if _, err := db.Exec("UPDATE pass_rows SET campaign = 'campaign ' || (n * 50 / " + fmt.Sprint(passes+1) + ")"); err != nil {
+		b.Fatal(err)
+	}
+	if _, err := db.Exec("COMMIT; PRAGMA wal_checkpoint(TRUNCATE)"); err != nil {
+		b.Fatal(err)
+	}
+}
+
+// fixSeries spells out the numbers 0 to 49, since the database has no series of its own.
+func fixSeries(text string) string {
+	const name = "generate_series_50"
+	for i := range len(text) - len(name) + 1 {
+		if text[i:i+len(name)] == name {
+			return text[:i] + "(WITH RECURSIVE s(value) AS (SELECT 0 UNION ALL SELECT value + 1 FROM s WHERE value < 49) SELECT value FROM s)" + text[i+len(name):]
+		}
+	}
+	return text
+}
+
+func BenchmarkPageOf50(b *testing.B) {
+	s := bigStore(b)
+	tags := func(kv ...string) map[string]string {
+		m := map[string]string{}
+		for i := 0; i < len(kv); i += 2 {
+			m[kv[i]] = kv[i+1]
+		}
+		return m
+	}
+	start := time.Unix(1700000000, 0)
+	for _, c := range []struct {
+		name string
+		f    store.Filter
+	}{
+		{"latest", store.Filter{}},
+		{"latest-bad", store.Filter{Verdicts: []record.Verdict{record.VerdictBad}}},
+		{"bench", store.Filter{Bench: "bench 7"}},
+		{"one-tag", store.Filter{Tags: tags("game", "game 3")}},
+		{"two-tags", store.Filter{Tags: tags("game", "game 3", "gpu", "gpu 11")}},
+		{"one-cell", store.Filter{Tags: tags("game", "game 3", "gpu", "gpu 11", "cpu", "cpu 4", "resolution", "res 1", "preset", "preset 2")}},
+		{"pattern", store.Filter{Tags: tags("gpu", "gpu 1*", "cpu", "cpu 4")}},
+		{"campaign", store.Filter{Campaign: "campaign 2"}},
+		{"campaign-and-tags", store.Filter{Campaign: "campaign 2", Tags: tags("game", "game 3", "cpu", "cpu 4")}},
+		{"campaign-bad", store.Filter{Campaign: "campaign 2", Verdicts: []record.Verdict{record.VerdictBad}}},
+		{"two-days", store.Filter{Since: start.Add(24 * time.Hour), Until: start.Add(72 * time.Hour)}},
+		{"nothing", store.Filter{Tags: tags("game", "game 3", "gpu", "none")}},
+		{"both-common-never-together", store.Filter{Campaign: "campaign 2", Since: start.Add(15000 * time.Hour)}},
+		{"system", store.Filter{System: "0123"}},
+	} {
+		c.f.Newest, c.f.Limit = true, 50
+		b.Run(c.name, func(b *testing.B) {
+			n := 0
+			for b.Loop() {
+				list, err := s.Passes(ctx, c.f)
+				if err != nil {
+					b.Fatal(err)
+				}
+				n = len(list)
+			}
+			b.ReportMetric(float64(n), "passes")
+		})
+	}
+}
+
+func BenchmarkAllCells(b *testing.B) {
+	s := bigStore(b)
+	for name, text := range map[string]string{
+		"view":       "SELECT count(*), sum(avg_fps), sum(avg_fps_sd), sum(low1_fps), sum(low1_fps_sd) FROM cells",
+		"plain":      "SELECT count(*), sum(a), sum(d) FROM (SELECT avg_fps AS a, avg_fps_sd AS d FROM cells)",
+		"one-cell":   "SELECT * FROM cells WHERE game = 'game 3' AND gpu = 'gpu 11' AND cpu = 'cpu 4' AND resolution = 'res 1' AND preset = 'preset 2'",
+		"latest-bad": "SELECT id, game, gpu, avg_fps FROM passes WHERE verdict = 'bad' ORDER BY at DESC LIMIT 50",
+	} {
+		b.Run(name, func(b *testing.B) {
+			for b.Loop() {
+				query(b, s, text)
+			}
+		})
+	}
+}
