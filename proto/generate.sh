@@ -7,7 +7,8 @@ bin=$(mktemp -d)
 trap 'rm -rf "$bin"' EXIT
 GOBIN="$bin" go install google.golang.org/protobuf/cmd/protoc-gen-go@v1.36.12
 GOBIN="$bin" go install google.golang.org/grpc/cmd/protoc-gen-go-grpc@v1.6.2
-for definition in "${@:-validator/v1/validator.proto}"; do
+[ $# -gt 0 ] || set -- $(find . -name "*.proto" | sort)
+for definition in "$@"; do
   PATH="$bin:$PATH" protoc --go_out=. --go_opt=paths=source_relative \
     --go-grpc_out=. --go-grpc_opt=paths=source_relative "$definition"
 done

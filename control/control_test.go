@@ -1,0 +1,315 @@
+package control
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"net"
+	"os"
+	"path/filepath"
+	"runtime"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"go.uber.org/goleak"
+
+	"capd.example/record"
+)
+
+func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
+
+// benchAgent is an agent without a bench.
+type benchAgent struct {
+	mu     sync.Mutex
+	status Status
+	hang   chan struct{} // Status waits for it
+}
+
+func (a *benchAgent) Status(ctx context.Context) (Status, error) {
+	if a.hang != nil {
+		select {
+		case <-a.hang:
+		case <-ctx.Done():
+		}
+	}
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	return a.status, nil
+}
+
+func (a *benchAgent) Begin(_ context.Context, tags map[string]string, once bool) error {
+	if tags["game"] == "" {
+		return errors.New("begin: there is no game")
+	}
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	a.status.Next = tags
+	return nil
+}
+
+func (a *benchAgent) Pause(_ context.Context, reason string) error {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	a.status.Paused = reason
+	return nil
+}
+
+func (a *benchAgent) Resume(ctx context.Context) error { return a.Pause(ctx, "") }
+
+func (a *benchAgent) TestAlert(_ context.Context, channel string) (map[string]error, error) {
+	if channel == "none" {
+		return nil, errors.New(`there is no channel "none"`)
+	}
+	return map[string]error{"terminal": nil, "web hook": errors.New("answered 500")}, nil
+}
+
+func serve(t *testing.T, dir string, a Agent) (*Hub, func()) {
+	t.Helper()
+	hub := &Hub{}
+	s, err := Listen(context.Background(), dir, a, hub)
+	if err != nil {
+		t.Fatal(err)
+	}
+	ctx, cancel := context.WithCancel(context.Background())
+	ended := make(chan error, 1)
+	go func() { ended <- s.Run(ctx) }()
+	var once sync.Once
+	stop := func() {
+		once.Do(func() {
+			cancel()
+			if err := <-ended; err != nil {
+				t.Errorf("Run: %v", err)
+			}
+		})
+	}
+	t.Cleanup(stop)
+	return hub, stop
+}
+
+func dial(t *testing.T, dir string) *Client {
+	t.Helper()
+	c, err := Dial(context.Background(), dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { c.Close() })
+	return c
+}
+
+func TestConversation(t *testing.T) {
+	dir := t.TempDir()
+	since := time.Date(2026, 3, 1, 12, 0, 0, 0, time.UTC)
+	a := &benchAgent{status: Status{Bench: "bench-a", Since: since, Passes: 7, Last: &record.Pass{ID: "abc", Verdict: record.VerdictBad}}}
+	serve(t, dir, a)
+	c, ctx := dial(t, dir), context.Background()
+	s, err := c.Status(ctx)
+	if err != nil || s.Bench != "bench-a" || !s.Since.Equal(since) || s.Passes != 7 || s.Last.Verdict != record.VerdictBad {
+		t.Errorf("status %+v, %v", s, err)
+	}
+	if err := c.Begin(ctx, map[string]string{"game": "Nimbus Drift"}, true); err != nil {
+		t.Error(err)
+	}
+	if err := c.Begin(ctx, nil, false); err == nil || err.Error() != "begin: there is no game" {
+		t.Errorf("the agent's own words are lost: %v", err)
+	}
+	if err := c.Pause(ctx, "parts are being swapped"); err != nil {
+		t.Error(err)
+	}
+	if s, _ = c.Status(ctx); s.Paused != "parts are being swapped" || s.Next["game"] != "Nimbus Drift" {
+		t.Errorf("status %+v", s)
+	}
+	if err := c.Resume(ctx); err != nil {
+		t.Error(err)
+	}
+	answers, err := c.TestAlert(ctx, "")
+	if err != nil || len(answers) != 2 || answers["terminal"] != nil || answers["web hook"].Error() != "answered 500" {
+		t.Errorf("answers %v, %v", answers, err)
+	}
+	if _, err = c.TestAlert(ctx, "none"); err == nil {
+		t.Error("an unknown channel was tested")
+	}
+}
+
+func TestFollow(t *testing.T) {
+	dir := t.TempDir()
+	hub, stop := serve(t, dir, &benchAgent{})
+	c := dial(t, dir)
+	got := make(chan Event)
+	ready, ended := make(chan struct{}), make(chan error, 1)
+	go func() {
+		ended <- c.Follow(context.Background(), func() { close(ready) }, func(e Event) error { got <- e; return nil })
+	}()
+	<-ready
+	for i := range 3 {
+		hub.Publish(Event{Kind: KindPass, Pass: &record.Pass{ID: fmt.Sprint(i)}})
+	}
+	for i := range 3 {
+		if e := <-got; e.Pass.ID != fmt.Sprint(i) {
+			t.Errorf("event %d is %+v", i, e)
+		}
+	}
+	stop()
+	if err := <-ended; !errors.Is(err, ErrStopped) {
+		t.Errorf("Follow = %v after the agent went", err)
+	}
+	if hub.Followers() != 0 {
+		t.Error("a follower is left")
+	}
+	if _, err := Dial(context.Background(), dir); !errors.Is(err, ErrNoAgent) {
+		t.Errorf("Dial = %v after the agent went", err)
+	}
+}
+
+func TestFollowerLeaves(t *testing.T) {
+	dir := t.TempDir()
+	hub, _ := serve(t, dir, &benchAgent{})
+	c := dial(t, dir)
+	ctx, leave := context.WithCancel(context.Background())
+	if err := c.Follow(ctx, leave, func(Event) error { return nil }); err != nil {
+		t.Errorf("Follow = %v after its user left", err)
+	}
+	eventually(t, "no follower", func() bool { return hub.Followers() == 0 })
+	enough := errors.New("enough")
+	err := c.Follow(context.Background(), func() { hub.Publish(Event{Kind: KindAlert}) }, func(Event) error { return enough })
+	if !errors.Is(err, enough) {
+		t.Errorf("Follow = %v", err)
+	}
+}
+
+// A follower that does not read costs the agent nothing and is told what it missed.
+func TestSlowFollower(t *testing.T) {
+	var h Hub
+	f := h.follow()
+	for i := range keep + 10 {
+		h.Publish(Event{Kind: KindPass, Missed: i})
+	}
+	got := f.take()
+	if len(got) != keep+1 || got[0].Kind != KindMissed || got[0].Missed != 10 || got[1].Missed != 10 {
+		t.Errorf("%d events, first %+v", len(got), got[:2])
+	}
+	if more := f.take(); len(more) != 0 {
+		t.Errorf("more: %v", more)
+	}
+}
+
+func TestNoAgent(t *testing.T) {
+	dir := t.TempDir()
+	for _, d := range []string{dir, filepath.Join(dir, "none")} {
+		if _, err := Dial(context.Background(), d); !errors.Is(err, ErrNoAgent) || !strings.Contains(err.Error(), d) {
+			t.Errorf("Dial(%s) = %v", d, err)
+		}
+	}
+}
+
+// The agent was killed and left its socket.
+func TestStaleSocket(t *testing.T) {
+	dir := t.TempDir()
+	if err := os.Mkdir(filepath.Join(dir, "control"), 0o700); err != nil {
+		t.Fatal(err)
+	}
+	l, err := net.Listen("unix", SocketPath(dir))
+	if err != nil {
+		t.Fatal(err)
+	}
+	l.(*net.UnixListener).SetUnlinkOnClose(false)
+	l.Close()
+	if _, err := Dial(context.Background(), dir); !errors.Is(err, ErrNoAgent) {
+		t.Errorf("Dial = %v", err)
+	}
+	serve(t, dir, &benchAgent{status: Status{Bench: "new"}})
+	if s, err := dial(t, dir).Status(context.Background()); err != nil || s.Bench != "new" {
+		t.Errorf("status %+v, %v", s, err)
+	}
+}
+
+func TestSocketIsTaken(t *testing.T) {
+	dir := t.TempDir()
+	serve(t, dir, &benchAgent{status: Status{Bench: "first"}})
+	if _, err := Listen(context.Background(), dir, &benchAgent{}, &Hub{}); !errors.Is(err, ErrTaken) || !strings.Contains(err.Error(), SocketPath(dir)) {
+		t.Errorf("Listen = %v", err)
+	}
+	if s, err := dial(t, dir).Status(context.Background()); err != nil || s.Bench != "first" {
+		t.Errorf("the first agent suffered: %+v, %v", s, err)
+	}
+}
+
+// What is not a socket is never removed.
+func TestSomethingElseInTheWay(t *testing.T) {
+	dir := t.TempDir()
+	path := SocketPath(dir)
+	if err := os.MkdirAll(filepath.Dir(path), 0o700); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.WriteFile(path, []byte("mine"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := Listen(context.Background(), dir, &benchAgent{}, &Hub{}); err == nil || !strings.Contains(err.Error(), path) {
+		t.Errorf("Listen = %v", err)
+	}
+	if text, err := os.ReadFile(path); err != nil || string(text) != "mine" {
+		t.Errorf("the file is now %q, %v", text, err)
+	}
+}
+
+func TestOnlyItsUserMayTalk(t *testing.T) {
+	if runtime.GOOS == "windows" {
+		t.Skip("the folder's access list decides there, not a mode")
+	}
+	dir := t.TempDir()
+	if err := os.Mkdir(filepath.Join(dir, "control"), 0o777); err != nil {
+		t.Fatal(err)
+	}
+	serve(t, dir, &benchAgent{})
+	for path, want := range map[string]os.FileMode{SocketPath(dir): 0o600, filepath.Dir(SocketPath(dir)): 0o700} {
+		info, err := os.Stat(path)
+		if err != nil || info.Mode().Perm() != want {
+			t.Errorf("%s has mode %v, want %v (%v)", path, info.Mode().Perm(), want, err)
+		}
+	}
+}
+
+func TestLongDataFolder(t *testing.T) {
+	dir := filepath.Join(t.TempDir(), strings.Repeat("long", 20), strings.Repeat("folder", 20))
+	if runtime.GOOS != "linux" {
+		if _, err := Listen(context.Background(), dir, &benchAgent{}, &Hub{}); err == nil || !strings.Contains(err.Error(), "shorter") {
+			t.Errorf("Listen = %v", err)
+		}
+		return
+	}
+	_, stop := serve(t, dir, &benchAgent{status: Status{Bench: "far"}})
+	if s, err := dial(t, dir).Status(context.Background()); err != nil || s.Bench != "far" {
+		t.Errorf("status %+v, %v", s, err)
+	}
+	stop()
+	if _, err := os.Lstat(SocketPath(dir)); !errors.Is(err, os.ErrNotExist) {
+		t.Errorf("the socket was left: %v", err)
+	}
+}
+
+func TestSilentAgent(t *testing.T) {
+	dir := t.TempDir()
+	a := &benchAgent{hang: make(chan struct{})}
+	serve(t, dir, a)
+	ctx, stop := context.WithTimeout(context.Background(), 50*time.Millisecond)
+	defer stop()
+	if _, err := dial(t, dir).Status(ctx); !errors.Is(err, ErrSilent) {
+		t.Errorf("Status = %v", err)
+	}
+	close(a.hang)
+}
+
+func eventually(t *testing.T, what string, ok func() bool) {
+	t.Helper()
+	tick := time.NewTicker(5 * time.Millisecond)
+	defer tick.Stop()
+	deadline := time.After(10 * time.Second)
+	for !ok() {
+		select {
+		case <-tick.C:
+		case <-deadline:
+			t.Fatalf("never came: %s", what)
+		}
+	}
+}
