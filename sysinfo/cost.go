@@ -1,0 +1,39 @@
+package sysinfo
+
+import "time"
+
+// Cost is what this process and its ended children have used since it began.
+type Cost struct {
+	Age          time.Duration
+	Processor    time.Duration // user and system time of this process
+	Children     time.Duration // and of the plugins that have ended
+	WakeUps      uint64        // times a thread was given a processor; 0 where the system does not count
+	Resident     uint64        // bytes in memory now
+	ResidentMost uint64        // bytes at the most
+	Read         uint64        // bytes asked of files since the start, 0 where the system does not count
+}
+
+// Percent returns the average share of one processor.
+func (c Cost) Percent() float64 {
+	if c.Age <= 0 {
+		return 0
+	}
+	return 100 * c.Processor.Seconds() / c.Age.Seconds()
+}
+
+// WakeUpsPerSecond returns the average rate.
+func (c Cost) WakeUpsPerSecond() float64 {
+	if c.Age <= 0 {
+		return 0
+	}
+	return float64(c.WakeUps) / c.Age.Seconds()
+}
+
+var begun = time.Now()
+
+// OwnCost reads what this process costs.
+func OwnCost() Cost {
+	c := Cost{Age: time.Since(begun)}
+	ownCost(&c)
+	return c
+}

@@ -1,0 +1,8 @@
+//go:build !linux && !windows
+
+package sysinfo
+
+func ownCost(*Cost) {}
+
+// LowerPriority does nothing on this system.
+func LowerPriority(int) error { return nil }
