@@ -69,15 +69,11 @@ type Checks struct {
 	Required  []string                     `toml:"required" comment:"checks without which a pass is only 'unverified'"`
 	Off       []string                     `toml:"off" comment:"checks that do not run"`
 	DeadlineS float64                      `toml:"deadline_s" comment:"seconds that a validator may take for one pass"`
+	Folder    string                       `toml:"folder" comment:"folder of validators of your own; empty for none; others must not be able to write to it"`
+	Pinned    map[string]string            `toml:"pinned" comment:"file in that folder = its SHA-256; what is not listed is not started"`
+	Plain     []string                     `toml:"plain" comment:"files in that folder whose language cannot do mutual TLS; not on Windows"`
+	MemoryMB  int                          `toml:"memory_mb" comment:"memory that the validators' process may hold, in MiB"`
 	Params    map[string]map[string]string `toml:"params" comment:"[checks.params.NAME] parameter = value, as text"`
-}
-
-// Notify says who is told about a doubtful or bad pass.
-type Notify struct {
-	Command  []string `toml:"command" comment:"program and arguments; gets the pass as JSON on standard input"`
-	WebHook  string   `toml:"web_hook" comment:"address that the pass is posted to as JSON"`
-	Secret   string   `toml:"secret" comment:"key that signs what is posted to the web hook; empty for no signature"`
-	TimeoutS float64  `toml:"timeout_s" comment:"seconds for a command or a web hook"`
 }
 
 // Layout is a declared log layout, for what the structure of a log cannot tell.
@@ -110,8 +106,8 @@ func Default() Config {
 			QuietS:   2, LatestS: 600, Existing: true,
 		},
 		Expect: Expect{Passes: 3},
-		Checks: Checks{Required: []string{"completeness"}, DeadlineS: 5},
-		Notify: Notify{TimeoutS: 10},
+		Checks: Checks{Required: []string{"completeness"}, DeadlineS: 5, MemoryMB: 512},
+		Notify: defaultNotify(),
 	}
 }
 
@@ -137,7 +133,7 @@ func Load(path string) (Config, error) {
 	}
 	// A relative folder is meant from where the file lies, not from where a program
 	// happens to be started.
-	for _, p := range []*string{&c.Data, &c.Watch, &c.Campaign} {
+	for _, p := range []*string{&c.Data, &c.Watch, &c.Campaign, &c.Checks.Folder} {
 		if *p != "" && !filepath.IsAbs(*p) {
 			*p = filepath.Join(filepath.Dir(path), *p)
 		}
@@ -202,13 +198,16 @@ func (c Config) Check() error {
 		return bad("expect.passes", "%d is less than 1", c.Expect.Passes)
 	case c.Checks.DeadlineS <= 0:
 		return bad("checks.deadline_s", "%g is not a time", c.Checks.DeadlineS)
-	case c.Notify.TimeoutS <= 0:
-		return bad("notify.timeout_s", "%g is not a time", c.Notify.TimeoutS)
+	case c.Checks.MemoryMB < 64:
+		return bad("checks.memory_mb", "%d is too little: a validator needs 64 or more", c.Checks.MemoryMB)
 	}
 	for i, p := range c.Files.Patterns {
 		if _, err := filepath.Match(p, "x"); err != nil {
 			return bad(fmt.Sprintf("files.patterns[%d]", i), "%q is not a glob pattern", p)
 		}
+	}
+	if key, why := c.Notify.check(); key != "" {
+		return bad(key, "%s", why)
 	}
 	if key, why := c.System.check(); key != "" {
 		return bad(key, "%s", why)
