@@ -324,6 +324,9 @@ func choose(cols []*column, t *table, path string) (choice, error) {
 			if !ok {
 				return choice{}, ambiguous(some, t, path)
 			}
+			if r.sampled() {
+				return choice{}, fault(t.preamble+1, "if they really are frames, a declared layout says so", "the rows are %.3g s apart: a table of samples, no frame log", r.typicalMS()/1000)
+			}
 			return withStamp(r, stamps), nil
 		}
 	}
@@ -339,6 +342,27 @@ func keep(rs []reading, ok func(reading) bool) []reading {
 	}
 	return out
 }
+
+// Rows this far apart, ms, with hardly any difference between them are samples that
+// some program took by the clock: such tables lie about beside frame logs.
+const (
+	samplingMS     = 250
+	samplingSpread = 0.05
+)
+
+// sampled reports whether time stamps are those of samples taken by the clock.
+func (r reading) sampled() bool {
+	if !r.stamp || len(r.ms) < 2 {
+		return false
+	}
+	typical, off := r.typicalMS(), make([]float64, len(r.ms))
+	for i, x := range r.ms {
+		off[i] = math.Abs(x - typical)
+	}
+	return typical >= samplingMS && median(off) < samplingSpread*typical
+}
+
+func (r reading) typicalMS() float64 { return median(r.ms) }
 
 // withStamp pairs a duration reading with the only stamp column where there is just one,
 // for the checks of the time base; the two are known not to agree row by row.

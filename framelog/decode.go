@@ -16,7 +16,7 @@ import (
 // A compressed log may grow to this size whatever its ratio, and beyond it by this
 // ratio. Logs of numbers shrink to a fifth or a twentieth; a bomb to a thousandth.
 const (
-	freeGrowth = 64 << 20
+	freeGrowth = 32 << 20
 	maxRatio   = 200
 	zstdWindow = 32 << 20
 	maxBinary  = 256 << 20 // a compressed binary log is unpacked in memory

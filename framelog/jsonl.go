@@ -273,7 +273,7 @@ func (p *jsonScanner) value() ([]byte, bool) {
 			depth++
 		case '}', ']':
 			if depth == 0 {
-				return p.b[start:p.i], p.i > start
+				return bytes.TrimRight(p.b[start:p.i], " \t"), p.i > start
 			}
 			if depth--; depth == 0 {
 				p.i++

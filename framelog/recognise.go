@@ -153,7 +153,7 @@ func (s *sampler) findNumeric(t *table) {
 	}
 	t.numeric = make([]bool, t.columns)
 	for c := range t.numeric {
-		t.numeric[c] = numbers[c] > 0 && 2*numbers[c] > cells[c]
+		t.numeric[c] = numbers[c] > 0 && 2*numbers[c] >= cells[c] // a short log may be half heading
 	}
 }
 
