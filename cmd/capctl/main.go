@@ -23,8 +23,16 @@ type grammar struct {
 	Passes passesCmd `cmd:"" help:"List passes with their verdicts."`
 	Show   showCmd   `cmd:"" help:"Show one pass with its tags, figures and findings."`
 
-	System  systemCmd  `cmd:"" help:"Show and compare systems; without an identity this machine is detected."`
-	Systems systemsCmd `cmd:"" help:"List the systems of the store."`
+	System      systemCmd      `cmd:"" help:"Show and compare systems; without an identity this machine is detected."`
+	Systems     systemsCmd     `cmd:"" help:"List the systems of the store."`
+	Disturbance disturbanceCmd `cmd:"" help:"Measure on this machine how much the agent disturbs a frame loop."`
+
+	Status statusCmd `cmd:"" help:"Show what the running agent is doing."`
+	Follow followCmd `cmd:"" help:"Print verdicts and alerts as they come."`
+	Alerts alertsCmd `cmd:"" help:"List, acknowledge and test alerts."`
+	Begin  beginCmd  `cmd:"" help:"Give the coming passes tags by hand."`
+	Pause  pauseCmd  `cmd:"" help:"Let logs wait."`
+	Resume resumeCmd `cmd:"" help:"Take up the logs that wait."`
 
 	SQL     sqlCmd     `cmd:"" name:"sql" help:"Run one read-only SQL query over the store's views."`
 	Export  exportCmd  `cmd:"" help:"Write passes, frame times and telemetry into a folder for other tools."`
