@@ -50,11 +50,11 @@ func main() {
 
 // score counts what one validator did.
 type score struct {
-	wanted, hits         int
-	clean, alarms        int // of the passes in which nobody should speak up, those checked
-	notChecked           int
-	otherwise            int // spoke up about a pass that was disturbed in another way
-	missed, cried, other []string
+	wanted, hits  int
+	clean, alarms int // of the passes in which nobody should speak up, those checked
+	notChecked    int
+	otherwise     int // spoke up about a pass that was disturbed in another way
+	missed, cried []string
 }
 
 func report(title string, set []labelled, verbose bool) {

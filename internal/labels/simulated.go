@@ -61,6 +61,7 @@ func (b *bench) pass(scene func(*testlab.Scene), samples func(map[string][]float
 		samples(series)
 	}
 	e := plugintest.Pass(ms, plugintest.Expect(float64(b.seconds)), func(e *record.Evidence) { e.Pass.Metrics = m })
+	written(&e, "1.4", "lumen 60")
 	for name, x := range series {
 		unit := ""
 		if name == record.SeriesCPUTemp || name == "gpu.0.temp" {
@@ -69,6 +70,19 @@ func (b *bench) pass(scene func(*testlab.Scene), samples func(map[string][]float
 		plugintest.Series(name, unit, x...)(&e)
 	}
 	return e
+}
+
+// written sets what is detected and claimed about a pass: the driver, and the card by the
+// path beside what the machine calls it.
+func written(e *record.Evidence, driver, card string) {
+	e.System, e.Pass.Claims = record.System{}, nil
+	plugintest.Field(record.FieldGraphicsDriver, driver)(e)
+	plugintest.Field(record.FieldOSBuild, "7.1.2")(e)
+	plugintest.Field(record.FieldMemorySpeed, "6000")(e)
+	plugintest.Claim(record.TagGraphics, card, record.FromPath)(e)
+	plugintest.Claim(record.TagGraphics, "Maker Lumen 60 12 GB", record.FromDetected)(e)
+	plugintest.Claim(record.TagResolution, "1440p", record.FromPath)(e)
+	plugintest.Claim(record.TagResolution, "2560x1440", record.FromHeader)(e)
 }
 
 func (b *bench) samples(n int) map[string][]float64 {
@@ -171,20 +185,12 @@ func (b *bench) disturbed(cell int, earlier []record.Earlier) []labelled {
 // others invents disturbances of what is written down about a pass.
 func (b *bench) others(cell int, earlier []record.Earlier) []labelled {
 	name := fmt.Sprintf("cell %d", cell)
-	driver := func(v string, e record.Evidence) record.Evidence {
-		plugintest.Field(record.FieldGraphicsDriver, v)(&e)
-		return e
-	}
-	before := slices.Clone(earlier)
-	for i := range before {
-		before[i].System = driver("1.4", record.Evidence{}).System
-	}
-	changed := driver("1.5", b.pass(nil, nil))
-	changed.Earlier = before
+	changed := b.pass(nil, nil)
+	written(&changed, "1.5", "lumen 60")
+	changed.Earlier = slices.Clone(earlier)
 	misplaced := b.pass(nil, nil)
-	plugintest.Claim(record.TagGraphics, "lumen 40", record.FromPath)(&misplaced)
-	plugintest.Claim(record.TagGraphics, "Maker Lumen 60 12 GB", record.FromDetected)(&misplaced)
-	misplaced.Earlier = earlier
+	written(&misplaced, "1.4", "lumen 40")
+	misplaced.Earlier = slices.Clone(earlier)
 	of := b.pass(nil, nil)
 	of.Pass.SHA256, of.Pass.ID = "copy", "copy"
 	copied := of

@@ -100,4 +100,3 @@ func BenchmarkPass60s(b *testing.B) {
 		}
 	})
 }
-

@@ -9,6 +9,7 @@ import (
 	"os"
 	"os/exec"
 	"runtime"
+	"slices"
 	"strconv"
 	"strings"
 	"sync"
@@ -39,7 +40,7 @@ type child struct {
 	killed  error // why we ended it, nil when it ended by itself
 	state   error // how it ended
 	printed int
-	tail    []byte // the last of its standard error
+	tail    []byte // the first and last of its standard error
 }
 
 // prepare takes over the command that the library made for the handshake.
@@ -266,7 +267,8 @@ func (c *child) messages() io.Writer {
 		c.mu.Lock()
 		c.tail = append(c.tail, p...)
 		if len(c.tail) > 16<<10 {
-			c.tail = append([]byte(nil), c.tail[len(c.tail)-8<<10:]...)
+			// A trace says what happened at its head, most programs at their end.
+			c.tail = slices.Concat(c.tail[:4<<10], c.tail[len(c.tail)-8<<10:])
 		}
 		quiet := c.printed > 64<<10
 		c.mu.Unlock()

@@ -21,12 +21,14 @@ type tie struct{}
 
 func (tie) release() {}
 
-// bind lowers the priority of the process and limits its data to four times the memory
-// that it may hold, as a stop for what grows faster than the watch looks. Both are
+// bind lowers the priority of the process and limits its data to 2 GiB beyond the
+// memory that it may hold, as a stop for what grows faster than the watch looks; runtimes
+// map more than they hold. Both are
 // best-effort: a process that ended already cannot be bound.
 func bind(p *os.Process, maxMemory int64) tie {
 	_ = unix.Setpriority(unix.PRIO_PGRP, p.Pid, 19)
-	limit := unix.Rlimit{Cur: uint64(4 * maxMemory), Max: uint64(4 * maxMemory)}
+	most := uint64(maxMemory) + 2<<30
+	limit := unix.Rlimit{Cur: most, Max: most}
 	_ = unix.Prlimit(p.Pid, unix.RLIMIT_DATA, &limit, nil)
 	none := unix.Rlimit{}
 	_ = unix.Prlimit(p.Pid, unix.RLIMIT_CORE, &none, nil)
