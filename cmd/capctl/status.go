@@ -1,0 +1,101 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"strings"
+	"time"
+
+	"capd.example/control"
+	"capd.example/internal/cli"
+	"capd.example/record"
+)
+
+// statusCmd is `capctl status`.
+type statusCmd struct {
+	JSON bool `name:"json" help:"One JSON object."`
+}
+
+func (c *statusCmd) Run(a *app) error {
+	return withAgent(a, func(agent *control.Client) error {
+		s, err := agent.Status(a.ctx)
+		if err != nil {
+			return err
+		}
+		if c.JSON {
+			return jsonLine(a.stdout, s)
+		}
+		showStatus(a, s, time.Now())
+		return nil
+	})
+}
+
+// withAgent talks to the agent of the data folder and says what to do where it cannot.
+func withAgent(a *app, fn func(*control.Client) error) error {
+	agent, err := control.Dial(a.ctx, a.config.Data)
+	if err != nil {
+		return agentError(err)
+	}
+	defer agent.Close()
+	return agentError(fn(agent))
+}
+
+func agentError(err error) error {
+	var known *cli.Error
+	switch {
+	case err == nil || errors.As(err, &known) || errors.Is(err, cli.ErrFound):
+		return err
+	case errors.Is(err, control.ErrNoAgent):
+		return cli.FailedError(err, "start it with 'capd run', or name its data folder with --data",
+			"what is stored can be read without an agent: 'capctl passes'")
+	case errors.Is(err, control.ErrSilent):
+		return cli.FailedError(err, "it may be stopped or overloaded: look at its own messages")
+	case errors.Is(err, control.ErrVersion):
+		return cli.FailedError(err, "install capd and capctl of one version")
+	}
+	return cli.FailedError(err)
+}
+
+func showStatus(a *app, s control.Status, now time.Time) {
+	out := func(name, format string, args ...any) {
+		fmt.Fprintf(a.stdout, "%-10s %s\n", name, fmt.Sprintf(format, args...))
+	}
+	out("bench", "%s", s.Bench)
+	out("agent", "%s, process %d, for %v", s.Version, s.PID, now.Sub(s.Since).Round(time.Second))
+	watch := s.Watch
+	switch {
+	case s.WatchMissing:
+		watch += " (does not exist)"
+	case s.Polling:
+		watch += " (looked at now and then: the system sends no events)"
+	}
+	out("watch", "%s", watch)
+	out("logs", "%d being written, %d waiting", s.Growing, s.Waiting)
+	if s.Paused != "" {
+		out("paused", "%s", s.Paused)
+	}
+	out("store", "%s", s.Store)
+	out("passes", "%d since the start, %d of them bad", s.Passes, s.Bad)
+	if s.Alerts > 0 {
+		out("alerts", "%d not yet delivered", s.Alerts)
+	}
+	for _, name := range sortedKeys(s.Next) {
+		out("next", "%s = %s (by hand)", name, s.Next[name])
+	}
+	if s.Last != nil {
+		out("last", "%s", passLine(*s.Last))
+	}
+}
+
+// passLine is a judged pass as one line for people.
+func passLine(p record.Pass) string {
+	parts := []string{strings.ToUpper(string(p.Verdict)), p.ID, cellName(p.Tags)}
+	if n := p.Tags.Value(record.TagPass); n != "" {
+		parts = append(parts, "pass "+n)
+	}
+	parts = append(parts, fps(p.Metrics.AvgFPS)+" FPS, 1% low "+fps(p.Metrics.Low1FPS))
+	if why := worst(p); why != "" {
+		parts = append(parts, why)
+	}
+	return strings.Join(parts, "  ")
+}
