@@ -12,7 +12,7 @@ import (
 // conclude makes the reading from what the walk found.
 func (r *Reader) conclude(src *source, t *table, ch choice, d Declared, program string) (record.Reading, error) {
 	s := &r.scan
-	tr, err := s.pick(program)
+	tr, err := s.pick(program, d.Program != "")
 	if err != nil {
 		return record.Reading{}, err
 	}

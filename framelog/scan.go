@@ -735,8 +735,8 @@ func (s *scan) end() error {
 }
 
 // pick returns the track of the program that is asked for, else the one with most
-// frames.
-func (s *scan) pick(program string) (*track, error) {
+// frames. strict says that it must be there.
+func (s *scan) pick(program string, strict bool) (*track, error) {
 	if s.ch.prog < 0 || len(s.tracks) == 0 {
 		return s.cur, nil
 	}
@@ -748,6 +748,9 @@ func (s *scan) pick(program string) (*track, error) {
 		if len(tr.ms) > len(best.ms) {
 			best = tr
 		}
+	}
+	if strict {
+		return nil, fault(0, "correct program in the declared layout", "the log has no row of the program %q; most rows belong to %q", program, best.name)
 	}
 	return best, nil
 }

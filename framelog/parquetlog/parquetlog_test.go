@@ -1,0 +1,89 @@
+package parquetlog_test
+
+import (
+	"bytes"
+	"io"
+	"testing"
+
+	"capd.example/framelog"
+	"capd.example/framelog/parquetlog"
+	"github.com/parquet-go/parquet-go"
+)
+
+type row struct {
+	At   int64    `parquet:"stamp_ns"`
+	Took float64  `parquet:"took_ms,snappy"`
+	Who  string   `parquet:"program,dict"`
+	Heat *float64 `parquet:"degrees,optional"`
+}
+
+func file(t testing.TB, n int) ([]byte, []float64) {
+	var out bytes.Buffer
+	w := parquet.NewGenericWriter[row](&out, parquet.MaxRowsPerRowGroup(1000))
+	var want []float64
+	at := int64(1_795_588_296_129_000_007)
+	for i := range n {
+		ms := 8 + float64(i*7919%1013)/128 // on no decimal grid
+		at += int64(ms * 1e6)
+		r := row{At: at, Took: ms, Who: "hollow, \"the\" game"}
+		if i%3 == 0 {
+			r.Heat = &ms
+		}
+		if _, err := w.Write([]row{r}); err != nil {
+			t.Fatal(err)
+		}
+		want = append(want, ms)
+	}
+	if err := w.Close(); err != nil {
+		t.Fatal(err)
+	}
+	return out.Bytes(), want
+}
+
+func TestFramesComeBackBitForBit(t *testing.T) {
+	b, want := file(t, 3500)
+	got, err := framelog.Read("x.parquet", b, framelog.Options{Formats: []framelog.Format{parquetlog.Format}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if got.Layout.Format != "parquet" || got.Layout.Column != "took_ms" || len(got.Frames.MS) != len(want) {
+		t.Fatalf("%+v, %d frames", got.Layout, len(got.Frames.MS))
+	}
+	for i := range want {
+		if got.Frames.MS[i] != want[i] {
+			t.Fatalf("frame %d is %v, want %v", i, got.Frames.MS[i], want[i])
+		}
+	}
+}
+
+func TestNestedTablesAreRefused(t *testing.T) {
+	var out bytes.Buffer
+	w := parquet.NewGenericWriter[struct{ Took []float64 }](&out)
+	if _, err := w.Write([]struct{ Took []float64 }{{[]float64{1, 2}}}); err != nil {
+		t.Fatal(err)
+	}
+	if err := w.Close(); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := framelog.Read("x.parquet", out.Bytes(), framelog.Options{Formats: []framelog.Format{parquetlog.Format}}); err == nil {
+		t.Fatal("no error")
+	}
+}
+
+// Damaged files give an error or a table, never a panic.
+func FuzzText(f *testing.F) {
+	b, _ := file(f, 30)
+	f.Add(b)
+	f.Add(b[:len(b)/2])
+	f.Add([]byte("PAR1PAR1"))
+	f.Fuzz(func(t *testing.T, b []byte) {
+		r, err := parquetlog.Text(bytes.NewReader(b), int64(len(b)))
+		if err != nil {
+			return
+		}
+		n, err := io.Copy(io.Discard, io.LimitReader(r, 16<<20))
+		if err == nil && n == 0 {
+			t.Fatal("an empty table without a heading")
+		}
+	})
+}
