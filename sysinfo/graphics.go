@@ -176,6 +176,16 @@ func (b *Bench) graphicsFields(list []card, why gap, f *facts) {
 	}
 }
 
+// sleeping returns the power state of a card that is switched off for now, "" for one
+// that is on.
+func (t tree) sleeping(dir string) string {
+	s, why := t.text(dir + "/device/power/runtime_status")
+	if why != "" || s == "active" || s == "unsupported" {
+		return ""
+	}
+	return s
+}
+
 // cardFields writes the fields of one card.
 type cardFields struct {
 	t      tree
@@ -258,6 +268,10 @@ func (g cardFields) power() {
 	if nv := g.c.nv; nv != nil {
 		g.f.maybe(p+"power_limit", round1(float64(nv.powerLimit)/1000), "W", "nvml", nv.powerWhy, true)
 		g.f.maybe(p+"clock_max", itoa(int(nv.maxClock)), "MHz", "nvml", nv.maxClockWhy, false)
+		return
+	}
+	if s := g.t.sleeping(g.c.dir); s != "" {
+		g.f.unknown(p+"power_limit", record.Unsupported, "the card sleeps ("+s+"); reading would wake it", true)
 		return
 	}
 	hw := g.t.glob(g.c.dir + "/device/hwmon/hwmon*")

@@ -11,7 +11,7 @@ import (
 
 // round is over how many samples the look at all processes is spread, so that no sample
 // carries it alone.
-const round = 10
+const round = 20
 
 // hotMost is how many of the busiest processes are looked at in every sample.
 const hotMost = 5
@@ -19,6 +19,13 @@ const hotMost = 5
 // jump is the load in processors, beyond what the hot processes explain, that makes the
 // table look at everything at once to see who it is.
 const jump = 0.3
+
+// The first wait before such a look is repeated, and the longest: where programs come and
+// go too fast to be seen, as in a build, looking again and again finds nobody.
+const (
+	scanAgain = 3 * time.Second
+	scanLate  = time.Minute
+)
 
 // process is one running program.
 type process struct {
@@ -71,6 +78,7 @@ type processTable struct {
 	ticks      int
 	discovered time.Time
 	scanned    time.Time
+	patience   time.Duration // until load that nobody explains is looked into again
 	hot        []*process
 
 	mu    sync.Mutex // guards the looks and the processes' names
@@ -100,7 +108,12 @@ func (t *processTable) read(_ []float64, now time.Time) {
 		t.mu.Lock()
 		t.first = now
 		t.mu.Unlock()
-	case t.load()-explained > jump && now.Sub(t.scanned) >= 3*time.Second:
+	case t.load()-explained > jump && now.Sub(t.scanned) >= max(t.patience, scanAgain):
+		if now.Sub(t.scanned) < 2*t.patience {
+			t.patience = min(2*t.patience, scanLate)
+		} else {
+			t.patience = scanAgain
+		}
 		t.scan(now)
 	case t.ticks%round == 0:
 		t.discover(now)

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"math"
+	"slices"
 	"sync/atomic"
 	"time"
 
@@ -15,6 +16,8 @@ const busyEnough = 0.25
 
 // calmAfter is how long the machine must have been calm before samples become rare.
 const calmAfter = 30 * time.Second
+
+const didNotReturn = "a read did not return"
 
 // sampler is the state of the loop. It belongs to whichever goroutine holds turn.
 type sampler struct {
@@ -51,7 +54,7 @@ func (b *Bench) Sample(ctx context.Context) error {
 		case <-stuck:
 			if k := s.reading.Load(); k >= 0 {
 				s.blocked[k].Store(true)
-				b.addGap(record.Gap{Name: s.sources[k].label(), Why: record.Broken, Text: "a read did not return"})
+				b.addGap(record.Gap{Name: s.sources[k].label(), Why: record.Broken, Text: didNotReturn})
 			}
 		case <-ctx.Done():
 			return ctx.Err()
@@ -106,6 +109,12 @@ func (b *Bench) addGap(g record.Gap) {
 		}
 	}
 	b.gaps = append(b.gaps, g)
+}
+
+func (b *Bench) dropGap(name string) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.gaps = slices.DeleteFunc(b.gaps, func(g record.Gap) bool { return g.Name == name && g.Text == didNotReturn })
 }
 
 // loop takes samples until the context ends or its turn is over.
@@ -174,7 +183,9 @@ func (s *sampler) sampleAt(turn int32, row []float64, now time.Time) bool {
 		}
 		src.read(row[s.offset[i]:to], now)
 		if s.turn.Load() != turn {
-			s.blocked[i].Store(false) // it has come back: the others may use it again
+			// It has come back: the goroutine that goes on may use it again.
+			s.b.dropGap(src.label())
+			s.blocked[i].Store(false)
 			return false
 		}
 	}

@@ -33,7 +33,7 @@ func (b *Bench) openGraphics() (list []source, gaps []record.Gap) {
 func openCard(t tree, c card, n int) (list []source, gaps []record.Gap) {
 	dev := c.dir + "/device"
 	// Reading a card that sleeps would wake it up.
-	if s, why := t.text(dev + "/power/runtime_status"); why == "" && s != "active" && s != "unsupported" {
+	if s := t.sleeping(c.dir); s != "" {
 		return nil, []record.Gap{{Name: numbered("gpu.N", n), Why: record.Unsupported, Text: "the card sleeps (" + s + ")"}}
 	}
 	g := &gaugeSource{name: numbered("gpu.N", n)}

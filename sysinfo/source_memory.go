@@ -18,6 +18,10 @@ type wordsSource struct {
 	buf  []byte
 	name string
 	want []word
+	// every is how many samples pass between two reads of a file that is costly for the
+	// kernel to write; the rates in between are those of the last read.
+	every, turn int
+	held        []float64
 }
 
 type word struct {
@@ -28,7 +32,7 @@ type word struct {
 	counter counter
 }
 
-func openWords(t tree, file string, want ...word) (source, record.Unknown) {
+func openWords(t tree, file string, want ...word) (*wordsSource, record.Unknown) {
 	f, err := openFile(t.path(file))
 	if err != nil {
 		return nil, reason(err)
@@ -55,6 +59,21 @@ func (s *wordsSource) columns() []column {
 }
 
 func (s *wordsSource) read(row []float64, now time.Time) {
+	if s.every <= 1 {
+		s.take(row, now)
+		return
+	}
+	if s.turn%s.every == 0 {
+		for i := range s.held {
+			s.held[i] = nan
+		}
+		s.take(s.held, now)
+	}
+	s.turn++
+	copy(row, s.held)
+}
+
+func (s *wordsSource) take(row []float64, now time.Time) {
 	elapsed := s.since(now)
 	n, err := s.f.read(s.buf)
 	if err != nil {
@@ -93,13 +112,18 @@ func wordValue(text, key []byte) (uint64, bool) {
 func (s *wordsSource) close() { s.f.close() }
 
 func openMeminfo(t tree) (source, record.Unknown) {
-	return openWords(t, "/proc/meminfo", word{key: []byte("MemAvailable:"), col: column{name: record.SeriesMemAvail, unit: "B"}, scale: kib})
+	s, why := openWords(t, "/proc/meminfo", word{key: []byte("MemAvailable:"), col: column{name: record.SeriesMemAvail, unit: "B"}, scale: kib})
+	return s, why
 }
 
 func openVMStat(t tree) (source, record.Unknown) {
-	return openWords(t, "/proc/vmstat",
+	s, why := openWords(t, "/proc/vmstat",
 		word{key: []byte("pswpin "), col: column{name: record.SeriesSwapIn, unit: "pages/s"}, scale: 1, rate: true},
 		word{key: []byte("pgmajfault "), col: column{name: "mem.major_faults", unit: "1/s"}, scale: 1, rate: true})
+	if why == "" {
+		s.every, s.held = 4, make([]float64, len(s.want))
+	}
+	return s, why
 }
 
 // openPressure reads how long some task had to wait: the total is in microseconds.
