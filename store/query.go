@@ -114,9 +114,9 @@ func selectPasses(ctx context.Context, tx *sql.Tx, f Filter) ([]int64, error) {
 // Bounds of the three ways of [selectPasses], in passes; found by measuring a store of a
 // million.
 const (
-	few  = 4_000  // so many are fetched and sorted without further thought
-	far  = 8_000  // so many are walked before another way is tried
-	most = 50_000 // sizes are not counted beyond
+	few  = 4_000 // so many are fetched and sorted without further thought
+	far  = 8_000 // so many are walked before another way is tried
+	most = 6_000 // sizes are not counted beyond
 )
 
 // condition is one thing that a filter asks for. The text is ours, the user's values are

@@ -40,6 +40,7 @@ type grammar struct {
 	Backup  backupCmd  `cmd:"" help:"Copy the store into a new file while it is in use."`
 	Verify  verifyCmd  `cmd:"" help:"Read everything in the store and list what is damaged."`
 	Compact compactCmd `cmd:"" help:"Give unused space of the store back to the disk."`
+	Lab     labCmd     `cmd:"" help:"The shared database of a lab with many benches."`
 }
 
 // app is what every command is handed.

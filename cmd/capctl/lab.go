@@ -1,0 +1,143 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"os"
+	"time"
+
+	"github.com/jedib0t/go-pretty/v6/table"
+
+	"capd.example/internal/cli"
+	"capd.example/store/lab"
+)
+
+// labCmd is `capctl lab`.
+type labCmd struct {
+	Address string `env:"CAPD_LAB" placeholder:"postgres://..." help:"Where the lab's database is; better in the environment variable, since a command line can be read by others."`
+
+	Setup  labSetupCmd  `cmd:"" help:"Make the lab's tables and roles, or bring them up to date."`
+	Status labStatusCmd `cmd:"" help:"List the benches: passes, last seen, backlog."`
+	Send   labSendCmd   `cmd:"" help:"Send what is new on this bench now."`
+	Passes labPassesCmd `cmd:"" help:"Print the passes of all benches as JSON, one object per line."`
+}
+
+// open connects to the lab.
+func (c *labCmd) open(a *app) (*lab.Lab, error) {
+	if c.Address == "" {
+		return nil, cli.UsageError(errors.New("the lab's address is not known"), "set CAPD_LAB=postgres://USER@HOST/DATABASE?sslmode=verify-full, or use --address")
+	}
+	l, err := lab.Open(a.ctx, c.Address)
+	if err != nil {
+		return nil, labError(err)
+	}
+	return l, nil
+}
+
+func labError(err error) error {
+	switch {
+	case errors.Is(err, lab.ErrNoTLS):
+		return cli.UsageError(err)
+	case errors.Is(err, lab.ErrNotLab):
+		return cli.FailedError(err, "`capctl lab setup` makes the tables")
+	}
+	return cli.FailedError(err)
+}
+
+type labSetupCmd struct {
+	Roles bool `default:"true" negatable:"" help:"Also make the roles capd_agent and capd_reader with row-level security."`
+}
+
+func (c *labSetupCmd) Run(a *app, parent *labCmd) error {
+	l, err := parent.open(a)
+	if err != nil {
+		return err
+	}
+	defer l.Close(a.ctx)
+	if err := l.Setup(a.ctx, c.Roles); err != nil {
+		return labError(err)
+	}
+	fmt.Fprintf(a.stderr, "capctl: the tables of %s are up to date\n", l.Name())
+	return nil
+}
+
+type labStatusCmd struct {
+	JSON bool `help:"Print one JSON object per bench."`
+}
+
+func (c *labStatusCmd) Run(a *app, parent *labCmd) error {
+	l, err := parent.open(a)
+	if err != nil {
+		return err
+	}
+	defer l.Close(a.ctx)
+	list, err := l.Status(a.ctx)
+	if err != nil {
+		return labError(err)
+	}
+	if c.JSON {
+		for _, b := range list {
+			if err := jsonLine(a.stdout, b); err != nil {
+				return cli.FailedError(err)
+			}
+		}
+		return nil
+	}
+	var rows []table.Row
+	for _, b := range list {
+		rows = append(rows, table.Row{printable(b.Name), b.Passes, b.Bad, b.SeenAt.Format(time.RFC3339), b.Backlog, fmt.Sprintf("%.1f s", b.Skew)})
+	}
+	printTable(a.stdout, table.Row{"bench", "passes", "bad", "last seen", "backlog", "clock off by"}, rows)
+	return nil
+}
+
+type labSendCmd struct{}
+
+func (c *labSendCmd) Run(a *app, parent *labCmd) error {
+	if parent.Address == "" {
+		_, err := parent.open(a)
+		return err
+	}
+	if _, err := os.Stat(a.config.StoreFile()); err != nil {
+		_, err := openToRead(a) // says what to do
+		return err
+	}
+	s, err := openStore(a, false)
+	if err != nil {
+		return err
+	}
+	defer s.Close()
+	f := &lab.Forwarder{Store: s, Bench: a.config.Bench, Address: parent.Address}
+	n, err := f.Forward(a.ctx)
+	if err != nil {
+		return labError(err)
+	}
+	fmt.Fprintf(a.stderr, "capctl: %d passes sent\n", n)
+	return nil
+}
+
+type labPassesCmd struct {
+	filterFlags
+}
+
+func (c *labPassesCmd) Run(a *app, parent *labCmd) error {
+	l, err := parent.open(a)
+	if err != nil {
+		return err
+	}
+	defer l.Close(a.ctx)
+	f, err := c.filter(time.Now())
+	if err != nil {
+		return err
+	}
+	list, err := l.Passes(a.ctx, f)
+	if err != nil {
+		return labError(err)
+	}
+	for _, p := range list {
+		if err := jsonLine(a.stdout, p); err != nil {
+			return cli.FailedError(err)
+		}
+	}
+	return nil
+}

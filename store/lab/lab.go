@@ -1,0 +1,167 @@
+// Package lab keeps a copy of the passes of many benches in one PostgreSQL database, or
+// any engine that speaks its protocol and has what migrations/001.sql names.
+//
+// Every bench works alone: a [Forwarder] sends what is new from the bench's own store,
+// oldest change first, in batches of one transaction each. The same batch twice changes
+// nothing, so that after any failure it is simply sent again; how far a bench has come is
+// kept in the bench's own store. Nothing here writes to a store beyond that mark.
+package lab
+
+import (
+	"context"
+	"embed"
+	"errors"
+	"fmt"
+	"net"
+	"strings"
+	"time"
+
+	"github.com/jackc/pgx/v5"
+	"github.com/jackc/pgx/v5/pgconn"
+)
+
+//go:embed migrations/*.sql
+var migrations embed.FS
+
+// latest is the version of the tables that this program knows.
+const latest = 2
+
+// What can be wrong with a lab database. Compare with [errors.Is].
+var (
+	ErrNoTLS   = errors.New("the connection would not be encrypted")
+	ErrNotLab  = errors.New("the database holds no lab tables")
+	ErrVersion = errors.New("the lab tables are of another version")
+	ErrRefused = errors.New("the database refuses this")
+)
+
+// Lab is a connection to the shared database. It is not for several goroutines.
+type Lab struct {
+	conn *pgx.Conn
+	name string // where it is, without user and password
+}
+
+// Open connects to a postgres:// address. Other machines are only spoken to over TLS
+// (sslmode=verify-full or another mode without a way back); [ErrNoTLS] otherwise.
+func Open(ctx context.Context, address string) (*Lab, error) {
+	c, err := pgx.ParseConfig(address)
+	if err != nil {
+		return nil, fmt.Errorf("lab: the address cannot be read: %s", hide(err, address))
+	}
+	name := fmt.Sprintf("%s:%d/%s", c.Host, c.Port, c.Database)
+	if err := encrypted(c); err != nil {
+		return nil, fmt.Errorf("lab %s: %w: add sslmode=verify-full to the address", name, err)
+	}
+	if c.ConnectTimeout == 0 {
+		c.ConnectTimeout = 10 * time.Second
+	}
+	c.RuntimeParams["application_name"] = "capd"
+	c.RuntimeParams["statement_timeout"] = "60000" // ms; a lab that hangs must not hold a bench's connection for ever
+	conn, err := pgx.ConnectConfig(ctx, c)
+	if err != nil {
+		return nil, fmt.Errorf("lab %s: connect: %s", name, hide(err, address))
+	}
+	return &Lab{conn, name}, nil
+}
+
+// hide keeps the password of an address out of messages.
+func hide(err error, address string) string {
+	return strings.ReplaceAll(err.Error(), address, "(address)")
+}
+
+func encrypted(c *pgx.ConnConfig) error {
+	ways := []*pgconn.FallbackConfig{{Host: c.Host, TLSConfig: c.TLSConfig}}
+	for _, w := range append(ways, c.Fallbacks...) {
+		if w.TLSConfig == nil && !here(w.Host) {
+			return ErrNoTLS
+		}
+	}
+	return nil
+}
+
+// here reports whether a host is this machine: a socket or a loopback address.
+func here(host string) bool {
+	if strings.HasPrefix(host, "/") || strings.HasPrefix(host, "@") || host == "localhost" {
+		return true
+	}
+	ip := net.ParseIP(host)
+	return ip != nil && ip.IsLoopback()
+}
+
+// Name says where the database is, without user and password.
+func (l *Lab) Name() string { return l.name }
+
+// Close ends the connection.
+func (l *Lab) Close(ctx context.Context) error { return l.conn.Close(ctx) }
+
+// Setup makes the tables or brings them up to date. It needs the right to make a schema,
+// and with roles also the right to make roles.
+func (l *Lab) Setup(ctx context.Context, roles bool) error {
+	to := latest
+	if !roles {
+		to = 1
+	}
+	err := l.transact(ctx, func(tx pgx.Tx) error {
+		if _, err := tx.Exec(ctx, `CREATE SCHEMA IF NOT EXISTS capd; CREATE TABLE IF NOT EXISTS capd.version (version integer PRIMARY KEY)`); err != nil {
+			return err
+		}
+		var v int
+		if err := tx.QueryRow(ctx, `SELECT coalesce(max(version), 0) FROM capd.version`).Scan(&v); err != nil {
+			return err
+		}
+		for v++; v <= to; v++ {
+			script, err := migrations.ReadFile(fmt.Sprintf("migrations/%03d.sql", v))
+			if err != nil {
+				return err
+			}
+			if _, err := tx.Exec(ctx, string(script)); err != nil {
+				return fmt.Errorf("version %d: %w", v, err)
+			}
+			if _, err := tx.Exec(ctx, `INSERT INTO capd.version VALUES ($1)`, v); err != nil {
+				return err
+			}
+		}
+		return nil
+	})
+	return l.wrap(err, "set up")
+}
+
+// check says whether the tables are there and known.
+func (l *Lab) check(ctx context.Context) error {
+	var v int
+	err := l.conn.QueryRow(ctx, `SELECT coalesce(max(version), 0) FROM capd.version`).Scan(&v)
+	var pg *pgconn.PgError
+	switch {
+	case errors.As(err, &pg) && (pg.Code == "42P01" || pg.Code == "3F000"): // undefined table, invalid schema
+		return fmt.Errorf("%w: run `capctl lab setup` once", ErrNotLab)
+	case err != nil:
+		return err
+	case v == 0:
+		return fmt.Errorf("%w: run `capctl lab setup` once", ErrNotLab)
+	case v > latest:
+		return fmt.Errorf("%w: it is %d, this program knows %d: update this program", ErrVersion, v, latest)
+	}
+	return nil
+}
+
+func (l *Lab) transact(ctx context.Context, fn func(tx pgx.Tx) error) error {
+	tx, err := l.conn.Begin(ctx)
+	if err != nil {
+		return err
+	}
+	if err := fn(tx); err != nil {
+		tx.Rollback(context.WithoutCancel(ctx))
+		return err
+	}
+	return tx.Commit(ctx)
+}
+
+func (l *Lab) wrap(err error, doing string) error {
+	if err == nil {
+		return nil
+	}
+	var pg *pgconn.PgError
+	if errors.As(err, &pg) && pg.Code == "42501" { // insufficient privilege, also of a row policy
+		err = fmt.Errorf("%w: %w", ErrRefused, err)
+	}
+	return fmt.Errorf("lab %s: %s: %w", l.name, doing, err)
+}
