@@ -183,6 +183,14 @@ func (s *Store) Backup(ctx context.Context, to string) error {
 }
 
 func (s *Store) copyTo(ctx context.Context, part string) error {
+	// Made here first, for a plain error where that is not possible and for its mode.
+	made, err := os.OpenFile(part, os.O_CREATE|os.O_EXCL|os.O_WRONLY, 0o600)
+	if err != nil {
+		return err
+	}
+	if err := made.Close(); err != nil {
+		return err
+	}
 	// A connection of its own, since query_only would forbid the copying as well.
 	db, err := sql.Open("sqlite", dsn(s.path, "ro", "busy_timeout(5000)"))
 	if err != nil {
@@ -190,7 +198,7 @@ func (s *Store) copyTo(ctx context.Context, part string) error {
 	}
 	defer db.Close()
 	if _, err := db.ExecContext(ctx, "VACUUM INTO ?", part); err != nil {
-		return s.explain(err)
+		return fmt.Errorf("copy to %s: %w", part, s.explain(err))
 	}
 	f, err := os.OpenFile(part, os.O_RDWR, 0)
 	if err != nil {
@@ -199,9 +207,6 @@ func (s *Store) copyTo(ctx context.Context, part string) error {
 	err = f.Sync()
 	if e := f.Close(); err == nil {
 		err = e
-	}
-	if err == nil {
-		err = os.Chmod(part, 0o600)
 	}
 	if err != nil {
 		return err

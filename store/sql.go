@@ -5,6 +5,7 @@ import (
 	"database/sql"
 	"errors"
 	"fmt"
+	"regexp"
 	"slices"
 	"strings"
 
@@ -34,6 +35,10 @@ type Rows struct {
 func (s *Store) Query(ctx context.Context, text string, args ...any) (*Rows, error) {
 	if err := oneStatement(text); err != nil {
 		return nil, fmt.Errorf("query: %w", err)
+	}
+	// The guard below decides; this only gives the plainer answer.
+	if word := leading.FindStringSubmatch(text); word != nil && writing.MatchString(word[1]) {
+		return nil, fmt.Errorf("query: %w: %s", ErrForbidden, strings.ToUpper(word[1]))
 	}
 	conn, err := s.db.Conn(ctx)
 	if err != nil {
@@ -132,6 +137,11 @@ func onlyRead(action sqlite.AuthorizerActionCode, one, two, database, view strin
 	}
 	return sqlite.AuthorizerDeny
 }
+
+var (
+	leading = regexp.MustCompile(`(?s)^(?:\s|--[^\n]*\n|/\*.*?\*/)*([A-Za-z]+)`)
+	writing = regexp.MustCompile(`(?i)^(insert|update|delete|replace|create|drop|alter)$`)
+)
 
 // oneStatement refuses text after the end of the first statement; the driver would run
 // it too. Strings, quoted names and comments may hold semicolons.

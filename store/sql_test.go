@@ -135,7 +135,7 @@ func TestQueriesCannotWrite(t *testing.T) {
 	mustSave(t, s, arrival(1))
 	outside := filepath.Join(t.TempDir(), "x.db")
 	for _, text := range []string{
-		"DELETE FROM pass_rows", "UPDATE pass_rows SET verdict = 'clean'", "INSERT INTO settings VALUES ('a', 'b')", "DROP TABLE pass_rows",
+		"DELETE FROM pass_rows", "-- all\n /* of */ delete from passes", "UPDATE pass_rows SET verdict = 'clean'", "INSERT INTO settings VALUES ('a', 'b')", "DROP TABLE pass_rows",
 		"CREATE TABLE x (a)", "CREATE TEMP TABLE x (a)", "ATTACH '" + outside + "' AS x", "VACUUM INTO '" + outside + "'", "VACUUM",
 		"PRAGMA user_version = 7", "PRAGMA journal_mode = delete", "PRAGMA writable_schema = 1", "PRAGMA query_only = 0", "BEGIN IMMEDIATE",
 		"SELECT load_extension('x')", "SELECT * FROM settings", "SELECT * FROM pass_rows", "REINDEX", "ANALYZE",
