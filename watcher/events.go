@@ -69,6 +69,9 @@ func (k *keeper) hint(e fsnotify.Event, ok bool, now time.Time) {
 		k.lookAt = now.Add(gather)
 	}
 	k.hints[e.Name] = now
+	if e.Has(fsnotify.Write) {
+		k.writes[e.Name]++
+	}
 	if _, ok := k.watched[e.Name]; ok && e.Has(fsnotify.Remove|fsnotify.Rename) {
 		// The system stopped watching it. A folder made again under the name can have
 		// the same identity, so the old watch must go whatever is found there.
@@ -120,12 +123,14 @@ func (k *keeper) closeEvents() {
 	k.source = nil
 	clear(k.watched)
 	clear(k.hints)
+	clear(k.writes)
+	clear(k.muted)
 }
 
 // watchFolder makes sure that events come for a folder. A folder that was replaced by
 // another one of the same name is added anew.
 func (k *keeper) watchFolder(folder, id string, now time.Time) {
-	if k.source == nil {
+	if _, muted := k.muted[folder]; muted || k.source == nil {
 		return
 	}
 	if old, ok := k.watched[folder]; ok {

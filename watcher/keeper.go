@@ -19,6 +19,8 @@ type keeper struct {
 	source  source
 	watched map[string]string    // folder = its identity
 	hints   map[string]time.Time // path = time of the last event
+	writes  map[string]int       // log = its events since the last look
+	muted   map[string]time.Time // folder = last look, see mute.go
 	told    map[string]string    // path = trouble that was told
 
 	lookAt      time.Time // when the hints are looked at
@@ -37,7 +39,7 @@ type keeper struct {
 func newKeeper(o Options) *keeper {
 	return &keeper{
 		o: o, rules: newRules(o.Quiet, o.Latest), entries: map[string]*entry{}, open: map[string]*entry{},
-		watched: map[string]string{}, hints: map[string]time.Time{}, told: map[string]string{},
+		watched: map[string]string{}, hints: map[string]time.Time{}, writes: map[string]int{}, muted: map[string]time.Time{}, told: map[string]string{},
 	}
 }
 
@@ -50,6 +52,7 @@ func (k *keeper) step(now time.Time) time.Time {
 	if k.scanDue(now) {
 		k.scan(now)
 	}
+	listenAt := k.attend(now)
 	if !now.Before(k.dueAt) {
 		due := now.Add(time.Hour)
 		for _, e := range byAge(k.open) {
@@ -65,6 +68,9 @@ func (k *keeper) step(now time.Time) time.Time {
 	}
 	if k.dueAt.Before(next) {
 		next = k.dueAt
+	}
+	if !listenAt.IsZero() && listenAt.Before(next) {
+		next = listenAt
 	}
 	return next
 }

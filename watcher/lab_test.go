@@ -30,12 +30,13 @@ type lab struct {
 
 // playedEvents is a source of events that a test plays itself.
 type playedEvents struct {
-	events chan fsnotify.Event
-	errs   chan error
-	add    func(folder string) error
-	mu     sync.Mutex
-	added  []string
-	closed int
+	events  chan fsnotify.Event
+	errs    chan error
+	add     func(folder string) error
+	mu      sync.Mutex
+	added   []string
+	removed []string
+	closed  int
 }
 
 func (s *playedEvents) Add(folder string) error {
@@ -47,7 +48,13 @@ func (s *playedEvents) Add(folder string) error {
 	}
 	return nil
 }
-func (s *playedEvents) Remove(string) error           { return nil }
+func (s *playedEvents) Remove(folder string) error {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.removed = append(s.removed, folder)
+	return nil
+}
+
 func (s *playedEvents) Close() error                  { s.mu.Lock(); s.closed++; s.mu.Unlock(); return nil }
 func (s *playedEvents) Events() <-chan fsnotify.Event { return s.events }
 func (s *playedEvents) Errors() <-chan error          { return s.errs }

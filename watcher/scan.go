@@ -146,6 +146,7 @@ func (k *keeper) look(now time.Time) {
 			k.forget(path)
 		}
 	}
+	k.quieten(now)
 }
 
 // isLog reports whether a name is that of a log.
