@@ -14,7 +14,7 @@ const (
 	longestMS   = 600_000 // a frame above this is taken for a wrong row
 	maxTrailer  = 100     // lines after the table that may be a summary
 	maxPrograms = 256
-	checkEvery  = 128  // rows between looks at the stamps beside durations
+	checkEvery  = 256  // rows between looks at the stamps beside durations
 	maxWrong    = 1e-3 // share of wrong rows above which a log is refused
 )
 
@@ -210,20 +210,20 @@ type lineMark struct{ at, delims uint32 }
 // listEnds lists the line ends from the masks. Whether there is one in a block cannot be
 // foretold, so one is written in any case: a wrong guess of a branch would cost more.
 func (s *scan) listEnds(blocks int) {
-	if need := blocks*block + 2; cap(s.ends) < need {
-		s.ends = make([]lineMark, 0, need)
-	}
 	out := s.ends[:cap(s.ends)]
 	masks := s.masks[:2*blocks]
 	k, at, delims := 0, uint32(0), uint32(0)
-	for len(masks) >= 2 && k < len(out) {
+	for len(masks) >= 2 {
+		if len(out)-k < block {
+			out = append(out, make([]lineMark, len(out)+pieceSize/block)...)
+		}
 		d, e := masks[0], masks[1]
 		masks = masks[2:]
 		out[k] = lineMark{at + uint32(bits.TrailingZeros64(e)), delims + uint32(bits.OnesCount64(d&(e&-e-1)))}
 		if e != 0 {
 			k++
 		}
-		for e &= e - 1; e != 0 && k < len(out); e &= e - 1 {
+		for e &= e - 1; e != 0; e &= e - 1 {
 			out[k] = lineMark{at + uint32(bits.TrailingZeros64(e)), delims + uint32(bits.OnesCount64(d&(e&-e-1)))}
 			k++
 		}
