@@ -37,11 +37,9 @@ func (b *Bench) detectWindows(ctx context.Context, f *facts) {
 	if v, err := mem.VirtualMemoryWithContext(ctx); err == nil {
 		m.memory = v.Total
 	}
-	lib, why := b.nvmlLibrary()
-	if lib != nil {
-		m.nv, why = lib.cards()
+	if lib, _ := b.nvmlLibrary(); lib != nil {
+		m.nv, _ = lib.cards()
 	}
-	m.nvWhy = why
 	m.detect(f)
 }
 

@@ -58,7 +58,6 @@ func clean(s string) string {
 
 func itoa(n int) string       { return strconv.Itoa(n) }
 func utoa(n uint64) string    { return strconv.FormatUint(n, 10) }
-func ftoa(x float64) string   { return strconv.FormatFloat(x, 'f', -1, 64) }
 func round1(x float64) string { return strconv.FormatFloat(x, 'f', 1, 64) }
 
 func yesNo(b bool) string {
@@ -81,7 +80,7 @@ const (
 	gib = 1 << 30
 )
 
-// wholeOrTenth prints a size in GiB without a needless decimal.
+// gibText prints a size in GiB without a needless decimal.
 func gibText(bytes uint64) string {
 	if bytes%gib == 0 {
 		return utoa(bytes / gib)

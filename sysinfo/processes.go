@@ -37,8 +37,7 @@ type process struct {
 	rate        float64 // processors used at the latest look
 	graphics    bool    // holds a graphics device open
 	asked       bool    // name and graphics were looked at closely
-	handle      *file   // kept descriptor (Linux)
-	winHandle   uintptr // kept handle (Windows)
+	handle      *file   // kept descriptor, where the system works with files
 }
 
 // look is the processor time that a process used between two looks at it.

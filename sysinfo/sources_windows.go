@@ -42,7 +42,7 @@ func (b *Bench) openWindowsSources() (list []source, load func() float64, table 
 		record.Gap{Name: record.SeriesCPUThrottle, Why: record.Unsupported, Text: "see cpu.performance and cpu.limit"},
 		record.Gap{Name: record.SeriesCPUPower, Why: record.Unsupported, Text: "Windows tells no processor power without a driver of its own"},
 		record.Gap{Name: record.SeriesNetRecv, Why: record.Unsupported, Text: "not read on Windows"})
-	r := &winReader{buf: make([]byte, 512<<10), found: map[int]*winFound{}}
+	r := &winReader{buf: make([]byte, 512<<10), found: map[int]*winFound{}, handles: map[int]windows.Handle{}}
 	return list, load, newProcessTable(r, load, os.Getpid()), gaps
 }
 
@@ -209,9 +209,10 @@ func (s *winCounters) close() { procPdhClose.Call(s.query) }
 
 // winReader follows processes by the system's own list, which opens none of them.
 type winReader struct {
-	buf   []byte
-	found map[int]*winFound
-	look  uint64
+	buf     []byte
+	found   map[int]*winFound
+	handles map[int]windows.Handle // of busy processes
+	look    uint64
 }
 
 type winFound struct {
@@ -267,9 +268,9 @@ func (r *winReader) open(pid int) (*process, bool) {
 
 // used asks a busy process itself and takes the others' time from the list.
 func (r *winReader) used(p *process) (uint64, bool) {
-	if p.winHandle != 0 {
+	if h, kept := r.handles[p.pid]; kept {
 		var created, ended, kernel, user windows.Filetime
-		if windows.GetProcessTimes(windows.Handle(p.winHandle), &created, &ended, &kernel, &user) == nil {
+		if windows.GetProcessTimes(h, &created, &ended, &kernel, &user) == nil {
 			ticks := func(t windows.Filetime) uint64 { return uint64(t.HighDateTime)<<32 | uint64(t.LowDateTime) }
 			return 100 * (ticks(kernel) + ticks(user)), r.found[p.pid] != nil
 		}
@@ -285,13 +286,13 @@ func (r *winReader) used(p *process) (uint64, bool) {
 func (r *winReader) closely(p *process) {
 	h, err := windows.OpenProcess(windows.PROCESS_QUERY_LIMITED_INFORMATION, false, uint32(p.pid))
 	if err == nil {
-		p.winHandle = uintptr(h)
+		r.handles[p.pid] = h
 	}
 }
 
 func (r *winReader) close(p *process) {
-	if p.winHandle != 0 {
-		windows.CloseHandle(windows.Handle(p.winHandle))
-		p.winHandle = 0
+	if h, kept := r.handles[p.pid]; kept {
+		windows.CloseHandle(h)
+		delete(r.handles, p.pid)
 	}
 }

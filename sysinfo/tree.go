@@ -6,7 +6,6 @@ import (
 	"io"
 	"io/fs"
 	"os"
-	"path"
 	"path/filepath"
 	"slices"
 	"strconv"
@@ -75,15 +74,6 @@ func (t tree) glob(pattern string) []string {
 func (t tree) exists(name string) bool {
 	_, err := os.Stat(t.path(name))
 	return err == nil
-}
-
-// link returns the last element of a link's target.
-func (t tree) link(name string) string {
-	target, err := os.Readlink(t.path(name))
-	if err != nil {
-		return ""
-	}
-	return path.Base(filepath.ToSlash(target))
 }
 
 // context tells gopsutil where this machine's files lie.

@@ -1,6 +1,7 @@
 package sysinfo
 
 import (
+	"cmp"
 	"encoding/binary"
 	"fmt"
 	"slices"
@@ -30,7 +31,6 @@ type windowsMachine struct {
 	adapters []string
 	plan     string // GUID of the power plan, "" where it is not told
 	nv       []nvmlCard
-	nvWhy    gap
 }
 
 const (
@@ -181,22 +181,39 @@ func parseMode(b []byte) (w, h, hz int, ok bool) {
 // graphics lists the adapters of the registry that are present, with what NVML adds.
 func (m windowsMachine) graphics(f *facts) {
 	n := 0
-	for _, key := range m.reg.keys(regDisplay) {
-		if _, err := strconv.Atoi(key); err != nil {
-			continue // "Properties" and the like
-		}
-		key = regDisplay + `\` + key
-		id, _ := m.reg.text(key, "MatchingDeviceId")
-		if !m.present(id) {
-			continue
-		}
-		m.adapter(f, "graphics."+itoa(n)+".", key, id)
+	for _, a := range m.adapterKeys() {
+		m.adapter(f, "graphics."+itoa(n)+".", a.key, a.id)
 		n++
 	}
 	if n == 0 {
 		f.unknown(record.FieldGraphicsName, record.Absent, regDisplay, true)
 		f.unknown(record.FieldGraphicsDriver, record.Absent, regDisplay, true)
 	}
+}
+
+// adapterKey is an adapter's place in the registry.
+type adapterKey struct {
+	key, id string
+	memory  uint64
+}
+
+// adapterKeys lists the adapters that are present, the one with most memory first, as on
+// Linux.
+func (m windowsMachine) adapterKeys() []adapterKey {
+	var list []adapterKey
+	for _, key := range m.reg.keys(regDisplay) {
+		if _, err := strconv.Atoi(key); err != nil {
+			continue // "Properties" and the like
+		}
+		a := adapterKey{key: regDisplay + `\` + key}
+		a.id, _ = m.reg.text(a.key, "MatchingDeviceId")
+		a.memory, _ = m.reg.number(a.key, "HardwareInformation.qwMemorySize")
+		if m.present(a.id) {
+			list = append(list, a)
+		}
+	}
+	slices.SortStableFunc(list, func(a, b adapterKey) int { return cmp.Compare(b.memory, a.memory) })
+	return list
 }
 
 // present reports whether an adapter is plugged in; where the system names none, all of
