@@ -115,6 +115,8 @@ type Knowledge struct {
 
 	// Plan returns the claims of the plan's position; nil where there is no plan.
 	Plan func() []record.Claim
+	// Hand returns tags that the reviewer set for a pass that started then; nil for none.
+	Hand func(started time.Time) map[string]string
 	// Short maps what the machine reports to the reviewer's own name; nil for none.
 	Short func(name, reported string) string
 	// Expect says what is expected of a pass with these tags.
@@ -265,7 +267,7 @@ func (p *Pipeline) tellChanges(ctx context.Context, a Arrival) {
 func (p *Pipeline) assemble(ctx context.Context, log Log, r record.Reading, f File, m record.Metrics) Arrival {
 	started, ended := times(r, m, f.ModTime)
 	system := p.Bench.System(ctx)
-	claims := p.claims(log, r, system)
+	claims := p.claims(log, r, system, started)
 	tags, _ := tag.Resolve(claims, p.Know.Order)
 	tele, why := p.Bench.Telemetry(started, ended, r.Layout.Program)
 	if why != nil {
@@ -302,7 +304,7 @@ func times(r record.Reading, m record.Metrics, modified time.Time) (started, end
 	return ended.Add(-length), ended
 }
 
-func (p *Pipeline) claims(log Log, r record.Reading, s record.System) []record.Claim {
+func (p *Pipeline) claims(log Log, r record.Reading, s record.System, started time.Time) []record.Claim {
 	var claims []record.Claim
 	if p.Know.Plan != nil {
 		claims = append(claims, p.Know.Plan()...)
@@ -311,6 +313,9 @@ func (p *Pipeline) claims(log Log, r record.Reading, s record.System) []record.C
 	claims = append(claims, tag.FromHeader(r.Header, p.Know.Header)...)
 	claims = append(claims, tag.FromSystem(s)...)
 	claims = append(claims, tag.FromFixed(p.Know.Fixed)...)
+	if p.Know.Hand != nil {
+		claims = append(claims, tag.FromHand(p.Know.Hand(started), "said before the pass")...)
+	}
 	if p.Know.Short != nil {
 		for i, c := range claims {
 			if short := p.Know.Short(c.Name, c.Value); short != "" && short != c.Value {

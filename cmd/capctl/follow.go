@@ -64,7 +64,7 @@ func (c *followCmd) print(a *app, e control.Event) error {
 	text := e.Text
 	switch {
 	case e.Kind == control.KindPass && e.Pass != nil:
-		text = passLine(*e.Pass)
+		text = passLine(*e.Pass, a.config.Checks.Required)
 	case e.Kind == control.KindMissed:
 		text = fmt.Sprintf("%d events were missed; 'capctl passes' has them all", e.Missed)
 	}

@@ -4,9 +4,11 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 	"sort"
 	"strings"
 	"time"
+	"unicode/utf8"
 
 	"github.com/jedib0t/go-pretty/v6/table"
 
@@ -37,7 +39,7 @@ func (c *passesCmd) Run(a *app) error {
 	rows := make([]table.Row, 0, len(passes))
 	for _, p := range passes {
 		rows = append(rows, table.Row{p.ID, p.StartedAt.Local().Format("01-02 15:04:05"), cellName(p.Tags), p.Tags.Value(record.TagPass),
-			fps(p.Metrics.AvgFPS), fps(p.Metrics.Low1FPS), fmt.Sprintf("%.1f", p.Metrics.DurationS), p.Verdict, worst(p)})
+			fps(p.Metrics.AvgFPS), fps(p.Metrics.Low1FPS), fmt.Sprintf("%.1f", p.Metrics.DurationS), p.Verdict, shortened(worst(p, a.config.Checks.Required), 100)})
 	}
 	printTable(a.stdout, table.Row{"id", "started", "cell", "pass", "avg FPS", "1% low", "seconds", "verdict", "why"}, rows)
 	return nil
@@ -59,18 +61,34 @@ func cellName(tags record.Tags) string {
 	return strings.Join(parts, " / ")
 }
 
-// worst returns the reason behind a verdict that is not clean.
-func worst(p record.Pass) string {
+// worst returns the reason behind a verdict that is not clean. Behind "unverified" stands
+// a required check; that others had no input is no news.
+func worst(p record.Pass, required []string) string {
 	if p.Overruled != "" {
 		return "set by hand: " + p.Overruled
 	}
 	want := map[record.Verdict]record.Outcome{record.VerdictBad: record.Bad, record.VerdictDoubtful: record.Doubtful, record.Unverified: record.NotChecked}[p.Verdict]
 	for _, f := range p.Findings {
-		if f.Outcome == want {
+		if f.Outcome == want && (want != record.NotChecked || slices.Contains(required, f.Check)) {
 			return f.Check + ": " + f.Reason
 		}
 	}
+	if p.Verdict == record.Unverified {
+		return "a required check is missing: " + strings.Join(required, ", ")
+	}
 	return ""
+}
+
+// shortened cuts text for a table at a word.
+func shortened(text string, limit int) string {
+	if utf8.RuneCountInString(text) <= limit {
+		return text
+	}
+	cut := string([]rune(text)[:limit])
+	if i := strings.LastIndexByte(cut, ' '); i > 0 {
+		cut = cut[:i]
+	}
+	return cut + " ..."
 }
 
 // showCmd is `capctl show`.

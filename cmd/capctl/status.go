@@ -83,18 +83,18 @@ func showStatus(a *app, s control.Status, now time.Time) {
 		out("next", "%s = %s (by hand)", name, s.Next[name])
 	}
 	if s.Last != nil {
-		out("last", "%s", passLine(*s.Last))
+		out("last", "%s", passLine(*s.Last, a.config.Checks.Required))
 	}
 }
 
 // passLine is a judged pass as one line for people.
-func passLine(p record.Pass) string {
+func passLine(p record.Pass, required []string) string {
 	parts := []string{strings.ToUpper(string(p.Verdict)), p.ID, cellName(p.Tags)}
 	if n := p.Tags.Value(record.TagPass); n != "" {
 		parts = append(parts, "pass "+n)
 	}
 	parts = append(parts, fps(p.Metrics.AvgFPS)+" FPS, 1% low "+fps(p.Metrics.Low1FPS))
-	if why := worst(p); why != "" {
+	if why := worst(p, required); why != "" {
 		parts = append(parts, why)
 	}
 	return strings.Join(parts, "  ")

@@ -38,6 +38,7 @@ func (checkCmd) Run(a *app) error {
 	} else if !info.IsDir() {
 		wrong = append(wrong, fmt.Errorf("watch: %s is a file, not a folder", c.Watch))
 	}
+	c.Notify = c.Notify.Hidden()
 	text, err := toml.Marshal(c)
 	if err != nil {
 		return cli.FailedError(fmt.Errorf("print the configuration: %w", err))

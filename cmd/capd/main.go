@@ -4,8 +4,10 @@ package main
 
 import (
 	"context"
+	"fmt"
 	"io"
 	"os"
+	"path/filepath"
 
 	"capd.example/config"
 	"capd.example/internal/cli"
@@ -67,11 +69,16 @@ func load(g grammar) (config.Config, error) {
 	if err != nil {
 		return c, cli.UsageError(err, "'capd check' lists every setting with its meaning")
 	}
-	if g.Data != "" {
-		c.Data = g.Data
-	}
-	if g.Watch != "" {
-		c.Watch = g.Watch
+	for _, folder := range []struct {
+		flag, said string
+		into       *string
+	}{{"--data", g.Data, &c.Data}, {"--watch", g.Watch, &c.Watch}} {
+		if folder.said == "" {
+			continue
+		}
+		if *folder.into, err = filepath.Abs(folder.said); err != nil {
+			return c, cli.UsageError(fmt.Errorf("%s: %w", folder.flag, err))
+		}
 	}
 	if err := c.Check(); err != nil {
 		return c, cli.UsageError(err)

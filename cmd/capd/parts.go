@@ -8,6 +8,7 @@ import (
 	"github.com/rs/zerolog"
 
 	"capd.example/config"
+	"capd.example/control"
 	"capd.example/framelog"
 	"capd.example/notify"
 	"capd.example/pipeline"
@@ -94,11 +95,14 @@ func (s passStore) RememberBroken(ctx context.Context, f pipeline.File, path str
 // teller hands what happened to the dispatcher and writes the agent's log.
 type teller struct {
 	alerts *notify.Dispatcher
+	hub    *control.Hub
+	desk   *desk
 	bench  string
 	log    zerolog.Logger
 }
 
 func (t teller) send(ctx context.Context, a notify.Alert) {
+	t.hub.Publish(control.Event{Kind: control.KindAlert, At: a.At, Text: a.Text, Advice: a.Advice, Pass: a.Pass})
 	if err := t.alerts.Tell(ctx, a); err != nil {
 		t.log.Error().Err(err).Str("alert", a.Text).Msg("an alert could not be handed on")
 	}
@@ -107,6 +111,8 @@ func (t teller) send(ctx context.Context, a notify.Alert) {
 func (t teller) Judged(ctx context.Context, p record.Pass) {
 	t.log.Info().Str("pass", p.ID).Str("log", p.Log).Str("verdict", string(p.Verdict)).
 		Float64("avg_fps", p.Metrics.AvgFPS).Dur("after_ms", time.Since(p.LogAt)).Msg("pass judged")
+	t.desk.judged(p)
+	t.hub.Publish(control.Event{Kind: control.KindPass, At: time.Now(), Pass: &p})
 	if a, ok := notify.FromPass(p, time.Now()); ok {
 		t.send(ctx, a)
 	}

@@ -14,8 +14,10 @@ import (
 	"golang.org/x/term"
 
 	"capd.example/config"
+	"capd.example/control"
 	"capd.example/internal/cli"
 	"capd.example/notify"
+	"capd.example/notify/routes"
 	"capd.example/pipeline"
 	"capd.example/plugins/host"
 	"capd.example/record"
@@ -48,6 +50,10 @@ type agent struct {
 	watch  *watcher.Watcher
 	alerts *notify.Dispatcher
 	steps  *pipeline.Pipeline
+
+	hub     control.Hub
+	desk    *desk
+	service *control.Server
 }
 
 func build(a *app) (_ *agent, err error) {
@@ -76,14 +82,19 @@ func build(a *app) (_ *agent, err error) {
 	if ag.watch, err = ag.watcher(a.ctx); err != nil {
 		return nil, cli.FailedError(err)
 	}
+	ag.desk = &desk{agent: ag, since: time.Now(), resumed: make(chan struct{}, 1)}
+	if ag.service, err = control.Listen(a.ctx, a.config.Data, ag.desk, &ag.hub); err != nil {
+		return nil, cli.FailedError(err)
+	}
 	ag.bench = sysinfo.New(sysinfo.Options{Root: a.root})
 	c := a.config
 	ag.steps = &pipeline.Pipeline{
 		Reader: logReader{readerOptions(c)}, Bench: bench{ag.bench}, Store: passStore{ag.store}, Checks: ag.host,
-		Tell: teller{ag.alerts, c.Bench, ag.log},
+		Tell: ag.tell(),
 		Know: pipeline.Knowledge{
 			Bench: c.Bench, Templates: templates, Header: c.Tags.Header, Fixed: c.Tags.Fixed,
 			Order: tag.DefaultOrder, Factors: record.CellFactors, Required: c.Checks.Required,
+			Hand: ag.desk.tags,
 			Expect: func(record.Tags) record.Expectation {
 				return record.Expectation{DurationS: c.Expect.DurationS, ToleranceS: c.Expect.ToleranceS, Passes: c.Expect.Passes,
 					CapFPS: c.Expect.CapFPS, RefreshHz: c.Expect.RefreshHz, From: "configuration"}
@@ -128,6 +139,7 @@ func (ag *agent) validators() (*host.Host, error) {
 	c := ag.config.Checks
 	return host.New(host.Options{
 		Bundled: []string{self, validatorRole}, Params: c.Params, Off: c.Off,
+		Folder: c.Folder, Pinned: c.Pinned, Plain: c.Plain, MaxMemory: int64(c.MemoryMB) << 20,
 		Deadline: config.Seconds(c.DeadlineS), Version: cli.Version(), Logger: ag.log,
 	})
 }
@@ -138,22 +150,23 @@ func (ag *agent) dispatcher(a *app) (*notify.Dispatcher, error) {
 	if f, ok := a.stdout.(*os.File); ok {
 		tty = term.IsTerminal(int(f.Fd()))
 	}
-	routes := []notify.Route{{Channel: notify.Terminal{Out: a.stdout, Colour: tty, Bell: tty}}}
-	if len(n.Command) > 0 {
-		c, err := notify.NewCommand(n.Command)
-		if err != nil {
-			return nil, cli.UsageError(fmt.Errorf("notify.command: %w", err))
-		}
-		routes = append(routes, notify.Route{Channel: c, Queue: alertQueue{ag.store}, Timeout: config.Seconds(n.TimeoutS), Attempts: 5})
+	channels, err := routes.Build(routes.Options{
+		Out: a.stdout, Colour: tty, Bell: tty && n.Bell,
+		Command: n.Command, WebHook: n.WebHook, Secret: n.Secret, Services: n.Services, Desktop: n.Desktop, Sound: n.Sound,
+		Queue: alertQueue{ag.store}, Timeout: config.Seconds(n.TimeoutS), Group: config.Seconds(n.GroupS),
+		Rule: func(channel string) notify.Rule {
+			r := n.Rule(channel)
+			rule := notify.Rule{Benches: r.Benches, Campaigns: r.Campaigns}
+			for _, v := range r.Verdicts {
+				rule.Verdicts = append(rule.Verdicts, record.Verdict(v))
+			}
+			return rule
+		},
+	})
+	if err != nil {
+		return nil, cli.UsageError(err)
 	}
-	if n.WebHook != "" {
-		h, err := notify.NewHook(n.WebHook, n.Secret)
-		if err != nil {
-			return nil, cli.UsageError(fmt.Errorf("notify.web_hook: %w", err))
-		}
-		routes = append(routes, notify.Route{Channel: h, Queue: alertQueue{ag.store}, Timeout: config.Seconds(n.TimeoutS)})
-	}
-	d, err := notify.New(routes, func(o notify.Outcome) {
+	d, err := notify.New(channels, func(o notify.Outcome) {
 		if o.Err != nil {
 			ag.log.Warn().Err(o.Err).Str("channel", o.Channel).Time("again_at", o.Next).Msg("an alert was not delivered")
 		}
@@ -195,6 +208,7 @@ func (ag *agent) run(ctx context.Context) error {
 	logs := make(chan watcher.Log)
 	start("telemetry", ag.bench.Sample)
 	start("alerts", ag.alerts.Run)
+	start("control", ag.service.Run)
 	if n, err := ag.steps.Resume(ctx); err != nil {
 		ag.log.Error().Err(err).Msg("not all unfinished passes could be finished")
 	} else if n > 0 {
@@ -208,6 +222,10 @@ func (ag *agent) run(ctx context.Context) error {
 			ag.log.Info().Msg("stopped")
 			return nil
 		case l := <-logs:
+			ag.desk.waiting(l)
+		case <-ag.desk.resumed:
+		}
+		for l, ok := ag.desk.next(); ok; l, ok = ag.desk.next() {
 			ag.carry(ctx, l)
 		}
 	}
@@ -220,7 +238,7 @@ func (ag *agent) carry(ctx context.Context, l watcher.Log) {
 	case err != nil:
 		ag.log.Error().Err(err).Msg("a log could not be ingested")
 		if errors.Is(err, store.ErrFull) || errors.Is(err, store.ErrReadOnly) {
-			teller{ag.alerts, ag.config.Bench, ag.log}.send(ctx, notify.FromTrouble(ag.config.Bench,
+			ag.tell().send(ctx, notify.FromTrouble(ag.config.Bench,
 				err.Error(), "make room or make the data folder writable; the log is untouched and is taken at the next start", time.Now()))
 		}
 	case !isNew:
@@ -228,7 +246,14 @@ func (ag *agent) carry(ctx context.Context, l watcher.Log) {
 	}
 }
 
+func (ag *agent) tell() teller {
+	return teller{ag.alerts, &ag.hub, ag.desk, ag.config.Bench, ag.log}
+}
+
 func (ag *agent) close() {
+	if ag.service != nil {
+		ag.service.Close()
+	}
 	if ag.host != nil {
 		ag.host.Close()
 	}
