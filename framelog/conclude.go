@@ -86,6 +86,9 @@ func (s *scan) remarks(t *table, tr *track, shift int) []record.Remark {
 	if s.trailer.total > 0 {
 		note(record.RemarkTrailer, s.trailer.firstLine(), s.trailer.total, "%d lines after the table are no rows and were not read", s.trailer.total)
 	}
+	if s.summary > 0 {
+		note(record.RemarkTrailer, s.line+1, s.summary, "%d lines at the end have text where rows have numbers: a summary, which was not read", s.summary)
+	}
 	if s.cutOff > 0 {
 		note(record.RemarkCutOff, s.cutOff, 1, "the last line ends in the middle and was left out")
 	}

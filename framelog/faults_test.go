@@ -67,6 +67,7 @@ func TestOddRowsAreLeftOutAndSaid(t *testing.T) {
 		{"repeated heading", head + rows(300, nil) + head + rows(300, nil), 600, record.RemarkRestarted, 302, 1},
 		{"started again with its preamble", "# scene: a\n" + head + rows(300, nil) + "# scene: a\n" + head + rows(300, nil), 600, record.RemarkRestarted, 304, 1},
 		{"trailer", head + rows(300, nil) + "\nmean,9.99\nfrom,a,logger,of,sorts\n", 300, record.RemarkTrailer, 303, 2},
+		{"summary in the form of rows", head + rows(300, nil) + "mean,10.98,44\nlongest,12.98,48\n", 300, record.RemarkTrailer, 302, 2},
 		{"cut-off last line", head + rows(300, nil) + "3.2,9.", 300, record.RemarkCutOff, 302, 1},
 		{"cut-off number", "took_ms\n" + strings.Repeat("9.1234\n8.7654\n", 100) + "9.1", 200, record.RemarkCutOff, 202, 1},
 		{"stamps jump", head + rows(3000, func(i int, row string) string {

@@ -261,6 +261,9 @@ func (r *Reader) walk(src *source, t *table, ch choice, n int, eof bool, size in
 	s.begin(t, ch, r.expectedRows(t, n, size, limit), limit)
 	at, read := t.body, int64(n)
 	for {
+		if eof && at < n {
+			n = r.cutSummary(t, ch, at, n)
+		}
 		blank(r.buf[n : n+pad])
 		var err error
 		if at, err = s.lines(r.buf, at, n, eof); err != nil {
@@ -292,6 +295,40 @@ func (r *Reader) walk(src *source, t *table, ch choice, n int, eof bool, size in
 		}
 	}
 	return s.end()
+}
+
+// summaryLines is how many lines at the end are looked at for a summary in the form of
+// rows ("mean;;16.6").
+const summaryLines = 16
+
+// cutSummary returns where the rows of the last piece b[at:n] end. A line at the end
+// that has a number where the frame time is, but text where all other rows have numbers,
+// is part of a summary, and so is all behind it.
+func (r *Reader) cutSummary(t *table, ch choice, at, n int) int {
+	b, s := r.buf[:n], &r.sampler
+	end, cut, lines := n, -1, 0
+	for i := 0; i < summaryLines && end > at; i++ {
+		start := at + 1 + bytes.LastIndexByte(b[at:max(at, end-1)], t.eol)
+		line := trimCR(bytes.TrimSuffix(b[start:end], []byte{t.eol}))
+		end = start
+		if len(bytes.TrimSpace(line)) == 0 {
+			continue
+		}
+		lines++
+		if s.isRow(t, line) {
+			break
+		}
+		if len(s.cells) == t.columns {
+			if _, k := parseCell(s.cells[ch.main.col.pos], t.point); k == isNumber {
+				cut = start
+				r.scan.summary = lines
+			}
+		}
+	}
+	if cut < 0 {
+		return n
+	}
+	return cut
 }
 
 // blank fills the bytes behind the text, which are looked at but never taken for text.

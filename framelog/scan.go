@@ -50,6 +50,7 @@ type scan struct {
 	restarts       int
 	restartLine    int
 	trailer        tally
+	summary        int // lines of a summary in the form of rows
 	cutOff         int
 	tracks         []*track
 	cur            *track
