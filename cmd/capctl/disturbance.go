@@ -176,15 +176,15 @@ const frameTarget = 4 * time.Millisecond
 func calibrate() int {
 	const probe = 1 << 20
 	best := time.Duration(math.MaxInt64)
+	sum := uint64(0)
 	for range 5 {
 		start := time.Now()
-		burn(probe)
+		sum += burn(probe)
 		best = min(best, time.Since(start))
 	}
+	runtime.KeepAlive(sum) // else the compiler drops the work
 	return max(1, int(float64(probe)*float64(frameTarget)/float64(max(best, 1))))
 }
-
-var burnt uint64
 
 // burn does a fixed amount of integer work (a linear congruential generator, Knuth's
 // MMIX constants).
@@ -214,9 +214,7 @@ func frameLoop(threads, work int, length time.Duration) []float64 {
 				last = now
 			}
 			lists[i] = list
-			if sum == 1 { // never; keeps the compiler from dropping the work
-				burnt = sum
-			}
+			runtime.KeepAlive(sum)
 		})
 	}
 	wait.Wait()
