@@ -150,7 +150,10 @@ func BenchmarkPageOf50(b *testing.B) {
 func BenchmarkAllCells(b *testing.B) {
 	s := bigStore(b)
 	for name, text := range map[string]string{
-		"view":       "SELECT count(*), sum(avg_fps), sum(avg_fps_sd), sum(low1_fps), sum(low1_fps_sd) FROM cells",
+		"view": "SELECT count(*), sum(avg_fps), sum(avg_fps_sd), sum(low1_fps), sum(low1_fps_sd) FROM cells",
+		"figures": `SELECT count(*), sum(a), sum(d) FROM (SELECT cell, avg(avg_fps) AS a,
+			sqrt(max(0, sum(avg_fps * avg_fps) - sum(avg_fps) * sum(avg_fps) / count(*)) / nullif(count(*) - 1, 0)) AS d
+			FROM figures WHERE verdict <> 'bad' GROUP BY cell)`,
 		"plain":      "SELECT count(*), sum(a), sum(d) FROM (SELECT avg_fps AS a, avg_fps_sd AS d FROM cells)",
 		"one-cell":   "SELECT * FROM cells WHERE game = 'game 3' AND gpu = 'gpu 11' AND cpu = 'cpu 4' AND resolution = 'res 1' AND preset = 'preset 2'",
 		"latest-bad": "SELECT id, game, gpu, avg_fps FROM passes WHERE verdict = 'bad' ORDER BY at DESC LIMIT 50",

@@ -17,7 +17,7 @@ var ErrForbidden = errors.New("only reading is allowed")
 
 // Views are the names that queries may use; their columns are described in
 // docs/store.md.
-var Views = []string{"passes", "tags", "findings", "cells", "systems", "frames", "telemetry", "corrections"}
+var Views = []string{"passes", "tags", "findings", "cells", "systems", "frames", "telemetry", "corrections", "figures"}
 
 // Rows is the result of a query as it is read.
 type Rows struct {

@@ -51,6 +51,7 @@ func TestViewsAreAPromise(t *testing.T) {
 		"systems":     "id bench passes first_at last_at fields",
 		"frames":      "pass n ms",
 		"telemetry":   "pass series unit at value",
+		"figures":     "cell verdict at avg_fps low1_fps",
 		"corrections": "n change pass name old_value old_origin new_value new_origin at who why undoes",
 	}
 	for _, view := range store.Views {
@@ -126,6 +127,27 @@ func TestViewsShowWhatWasStored(t *testing.T) {
 	}
 	if rows := query(t, s, `SELECT "check", outcome FROM findings WHERE pass = ?`, id); !reflect.DeepEqual(rows, [][]any{{"completeness", "ok"}}) {
 		t.Errorf("findings %v", rows)
+	}
+}
+
+// TestPlans: what must stay fast in a store of a million passes is served by an index.
+func TestPlans(t *testing.T) {
+	s := newStore(t)
+	for text, want := range map[string]string{
+		"SELECT cell, avg(avg_fps), sum(low1_fps) FROM figures WHERE verdict <> 'bad' GROUP BY cell": "COVERING INDEX passes_cell",
+		"SELECT * FROM passes WHERE verdict = 'bad' ORDER BY at DESC LIMIT 50":                       "INDEX passes_verdict_at",
+		"SELECT * FROM passes WHERE campaign = 'x' ORDER BY at DESC LIMIT 50":                        "INDEX passes_at",
+		"SELECT avg_fps_sd FROM cells WHERE game = 'x' AND gpu = 'y'":                                "COVERING INDEX passes_cell",
+		"SELECT name, value FROM tags WHERE pass = 'x'":                                              "PRIMARY KEY",
+	} {
+		var plan []string
+		for _, row := range query(t, s, "EXPLAIN QUERY PLAN "+text) {
+			plan = append(plan, fmt.Sprint(row[3]))
+		}
+		all := strings.Join(plan, "; ")
+		if !strings.Contains(all, want) || strings.Contains(all, "TEMP B-TREE") {
+			t.Errorf("%s\nplan: %s\nwant: %s and no sorting", text, all, want)
+		}
 	}
 }
 

@@ -23,7 +23,7 @@ import (
 
 // sqlCmd is `capctl sql`.
 type sqlCmd struct {
-	Query   string        `arg:"" help:"One SELECT over the views passes, tags, findings, cells, systems, frames, telemetry, corrections; - reads it from standard input."`
+	Query   string        `arg:"" help:"One SELECT over the views passes, tags, findings, cells, systems, frames, telemetry, corrections, figures; - reads it from standard input."`
 	Format  string        `enum:"table,csv,jsonl,markdown,parquet" default:"table" help:"Form of the output: ${enum}."`
 	Timeout time.Duration `default:"30s" help:"Stop the query after this time."`
 	Raw     bool          `help:"CSV: leave texts that a spreadsheet takes for formulas as they are."`
