@@ -23,6 +23,8 @@ type grammar struct {
 	Passes passesCmd `cmd:"" help:"List passes with their verdicts."`
 	Show   showCmd   `cmd:"" help:"Show one pass with its tags, figures and findings."`
 
+	Cells cellsCmd `cmd:"" help:"Show the figures of each cell with their uncertainty, and whether its passes agree."`
+
 	System      systemCmd      `cmd:"" help:"Show and compare systems; without an identity this machine is detected."`
 	Systems     systemsCmd     `cmd:"" help:"List the systems of the store."`
 	Disturbance disturbanceCmd `cmd:"" help:"Measure on this machine how much the agent disturbs a frame loop."`

@@ -1,0 +1,378 @@
+package analysis
+
+import (
+	"cmp"
+	"encoding/json"
+	"fmt"
+	"math"
+	"slices"
+	"sort"
+	"strings"
+
+	"capd.example/record"
+	"capd.example/stats"
+)
+
+// Cell is one combination of the factors with the figures of its passes.
+type Cell struct {
+	Factors map[string]string `json:"factors"`
+	Passes  Passes            `json:"passes"`
+	Figures map[string]Figure `json:"-"` // by the metric's name; in JSON each under its own name
+	Agree   record.Finding    `json:"agree"`
+	Regime  Regime            `json:"regime,omitempty"`
+
+	// Warnings are what a reader of the figures must know: a missing factor, passes of
+	// more than one system, driver or game version, passes that are doubtful.
+	Warnings []string `json:"warnings,omitempty"`
+
+	order  []string // factors in their order
+	used   []record.Pass
+	groups [][]int // indexes of used that were taken under the same conditions
+}
+
+// Passes says which passes a cell rests on.
+type Passes struct {
+	Used    []UsedPass `json:"used"`
+	LeftOut []LeftOut  `json:"left_out"`
+}
+
+// UsedPass is a pass that counts.
+type UsedPass struct {
+	ID      string         `json:"id"`
+	SHA256  string         `json:"sha256"`
+	Log     string         `json:"log"`
+	Verdict record.Verdict `json:"verdict"`
+}
+
+// LeftOut is a pass that does not count, and why.
+type LeftOut struct {
+	ID  string `json:"id"`
+	Why string `json:"why"`
+}
+
+// Figure is one metric of a cell: the mean of its passes and how well it is known.
+//
+// CILow and CIHigh are the t interval on logarithms (about the geometric mean) from the
+// spread that Spread names; OwnLow and OwnHigh are the one from the cell alone.
+type Figure struct {
+	N      int    `json:"n"`
+	Mean   Number `json:"mean"`
+	SD     Number `json:"sd"`
+	CV     Number `json:"cv"` // SD / Mean
+	CILow  Number `json:"ci_low"`
+	CIHigh Number `json:"ci_high"`
+	OwnLow Number `json:"own_ci_low"`
+	OwnHi  Number `json:"own_ci_high"`
+	Median Number `json:"median"`
+	// Shown is what a table should print: "mean", or "median" of passes that disagree.
+	Shown  string `json:"shown"`
+	Spread Spread `json:"spread"`
+
+	logMean float64
+	ownSD   float64 // of logarithms
+}
+
+// Value returns the figure that a table should print.
+func (f Figure) Value() float64 {
+	if f.Shown == "median" {
+		return float64(f.Median)
+	}
+	return float64(f.Mean)
+}
+
+// Spread is the repeatability standard deviation of a logarithm that an interval rests on.
+type Spread struct {
+	SD     Number `json:"sd"` // 0.01 is one per cent
+	DF     Number `json:"df"`
+	Pooled bool   `json:"pooled"`
+	From   string `json:"from"` // for people
+}
+
+// Figure returns the named figure.
+func (c Cell) Figure(metric string) Figure { return c.Figures[metric] }
+
+// Name names the cell by its factor values in their order.
+func (c Cell) Name() string {
+	var parts []string
+	for _, f := range c.order {
+		if v := c.Factors[f]; v != "" {
+			parts = append(parts, v)
+		}
+	}
+	if len(parts) == 0 {
+		return "(no tags)"
+	}
+	return strings.Join(parts, " / ")
+}
+
+// MarshalJSON writes each figure under its metric's name beside the other fields.
+func (c Cell) MarshalJSON() ([]byte, error) {
+	type plain Cell
+	head, err := json.Marshal(plain(c))
+	if err != nil {
+		return nil, err
+	}
+	out := head[:len(head)-1]
+	for _, m := range Metrics {
+		f, ok := c.Figures[m.Name]
+		if !ok {
+			continue
+		}
+		text, err := json.Marshal(f)
+		if err != nil {
+			return nil, err
+		}
+		out = append(out, fmt.Sprintf(",%q:%s", m.Name, text)...)
+	}
+	return append(out, '}'), nil
+}
+
+// Cells groups passes into cells in order of their factor values and computes the figures
+// of each. Only a pass whose verdict is bad (by its findings, or by the reviewer's own
+// word) or that has no frame rate is left out, never one for being far from the others.
+func Cells(passes []record.Pass, o Options) []Cell {
+	o = o.withDefaults()
+	cells := group(passes, o.Factors)
+	for i := range cells {
+		cells[i].measure(o.Confidence)
+	}
+	regimes(cells)
+	pools := newPools(cells, o)
+	for i := range cells {
+		cells[i].judge(pools, o)
+	}
+	return cells
+}
+
+// group sorts passes into cells without figures.
+func group(passes []record.Pass, factors []string) []Cell {
+	at := map[string]int{}
+	var cells []Cell
+	for _, p := range inOrder(passes) {
+		key := cellKey(p.Tags, factors)
+		i, ok := at[key]
+		if !ok {
+			i = len(cells)
+			at[key] = i
+			cells = append(cells, Cell{Factors: p.Tags.Cell(factors), order: factors,
+				Passes: Passes{Used: []UsedPass{}, LeftOut: []LeftOut{}}})
+		}
+		cells[i].add(p)
+	}
+	slices.SortStableFunc(cells, func(a, b Cell) int {
+		for _, f := range factors {
+			if d := naturally(a.Factors[f], b.Factors[f]); d != 0 {
+				return d
+			}
+		}
+		return 0
+	})
+	for i := range cells {
+		cells[i].look()
+	}
+	return cells
+}
+
+// inOrder sorts passes by time, then identity, so that a result does not depend on the
+// order in which they were handed over.
+func inOrder(passes []record.Pass) []record.Pass {
+	out := slices.Clone(passes)
+	slices.SortStableFunc(out, func(a, b record.Pass) int {
+		return cmp.Or(a.StartedAt.Compare(b.StartedAt), cmp.Compare(a.ID, b.ID))
+	})
+	return out
+}
+
+func cellKey(tags record.Tags, factors []string) string {
+	var b strings.Builder
+	for _, f := range factors {
+		b.WriteString(tags.Value(f))
+		b.WriteByte(0)
+	}
+	return b.String()
+}
+
+func (c *Cell) add(p record.Pass) {
+	why := ""
+	switch {
+	case p.Verdict == record.VerdictBad:
+		why = whyBad(p)
+	case !positive(p.Metrics.AvgFPS):
+		why = "it has no frame rate"
+	}
+	if why != "" {
+		c.Passes.LeftOut = append(c.Passes.LeftOut, LeftOut{p.ID, why})
+		return
+	}
+	c.Passes.Used = append(c.Passes.Used, UsedPass{p.ID, p.SHA256, p.Log, p.Verdict})
+	c.used = append(c.used, p)
+}
+
+func whyBad(p record.Pass) string {
+	if p.Overruled != "" {
+		return "judged bad by hand: " + p.Overruled
+	}
+	for _, f := range p.Findings {
+		if f.Outcome == record.Bad {
+			return f.Check + ": " + f.Reason
+		}
+	}
+	return "its verdict is bad"
+}
+
+// look finds what a reader of the cell must know and groups its passes by the conditions
+// under which they were taken.
+func (c *Cell) look() {
+	for _, f := range c.order {
+		if c.Factors[f] == "" {
+			c.warn("the passes have no tag %q", f)
+		}
+	}
+	if len(c.used) == 0 {
+		c.warn("no usable pass")
+		return
+	}
+	c.mixed("bench", func(p record.Pass) string { return p.Bench })
+	c.mixed("system", func(p record.Pass) string { return p.System })
+	for _, name := range conditionTags(c.used, c.order) {
+		c.mixed(name, func(p record.Pass) string { return p.Tags.Value(name) })
+	}
+	doubtful, unverified := 0, 0
+	for _, p := range c.used {
+		switch p.Verdict {
+		case record.VerdictDoubtful:
+			doubtful++
+		case record.Unverified:
+			unverified++
+		}
+	}
+	if doubtful > 0 {
+		c.warn("%d of %d passes are doubtful", doubtful, len(c.used))
+	}
+	if unverified > 0 {
+		c.warn("%d of %d passes are unverified", unverified, len(c.used))
+	}
+	c.groups = conditions(c.used, c.order)
+}
+
+func (c *Cell) warn(format string, args ...any) {
+	c.Warnings = append(c.Warnings, fmt.Sprintf(format, args...))
+}
+
+func (c *Cell) mixed(what string, of func(record.Pass) string) {
+	seen := map[string]int{}
+	for _, p := range c.used {
+		seen[of(p)]++
+	}
+	if len(seen) < 2 {
+		return
+	}
+	var parts []string
+	for v, n := range seen {
+		if v == "" {
+			v = "unknown"
+		}
+		parts = append(parts, fmt.Sprintf("%s (%d)", v, n))
+	}
+	sort.Strings(parts)
+	c.warn("passes of more than one %s: %s", what, strings.Join(parts, ", "))
+}
+
+// conditionTags lists the tags of passes that are neither factors nor names of the pass.
+func conditionTags(passes []record.Pass, factors []string) []string {
+	seen := map[string]bool{}
+	for _, p := range passes {
+		for name := range p.Tags {
+			if name != record.TagPass && name != record.TagCampaign && !slices.Contains(factors, name) {
+				seen[name] = true
+			}
+		}
+	}
+	out := make([]string, 0, len(seen))
+	for name := range seen {
+		out = append(out, name)
+	}
+	sort.Strings(out)
+	return out
+}
+
+// conditions groups the indexes of passes by bench, system and condition tags.
+func conditions(passes []record.Pass, factors []string) [][]int {
+	tags := conditionTags(passes, factors)
+	at := map[string]int{}
+	var out [][]int
+	for i, p := range passes {
+		key := p.Bench + "\x00" + p.System
+		for _, t := range tags {
+			key += "\x00" + p.Tags.Value(t)
+		}
+		g, ok := at[key]
+		if !ok {
+			g = len(out)
+			at[key] = g
+			out = append(out, nil)
+		}
+		out[g] = append(out[g], i)
+	}
+	return out
+}
+
+// measure computes what needs the cell's own passes only.
+func (c *Cell) measure(conf float64) {
+	c.Figures = make(map[string]Figure, len(Metrics))
+	for _, m := range Metrics {
+		c.Figures[m.Name] = ownFigure(m, c.used, conf)
+	}
+}
+
+func ownFigure(m Metric, passes []record.Pass, conf float64) Figure {
+	f := Figure{Mean: Undefined, SD: Undefined, CV: Undefined, CILow: Undefined, CIHigh: Undefined,
+		OwnLow: Undefined, OwnHi: Undefined, Median: Undefined, Shown: "mean",
+		Spread: Spread{SD: Undefined, DF: 0, From: "no spread: too few passes"}, logMean: math.NaN(), ownSD: math.NaN()}
+	x := make([]float64, 0, len(passes))
+	ln := make([]float64, 0, len(passes))
+	for _, p := range passes {
+		if v := m.Of(p.Metrics); positive(v) {
+			x, ln = append(x, v), append(ln, math.Log(v))
+		}
+	}
+	f.N = len(x)
+	if len(x) == 0 {
+		f.Spread.From = "no usable pass"
+		return f
+	}
+	plain := meanSD(x)
+	logs := meanSD(ln)
+	f.Mean, f.logMean, f.Median = Number(plain.mean), logs.mean, Number(median(x))
+	if len(x) > 1 {
+		f.SD, f.CV, f.ownSD = Number(plain.sd), Number(plain.sd/plain.mean), logs.sd
+		e := stats.About(logs.mean, logs.sd/math.Sqrt(float64(len(x))), float64(len(x)-1), conf)
+		f.OwnLow, f.OwnHi = Number(math.Exp(e.Low)), Number(math.Exp(e.High))
+	}
+	return f
+}
+
+type moments struct{ mean, sd float64 }
+
+// meanSD subtracts the first value, so that common digits cost nothing.
+func meanSD(x []float64) moments {
+	n := float64(len(x))
+	var sum, ss float64
+	for _, v := range x {
+		sum += v - x[0]
+	}
+	m := sum / n
+	for _, v := range x {
+		ss += (v - x[0] - m) * (v - x[0] - m)
+	}
+	return moments{x[0] + m, math.Sqrt(ss / (n - 1))}
+}
+
+func median(x []float64) float64 {
+	s := slices.Clone(x)
+	slices.Sort(s)
+	if n := len(s); n%2 == 1 {
+		return s[n/2]
+	}
+	return (s[len(s)/2-1] + s[len(s)/2]) / 2
+}

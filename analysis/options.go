@@ -1,0 +1,52 @@
+package analysis
+
+import (
+	"math"
+
+	"capd.example/record"
+)
+
+// Options are the thresholds of the analysis. The zero value means the defaults; each
+// is stated with the result that used it.
+type Options struct {
+	Factors []string // tags that make a cell; nil: [record.CellFactors]
+
+	// History are more passes of the same benches, whose spread counts for the
+	// repeatability but which are not listed.
+	History []record.Pass
+
+	Confidence float64 // of intervals; 0: 0.95
+	MinDF      float64 // degrees of freedom below which nothing is pooled; 0: 6
+
+	// Agreement is the probability with which good passes count as agreeing, for each of
+	// the two figures; 0: 0.9975, as the agent's own check has it.
+	Agreement float64
+	// AverageLimit and Low1Limit are the largest relative ranges that count as agreeing
+	// where there is too little history: conventions, not tests. 0: 0.03 and 0.10.
+	AverageLimit, Low1Limit float64
+	// Homogeneity is the level at which sets of spreads count as too different to be
+	// pooled; 0: 0.01.
+	Homogeneity float64
+	// Tie is the relative difference that is of no practical use; 0: 0.01.
+	Tie float64
+	// Alpha is the level of the tests behind a call; 0: 0.05.
+	Alpha float64
+}
+
+func (o Options) withDefaults() Options {
+	if len(o.Factors) == 0 {
+		o.Factors = record.CellFactors
+	}
+	for _, d := range []struct {
+		v     *float64
+		value float64
+	}{
+		{&o.Confidence, 0.95}, {&o.MinDF, 6}, {&o.Agreement, 0.9975}, {&o.AverageLimit, 0.03}, {&o.Low1Limit, 0.10},
+		{&o.Homogeneity, 0.01}, {&o.Tie, 0.01}, {&o.Alpha, 0.05},
+	} {
+		if *d.v == 0 || math.IsNaN(*d.v) {
+			*d.v = d.value
+		}
+	}
+	return o
+}

@@ -1,0 +1,37 @@
+package analysis
+
+import (
+	"cmp"
+	"strings"
+)
+
+// naturally compares names with the numbers in them by value, so that "x9" comes before
+// "x10" and 1280x720 before 1920x1080.
+func naturally(a, b string) int {
+	for i, j := 0, 0; ; {
+		if i == len(a) || j == len(b) {
+			return cmp.Or(cmp.Compare(len(a)-i, len(b)-j), strings.Compare(a, b))
+		}
+		da, db := digits(a[i:]), digits(b[j:])
+		if da > 0 && db > 0 {
+			x, y := strings.TrimLeft(a[i:i+da], "0"), strings.TrimLeft(b[j:j+db], "0")
+			if d := cmp.Or(cmp.Compare(len(x), len(y)), strings.Compare(x, y)); d != 0 {
+				return d
+			}
+			i, j = i+da, j+db
+			continue
+		}
+		if a[i] != b[j] {
+			return cmp.Compare(a[i], b[j])
+		}
+		i, j = i+1, j+1
+	}
+}
+
+func digits(s string) int {
+	n := 0
+	for n < len(s) && s[n] >= '0' && s[n] <= '9' {
+		n++
+	}
+	return n
+}

@@ -1,0 +1,226 @@
+package analysis
+
+import (
+	"fmt"
+	"math"
+	"sync"
+
+	"capd.example/record"
+	"capd.example/stats"
+)
+
+// pools hold the pooled repeatability per bench, game, regime and metric.
+type pools struct {
+	sets   map[poolKey]*pool
+	owner  map[string]int // pass to index of its cell
+	min    float64        // degrees of freedom
+	factor float64        // probability of the critical range
+}
+
+type poolKey struct {
+	bench, game string
+	regime      Regime
+	metric      string
+}
+
+// pool is what sets of passes under equal conditions say about repeatability.
+type pool struct {
+	owner []int // index of the cell; -1 for history
+	sd    []float64
+	df    []float64
+	s, v  float64
+	out   []bool // taken out for a spread unlike the others
+	apart string // why the sets must not be pooled, "" if they may
+}
+
+// newPools pools the spreads of the cells and of the history. Sets whose variances
+// differ (Cochran's C or Bartlett's test) are not pooled.
+func newPools(cells []Cell, o Options) *pools {
+	p := &pools{sets: map[poolKey]*pool{}, owner: map[string]int{}, min: o.MinDF, factor: o.Agreement}
+	regime := map[string]Regime{}
+	for i, c := range cells {
+		for _, u := range c.used {
+			p.owner[u.ID] = i
+		}
+		if len(c.used) > 0 {
+			regime[cellKey(c.used[0].Tags, o.Factors)] = c.Regime
+		}
+		p.addCell(i, c)
+	}
+	var more []record.Pass
+	for _, h := range o.History {
+		if _, listed := p.owner[h.ID]; !listed {
+			more = append(more, h)
+		}
+	}
+	for _, c := range group(more, o.Factors) {
+		if len(c.used) > 0 {
+			c.Regime = regime[cellKey(c.used[0].Tags, o.Factors)]
+			p.addCell(-1, c)
+		}
+	}
+	for _, set := range p.sets {
+		set.close(o.Homogeneity)
+	}
+	return p
+}
+
+func (p *pools) addCell(owner int, c Cell) {
+	for _, g := range c.groups {
+		if len(g) < 2 {
+			continue
+		}
+		first := c.used[g[0]]
+		for _, m := range Metrics {
+			ln := make([]float64, 0, len(g))
+			for _, i := range g {
+				if v := m.Of(c.used[i].Metrics); positive(v) {
+					ln = append(ln, math.Log(v))
+				}
+			}
+			if len(ln) < 2 {
+				continue
+			}
+			key := poolKey{first.Bench, first.Tags.Value(record.TagGame), c.Regime, m.Name}
+			set := p.sets[key]
+			if set == nil {
+				set = &pool{}
+				p.sets[key] = set
+			}
+			set.owner = append(set.owner, owner)
+			set.sd = append(set.sd, meanSD(ln).sd)
+			set.df = append(set.df, float64(len(ln)-1))
+		}
+	}
+}
+
+// close pools the sets and tests whether that is allowed. As ISO 5725-2 has it, a set with
+// the largest spread that Cochran's test rejects is taken out and the test repeated; but
+// no more than one set in ten, since beyond that there is no one spread.
+func (p *pool) close(alpha float64) {
+	p.out = make([]bool, len(p.sd))
+	for allowed := max(1, len(p.sd)/10); ; allowed-- {
+		sd, df, index := p.kept(-2)
+		p.s, p.v = stats.PoolSD(sd, df)
+		p.apart = ""
+		if len(sd) < 2 || p.s == 0 {
+			return
+		}
+		h := stats.Homogeneous(sd, df)
+		switch {
+		case h.CochranP < alpha:
+			p.apart = fmt.Sprintf("Cochran's C %.2f, p %.2g", h.C, h.CochranP)
+		case h.BartlettP < alpha:
+			p.apart = fmt.Sprintf("Bartlett's test, p %.2g", h.BartlettP)
+			return
+		}
+		if p.apart == "" || allowed == 0 || len(sd) < 4 {
+			return
+		}
+		p.out[index[h.Largest]] = true
+	}
+}
+
+// kept returns the sets that are pooled, less those of the given cell.
+func (p *pool) kept(without int) (sd, df []float64, index []int) {
+	for i, w := range p.owner {
+		if !p.out[i] && w != without {
+			sd, df, index = append(sd, p.sd[i]), append(df, p.df[i]), append(index, i)
+		}
+	}
+	return sd, df, index
+}
+
+// without returns the pooled spread of all sets but those of the given cell; v is 0
+// where they must not be pooled.
+func (p *pool) without(owner int) (s, v float64) {
+	if p.apart != "" {
+		return math.NaN(), 0
+	}
+	sd, df, _ := p.kept(owner)
+	return stats.PoolSD(sd, df)
+}
+
+// holds reports whether the cell's own passes fit in with the pool.
+func (p *pool) holds(owner int) bool {
+	for i, w := range p.owner {
+		if w == owner && p.out[i] {
+			return false
+		}
+	}
+	return true
+}
+
+func (p *pools) of(c Cell, metric string) *pool {
+	if len(c.used) == 0 {
+		return nil
+	}
+	return p.sets[c.poolKey(metric)]
+}
+
+func (c Cell) poolKey(metric string) poolKey {
+	return poolKey{c.used[0].Bench, c.used[0].Tags.Value(record.TagGame), c.Regime, metric}
+}
+
+// spread chooses what an interval of the cell's figure rests on: the pool where it is
+// large and homogeneous enough, else the cell's own passes.
+func (p *pools) spread(c Cell, metric string) Spread {
+	f := c.Figures[metric]
+	set := p.of(c, metric)
+	why := "nothing comparable was measured"
+	switch {
+	case len(c.groups) > 1:
+		why = "its passes were taken under different conditions"
+	case set == nil:
+	case set.v < p.min:
+		why = fmt.Sprintf("only %.0f degrees of freedom to pool", set.v)
+	case set.apart != "":
+		why = "comparable cells do not have one spread (" + set.apart + ")"
+	case !set.holds(p.indexOf(c)):
+		why = "they spread more than comparable cells do"
+	case !(set.s > 0):
+		why = "comparable cells show no spread at all"
+	default:
+		return Spread{SD: Number(set.s), DF: Number(set.v), Pooled: true, From: fmt.Sprintf("%d sets of passes of %s", len(set.sd), c.kind())}
+	}
+	if f.N < 2 {
+		return Spread{SD: Undefined, DF: 0, From: "no spread: " + why + ", and the cell has one pass alone"}
+	}
+	return Spread{SD: Number(f.ownSD), DF: Number(f.N - 1), From: "the cell's own passes: " + why}
+}
+
+// kind names for people what the cell is pooled with.
+func (c Cell) kind() string {
+	game := c.used[0].Tags.Value(record.TagGame)
+	if game == "" {
+		game = "no named game"
+	}
+	text := game + " on bench " + c.used[0].Bench
+	switch c.Regime {
+	case ByProcessor:
+		text += ", processor-bound"
+	case ByGraphics:
+		text += ", graphics-bound"
+	case ByBoth:
+		text += ", bound by both"
+	}
+	return text
+}
+
+// studentized keeps quantiles of the studentised range, which take long to compute.
+var studentized = struct {
+	sync.Mutex
+	q map[[3]float64]float64
+}{q: map[[3]float64]float64{}}
+
+func studentizedRange(p float64, n int, df float64) float64 {
+	key := [3]float64{p, float64(n), df}
+	studentized.Lock()
+	defer studentized.Unlock()
+	q, ok := studentized.q[key]
+	if !ok {
+		q = stats.StudentizedRange(p, n, df)
+		studentized.q[key] = q
+	}
+	return q
+}

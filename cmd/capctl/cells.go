@@ -1,0 +1,100 @@
+package main
+
+import (
+	"fmt"
+	"strings"
+
+	"github.com/jedib0t/go-pretty/v6/table"
+
+	"capd.example/analysis"
+	"capd.example/internal/cli"
+	"capd.example/record"
+)
+
+// cellsCmd is `capctl cells`.
+type cellsCmd struct {
+	JSON bool `name:"json" help:"One JSON object per line."`
+	filterFlags
+	analysisFlags
+}
+
+// analysisFlags are what every command that draws conclusions takes.
+type analysisFlags struct {
+	Factor []string `placeholder:"TAG" help:"Tags that make a cell (default: cpu, gpu, game, scene, resolution, preset). May be repeated."`
+	Alone  bool     `help:"Judge by the selected passes alone; else the spread of all other passes of the store counts too."`
+}
+
+// cells returns the cells of the selected passes.
+func (f analysisFlags) cells(a *app, filter filterFlags) ([]analysis.Cell, analysis.Options, error) {
+	passes, err := filter.passes(a)
+	if err != nil {
+		return nil, analysis.Options{}, err
+	}
+	o := analysis.Options{Factors: f.Factor}
+	if !f.Alone {
+		if o.History, err = (filterFlags{}).passes(a); err != nil {
+			return nil, o, err
+		}
+	}
+	return analysis.Cells(passes, o), o, nil
+}
+
+func (c *cellsCmd) Run(a *app) error {
+	cells, _, err := c.cells(a, c.filterFlags)
+	if err != nil {
+		return err
+	}
+	if c.JSON {
+		for _, x := range cells {
+			if err := jsonLine(a.stdout, x); err != nil {
+				return cli.FailedError(err)
+			}
+		}
+		return nil
+	}
+	rows := make([]table.Row, 0, len(cells))
+	for _, x := range cells {
+		avg, low := x.Figure(analysis.Average), x.Figure(analysis.Low1)
+		rows = append(rows, table.Row{x.Name(), passCount(x), shown(avg), plusMinus(avg), shown(low), plusMinus(low), remarks(x)})
+	}
+	printTable(a.stdout, table.Row{"cell", "passes", "avg FPS", "95 %", "1% low", "95 %", "remarks"}, rows)
+	return nil
+}
+
+// passCount says how many passes count, and of how many.
+func passCount(c analysis.Cell) string {
+	n := len(c.Passes.Used)
+	if out := len(c.Passes.LeftOut); out > 0 {
+		return fmt.Sprintf("%d of %d", n, n+out)
+	}
+	return fmt.Sprint(n)
+}
+
+// shown prints a figure with an asterisk where it is a median.
+func shown(f analysis.Figure) string {
+	if !analysis.Number(f.Value()).Known() {
+		return "-"
+	}
+	if f.Shown == "median" {
+		return fps(f.Value()) + "*"
+	}
+	return fps(f.Value())
+}
+
+func plusMinus(f analysis.Figure) string {
+	if !f.CILow.Known() {
+		return "-"
+	}
+	return fmt.Sprintf("%s to %s", fps(float64(f.CILow)), fps(float64(f.CIHigh)))
+}
+
+func remarks(c analysis.Cell) string {
+	var out []string
+	if c.Agree.Outcome == record.Doubtful {
+		out = append(out, c.Agree.Reason+": "+c.Agree.Advice+" (*)")
+	}
+	for _, l := range c.Passes.LeftOut {
+		out = append(out, l.ID+" left out: "+l.Why)
+	}
+	return strings.Join(append(out, c.Warnings...), "; ")
+}
