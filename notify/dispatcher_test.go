@@ -258,3 +258,32 @@ func TestTry(t *testing.T) {
 		t.Errorf("answers %v", got)
 	}
 }
+
+// An earlier run meant to try an alert again much later, and the receiver is still down at
+// the first attempt after the start. No alert may wait for another one to wake the worker.
+func TestWhatAnEarlierRunLeft(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		q, ctx := newMemory(), context.Background()
+		for i := range 2 {
+			x, err := queued(badAlert(i), "c")
+			if err != nil {
+				t.Fatal(err)
+			}
+			q.Enqueue(ctx, x)
+			pass(time.Second)
+		}
+		q.Failed(ctx, badAlert(1).ID+"/c", errors.New("refused"), time.Now().Add(4*time.Minute))
+		c := &played{name: "c", fail: func(n int, _ Alert) error {
+			if n == 0 {
+				return errors.New("down")
+			}
+			return nil
+		}}
+		d, _ := New([]Route{{Channel: c, Queue: q}}, nil)
+		start(t, d)
+		pass(time.Minute)
+		if n := len(c.sent()); n != 2 {
+			t.Errorf("%d of 2 alerts arrived within a minute of the start", n)
+		}
+	})
+}

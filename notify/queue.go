@@ -2,6 +2,7 @@ package notify
 
 import (
 	"context"
+	"slices"
 	"sync"
 	"time"
 )
@@ -66,6 +67,7 @@ func (m *memory) Due(_ context.Context, now time.Time) ([]Queued, error) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	var out []Queued
+	slices.SortStableFunc(m.items, func(a, b memoryItem) int { return a.due.Compare(b.due) })
 	for _, i := range m.items {
 		if !i.due.After(now) {
 			out = append(out, i.Queued)

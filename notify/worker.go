@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"slices"
 	"time"
 )
 
@@ -19,7 +20,8 @@ type worker struct {
 	// Used by the worker's own goroutine only.
 	told  map[string]time.Time // cause = when it was last told
 	pause time.Time            // nothing is sent before, since the receiver seems to be down
-	begun bool                 // a round is over
+	begun bool                 // what an earlier run left has been tried
+	downs int                  // failures in a row that say that the receiver is down
 	// Alerts that arrived although the queue could not note it: sending them again
 	// would tell people twice.
 	unnoted map[string]bool
@@ -93,13 +95,13 @@ func (w *worker) round(ctx context.Context) time.Time {
 	if err != nil {
 		return now.Add(queueWait)
 	}
-	w.begun = true
 	batches, next := w.group(items, now)
 	for _, b := range batches {
 		if w.deliver(ctx, queue, b) {
 			return w.pause
 		}
 	}
+	w.begun = true
 	for _, t := range w.later {
 		if next.IsZero() || t.Before(next) {
 			next = t
@@ -108,8 +110,9 @@ func (w *worker) round(ctx context.Context) time.Time {
 	return next
 }
 
-// due lists what is due for this channel. The first round after a start takes all that
-// an earlier run left, whenever that meant to try again.
+// due lists what is due for this channel. Until the first round that comes through, it
+// takes all that an earlier run left, whenever that meant to try again: nobody would wake
+// the worker for it later.
 func (w *worker) due(ctx context.Context, now time.Time) ([]Queued, map[string]Queue, error) {
 	until := now
 	if !w.begun {
@@ -147,13 +150,10 @@ type batch struct {
 // cause goes at once; more of it wait until the time since is over, and then go as one.
 func (w *worker) group(items []Queued, now time.Time) (out []batch, held time.Time) {
 	at := map[string]int{}
-	for _, q := range items {
-		var a Alert
-		if err := json.Unmarshal(q.Payload, &a); err != nil {
-			a = Alert{ID: q.ID, Kind: Trouble, Text: "an alert in the queue cannot be read: " + err.Error(), Advice: "look for the pass with capctl passes"}
-		}
+	for _, one := range oldestFirst(items) {
+		a, q := one.alert, one.items[0]
 		if w.Group <= 0 || a.Cause == "" {
-			out = append(out, batch{a, []Queued{q}})
+			out = append(out, one)
 			continue
 		}
 		key := a.Bench + "\x00" + a.Cause
@@ -172,9 +172,24 @@ func (w *worker) group(items []Queued, now time.Time) (out []batch, held time.Ti
 			continue
 		}
 		at[key] = len(out)
-		out = append(out, batch{a, []Queued{q}})
+		out = append(out, one)
 	}
 	return out, held
+}
+
+// oldestFirst reads what is queued and puts it in the order in which it happened; a queue
+// orders by when the next attempt is due.
+func oldestFirst(items []Queued) []batch {
+	var out []batch
+	for _, q := range items {
+		var a Alert
+		if err := json.Unmarshal(q.Payload, &a); err != nil {
+			a = Alert{ID: q.ID, Kind: Trouble, Text: "an alert in the queue cannot be read: " + err.Error(), Advice: "look for the pass with capctl passes"}
+		}
+		out = append(out, batch{a, []Queued{q}})
+	}
+	slices.SortStableFunc(out, func(a, b batch) int { return a.alert.At.Compare(b.alert.At) })
+	return out
 }
 
 // merge adds one more alert of the same cause. The identity is that of the first, so
@@ -207,6 +222,7 @@ func (w *worker) deliver(ctx context.Context, queue map[string]Queue, b batch) (
 	if err != nil {
 		return w.failed(ctx, queue, b, o, now)
 	}
+	w.downs = 0
 	if len(w.told) > most {
 		clear(w.told)
 	}
@@ -225,10 +241,15 @@ func (w *worker) deliver(ctx context.Context, queue map[string]Queue, b batch) (
 
 // failed notes a failure and when to try again, or that it is given up.
 func (w *worker) failed(ctx context.Context, queue map[string]Queue, b batch, o Outcome, now time.Time) (down bool) {
-	failed := b.items[0].Attempts
-	next := now.Add(w.backOff(o.Err, failed))
+	failed, why := b.items[0].Attempts, o.Err
+	var refused *Refused
+	wait := w.backOff(why, failed)
+	if !errors.As(why, &refused) {
+		wait = w.backOff(why, w.downs)
+		w.downs++
+	}
+	next := now.Add(wait)
 	giveUp := w.Attempts > 0 && failed+1 >= w.Attempts
-	why := o.Err
 	if giveUp {
 		next = now.AddDate(100, 0, 0)
 	} else {
@@ -244,8 +265,7 @@ func (w *worker) failed(ctx context.Context, queue map[string]Queue, b batch, o 
 		}
 	}
 	w.report(o)
-	var refused *Refused
-	if giveUp || errors.As(why, &refused) {
+	if giveUp || refused != nil {
 		return false
 	}
 	w.pause = next
