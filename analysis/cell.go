@@ -86,6 +86,8 @@ type Spread struct {
 	DF     Number `json:"df"`
 	Pooled bool   `json:"pooled"`
 	From   string `json:"from"` // for people
+
+	key poolKey // of the pool
 }
 
 // Figure returns the named figure.

@@ -1,0 +1,285 @@
+package analysis
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+
+	"capd.example/stats"
+)
+
+// Call is what can be said about a margin.
+type Call string
+
+// The calls. A tie is proven, not just an absence of proof: the difference is smaller
+// than the practical threshold. Undecided is everything else that is not proven.
+const (
+	Faster    Call = "faster"
+	Slower    Call = "slower"
+	Tie       Call = "tie"
+	Undecided Call = "undecided"
+)
+
+// Margin is the relative difference of two cells that differ in one factor alone.
+type Margin struct {
+	By      string            `json:"by"`
+	Base    string            `json:"base"`  // value of that factor in the cell compared with
+	Value   string            `json:"value"` // and in the cell that is compared
+	Factors map[string]string `json:"factors"`
+	Metric  string            `json:"metric"`
+
+	BaseFigure  Number `json:"base_mean"`
+	ValueFigure Number `json:"value_mean"`
+
+	Margin   Number `json:"margin"` // 0.05: the value's geometric mean is 5 % above the base's
+	CILow    Number `json:"ci_low"`
+	CIHigh   Number `json:"ci_high"`
+	Fieller  Range  `json:"fieller"` // second opinion: of the ratio of plain means, each cell's own spread
+	Call     Call   `json:"call"`
+	P        Number `json:"p"`          // of no difference
+	PHolm    Number `json:"p_adjusted"` // over the table
+	PTie     Number `json:"tie_p"`      // of a difference of the threshold or more
+	PTieHolm Number `json:"tie_p_adjusted"`
+	Reason   string `json:"reason"`
+
+	Warnings []string `json:"warnings,omitempty"`
+
+	log, se, df float64
+	key         poolKey // of the one pool that both rest on
+	one         bool
+	higher      bool // a higher figure is faster
+	order       []string
+}
+
+// Range is an interval; both ends are undefined where there is none.
+type Range struct {
+	Low  Number `json:"low"`
+	High Number `json:"high"`
+}
+
+// Name names for people what is compared, by the factors that both cells share.
+func (m Margin) Name() string {
+	var parts []string
+	for _, f := range m.order {
+		if v := m.Factors[f]; v != "" {
+			parts = append(parts, v)
+		}
+	}
+	return strings.Join(parts, " / ")
+}
+
+// WholePercent rounds a margin, unrounded, to whole per cents for people.
+func WholePercent(margin Number) string {
+	if !margin.Known() {
+		return "-"
+	}
+	n := math.Round(100 * float64(margin))
+	if n == 0 {
+		return "0 %"
+	}
+	return fmt.Sprintf("%+.0f %%", n)
+}
+
+// Compare returns the margin of every cell over the cell with the value base of the
+// factor by and all other factors alike, in the order of the cells. An empty base
+// compares every pair. p values are adjusted (Holm 1979) over the whole result, the
+// tests of difference and those of equivalence each for themselves.
+func Compare(cells []Cell, by, base, metric string, o Options) ([]Margin, error) {
+	o = o.withDefaults()
+	kind, ok := MetricNamed(metric)
+	if !ok {
+		return nil, fmt.Errorf("there is no figure %q", metric)
+	}
+	if !slices.Contains(o.Factors, by) {
+		return nil, fmt.Errorf("%q is no factor of the cells: %s", by, strings.Join(o.Factors, ", "))
+	}
+	rest := without(o.Factors, by)
+	var keys []string
+	rows := map[string][]Cell{}
+	found := base == ""
+	for _, c := range cells {
+		found = found || c.Factors[by] == base
+		key := factorKey(c.Factors, rest)
+		if rows[key] == nil {
+			keys = append(keys, key)
+		}
+		rows[key] = append(rows[key], c)
+	}
+	if !found {
+		return nil, fmt.Errorf("no cell has %s = %q", by, base)
+	}
+	out := []Margin{}
+	for _, key := range keys {
+		row := rows[key]
+		for i, a := range row {
+			for j, b := range row {
+				if base == "" && i < j || base != "" && a.Factors[by] == base && i != j {
+					out = append(out, margin(a, b, by, rest, kind, o))
+				}
+			}
+		}
+	}
+	call(out, o)
+	return out, nil
+}
+
+func without(list []string, drop ...string) []string {
+	var out []string
+	for _, v := range list {
+		if !slices.Contains(drop, v) {
+			out = append(out, v)
+		}
+	}
+	return out
+}
+
+func factorKey(values map[string]string, factors []string) string {
+	var b strings.Builder
+	for _, f := range factors {
+		b.WriteString(values[f])
+		b.WriteByte(0)
+	}
+	return b.String()
+}
+
+// margin computes one margin without its call.
+func margin(a, b Cell, by string, rest []string, kind Metric, o Options) Margin {
+	m := Margin{By: by, Base: a.Factors[by], Value: b.Factors[by], Factors: map[string]string{}, Metric: kind.Name,
+		Margin: Undefined, CILow: Undefined, CIHigh: Undefined, Fieller: Range{Undefined, Undefined}, Call: Undecided,
+		P: Undefined, PHolm: Undefined, PTie: Undefined, PTieHolm: Undefined, higher: kind.Rate, order: rest, se: math.NaN()}
+	for _, f := range rest {
+		m.Factors[f] = a.Factors[f]
+	}
+	fa, fb := a.Figure(kind.Name), b.Figure(kind.Name)
+	m.BaseFigure, m.ValueFigure = fa.Mean, fb.Mean
+	m.warn(a, b)
+	if fa.N == 0 || fb.N == 0 {
+		m.Reason = "no usable pass of " + either(fa.N == 0, m.Base, m.Value)
+		return m
+	}
+	m.log = fb.logMean - fa.logMean
+	m.Margin = Number(math.Expm1(m.log))
+	if fa.N < 2 || fb.N < 2 {
+		m.Reason = "one pass alone of " + either(fa.N < 2, m.Base, m.Value)
+		return m
+	}
+	m.se, m.df, m.one = combine(fa, fb)
+	m.key = fa.Spread.key
+	m.Fieller = fieller(a, b, kind, o.Confidence)
+	if !(m.se > 0) {
+		m.Reason = "the passes of both show no spread at all, so that there is nothing to judge by"
+		return m
+	}
+	e := stats.About(m.log, m.se, m.df, o.Confidence)
+	m.CILow, m.CIHigh, m.P = Number(math.Expm1(e.Low)), Number(math.Expm1(e.High)), Number(e.P)
+	if q, err := stats.Equivalent(m.log, m.se, m.df, 1+o.Tie, o.Alpha); err == nil && q.Defined {
+		m.PTie = Number(q.P)
+	}
+	return m
+}
+
+func either(first bool, a, b string) string {
+	if first {
+		return a
+	}
+	return b
+}
+
+// combine returns the standard error of the difference of two logarithms: from one pooled
+// spread on its degrees of freedom, else from two (Satterthwaite 1946, which with each
+// cell's own spread is Welch's test).
+func combine(a, b Figure) (se, df float64, one bool) {
+	na, nb := float64(a.N), float64(b.N)
+	if a.Spread.Pooled && b.Spread.Pooled && a.Spread.key == b.Spread.key {
+		return float64(a.Spread.SD) * math.Sqrt(1/na+1/nb), float64(a.Spread.DF), true
+	}
+	se, df = stats.Satterthwaite(
+		[]float64{float64(a.Spread.SD) / math.Sqrt(na), float64(b.Spread.SD) / math.Sqrt(nb)},
+		[]float64{float64(a.Spread.DF), float64(b.Spread.DF)})
+	return se, df, false
+}
+
+// fieller gives the confidence set of the ratio of plain means, less 1, where it is an interval.
+func fieller(a, b Cell, kind Metric, conf float64) Range {
+	set, err := stats.Fieller(values(b, kind), values(a, kind), conf)
+	if err != nil || set.Shape != "bounded" {
+		return Range{Undefined, Undefined}
+	}
+	return Range{Number(set.Low - 1), Number(set.High - 1)}
+}
+
+func values(c Cell, kind Metric) []float64 {
+	var out []float64
+	for _, p := range c.used {
+		if v := kind.Of(p.Metrics); positive(v) {
+			out = append(out, v)
+		}
+	}
+	return out
+}
+
+// warn says what else differs between the cells, and what they themselves warn of.
+func (m *Margin) warn(a, b Cell) {
+	for _, c := range []Cell{a, b} {
+		if c.Figures[m.Metric].Shown == "median" {
+			m.Warnings = append(m.Warnings, "the passes of "+c.Factors[m.By]+" do not agree")
+		}
+		if len(c.groups) > 1 {
+			m.Warnings = append(m.Warnings, "the passes of "+c.Factors[m.By]+" were taken under different conditions")
+		}
+	}
+	if len(a.used) == 0 || len(b.used) == 0 {
+		return
+	}
+	// Only what cannot follow from the factor itself: another card brings another driver.
+	for _, t := range conditionTags(append(slices.Clone(a.used), b.used...), append(slices.Clone(a.order), m.implied()...)) {
+		x, y := a.used[0].Tags.Value(t), b.used[0].Tags.Value(t)
+		if x != y {
+			m.Warnings = append(m.Warnings, fmt.Sprintf("%s differs: %s, %s", t, orUnknown(x), orUnknown(y)))
+		}
+	}
+}
+
+func (m *Margin) implied() []string {
+	if m.By == "gpu" {
+		return []string{"driver"}
+	}
+	return nil
+}
+
+func orUnknown(s string) string {
+	if s == "" {
+		return "unknown"
+	}
+	return s
+}
+
+// call adjusts the p values over the table and decides.
+func call(margins []Margin, o Options) {
+	p, q := make([]float64, len(margins)), make([]float64, len(margins))
+	for i, m := range margins {
+		p[i], q[i] = float64(m.P), float64(m.PTie)
+	}
+	p, q = stats.Holm(p), stats.Holm(q)
+	for i := range margins {
+		m := &margins[i]
+		m.PHolm, m.PTieHolm = Number(p[i]), Number(q[i])
+		if !(m.se > 0) {
+			continue
+		}
+		switch {
+		case q[i] < o.Alpha:
+			m.Call = Tie
+			m.Reason = fmt.Sprintf("the difference is shown to be below %g %% (p %.2g)", 100*o.Tie, q[i])
+		case p[i] < o.Alpha:
+			m.Call = Slower
+			if (m.log > 0) == m.higher {
+				m.Call = Faster
+			}
+			m.Reason = fmt.Sprintf("no chance finding (p %.2g)", p[i])
+		default:
+			m.Reason = fmt.Sprintf("neither a difference (p %.2g) nor a tie within %g %% (p %.2g) is shown", p[i], 100*o.Tie, q[i])
+		}
+	}
+}

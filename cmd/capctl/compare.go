@@ -1,0 +1,59 @@
+package main
+
+import (
+	"fmt"
+	"strings"
+
+	"github.com/jedib0t/go-pretty/v6/table"
+
+	"capd.example/analysis"
+	"capd.example/internal/cli"
+)
+
+// compareCmd is `capctl compare`.
+type compareCmd struct {
+	By     string  `required:"" placeholder:"FACTOR" help:"The factor in which the compared cells differ: cpu, gpu, preset ..."`
+	Base   string  `placeholder:"VALUE" help:"The value to compare with (default: every pair)."`
+	Metric string  `default:"avg_fps" placeholder:"FIGURE" help:"The figure to compare: avg_fps, low1_fps ..."`
+	Tie    float64 `default:"1" placeholder:"PERCENT" help:"A difference that is shown to be smaller is a tie."`
+	JSON   bool    `name:"json" help:"One JSON object per line."`
+	filterFlags
+	analysisFlags
+}
+
+func (c *compareCmd) Run(a *app) error {
+	if !(c.Tie > 0 && c.Tie < 100) {
+		return cli.UsageError(fmt.Errorf("--tie %g is no percentage above 0 and below 100", c.Tie))
+	}
+	cells, o, err := c.cells(a, c.filterFlags)
+	if err != nil {
+		return err
+	}
+	o.Tie = c.Tie / 100
+	margins, err := analysis.Compare(cells, c.By, c.Base, c.Metric, o)
+	if err != nil {
+		return cli.UsageError(err, "'capctl cells' lists the cells with their factors")
+	}
+	if c.JSON {
+		for _, m := range margins {
+			if err := jsonLine(a.stdout, m); err != nil {
+				return cli.FailedError(err)
+			}
+		}
+		return nil
+	}
+	rows := make([]table.Row, 0, len(margins))
+	for _, m := range margins {
+		rows = append(rows, table.Row{m.Name(), m.Value, m.Base, analysis.WholePercent(m.Margin), percentRange(m.CILow, m.CIHigh), m.Call,
+			strings.Join(append([]string{m.Reason}, m.Warnings...), "; ")})
+	}
+	printTable(a.stdout, table.Row{"cell", c.By, "against", "margin", "95 %", "call", "why"}, rows)
+	return nil
+}
+
+func percentRange(low, high analysis.Number) string {
+	if !low.Known() || !high.Known() {
+		return "-"
+	}
+	return fmt.Sprintf("%+.1f to %+.1f %%", 100*float64(low), 100*float64(high))
+}
