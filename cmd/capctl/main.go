@@ -23,10 +23,7 @@ type grammar struct {
 	Passes passesCmd `cmd:"" help:"List passes with their verdicts."`
 	Show   showCmd   `cmd:"" help:"Show one pass with its tags, figures and findings."`
 
-	Cells   cellsCmd   `cmd:"" help:"Show the figures of each cell with their uncertainty, and whether its passes agree."`
-	Compare compareCmd `cmd:"" help:"Compare cells that differ in one factor: margin, interval and call."`
-
-	Plan planCmd `cmd:"" help:"Plan a campaign: cells, passes, changes, days; compare what-ifs."`
+	conclusions
 
 	System      systemCmd      `cmd:"" help:"Show and compare systems; without an identity this machine is detected."`
 	Systems     systemsCmd     `cmd:"" help:"List the systems of the store."`

@@ -1,0 +1,7 @@
+package main
+
+// conclusions are the commands that draw conclusions from the passes of the store.
+type conclusions struct {
+	Cells   cellsCmd   `cmd:"" help:"Show the figures of each cell with their uncertainty, and whether its passes agree."`
+	Compare compareCmd `cmd:"" help:"Compare cells that differ in one factor: margin, interval and call."`
+}
