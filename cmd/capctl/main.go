@@ -25,6 +25,8 @@ type grammar struct {
 
 	conclusions
 
+	Plan planCmd `cmd:"" help:"Plan a campaign: cells, passes, changes, days; compare what-ifs."`
+
 	System      systemCmd      `cmd:"" help:"Show and compare systems; without an identity this machine is detected."`
 	Systems     systemsCmd     `cmd:"" help:"List the systems of the store."`
 	Disturbance disturbanceCmd `cmd:"" help:"Measure on this machine how much the agent disturbs a frame loop."`

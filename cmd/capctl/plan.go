@@ -1,0 +1,201 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"io/fs"
+	"math"
+	"strings"
+
+	"github.com/jedib0t/go-pretty/v6/table"
+
+	"capd.example/campaign"
+	"capd.example/internal/cli"
+)
+
+// planCmd is `capctl plan`.
+type planCmd struct {
+	File  string   `arg:"" optional:"" help:"Campaign file (default: the one in the configuration)."`
+	Hours float64  `placeholder:"N" help:"Hours of work a day (default: the campaign's)."`
+	Try   []string `placeholder:"CHANGES" sep:"none" help:"Compare with a changed plan: 'drop preset=low, add game=NAME, passes=2, minutes gpu=10'. May be repeated; the file is not touched."`
+	Cells bool     `help:"List the cells in order."`
+	JSON  bool     `name:"json" help:"One JSON object per line: the plans, or with --cells the cells."`
+}
+
+// plannedLine is a line of `capctl plan --json`.
+type plannedLine struct {
+	Plan string `json:"plan"` // the campaign's name, or the changes that were tried
+	campaign.Estimate
+	Bound   float64  `json:"bound_minutes"`            // of changes, whatever the order
+	Greedy  *float64 `json:"greedy_minutes,omitempty"` // of changes, always to the cheapest cell left
+	Written float64  `json:"written_minutes"`          // of changes, as nested loops would go
+}
+
+func (c *planCmd) Run(a *app) error {
+	if c.Hours < 0 || c.Hours > 24 || math.IsNaN(c.Hours) {
+		return cli.UsageError(fmt.Errorf("--hours %g is not between 0 and 24", c.Hours))
+	}
+	camp, err := loadCampaign(a, c.File)
+	if err != nil {
+		return err
+	}
+	p, err := campaign.NewPlan(camp)
+	if err != nil {
+		return cli.UsageError(err)
+	}
+	if c.Cells {
+		return c.cells(a, p)
+	}
+	lines := []plannedLine{c.line(camp.Name, p)}
+	for _, try := range c.Try {
+		changed, err := camp.WhatIf(try)
+		if err != nil {
+			return cli.UsageError(fmt.Errorf("--try: %w", err))
+		}
+		p, err := campaign.NewPlan(changed)
+		if err != nil {
+			return cli.UsageError(fmt.Errorf("--try %q: %w", try, err))
+		}
+		lines = append(lines, c.line(try, p))
+	}
+	if c.JSON {
+		for _, l := range lines {
+			if err := jsonLine(a.stdout, l); err != nil {
+				return cli.FailedError(err)
+			}
+		}
+		return nil
+	}
+	if len(lines) == 1 {
+		showPlan(a, camp, lines[0])
+	} else {
+		comparePlans(a, lines)
+	}
+	return nil
+}
+
+// loadCampaign reads the named campaign file, or the one of the configuration.
+func loadCampaign(a *app, file string) (*campaign.Campaign, error) {
+	if file == "" {
+		file = a.config.Campaign
+	}
+	if file == "" {
+		return nil, cli.UsageError(errors.New("no campaign is named"), "put campaign = \"FILE\" into the configuration, or name the file; examples/campaign/campaign.toml is a commented one")
+	}
+	c, err := campaign.Load(file)
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
+		return nil, cli.FailedError(err, "examples/campaign/campaign.toml is a commented example to start from")
+	case err != nil:
+		return nil, cli.UsageError(err)
+	}
+	return c, nil
+}
+
+func (c *planCmd) line(name string, p *campaign.Plan) plannedLine {
+	l := plannedLine{Plan: name, Estimate: p.Estimate(c.Hours), Bound: p.Bound(), Written: p.Written()}
+	if g := p.Greedy(); !math.IsNaN(g) {
+		l.Greedy = &g
+	}
+	return l
+}
+
+func (c *planCmd) cells(a *app, p *campaign.Plan) error {
+	names := p.Campaign.FactorNames()
+	head := table.Row{"cell"}
+	for _, n := range names {
+		head = append(head, n)
+	}
+	var rows []table.Row
+	for i := range p.Len() {
+		cell := p.Cell(i)
+		if c.JSON {
+			if err := jsonLine(a.stdout, map[string]any{"cell": i + 1, "tags": cell}); err != nil {
+				return cli.FailedError(err)
+			}
+			continue
+		}
+		row := table.Row{i + 1}
+		for _, n := range names {
+			row = append(row, cell[n])
+		}
+		rows = append(rows, row)
+	}
+	if !c.JSON {
+		printTable(a.stdout, head, rows)
+	}
+	return nil
+}
+
+func showPlan(a *app, c *campaign.Campaign, l plannedLine) {
+	e := l.Estimate
+	fmt.Fprintf(a.stdout, "campaign %s: %d cells, %d passes each, %d passes\n", c.Name, e.Cells, c.Passes, e.Passes)
+	for _, f := range c.Factors {
+		fmt.Fprintf(a.stdout, "  %-11s %s\n", f.Name, listed(f.Levels))
+	}
+	fmt.Fprintln(a.stdout)
+	var rows []table.Row
+	rows = append(rows, table.Row{"passes", e.Passes, "", clock(e.PassTime)})
+	for _, ch := range e.Changes {
+		rows = append(rows, table.Row{"change of " + ch.Factor, ch.Times, minutes(ch.Each), clock(ch.Sum)})
+	}
+	rows = append(rows, table.Row{"in all", "", "", clock(e.Total)})
+	printTable(a.stdout, table.Row{"what", "times", "minutes each", "hours"}, rows)
+	fmt.Fprintf(a.stdout, "\n%.1f working days of %g hours; the passes alone are %.1f\n", e.Days, e.Hours, e.PassTime/60/e.Hours)
+	fmt.Fprintf(a.stdout, "\nThe changes take %s h in the order of the plan ('capctl plan --cells' lists it). %s\n", clock(e.ChangeTime), orders(l))
+	for _, g := range e.Unknown {
+		fmt.Fprintf(a.stderr, "the time of a pass of %s is unknown and counts as 0: set length_s or pass_minutes\n", g)
+	}
+}
+
+// orders says how the order of the plan compares with others.
+func orders(l plannedLine) string {
+	var s string
+	if gap := l.ChangeTime - l.Bound; gap <= 1e-9*l.Bound {
+		s = "No order takes less."
+	} else {
+		s = fmt.Sprintf("No order can take less than %s h.", clock(l.Bound))
+	}
+	if l.Greedy != nil {
+		s += fmt.Sprintf(" Always going to the cheapest cell left takes %s h", clock(*l.Greedy))
+	} else {
+		s += fmt.Sprintf(" Going to the cheapest cell left is not worked out above %d cells", campaign.GreedyLimit)
+	}
+	return s + fmt.Sprintf(", plain loops over the lists %s h.", clock(l.Written))
+}
+
+func comparePlans(a *app, lines []plannedLine) {
+	var rows []table.Row
+	base := lines[0].Total
+	for _, l := range lines {
+		rows = append(rows, table.Row{l.Plan, l.Cells, l.Passes, clock(l.PassTime), clock(l.ChangeTime), clock(l.Total),
+			fmt.Sprintf("%.1f", l.Days), signedClock(l.Total - base)})
+	}
+	printTable(a.stdout, table.Row{"plan", "cells", "passes", "passes h", "changes h", "in all h", fmt.Sprintf("days of %g h", lines[0].Hours), "difference h"}, rows)
+}
+
+func listed(names []string) string {
+	const most = 12
+	if len(names) > most {
+		return fmt.Sprintf("%s and %d more", strings.Join(names[:most], ", "), len(names)-most)
+	}
+	return strings.Join(names, ", ")
+}
+
+// clock prints minutes as hours and minutes.
+func clock(m float64) string {
+	whole := int64(math.Round(m))
+	return fmt.Sprintf("%d:%02d", whole/60, whole%60)
+}
+
+func signedClock(m float64) string {
+	switch {
+	case math.Abs(m) < 0.5:
+		return "0:00"
+	case m < 0:
+		return "-" + clock(-m)
+	}
+	return "+" + clock(m)
+}
+
+func minutes(m float64) string { return fmt.Sprintf("%g", m) }
