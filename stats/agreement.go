@@ -2,6 +2,7 @@ package stats
 
 import (
 	"errors"
+	"fmt"
 	"math"
 	"sort"
 
@@ -173,9 +174,9 @@ func finite(x []float64) error {
 	if len(x) == 0 {
 		return ErrNoValues
 	}
-	for _, v := range x {
+	for i, v := range x {
 		if math.IsNaN(v) || math.IsInf(v, 0) {
-			return ErrNonFinite
+			return fmt.Errorf("value %d, %v: %w", i+1, v, ErrNonFinite)
 		}
 	}
 	return nil
