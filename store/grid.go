@@ -25,6 +25,7 @@ const (
 	maxDecimals = 15
 	maxCount    = 1 << 25 // values per column: six days at 60 frames per second
 	maxTicks    = 1 << 53
+	maxEmpty    = 1 << 16 // values that a column of width 0 may claim, so that no small blob makes a large one
 )
 
 var errEncoding = errors.New("not a column of numbers")
@@ -46,7 +47,11 @@ func appendColumn(b []byte, values []float64, decimals int) []byte {
 		last = int64(t)
 		ticks[i] = uint64(d<<1) ^ uint64(d>>63)
 	}
-	return appendPlanes(append(b, methodGrid, byte(int8(decimals))), ticks, widthOf(ticks))
+	width := widthOf(ticks)
+	if len(ticks) > maxEmpty {
+		width = max(width, 1)
+	}
+	return appendPlanes(append(b, methodGrid, byte(int8(decimals))), ticks, width)
 }
 
 func clampDecimals(d int) int { return max(-1, min(d, maxDecimals)) }
@@ -114,7 +119,7 @@ func readColumn(b []byte) (values []float64, decimals int, rest []byte, err erro
 		return nil, 0, nil, errEncoding
 	}
 	width, b := int(b[2+n]), b[2+n+1:]
-	if width > 8 || uint64(len(b)) < count*uint64(width) {
+	if width > 8 || uint64(len(b)) < count*uint64(width) || width == 0 && count > maxEmpty {
 		return nil, 0, nil, errEncoding
 	}
 	words := make([]uint64, count)
