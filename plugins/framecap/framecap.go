@@ -17,6 +17,7 @@ import (
 	"capd.example/plugins"
 	"capd.example/plugins/internal/pick"
 	"capd.example/record"
+	"capd.example/stats"
 )
 
 // round are the limits that limiters and screens are commonly set to, in Hz (common
@@ -79,6 +80,9 @@ func (Validator) Check(_ context.Context, e record.Evidence, p plugins.Params) r
 	return c.Finding("capped")
 }
 
+// multiples is how many intervals a frame may be held for.
+const multiples = 3
+
 type hit struct{ rate, share, shorter, beside float64 }
 
 // look returns the rate nearest to the median at which frames are held, else the nearest.
@@ -88,12 +92,9 @@ func look(x []float64, median float64, rates []float64, p plugins.Params) (best 
 		if !(r > 0) || math.Abs(median*r/1000-1) > p.Number("median_percent")/100 {
 			continue
 		}
-		h := hit{rate: r, share: share(x, r, tolerance), beside: max(share(x, r/1.05, tolerance), share(x, r/0.95, tolerance))}
-		for _, v := range x {
-			if v*r/1000 < 1-tolerance {
-				h.shorter += 1 / float64(len(x))
-			}
-		}
+		at := stats.HitsAt(x, r, tolerance)
+		h := hit{rate: r, share: at.Share(multiples), shorter: at.ShorterShare(),
+			beside: max(stats.HitsAt(x, r/1.05, tolerance).Share(multiples), stats.HitsAt(x, r/0.95, tolerance).Share(multiples))}
 		held := h.share >= p.Number("share_percent")/100 && h.shorter <= p.Number("shorter_percent")/100 &&
 			h.beside <= h.share*p.Number("beside_percent")/100
 		closer := math.Abs(median*r/1000-1) < math.Abs(median*best.rate/1000-1)
@@ -102,19 +103,4 @@ func look(x []float64, median float64, rates []float64, p plugins.Params) (best 
 		}
 	}
 	return best, found
-}
-
-// share is the share of frames within tolerance of one, two or three intervals.
-func share(x []float64, rate, tolerance float64) float64 {
-	n := 0
-	for _, v := range x {
-		k := v * rate / 1000
-		for _, m := range []float64{1, 2, 3} {
-			if math.Abs(k/m-1) <= tolerance {
-				n++
-				break
-			}
-		}
-	}
-	return float64(n) / float64(len(x))
 }
