@@ -67,7 +67,7 @@ func TestKilledWhileStoring(t *testing.T) {
 	rng := rand.New(rand.NewPCG(1, 2))
 	next := 0
 	for round := range *kills {
-		for i, state := range killOne(t, path, next, time.Duration(rng.IntN(40_000))*time.Microsecond) {
+		for i, state := range killOne(t, path, next, rng.IntN(12), time.Duration(rng.IntN(8_000))*time.Microsecond) {
 			said[i] = state
 		}
 		next = checkAfterKill(t, path, said, round)
@@ -81,9 +81,9 @@ func TestKilledWhileStoring(t *testing.T) {
 	}
 }
 
-// killOne starts the process, lets it run for a while after it opened the store, kills
-// it and returns what it said.
-func killOne(t *testing.T, path string, from int, after time.Duration) map[int]string {
+// killOne starts the process, lets it finish so many steps and run for a while after
+// them, kills it and returns what it said.
+func killOne(t *testing.T, path string, from, steps int, after time.Duration) map[int]string {
 	t.Helper()
 	cmd := exec.Command(os.Args[0])
 	cmd.Env = append(os.Environ(), "CAPD_TEST_STORE="+path, "CAPD_TEST_FROM="+strconv.Itoa(from))
@@ -98,12 +98,14 @@ func killOne(t *testing.T, path string, from int, after time.Duration) map[int]s
 	}
 	lines := bufio.NewScanner(out)
 	said := map[int]string{}
+	var kill sync.Once
 	for lines.Scan() {
 		var word string
 		var i int
-		if lines.Text() == "open" {
+		if steps--; steps == -1 {
 			time.AfterFunc(after, func() { cmd.Process.Kill() })
-		} else if n, _ := fmt.Sscan(lines.Text(), &word, &i); n == 2 {
+		}
+		if n, _ := fmt.Sscan(lines.Text(), &word, &i); n == 2 {
 			said[i] = word
 		}
 	}
