@@ -24,6 +24,10 @@
 // (see [record.Frames]), else in a superaccumulator (Neal, "Fast exact summation using
 // small and large superaccumulators", arXiv:1505.05571, 2015).
 //
+// [More] gives further figures on request: percentiles of the other types, low rates over
+// other shares, frames over a limit, frame caps, trend and correlation within the pass,
+// and limits of the rates by a block bootstrap.
+//
 // A frame time that is negative, not finite or longer than [LongestMS] is an error with
 // its index. Frames of no length are counted like any other.
 package metrics

@@ -2,6 +2,7 @@ package stats
 
 import (
 	"errors"
+	"iter"
 	"math"
 	"math/rand/v2"
 	"slices"
@@ -152,25 +153,46 @@ func acceleration(x []float64, statistic func([]float64) float64) float64 {
 	return d3 / (6 * math.Pow(d2, 1.5))
 }
 
-// ResampleBlocks bootstraps a statistic of a series whose neighbours are correlated, from
-// moving blocks (Kunsch, Annals of Statistics 17, 1989; from memory); block 0 means the
-// square root of the number of values, rounded down. The limits hold for this one series:
-// they know nothing of the spread between passes.
-func ResampleBlocks(x []float64, block int, statistic func([]float64) float64, d Draws) (Bootstrap, error) {
-	if err := errors.Join(finite(x), d.check()); err != nil {
-		return Bootstrap{}, err
-	}
+// Blocks yields resamples of a series whose neighbours are correlated, from moving blocks
+// (Kunsch, Annals of Statistics 17, 1989; from memory); block 0 means the square root of
+// the number of values, rounded down. What is yielded may be reordered but not kept. It
+// yields nothing for no values.
+func Blocks(x []float64, block int, d Draws) iter.Seq[[]float64] {
 	if block <= 0 {
 		block = int(math.Sqrt(float64(len(x))))
 	}
 	block = min(block, len(x))
-	rng, buf := d.source(), make([]float64, 0, len(x)+block)
+	return func(yield func([]float64) bool) {
+		rng, buf := d.source(), make([]float64, 0, len(x))
+		for i := 0; i < d.N && len(x) > 0; i++ {
+			buf = drawBlocks(buf[:0], x, block, rng)
+			if !yield(buf) {
+				return
+			}
+		}
+	}
+}
+
+// ResampleBlocks bootstraps a statistic over [Blocks]. The limits hold for this one
+// series: they know nothing of the spread between passes.
+func ResampleBlocks(x []float64, block int, statistic func([]float64) float64, d Draws) (Bootstrap, error) {
+	if err := errors.Join(finite(x), d.check()); err != nil {
+		return Bootstrap{}, err
+	}
 	values := make([]float64, 0, d.N)
-	for range d.N {
-		buf = drawBlocks(buf[:0], x, block, rng)
-		values = append(values, statistic(buf))
+	for drawn := range Blocks(x, block, d) {
+		values = append(values, statistic(drawn))
 	}
 	return summarise(statistic(slices.Clone(x)), values, d.Confidence), nil
+}
+
+// OfResamples summarises values of a statistic over resamples; value is that of the data
+// themselves.
+func OfResamples(value float64, values []float64, conf float64) (Bootstrap, error) {
+	if err := errors.Join(finite(values), Draws{N: len(values), Confidence: conf}.check()); err != nil {
+		return Bootstrap{}, err
+	}
+	return summarise(value, slices.Clone(values), conf), nil
 }
 
 // drawBlocks appends len(x) values in blocks of x, the last cut to fit.
