@@ -201,10 +201,10 @@ func (b *builder) games(c *Campaign) {
 		switch {
 		case name == "":
 			b.bad(key+".name", "is missing or empty")
-		case seen[name]:
+		case seen[strings.ToLower(name)]:
 			b.bad(key+".name", "%q is there twice", name)
 		}
-		seen[name] = true
+		seen[strings.ToLower(name)] = true
 		or := func(what string, own *float64, common float64) float64 {
 			if own == nil {
 				return common
@@ -233,6 +233,8 @@ func (b *builder) levels(key string, levels []string) {
 	for _, l := range levels {
 		if strings.TrimSpace(l) == "" {
 			b.bad(key, "a name is empty")
+		} else if strings.TrimSpace(l) != l {
+			b.bad(key, "%q begins or ends with a blank", l)
 		} else if seen[strings.ToLower(l)] {
 			b.bad(key, "%q is there twice (upper and lower case are the same)", l)
 		}
@@ -279,6 +281,8 @@ func (b *builder) factors(c *Campaign) {
 	own[record.TagGame] = games
 	own[record.TagScene] = union(c.Games, func(g Game) []string { return g.Scenes })
 	own[record.TagPreset] = union(c.Games, func(g Game) []string { return g.Presets })
+	b.levels("game.scenes", own[record.TagScene])
+	b.levels("game.presets", own[record.TagPreset])
 	for _, name := range order(own) {
 		c.Factors = append(c.Factors, Factor{Name: name, Levels: own[name]})
 	}

@@ -3,6 +3,7 @@ package campaign
 import (
 	"fmt"
 	"slices"
+	"strconv"
 )
 
 // Plan is the cells of a campaign in the order in which they cost least to visit.
@@ -18,8 +19,14 @@ type Plan struct {
 	nest  []int    // indexes into Campaign.Factors, costliest first
 	cells []uint16 // level indexes, len(nest) per cell, in nest order
 	n     int
-	index map[string]int // key of a cell to its position; made when first needed
+
+	// Made when first needed.
+	levels []map[string]uint16 // per depth, folded name to level
+	index  map[string]int32    // key of a cell to its position
+	partly map[string][2]int   // what is known of a cell to one that fits and how many do
 }
+
+func itoa(n int) string { return strconv.Itoa(n) }
 
 // none is the level of a factor that a cell does not have.
 const none = ^uint16(0)

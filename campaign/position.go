@@ -1,0 +1,341 @@
+package campaign
+
+import (
+	"slices"
+	"strings"
+	"time"
+
+	"capd.example/record"
+)
+
+// Verb is what the reviewer ordered.
+type Verb string
+
+// The verbs.
+const (
+	Begin Verb = "begin" // go to a cell; a skipped one is taken up again
+	Next  Verb = "next"  // go on to a cell
+	Back  Verb = "back"  // go to a cell and stay there until told otherwise
+	Skip  Verb = "skip"  // leave a cell out until it is begun again
+)
+
+// Order is one order of the reviewer about the position. Cells are kept by their values,
+// so that a campaign that is changed meanwhile leaves them right.
+type Order struct {
+	Verb Verb              `json:"verb"`
+	Cell map[string]string `json:"cell"` // to go to; of Skip, the one to leave out
+	Stay bool              `json:"stay,omitempty"`
+	At   time.Time         `json:"at"`
+}
+
+// Step is one entry in the history of the position.
+type Step struct {
+	Cell  int
+	Since time.Time
+	Why   string // a Verb, or "complete" when the position went on by itself
+}
+
+// Position is where the reviewer is in the plan.
+type Position struct {
+	Cell    int  // -1: nothing was begun, or all is done
+	Stay    bool // does not go on by itself
+	Skipped map[int]bool
+	History []Step // oldest first
+	// Lost are orders about cells that the campaign has no more.
+	Lost []Order
+}
+
+// Replay works out the position from what the reviewer ordered, in the order given, and
+// from the passes of the bench and any others. It goes on by itself when the current cell is
+// complete, at the time when the pass that completed it ended. As it is worked out anew
+// each time, passes may come in any order, late, or be corrected afterwards.
+//
+// Where the clock was set back between two orders, they still count in the order given.
+func (p *Plan) Replay(orders []Order, passes []record.Pass) (Position, *Coverage) {
+	r := replay{plan: p, cover: p.cover(), pos: Position{Cell: -1, Skipped: map[int]bool{}}}
+	rest := slices.Clone(passes)
+	slices.SortStableFunc(rest, func(a, b record.Pass) int { return a.EndedAt.Compare(b.EndedAt) })
+	var clock time.Time
+	for _, o := range orders {
+		if o.At.After(clock) {
+			clock = o.At
+		}
+		for len(rest) > 0 && rest[0].EndedAt.Before(clock) {
+			r.pass(rest[0])
+			rest = rest[1:]
+		}
+		r.order(o)
+	}
+	for _, pass := range rest {
+		r.pass(pass)
+	}
+	return r.pos, r.cover
+}
+
+type replay struct {
+	plan  *Plan
+	cover *Coverage
+	pos   Position
+}
+
+func (r *replay) pass(pass record.Pass) {
+	if r.cover.add(pass) == r.pos.Cell {
+		r.settle(pass.EndedAt)
+	}
+}
+
+func (r *replay) order(o Order) {
+	cell, ok := r.plan.indexOf(o.Cell)
+	if !ok {
+		r.pos.Lost = append(r.pos.Lost, o)
+		return
+	}
+	if o.Verb == Skip {
+		r.pos.Skipped[cell] = true
+		if cell == r.pos.Cell {
+			r.pos.Stay = false
+			r.settle(o.At)
+		}
+		return
+	}
+	delete(r.pos.Skipped, cell)
+	r.pos.Stay = o.Stay
+	r.move(cell, o.At, string(o.Verb))
+	r.settle(o.At)
+}
+
+func (r *replay) move(cell int, at time.Time, why string) {
+	r.pos.Cell = cell
+	if cell >= 0 {
+		r.pos.History = append(r.pos.History, Step{cell, at, why})
+	}
+}
+
+// settle goes on while the current cell is done with.
+func (r *replay) settle(at time.Time) {
+	if r.pos.Cell < 0 || r.pos.Stay || r.open(r.pos.Cell) {
+		return
+	}
+	r.move(r.cover.Next(r.pos), at, "complete")
+}
+
+func (r *replay) open(i int) bool { return r.cover.open(r.pos, i) }
+
+func (c *Coverage) open(pos Position, i int) bool {
+	return !c.state[i].Complete() && !pos.Skipped[i]
+}
+
+// indexOf finds a cell by its values; a factor that the values lack, because the campaign
+// got it later, must leave one cell only.
+func (p *Plan) indexOf(values map[string]string) (int, bool) {
+	tags := record.Tags{}
+	for name, v := range values {
+		tags[name] = record.Tag{Value: v}
+	}
+	i, _ := p.Place(tags)
+	return i, i >= 0
+}
+
+// Next returns the cell to go to from the position: of the cells that are neither
+// complete nor skipped and not the current one, the one whose costliest differing factor
+// is the cheapest, the next in the order of the plan where several are; -1 where none is
+// left. So all that can be done with the parts that are built in is done before one is
+// swapped.
+func (c *Coverage) Next(pos Position) int {
+	if pos.Cell < 0 {
+		for i := range c.state {
+			if c.open(pos, i) {
+				return i
+			}
+		}
+		return -1
+	}
+	for shared := len(c.Plan.nest) - 1; shared >= 0; shared-- {
+		from, to := c.Plan.group(pos.Cell, shared)
+		for i := pos.Cell + 1; i < to; i++ {
+			if c.open(pos, i) {
+				return i
+			}
+		}
+		for i := from; i < pos.Cell; i++ {
+			if c.open(pos, i) {
+				return i
+			}
+		}
+	}
+	return -1
+}
+
+// group returns the range of cells that share the first depth factors with a cell. They
+// are neighbours, as the plan visits every node of its tree in one go.
+func (p *Plan) group(cell, depth int) (from, to int) {
+	for from = cell; from > 0 && p.differ(from-1, cell) >= depth; from-- {
+	}
+	for to = cell + 1; to < p.n && p.differ(to, cell) >= depth; to++ {
+	}
+	return from, to
+}
+
+// When returns the cell that the position was at when a pass started; ok is false where
+// nothing was begun by then.
+func (pos Position) When(started time.Time) (cell int, ok bool) {
+	for i := len(pos.History) - 1; i >= 0; i-- {
+		if !pos.History[i].Since.After(started) {
+			return pos.History[i].Cell, true
+		}
+	}
+	return -1, false
+}
+
+// Claims returns what the plan says about a pass that started at a time: the values of
+// the cell that was current then. It returns none where nothing was begun by then.
+func (p *Plan) Claims(pos Position, started time.Time) []record.Claim {
+	cell, ok := pos.When(started)
+	if !ok {
+		return nil
+	}
+	values := p.Cell(cell)
+	var claims []record.Claim
+	for _, f := range p.Campaign.Factors {
+		if v := values[f.Name]; v != "" {
+			claims = append(claims, record.Claim{Name: f.Name, Value: v, From: record.FromPlan, Detail: p.Where(cell)})
+		}
+	}
+	return claims
+}
+
+// Open is what is left to do with the factor values that are set now.
+type Open struct {
+	Factor string   `json:"factor"` // the part or setting that would be changed
+	With   []string `json:"with"`   // its value and those of the costlier factors, as name=value
+	Cells  []int    `json:"-"`
+	Passes int      `json:"passes"`
+	Bad    int      `json:"bad"` // of the cells' passes, bad ones to be repeated
+}
+
+// Before returns, for every factor from the costliest on, what is still open with the
+// values that a cell has up to this factor: what to do before that part is taken out.
+// Skipped cells are left out.
+func (c *Coverage) Before(pos Position, cell int) []Open {
+	var out []Open
+	values := c.Plan.Cell(cell)
+	var with []string
+	for d, f := range c.Plan.Factors() {
+		if values[f.Name] != "" {
+			with = append(with, f.Name+"="+values[f.Name])
+		}
+		o := Open{Factor: f.Name, With: slices.Clone(with)}
+		from, to := c.Plan.group(cell, d+1)
+		for i := from; i < to; i++ {
+			if c.open(pos, i) {
+				o.Cells = append(o.Cells, i)
+				o.Passes += c.state[i].Missing()
+				o.Bad += c.state[i].Bad
+			}
+		}
+		out = append(out, o)
+	}
+	return out
+}
+
+// Moves returns what has to be changed to go from one cell to another, costliest first,
+// as name=value; from -1 returns all values.
+func (p *Plan) Moves(from, to int) []string {
+	values := p.Cell(to)
+	var out []string
+	for d, f := range p.Factors() {
+		if (from < 0 || p.level(from, d) != p.level(to, d)) && values[f.Name] != "" {
+			out = append(out, f.Name+"="+values[f.Name])
+		}
+	}
+	return out
+}
+
+// Where says which cell of how many it is.
+func (p *Plan) Where(cell int) string {
+	return "cell " + itoa(cell+1) + " of " + itoa(p.n)
+}
+
+// Left returns what is still to be done from a position in the order in which
+// [Coverage.Next] would give it: passes, and the minutes of recording and changes.
+func (c *Coverage) Left(pos Position) (passes int, minutes float64) {
+	d := c.Plan.depth(record.TagGame)
+	walk := &Coverage{Plan: c.Plan, state: slices.Clone(c.state)}
+	at := pos
+	if at.Cell < 0 || !walk.open(at, at.Cell) {
+		next := walk.Next(at)
+		if next >= 0 && at.Cell >= 0 {
+			minutes += c.Plan.cost(at.Cell, next)
+		}
+		at.Cell = next
+	}
+	for at.Cell >= 0 {
+		n := walk.state[at.Cell].Missing()
+		passes += n
+		minutes += float64(n) * c.Plan.Campaign.Games[c.Plan.level(at.Cell, d)].PassMinutes
+		walk.state[at.Cell].Done += n
+		next := walk.Next(at)
+		if next >= 0 {
+			minutes += c.Plan.cost(at.Cell, next)
+		}
+		at.Cell = next
+	}
+	return passes, minutes
+}
+
+// Line says for people what a judged pass means for the campaign, in one line. Before and
+// after are the positions without and with the pass.
+func (c *Coverage) Line(pass record.Pass, before, after Position) string {
+	cell, why := c.Plan.Place(pass.Tags)
+	if cell < 0 {
+		return "the pass belongs to no cell: " + why
+	}
+	s := c.state[cell]
+	var b strings.Builder
+	b.WriteString(c.Plan.Where(cell) + " (" + c.Plan.Name(cell) + "), ")
+	if c.Plan.Campaign.accepts(pass.Verdict) {
+		b.WriteString("pass " + itoa(s.Done) + " of " + itoa(s.Wanted) + " " + string(pass.Verdict))
+	} else {
+		b.WriteString("pass " + itoa(s.Done+1) + " of " + itoa(s.Wanted) + " " + string(pass.Verdict) + reason(pass))
+	}
+	b.WriteString("; ")
+	if cell != before.Cell && before.Cell >= 0 && before.Cell == after.Cell {
+		b.WriteString("not the current one; ")
+	}
+	b.WriteString(c.Advice(cell, after))
+	return b.String()
+}
+
+// Advice says what to record next, after a pass of the cell from, -1 for none.
+func (c *Coverage) Advice(from int, pos Position) string {
+	switch {
+	case pos.Cell < 0 && len(pos.History) == 0:
+		return "nothing was begun: 'capctl begin' starts the plan"
+	case pos.Cell < 0 && len(pos.Skipped) > 0:
+		return "nothing is left but " + itoa(len(pos.Skipped)) + " skipped cells"
+	case pos.Cell < 0:
+		return "the campaign is complete"
+	}
+	s := c.state[pos.Cell]
+	if pos.Cell != from {
+		return "next: " + c.Plan.Where(pos.Cell) + ": " + strings.Join(c.Plan.Moves(from, pos.Cell), ", ")
+	}
+	if s.Complete() {
+		return "complete; staying here until 'capctl next'"
+	}
+	passes := c.passes[pos.Cell]
+	if n := len(passes); n > 0 && !c.Plan.Campaign.accepts(passes[n-1].Verdict) {
+		return "repeat pass " + itoa(s.Done+1)
+	}
+	return "next: pass " + itoa(s.Done+1)
+}
+
+func reason(pass record.Pass) string {
+	want := map[record.Verdict]record.Outcome{record.VerdictBad: record.Bad, record.VerdictDoubtful: record.Doubtful, record.Unverified: record.NotChecked}[pass.Verdict]
+	for _, f := range pass.Findings {
+		if f.Outcome == want {
+			return ": " + f.Reason
+		}
+	}
+	return ""
+}
