@@ -98,7 +98,6 @@ func killOne(t *testing.T, path string, from, steps int, after time.Duration) ma
 	}
 	lines := bufio.NewScanner(out)
 	said := map[int]string{}
-	var kill sync.Once
 	for lines.Scan() {
 		var word string
 		var i int
