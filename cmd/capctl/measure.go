@@ -26,6 +26,7 @@ type measureCmd struct {
 	JSON    bool     `help:"One JSON object per log on standard output."`
 	Program string   `placeholder:"NAME" help:"Program whose rows are used where a log holds several."`
 	Files   []string `arg:"" name:"file" help:"Logs to read."`
+	moreFlags
 }
 
 // measured is one line of the output.
@@ -35,6 +36,7 @@ type measured struct {
 	Layout record.Layout `json:"layout"`
 	record.Metrics
 	Remarks []record.Remark `json:"remarks,omitempty"`
+	More    *metrics.Extra  `json:"more,omitempty"` // figures on request
 	err     error
 }
 
@@ -46,6 +48,10 @@ type unread struct {
 
 // Run reads the logs on all cores and prints their figures in the order of the arguments.
 func (c *measureCmd) Run(a *app) error {
+	more, err := c.options()
+	if err != nil {
+		return err
+	}
 	opt := readOptions(a.config)
 	opt.Program = c.Program
 	opt.NoHash = !c.JSON // the table does not show it
@@ -56,7 +62,7 @@ func (c *measureCmd) Run(a *app) error {
 	}
 	failed := 0
 	bar := progress{out: a.stderr, total: len(files), on: isTerminal(a.stderr) && len(files) > 1}
-	err := measureAll(a.ctx, files, opt, func(i int, m measured) error {
+	err = measureAll(a.ctx, files, opt, more, func(i int, m measured) error {
 		if m.err != nil {
 			failed++
 		}
@@ -102,7 +108,7 @@ func readOptions(c config.Config) framelog.Options {
 
 // measureAll reads the files with one reader per core and hands the results on in the
 // order of the files.
-func measureAll(ctx context.Context, files []string, opt framelog.Options, each func(i int, m measured) error) error {
+func measureAll(ctx context.Context, files []string, opt framelog.Options, more *metrics.Options, each func(i int, m measured) error) error {
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
 	next := make(chan int)
@@ -118,7 +124,7 @@ func measureAll(ctx context.Context, files []string, opt framelog.Options, each 
 			var r framelog.Reader
 			var c metrics.Computer
 			for i := range next {
-				slots[i] <- measureOne(&r, &c, files[i], opt)
+				slots[i] <- measureOne(&r, &c, files[i], opt, more)
 			}
 		})
 	}
@@ -145,12 +151,15 @@ func measureAll(ctx context.Context, files []string, opt framelog.Options, each 
 	return nil
 }
 
-func measureOne(r *framelog.Reader, c *metrics.Computer, file string, opt framelog.Options) measured {
+func measureOne(r *framelog.Reader, c *metrics.Computer, file string, opt framelog.Options, more *metrics.Options) measured {
 	m := measured{File: file}
 	reading, digest, err := r.ReadFile(file, opt)
 	if err == nil {
 		m.SHA256, m.Layout, m.Remarks = digest.SHA256, reading.Layout, reading.Remarks
 		m.Metrics, err = c.Compute(reading.Frames)
+	}
+	if err == nil {
+		err = m.addMore(reading.Frames, more)
 	}
 	m.err = err
 	return m
@@ -186,6 +195,7 @@ func reasonOf(err error) string {
 type measuredTable struct {
 	out, notes io.Writer
 	rows       []table.Row
+	all        []measured // for the figures on request
 }
 
 func (p *measuredTable) add(m measured) error {
@@ -194,6 +204,7 @@ func (p *measuredTable) add(m measured) error {
 		_, err := fmt.Fprintf(p.notes, "capctl: %s: %s\n", m.File, reasonOf(m.err))
 		return err
 	}
+	p.all = append(p.all, m)
 	p.rows = append(p.rows, table.Row{
 		m.File, m.Frames, fixed(m.DurationS, 2), fixed(m.AvgFPS, 2), fixed(m.Low1FPS, 2), fixed(m.Low01FPS, 2), fixed(m.Low1TimeFPS, 2),
 		fixed(m.P99FPS, 2), fixed(m.MedianMS, 3), fixed(m.MaxMS, 3), m.Hitches,
@@ -221,6 +232,9 @@ func (p *measuredTable) end() error {
 	_, err := fmt.Fprintln(p.out, w.Render())
 	if err == nil {
 		_, err = fmt.Fprintln(p.out, "\naverage FPS = frames / sum of frame times; 1% low and 0.1% low = rate over the slowest ceil(0.01 n) and\nceil(0.001 n) frames; by time = rate at the frame where the slowest have filled 1 % of the time;\np99 FPS = 1000 / 99th percentile of the frame times (Hyndman-Fan type 7).")
+	}
+	if err == nil {
+		err = printMore(p.out, p.all)
 	}
 	return err
 }
