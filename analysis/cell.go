@@ -138,7 +138,7 @@ func Cells(passes []record.Pass, o Options) []Cell {
 	for i := range cells {
 		cells[i].measure(o.Confidence)
 	}
-	regimes(cells)
+	regimes(cells, o.Factors)
 	pools := newPools(cells, o)
 	for i := range cells {
 		cells[i].judge(pools, o)

@@ -30,3 +30,11 @@ func (n *Number) UnmarshalJSON(b []byte) error {
 	}
 	return json.Unmarshal(b, (*float64)(n))
 }
+
+// Median returns the median of x, undefined for none.
+func Median(x []float64) Number {
+	if len(x) == 0 {
+		return Undefined
+	}
+	return Number(median(x))
+}

@@ -2,24 +2,42 @@ package stats
 
 import "math"
 
-// ShareInterval returns limits of the processor's share of a combination: the interval of
-// its logit q (ln g - ln c) at z standard errors (delta method), where sigma is the
-// standard deviation of ln Y. It is all of 0..1 where the fit leaves the share open.
-func (f SoftMinFit) ShareInterval(c, g int, sigma, z float64) (low, high float64) {
-	if f.cov == nil || !(sigma >= 0) {
+// ShareInterval returns limits of the processor's share at point i of the fitted points,
+// where sigma is the standard deviation of ln Y and z the number of standard errors.
+//
+// Two pairs of limits hold at once. One is the delta method, at all corners of the
+// intervals of ln g - ln c and of ln q, which is useless along directions in which the
+// table says nothing. The other needs no upper limit of a ceiling: the share is (y/c)^q
+// and that of the card (y/g)^q, and each ceiling is at least the highest rate seen with
+// its part.
+func (f SoftMinFit) ShareInterval(p []SoftMinPoint, i int, sigma, z float64) (low, high float64) {
+	if f.cov == nil || !(sigma >= 0) || i >= len(f.Fitted) {
 		return 0, 1
 	}
-	n, m := len(f.C), len(f.C)+len(f.G)
-	logit := f.Q * (math.Log(f.G[g]) - math.Log(f.C[c]))
-	at, d := [3]int{c, n + g, m}, [3]float64{-f.Q, f.Q, logit}
-	v := 0.0
-	for i := range at {
-		for j := range at {
-			v += d[i] * d[j] * f.cov.At(at[i], at[j])
+	c, g := p[i].C, p[i].G
+	a, b, m := c, len(f.C)+g, len(f.C)+len(f.G)
+	distance := math.Log(f.G[g]) - math.Log(f.C[c])
+	half := z * sigma * math.Sqrt(math.Max(0, f.cov.At(a, a)+f.cov.At(b, b)-2*f.cov.At(a, b)))
+	factor := math.Exp(z * sigma * math.Sqrt(math.Max(0, f.cov.At(m, m))))
+	sharp, soft := math.Min(qHigh, f.Q*factor), math.Max(qLow, f.Q/factor)
+	low, high = 1, 0
+	for _, q := range []float64{soft, sharp} {
+		for _, d := range []float64{distance - half, distance + half} {
+			share := 1 / (1 + math.Exp(-q*d))
+			low, high = math.Min(low, share), math.Max(high, share)
 		}
 	}
-	half := z * sigma * math.Sqrt(math.Max(0, v))
-	return logistic(logit - half), logistic(logit + half)
+	row, col := f.Fitted[i], f.Fitted[i]
+	for k, v := range p {
+		if v.C == c {
+			row = math.Max(row, f.Fitted[k])
+		}
+		if v.G == g {
+			col = math.Max(col, f.Fitted[k])
+		}
+	}
+	noise := z * sigma * math.Sqrt2
+	high = math.Min(high, math.Exp(-soft*math.Max(0, row-f.Fitted[i]-noise)))
+	low = math.Max(low, -math.Expm1(-soft*math.Max(0, col-f.Fitted[i]-noise)))
+	return math.Min(low, f.Share[i]), math.Max(high, f.Share[i])
 }
-
-func logistic(x float64) float64 { return 1 / (1 + math.Exp(-x)) }

@@ -4,4 +4,5 @@ package main
 type conclusions struct {
 	Cells   cellsCmd   `cmd:"" help:"Show the figures of each cell with their uncertainty, and whether its passes agree."`
 	Compare compareCmd `cmd:"" help:"Compare cells that differ in one factor: margin, interval and call."`
+	Limits  limitsCmd  `cmd:"" help:"Say for each cell whether the processor or the graphics card is the limit."`
 }

@@ -1,0 +1,111 @@
+package analysis_test
+
+import (
+	"fmt"
+	"math/rand/v2"
+	"testing"
+
+	"capd.example/analysis"
+	"capd.example/record"
+	"capd.example/stats"
+)
+
+// bottleneck simulates a matrix whose truth is known: rates of a soft minimum with
+// sharpness q and lognormal noise of passes. shift changes one cell, by "cpu/gpu".
+func bottleneck(r *rand.Rand, cpu, gpu []float64, q, noise float64, n int, shift map[string]float64) (out []record.Pass, share map[string]float64) {
+	share = map[string]float64{}
+	for i, c := range cpu {
+		for j, g := range gpu {
+			y, s := stats.SoftMin(c, g, q)
+			key := fmt.Sprintf("P%d/G%d", i+1, j+1)
+			share[key] = s
+			if f, ok := shift[key]; ok {
+				y *= f
+			}
+			var rates []float64
+			for k := 0; k < n; k++ {
+				rates = append(rates, noisy(r, y, noise))
+			}
+			out = append(out, passes(cell(fmt.Sprintf("P%d", i+1), fmt.Sprintf("G%d", j+1), "Lanterns", "1920x1080"), rates...)...)
+		}
+	}
+	return out, share
+}
+
+var (
+	simProcessors = []float64{95, 118, 140, 171, 205}
+	simCards      = []float64{62, 80, 101, 126, 160, 215}
+)
+
+// On simulated matrices the word agrees with the true share: never the wrong part, and
+// where one part clearly limits it is named.
+func TestLimitsOfKnownMatrices(t *testing.T) {
+	r := rand.New(rand.NewPCG(21, 22))
+	clear, named, wrong, all := 0, 0, 0, 0
+	for round := 0; round < 40; round++ {
+		p, share := bottleneck(r, simProcessors, simCards, 4+8*r.Float64(), 0.006, 3, nil)
+		limits, _ := analysis.Limits(analysis.Cells(p, analysis.Options{}), nil, analysis.Options{})
+		for _, l := range limits {
+			s := share[l.Factors["cpu"]+"/"+l.Factors["gpu"]]
+			all++
+			if l.Limit == analysis.ByProcessor && s < 0.5 || l.Limit == analysis.ByGraphics && s > 0.5 {
+				wrong++
+			}
+			if s > 0.9 || s < 0.1 {
+				clear++
+				if l.Limit == analysis.ByProcessor || l.Limit == analysis.ByGraphics {
+					named++
+				}
+			}
+		}
+	}
+	t.Logf("%d cells, wrong part %d; %d clear ones, named %d", all, wrong, clear, named)
+	if wrong > all/200 || float64(named) < 0.95*float64(clear) {
+		t.Errorf("of %d cells %d name the wrong part; of %d clear ones %d are named", all, wrong, clear, named)
+	}
+}
+
+func TestLimitsThatCannotBeTold(t *testing.T) {
+	one := passes(cell("P1", "G1", "Lanterns", "1"), 100, 100.2, 99.9)
+	limits, _ := analysis.Limits(analysis.Cells(one, analysis.Options{}), nil, analysis.Options{})
+	if limits[0].Limit != analysis.Unknown || limits[0].Reason == "" {
+		t.Errorf("one cell: %+v", limits[0])
+	}
+	// Telemetry alone can tell.
+	loads := map[string]analysis.Load{}
+	for _, p := range one {
+		loads[p.ID] = analysis.Load{Graphics: 99, Core: 60}
+	}
+	limits, _ = analysis.Limits(analysis.Cells(one, analysis.Options{}), loads, analysis.Options{})
+	if limits[0].Limit != analysis.ByGraphics {
+		t.Errorf("graphics load of 99 %%: %+v", limits[0])
+	}
+	for i := range one {
+		one[i].Findings = []record.Finding{{Check: "framecap", Outcome: record.OK, Numbers: map[string]float64{"cap_fps": 100}}}
+	}
+	limits, _ = analysis.Limits(analysis.Cells(one, analysis.Options{}), nil, analysis.Options{})
+	if limits[0].Limit != analysis.ByCap {
+		t.Errorf("capped: %+v", limits[0])
+	}
+	nameless := passes(map[string]string{"game": "Lanterns"}, 100, 101)
+	limits, _ = analysis.Limits(analysis.Cells(nameless, analysis.Options{}), nil, analysis.Options{})
+	if limits[0].Limit != analysis.Unknown {
+		t.Errorf("no parts named: %+v", limits[0])
+	}
+}
+
+// A card that idles contradicts a matrix that says the card limits: nothing is claimed.
+func TestLimitsContradicted(t *testing.T) {
+	r := rand.New(rand.NewPCG(23, 24))
+	p, _ := bottleneck(r, simProcessors, simCards, 8, 0.004, 3, nil)
+	loads := map[string]analysis.Load{}
+	for _, x := range p {
+		loads[x.ID] = analysis.Load{Graphics: 50, Core: analysis.Undefined}
+	}
+	limits, _ := analysis.Limits(analysis.Cells(p, analysis.Options{}), loads, analysis.Options{})
+	for _, l := range limits {
+		if l.Limit == analysis.ByGraphics {
+			t.Errorf("%s: %s", l.Name(), l.Reason)
+		}
+	}
+}
