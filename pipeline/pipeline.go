@@ -11,6 +11,7 @@ import (
 	"context"
 	"fmt"
 	"math"
+	"slices"
 	"time"
 
 	"capd.example/metrics"
@@ -109,16 +110,22 @@ type Knowledge struct {
 	Templates []tag.Template
 	Header    map[string]string // heading key of a log = tag name
 	Fixed     map[string]string
-	Order     []record.Origin // rising trust; empty for the default
-	Factors   []string        // the tags that make a cell
-	Required  []string        // checks without which a pass is only unverified
+	Order     []record.Origin   // rising trust; empty for the default
+	Factors   []string          // the tags that make a cell
+	Required  []string          // checks without which a pass is only unverified
+	Must      map[string]string // what the reviewer asserts of the bench, see record.Violations
 
-	// Plan returns the claims of the plan's position; nil where there is no plan.
-	Plan func() []record.Claim
+	// Plan returns the claims of the plan's position when a pass started; nil where there
+	// is no plan.
+	Plan func(started time.Time) []record.Claim
 	// Hand returns tags that the reviewer set for a pass that started then; nil for none.
 	Hand func(started time.Time) map[string]string
-	// Short maps what the machine reports to the reviewer's own name; nil for none.
-	Short func(name, reported string) string
+	// Aliases know the reviewer's own names for what machines report.
+	Aliases tag.Aliases
+	// Present is since when the bench is known to be as it is detected now. What is
+	// detected says nothing certain about a pass that ended before: its claims become
+	// record.FromLater, which every other source outranks and nothing contradicts.
+	Present time.Time
 	// Expect says what is expected of a pass with these tags.
 	Expect func(record.Tags) record.Expectation
 }
@@ -195,7 +202,7 @@ func (p *Pipeline) judge(ctx context.Context, e record.Evidence) (record.Pass, e
 	if err != nil {
 		return e.Pass, err
 	}
-	e.Pass.Findings = p.Checks.Check(ctx, e)
+	e.Pass.Findings = append(p.Checks.Check(ctx, e), p.Contradictions(e.Pass))
 	// An agent that is being stopped must not store "validator was interrupted" as the
 	// pass's findings: the pass stays received and is taken up at the next start.
 	if ctx.Err() != nil {
@@ -267,12 +274,12 @@ func (p *Pipeline) tellChanges(ctx context.Context, a Arrival) {
 func (p *Pipeline) assemble(ctx context.Context, log Log, r record.Reading, f File, m record.Metrics) Arrival {
 	started, ended := times(r, m, f.ModTime)
 	system := p.Bench.System(ctx)
-	claims := p.claims(log, r, system, started)
-	tags, _ := tag.Resolve(claims, p.Know.Order)
 	tele, why := p.Bench.Telemetry(started, ended, r.Layout.Program)
 	if why != nil {
 		tele = nil
 	}
+	claims := p.claims(log, r, tele, system, started, ended)
+	tags, _ := p.Know.Aliases.Resolve(claims, p.Know.Order)
 	remarks := r.Remarks
 	if log.Forced {
 		remarks = append(remarks, record.Remark{Kind: record.RemarkHeldOpen, Text: "a program still held the log open at the latest time; it was read as it stood"})
@@ -304,27 +311,87 @@ func times(r record.Reading, m record.Metrics, modified time.Time) (started, end
 	return ended.Add(-length), ended
 }
 
-func (p *Pipeline) claims(log Log, r record.Reading, s record.System, started time.Time) []record.Claim {
+func (p *Pipeline) claims(log Log, r record.Reading, tele *record.Telemetry, s record.System, started, ended time.Time) []record.Claim {
 	var claims []record.Claim
 	if p.Know.Plan != nil {
-		claims = append(claims, p.Know.Plan()...)
+		claims = append(claims, p.Know.Plan(started)...)
 	}
 	claims = append(claims, p.pathClaims(log)...)
 	claims = append(claims, tag.FromHeader(r.Header, p.Know.Header)...)
-	claims = append(claims, tag.FromSystem(s)...)
+	claims = append(claims, p.detected(r, tele, s, ended)...)
 	claims = append(claims, tag.FromFixed(p.Know.Fixed)...)
 	if p.Know.Hand != nil {
 		claims = append(claims, tag.FromHand(p.Know.Hand(started), "said before the pass")...)
 	}
-	if p.Know.Short != nil {
-		for i, c := range claims {
-			if short := p.Know.Short(c.Name, c.Value); short != "" && short != c.Value {
-				claims[i].Value = short
-				claims[i].Detail = join(c.Detail, "reported as "+c.Value)
-			}
+	return claims
+}
+
+// detected makes claims from the bench and from the program that the log was recorded of,
+// or else of the known game that worked while it was recorded.
+func (p *Pipeline) detected(r record.Reading, tele *record.Telemetry, s record.System, ended time.Time) []record.Claim {
+	claims := tag.FromSystem(s)
+	if ended.Before(p.Know.Present) {
+		for i := range claims {
+			claims[i].From = record.FromLater
+			claims[i].Detail = join(claims[i].Detail, "the pass ended before the agent started")
 		}
 	}
+	program := r.Layout.Program
+	if program == "" {
+		program = p.busiestGame(tele)
+	}
+	if program != "" {
+		game, _ := tag.FromProgram(program, p.Know.Aliases)
+		claims = append(claims, game...)
+	}
 	return claims
+}
+
+// busiestGame returns the program, of those that an alias knows as a game's, that used the
+// processor most; "" where there is none, or where another game's did half as much.
+func (p *Pipeline) busiestGame(tele *record.Telemetry) string {
+	if tele == nil {
+		return ""
+	}
+	used, program := map[string]float64{}, map[string]string{}
+	for _, u := range tele.Processes {
+		claims, _ := tag.FromProgram(u.Name, p.Know.Aliases)
+		if len(claims) == 0 {
+			continue
+		}
+		game := claims[0].Value
+		used[game] += u.Percent * u.To.Sub(u.From).Seconds()
+		program[game] = u.Name
+	}
+	best, second := "", 0.0
+	for game, s := range used {
+		switch {
+		case best == "" || s > used[best] || s == used[best] && game < best:
+			if best != "" {
+				second = max(second, used[best])
+			}
+			best = game
+		default:
+			second = max(second, s)
+		}
+	}
+	if best == "" || second > used[best]/2 {
+		return ""
+	}
+	return program[best]
+}
+
+// Contradictions is the finding about sources of tags that contradict each other, judged
+// by what the pass's tags are now: what was said by hand settles the matter.
+func (p *Pipeline) Contradictions(pass record.Pass) record.Finding {
+	claims := slices.DeleteFunc(slices.Clone(pass.Claims), func(c record.Claim) bool { return c.From == record.FromLater })
+	for name, t := range pass.Tags {
+		if t.From == record.FromHand {
+			claims = append(claims, record.Claim{Name: name, Value: t.Value, From: record.FromHand})
+		}
+	}
+	_, found := p.Know.Aliases.Resolve(claims, p.Know.Order)
+	return tag.Finding(found)
 }
 
 func (p *Pipeline) pathClaims(log Log) []record.Claim {

@@ -41,9 +41,14 @@ func readerOptions(c config.Config) framelog.Options {
 	return opt
 }
 
-type bench struct{ *sysinfo.Bench }
+type bench struct {
+	*sysinfo.Bench
+	declared map[string]string // what no machine can tell
+}
 
-func (b bench) System(ctx context.Context) record.System { return b.Detect(ctx) }
+func (b bench) System(ctx context.Context) record.System {
+	return sysinfo.Declare(b.Detect(ctx), b.declared)
+}
 
 func (b bench) Telemetry(from, to time.Time, program string) (*record.Telemetry, error) {
 	return b.WindowFor(from, to, program)
@@ -97,6 +102,7 @@ type teller struct {
 	alerts *notify.Dispatcher
 	hub    *control.Hub
 	desk   *desk
+	plan   *planner
 	bench  string
 	log    zerolog.Logger
 }
@@ -112,7 +118,7 @@ func (t teller) Judged(ctx context.Context, p record.Pass) {
 	t.log.Info().Str("pass", p.ID).Str("log", p.Log).Str("verdict", string(p.Verdict)).
 		Float64("avg_fps", p.Metrics.AvgFPS).Dur("after_ms", time.Since(p.LogAt)).Msg("pass judged")
 	t.desk.judged(p)
-	t.hub.Publish(control.Event{Kind: control.KindPass, At: time.Now(), Pass: &p})
+	t.hub.Publish(control.Event{Kind: control.KindPass, At: time.Now(), Pass: &p, Advice: t.plan.judged(ctx, p)})
 	if a, ok := notify.FromPass(p, time.Now()); ok {
 		t.send(ctx, a)
 	}
@@ -124,6 +130,9 @@ func (t teller) Unreadable(ctx context.Context, l pipeline.Log, why error) {
 
 func (t teller) Changed(ctx context.Context, p record.Pass, changes []record.Change) {
 	t.send(ctx, notify.FromChanges(p, changes, time.Now()))
+	if a, warn := t.plan.changed(ctx, changes); warn {
+		t.send(ctx, a)
+	}
 }
 
 // alertQueue keeps alerts to slow channels in the store.

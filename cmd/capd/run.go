@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"runtime"
 	"sync"
 	"time"
 
@@ -31,13 +32,22 @@ import (
 type runCmd struct{}
 
 func (runCmd) Run(a *app) error {
+	// A guest on the bench: one processor is enough for the agent itself, and games go
+	// first. The validators run in a process of their own at the lowest priority.
+	runtime.GOMAXPROCS(1)
 	ag, err := build(a)
 	if err != nil {
 		return err
 	}
 	defer ag.close()
+	if err := sysinfo.LowerPriority(agentNice); err != nil {
+		ag.log.Debug().Err(err).Msg("the agent's priority stays as it is")
+	}
 	return ag.run(a.ctx)
 }
+
+// agentNice gives way to games and still keeps samples on time; at 19 they come late.
+const agentNice = 5
 
 // agent is everything that runs; it is built whole before anything starts.
 type agent struct {
@@ -52,6 +62,7 @@ type agent struct {
 	steps  *pipeline.Pipeline
 
 	hub     control.Hub
+	plan    *planner
 	desk    *desk
 	service *control.Server
 }
@@ -86,15 +97,18 @@ func build(a *app) (_ *agent, err error) {
 	if ag.service, err = control.Listen(a.ctx, a.config.Data, ag.desk, &ag.hub); err != nil {
 		return nil, cli.FailedError(err)
 	}
+	if ag.plan, err = newPlanner(a.config, ag.store, ag.log); err != nil {
+		return nil, err
+	}
 	ag.bench = sysinfo.New(sysinfo.Options{Root: a.root})
 	c := a.config
 	ag.steps = &pipeline.Pipeline{
-		Reader: logReader{readerOptions(c)}, Bench: bench{ag.bench}, Store: passStore{ag.store}, Checks: ag.host,
+		Reader: logReader{readerOptions(c)}, Bench: bench{ag.bench, c.System.Declared}, Store: passStore{ag.store}, Checks: ag.host,
 		Tell: ag.tell(),
 		Know: pipeline.Knowledge{
 			Bench: c.Bench, Templates: templates, Header: c.Tags.Header, Fixed: c.Tags.Fixed,
-			Order: tag.DefaultOrder, Factors: record.CellFactors, Required: c.Checks.Required,
-			Hand: ag.desk.tags,
+			Order: tag.DefaultOrder, Factors: record.CellFactors, Required: c.Checks.Required, Must: c.System.Must,
+			Hand: ag.desk.tags, Present: ag.desk.since,
 			Expect: func(record.Tags) record.Expectation {
 				return record.Expectation{DurationS: c.Expect.DurationS, ToleranceS: c.Expect.ToleranceS, Passes: c.Expect.Passes,
 					CapFPS: c.Expect.CapFPS, RefreshHz: c.Expect.RefreshHz, From: "configuration"}
@@ -102,6 +116,7 @@ func build(a *app) (_ *agent, err error) {
 		},
 		Now: time.Now,
 	}
+	ag.plan.teach(a.ctx, &ag.steps.Know)
 	return ag, nil
 }
 
@@ -214,6 +229,9 @@ func (ag *agent) run(ctx context.Context) error {
 	} else if n > 0 {
 		ag.log.Info().Int("passes", n).Msg("finished what the last run left")
 	}
+	if a, warn := ag.plan.arrived(ctx, ag.bench.Detect(ctx)); warn {
+		ag.tell().send(ctx, a)
+	}
 	start("watcher", func(ctx context.Context) error { return ag.watch.Run(ctx, logs) })
 	ag.log.Info().Str("watch", ag.config.Watch).Str("store", ag.store.Path()).Msg("watching for logs")
 	for {
@@ -247,7 +265,7 @@ func (ag *agent) carry(ctx context.Context, l watcher.Log) {
 }
 
 func (ag *agent) tell() teller {
-	return teller{ag.alerts, &ag.hub, ag.desk, ag.config.Bench, ag.log}
+	return teller{ag.alerts, &ag.hub, ag.desk, ag.plan, ag.config.Bench, ag.log}
 }
 
 func (ag *agent) close() {

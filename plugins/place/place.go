@@ -53,7 +53,11 @@ func (Validator) Check(_ context.Context, e record.Evidence, p plugins.Params) r
 		a, b, n, clash := contradiction(byTag[name])
 		compared += n
 		if clash {
-			c.Found(record.Doubtful, "move the log to its place or correct the tag by hand",
+			outcome := record.Doubtful
+			if a.From == record.FromDetected || b.From == record.FromDetected {
+				outcome = record.Bad // the bench itself says otherwise
+			}
+			c.Found(outcome, "move the log to its place or correct the tag by hand",
 				"%s is %q by %s and %q by %s", name, a.Value, source(a), b.Value, source(b))
 		}
 	}

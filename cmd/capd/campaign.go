@@ -1,0 +1,193 @@
+package main
+
+import (
+	"context"
+	"crypto/sha256"
+	"encoding/hex"
+	"fmt"
+	"slices"
+	"strings"
+	"sync"
+	"time"
+
+	"github.com/rs/zerolog"
+
+	"capd.example/campaign"
+	"capd.example/config"
+	"capd.example/internal/cli"
+	"capd.example/internal/logbook"
+	"capd.example/notify"
+	"capd.example/pipeline"
+	"capd.example/record"
+	"capd.example/store"
+	"capd.example/tag"
+)
+
+// planner is the campaign in force as the agent uses it; nil where there is none.
+type planner struct {
+	book  *logbook.Book
+	store *store.Store
+	bench string
+	log   zerolog.Logger
+
+	mu     sync.Mutex
+	warned map[string]bool // identities of warnings about changed parts
+}
+
+// newPlanner reads the campaign that the configuration names.
+func newPlanner(c config.Config, s *store.Store, log zerolog.Logger) (*planner, error) {
+	if c.Campaign == "" {
+		return nil, nil
+	}
+	book, err := logbook.Open(c.Campaign)
+	if err != nil {
+		return nil, cli.UsageError(err, "'capctl plan' checks the file; without campaign = in the configuration the agent runs without a plan")
+	}
+	return &planner{book: book, store: s, bench: c.Bench, log: log, warned: map[string]bool{}}, nil
+}
+
+// teach adds what the campaign knows to what is known before a pass.
+func (p *planner) teach(ctx context.Context, k *pipeline.Knowledge) {
+	if p == nil {
+		return
+	}
+	k.Aliases = p.book.Aliases
+	k.Factors = p.book.Campaign.FactorNames()
+	k.Plan = func(started time.Time) []record.Claim {
+		page, err := p.book.Read(ctx, p.store, p.bench)
+		if err != nil {
+			// A pass without the plan's word is better than none.
+			p.log.Error().Err(err).Msg("the position in the campaign is unknown")
+		}
+		return p.book.Claims(page, started)
+	}
+	otherwise := k.Expect
+	k.Expect = func(t record.Tags) record.Expectation {
+		e, d := p.book.Campaign.Expect(t), otherwise(t)
+		if e.DurationS == 0 {
+			e.DurationS = d.DurationS
+		}
+		if e.ToleranceS == 0 {
+			e.ToleranceS = d.ToleranceS
+		}
+		if e.CapFPS == 0 {
+			e.CapFPS = d.CapFPS
+		}
+		if len(e.RefreshHz) == 0 {
+			e.RefreshHz = d.RefreshHz
+		}
+		return e
+	}
+}
+
+// judged says what a judged pass means for the campaign, "" where there is none.
+func (p *planner) judged(ctx context.Context, pass record.Pass) string {
+	if p == nil {
+		return ""
+	}
+	page, err := p.book.Read(ctx, p.store, p.bench)
+	if err != nil {
+		p.log.Error().Err(err).Msg("the position in the campaign is unknown")
+		return ""
+	}
+	others := slices.DeleteFunc(slices.Clone(page.Passes), func(o record.Pass) bool { return o.ID == pass.ID })
+	before, _ := p.book.Plan.Replay(page.Orders, others)
+	line := page.Coverage.Line(p.book.Named(pass), before, page.Position)
+	p.log.Info().Str("pass", pass.ID).Msg("campaign: " + line)
+	return line
+}
+
+// arrived compares the bench with what it was for its last pass, when the agent starts.
+func (p *planner) arrived(ctx context.Context, now record.System) (notify.Alert, bool) {
+	if p == nil {
+		return notify.Alert{}, false
+	}
+	last, ok, err := p.store.LastSystem(ctx, p.bench, "")
+	if err != nil || !ok {
+		return notify.Alert{}, false // nothing was recorded yet
+	}
+	return p.swapped(ctx, last, now)
+}
+
+// changed does the same for a system of which only the changes are known.
+func (p *planner) changed(ctx context.Context, changes []record.Change) (notify.Alert, bool) {
+	if p == nil {
+		return notify.Alert{}, false
+	}
+	last, ok, err := p.store.LastSystem(ctx, p.bench, "")
+	if err != nil || !ok {
+		return notify.Alert{}, false
+	}
+	was := record.System{Fields: slices.Clone(last.Fields)}
+	for _, c := range changes {
+		was.Fields = slices.DeleteFunc(was.Fields, func(f record.Field) bool { return f.Name == c.Name })
+		was.Fields = append(was.Fields, c.Old)
+	}
+	return p.swapped(ctx, was, last)
+}
+
+// swapped warns about a part that was taken out while cells for it are open.
+func (p *planner) swapped(ctx context.Context, was, now record.System) (notify.Alert, bool) {
+	old, fresh := p.book.Installed(was), p.book.Installed(now)
+	page, err := p.book.Read(ctx, p.store, p.bench)
+	if err != nil {
+		p.log.Error().Err(err).Msg("the position in the campaign is unknown")
+		return notify.Alert{}, false
+	}
+	with := map[string]string{}
+	for _, f := range p.book.Plan.Factors() {
+		if old[f.Name] == "" {
+			continue
+		}
+		with[f.Name] = old[f.Name]
+		if old[f.Name] == fresh[f.Name] {
+			continue
+		}
+		open := page.Coverage.OpenWith(page.Position, with)
+		if len(open.Cells) == 0 {
+			return notify.Alert{}, false
+		}
+		is := fresh[f.Name]
+		if is == "" {
+			if is = reported(now, f.Name); is == "" {
+				return notify.Alert{}, false // what is in now could not be read
+			}
+		}
+		return p.warning(f.Name, old[f.Name], is, with, open)
+	}
+	return notify.Alert{}, false
+}
+
+// reported returns what the machine itself calls a part.
+func reported(s record.System, factor string) string {
+	for _, c := range tag.FromSystem(s) {
+		if c.Name == factor {
+			return c.Value
+		}
+	}
+	return ""
+}
+
+func (p *planner) warning(factor, was, is string, with map[string]string, open campaign.Open) (notify.Alert, bool) {
+	var names []string
+	for _, f := range p.book.Plan.Factors() {
+		if v := with[f.Name]; v != "" {
+			names = append(names, fmt.Sprintf("%s=%q", f.Name, v))
+		}
+	}
+	a := notify.Alert{
+		Kind: notify.Changed, At: time.Now().UTC(), Bench: p.bench, Cause: "part",
+		Text: fmt.Sprintf("%s was changed from %s to %s while %d cells (%d passes) with %s are open",
+			factor, was, is, len(open.Cells), open.Passes, strings.Join(names, " ")),
+		Advice: "put it back and finish them ('capctl coverage --open' lists them), or go on: they stay open until it is in again",
+	}
+	sum := sha256.Sum256([]byte(p.bench + "\x00" + p.book.Campaign.Name + "\x00" + a.Text))
+	a.ID = "part-" + hex.EncodeToString(sum[:8])
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	if p.warned[a.ID] {
+		return a, false
+	}
+	p.warned[a.ID] = true
+	return a, true
+}
