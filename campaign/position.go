@@ -213,6 +213,23 @@ type Open struct {
 	Bad    int      `json:"bad"` // of the cells' passes, bad ones to be repeated
 }
 
+// OpenWith returns what is open of the cells that have all of the given values.
+func (c *Coverage) OpenWith(pos Position, values map[string]string) Open {
+	var o Open
+	for i := range c.state {
+		if c.open(pos, i) && c.Plan.has(i, values) {
+			c.addOpen(&o, i)
+		}
+	}
+	return o
+}
+
+func (c *Coverage) addOpen(o *Open, i int) {
+	o.Cells = append(o.Cells, i)
+	o.Passes += c.state[i].Missing()
+	o.Bad += c.state[i].Bad
+}
+
 // Before returns, for every factor from the costliest on, what is still open with the
 // values that a cell has up to this factor: what to do before that part is taken out.
 // Skipped cells are left out.
@@ -228,9 +245,7 @@ func (c *Coverage) Before(pos Position, cell int) []Open {
 		from, to := c.Plan.group(cell, d+1)
 		for i := from; i < to; i++ {
 			if c.open(pos, i) {
-				o.Cells = append(o.Cells, i)
-				o.Passes += c.state[i].Missing()
-				o.Bad += c.state[i].Bad
+				c.addOpen(&o, i)
 			}
 		}
 		out = append(out, o)

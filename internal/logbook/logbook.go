@@ -1,0 +1,127 @@
+// Package logbook is a campaign together with a store: the campaign's file, the names it
+// gives to what machines report, the passes that may belong to it, and the reviewer's
+// orders about the position. Both programs read it; only commands write orders, so that
+// the agent and a command never overwrite each other's.
+package logbook
+
+import (
+	"context"
+	"fmt"
+	"maps"
+	"time"
+
+	"capd.example/campaign"
+	"capd.example/record"
+	"capd.example/store"
+	"capd.example/tag"
+)
+
+// Book is a campaign laid out, with its names.
+type Book struct {
+	Campaign *campaign.Campaign
+	Plan     *campaign.Plan
+	Aliases  tag.Aliases
+}
+
+// Open reads a campaign file.
+func Open(file string) (*Book, error) {
+	c, err := campaign.Load(file)
+	if err != nil {
+		return nil, err
+	}
+	p, err := campaign.NewPlan(c)
+	if err != nil {
+		return nil, err
+	}
+	a, err := tag.NewAliases(c.Aliases())
+	if err != nil {
+		return nil, fmt.Errorf("campaign %s: %w", file, err)
+	}
+	return &Book{Campaign: c, Plan: p, Aliases: a}, nil
+}
+
+// Page is where a campaign stands on a bench.
+type Page struct {
+	Orders   []campaign.Order
+	Passes   []record.Pass // that may belong to the campaign, with the reviewer's names
+	Position campaign.Position
+	Coverage *campaign.Coverage
+}
+
+// Read works out where the campaign stands. Passes of every bench in the store count.
+func (b *Book) Read(ctx context.Context, s *store.Store, bench string) (Page, error) {
+	var page Page
+	text, _, err := s.Setting(ctx, campaign.OrdersKey(b.Campaign.Name, bench))
+	if err != nil {
+		return page, err
+	}
+	if page.Orders, err = campaign.DecodeOrders(text); err != nil {
+		return page, err
+	}
+	// Passes without the tag may belong to the campaign: their logs may be older than it.
+	for _, of := range []string{b.Campaign.Name, ""} {
+		f := store.Filter{Tags: map[string]string{record.TagCampaign: of}, Since: b.Campaign.Since}
+		err := s.Each(ctx, f, func(p record.Pass) error {
+			if got := p.Tags.Value(record.TagCampaign); got == of { // the filter takes patterns
+				page.Passes = append(page.Passes, b.Named(p))
+			}
+			return nil
+		})
+		if err != nil {
+			return page, err
+		}
+	}
+	page.Position, page.Coverage = b.Plan.Replay(page.Orders, page.Passes)
+	return page, nil
+}
+
+// Named returns the pass with the reviewer's names in its tags and without its claims.
+func (b *Book) Named(p record.Pass) record.Pass {
+	p.Tags = maps.Clone(p.Tags)
+	for name, t := range p.Tags {
+		if short, m := b.Aliases.Short(name, t.Value); m.Kind == tag.Exact || m.Kind == tag.Pattern {
+			p.Tags[name] = record.Tag{Value: short, From: t.From}
+		}
+	}
+	p.Claims = nil
+	return p
+}
+
+// Give adds an order to those of a bench.
+func (b *Book) Give(ctx context.Context, s *store.Store, bench string, o campaign.Order) error {
+	key := campaign.OrdersKey(b.Campaign.Name, bench)
+	text, _, err := s.Setting(ctx, key)
+	if err != nil {
+		return err
+	}
+	orders, err := campaign.DecodeOrders(text)
+	if err != nil {
+		return err
+	}
+	if text, err = campaign.EncodeOrders(append(orders, o)); err != nil {
+		return err
+	}
+	return s.SetSetting(ctx, key, text)
+}
+
+// Claims returns what the plan says about a pass that started at a time. Every pass is
+// claimed for the campaign.
+func (b *Book) Claims(page Page, started time.Time) []record.Claim {
+	claims := b.Plan.Claims(page.Position, started)
+	return append(claims, record.Claim{Name: record.TagCampaign, Value: b.Campaign.Name, From: record.FromPlan, Detail: "the campaign in force"})
+}
+
+// Installed returns the levels of the campaign's factors that are built in, as far as the
+// system tells and the campaign knows them.
+func (b *Book) Installed(s record.System) map[string]string {
+	out := map[string]string{}
+	for _, c := range tag.FromSystem(s) {
+		if _, ok := b.Campaign.Factor(c.Name); !ok {
+			continue
+		}
+		if short, m := b.Aliases.Short(c.Name, c.Value); m.Kind == tag.Exact || m.Kind == tag.Pattern {
+			out[c.Name] = short
+		}
+	}
+	return out
+}
