@@ -128,6 +128,9 @@ type Knowledge struct {
 	Present time.Time
 	// Expect says what is expected of a pass with these tags.
 	Expect func(record.Tags) record.Expectation
+	// Spread says how well passes like this one repeat, by metric, from earlier passes of
+	// other cells; nil where nothing is known.
+	Spread func(context.Context, record.Pass) (map[string]record.Spread, error)
 }
 
 // Pipeline carries logs through the steps, one at a time.
@@ -196,8 +199,9 @@ func (p *Pipeline) Resume(ctx context.Context) (done int, err error) {
 	return done, first
 }
 
-// judge checks a stored pass, decides its verdict, stores both and tells.
-func (p *Pipeline) judge(ctx context.Context, e record.Evidence) (record.Pass, error) {
+// Examine checks a stored pass with what validators get beside it and decides its
+// verdict. Nothing is stored and nobody is told.
+func (p *Pipeline) Examine(ctx context.Context, e record.Evidence) (record.Pass, error) {
 	e, err := p.Complete(ctx, e)
 	if err != nil {
 		return e.Pass, err
@@ -209,14 +213,23 @@ func (p *Pipeline) judge(ctx context.Context, e record.Evidence) (record.Pass, e
 		return e.Pass, ctx.Err()
 	}
 	e.Pass.Verdict = record.Judge(e.Pass.Findings, p.Know.Required)
-	if err := p.Store.Finish(ctx, e.Pass.ID, e.Pass.Findings, e.Pass.Verdict); err != nil {
-		return e.Pass, fmt.Errorf("store the verdict on pass %s: %w", e.Pass.ID, err)
+	return e.Pass, nil
+}
+
+// judge checks a stored pass, decides its verdict, stores both and tells.
+func (p *Pipeline) judge(ctx context.Context, e record.Evidence) (record.Pass, error) {
+	pass, err := p.Examine(ctx, e)
+	if err != nil {
+		return pass, err
 	}
-	return e.Pass, p.told(ctx, e.Pass)
+	if err := p.Store.Finish(ctx, pass.ID, pass.Findings, pass.Verdict); err != nil {
+		return pass, fmt.Errorf("store the verdict on pass %s: %w", pass.ID, err)
+	}
+	return pass, p.told(ctx, pass)
 }
 
 // Complete adds to a stored pass's evidence what validators get beside it: what was
-// expected and the earlier passes of its cell.
+// expected, the earlier passes of its cell and how well comparable cells repeat.
 func (p *Pipeline) Complete(ctx context.Context, e record.Evidence) (record.Evidence, error) {
 	if p.Know.Expect != nil {
 		e.Expected = p.Know.Expect(e.Pass.Tags)
@@ -226,6 +239,11 @@ func (p *Pipeline) Complete(ctx context.Context, e record.Evidence) (record.Evid
 		return e, fmt.Errorf("look for earlier passes of the cell: %w", err)
 	}
 	e.Earlier = earlier
+	if p.Know.Spread != nil {
+		if e.Spread, err = p.Know.Spread(ctx, e.Pass); err != nil {
+			return e, fmt.Errorf("look for the spread of comparable cells: %w", err)
+		}
+	}
 	if e.Telemetry == nil && e.TelemetryWhy == "" {
 		e.TelemetryWhy = "no samples cover the time of the pass: the agent was not running then, or the log is older"
 	}

@@ -10,6 +10,9 @@ const (
 	FromHeader   Origin = "header"   // `key: value` lines ahead of the log's table
 	FromDetected Origin = "detected" // read from the bench
 	FromHand     Origin = "hand"     // said by the reviewer
+
+	// FromLater ranks below all: read from the bench as it was some time after the pass.
+	FromLater Origin = "detected-later"
 )
 
 // Names of the tags that the project itself knows. Any other name is the reviewer's own.
