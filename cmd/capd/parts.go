@@ -10,6 +10,7 @@ import (
 	"capd.example/config"
 	"capd.example/control"
 	"capd.example/framelog"
+	"capd.example/internal/judging"
 	"capd.example/notify"
 	"capd.example/pipeline"
 	"capd.example/record"
@@ -82,11 +83,8 @@ func (s passStore) Unfinished(ctx context.Context) ([]pipeline.Unfinished, error
 	return out, err
 }
 
-// earlierPasses is how many passes of a cell validators get to see.
-const earlierPasses = 12
-
 func (s passStore) Earlier(ctx context.Context, p record.Pass, cell map[string]string) ([]record.Earlier, error) {
-	return s.Store.Earlier(ctx, p.Bench, cell, p.ID, earlierPasses)
+	return s.Store.Earlier(ctx, p.Bench, cell, p.ID, judging.EarlierPasses)
 }
 
 func (s passStore) LastSystem(ctx context.Context, p record.Pass) (record.System, bool, error) {

@@ -17,6 +17,7 @@ import (
 	"capd.example/config"
 	"capd.example/control"
 	"capd.example/internal/cli"
+	"capd.example/internal/judging"
 	"capd.example/notify"
 	"capd.example/notify/routes"
 	"capd.example/pipeline"
@@ -110,13 +111,13 @@ func build(a *app) (_ *agent, err error) {
 			Order: tag.DefaultOrder, Factors: record.CellFactors, Required: c.Checks.Required, Must: c.System.Must,
 			Hand: ag.desk.tags, Present: ag.desk.since,
 			Expect: func(record.Tags) record.Expectation {
-				return record.Expectation{DurationS: c.Expect.DurationS, ToleranceS: c.Expect.ToleranceS, Passes: c.Expect.Passes,
-					CapFPS: c.Expect.CapFPS, RefreshHz: c.Expect.RefreshHz, From: "configuration"}
+				return judging.Expect(c.Expect)
 			},
 		},
 		Now: time.Now,
 	}
 	ag.plan.teach(a.ctx, &ag.steps.Know)
+	ag.steps.Know.Spread = judging.Spread(ag.store, ag.steps.Know.Factors)
 	return ag, nil
 }
 
@@ -151,12 +152,7 @@ func (ag *agent) validators() (*host.Host, error) {
 	if err != nil {
 		return nil, err
 	}
-	c := ag.config.Checks
-	return host.New(host.Options{
-		Bundled: []string{self, validatorRole}, Params: c.Params, Off: c.Off,
-		Folder: c.Folder, Pinned: c.Pinned, Plain: c.Plain, MaxMemory: int64(c.MemoryMB) << 20,
-		Deadline: config.Seconds(c.DeadlineS), Version: cli.Version(), Logger: ag.log,
-	})
+	return host.New(judging.Validators(ag.config.Checks, []string{self, validatorRole}, ag.log))
 }
 
 func (ag *agent) dispatcher(a *app) (*notify.Dispatcher, error) {

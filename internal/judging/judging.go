@@ -1,0 +1,69 @@
+// Package judging is what both programs need to have a pass judged alike: the agent when
+// it arrives, capctl when it is looked at again.
+package judging
+
+import (
+	"cmp"
+	"context"
+
+	"github.com/rs/zerolog"
+
+	"capd.example/analysis"
+	"capd.example/config"
+	"capd.example/internal/cli"
+	"capd.example/plugins/host"
+	"capd.example/record"
+	"capd.example/store"
+)
+
+// EarlierPasses is how many passes of a cell validators get to see.
+const EarlierPasses = 12
+
+// history is how many passes of a game the repeatability rests on, the latest ones: some
+// hundred cells. More would cost time on the bench and tell of times long past.
+const history = 400
+
+// Validators are the settings of the host; bundled is the argument list that starts the
+// standard validators.
+func Validators(c config.Checks, bundled []string, log zerolog.Logger) host.Options {
+	return host.Options{
+		Bundled: bundled, Params: c.Params, Off: c.Off,
+		Folder: c.Folder, Pinned: c.Pinned, Plain: c.Plain, MaxMemory: int64(c.MemoryMB) << 20,
+		Deadline: config.Seconds(c.DeadlineS), Version: cli.Version(), Logger: log,
+	}
+}
+
+// Expect is what the configuration expects of every pass.
+func Expect(c config.Expect) record.Expectation {
+	return record.Expectation{DurationS: c.DurationS, ToleranceS: c.ToleranceS, Passes: c.Passes,
+		CapFPS: c.CapFPS, RefreshHz: c.RefreshHz, From: "configuration"}
+}
+
+// Prefer returns e with what it lacks taken from otherwise.
+func Prefer(e, otherwise record.Expectation) record.Expectation {
+	e.DurationS = cmp.Or(e.DurationS, otherwise.DurationS)
+	e.ToleranceS = cmp.Or(e.ToleranceS, otherwise.ToleranceS)
+	e.Passes = cmp.Or(e.Passes, otherwise.Passes)
+	e.From = cmp.Or(e.From, otherwise.From)
+	e.CapFPS = cmp.Or(e.CapFPS, otherwise.CapFPS)
+	if len(e.RefreshHz) == 0 {
+		e.RefreshHz = otherwise.RefreshHz
+	}
+	return e
+}
+
+// Spread returns what the store knows about how well passes repeat, see
+// [analysis.Repeatability]: from the passes of the same game on the same bench that
+// started before.
+func Spread(s *store.Store, factors []string) func(context.Context, record.Pass) (map[string]record.Spread, error) {
+	return func(ctx context.Context, p record.Pass) (map[string]record.Spread, error) {
+		earlier, err := s.Passes(ctx, store.Filter{
+			Bench: p.Bench, Tags: map[string]string{record.TagGame: p.Tags.Value(record.TagGame)},
+			Until: p.StartedAt, Newest: true, Limit: history,
+		})
+		if err != nil {
+			return nil, err
+		}
+		return analysis.Repeatability(p, earlier, analysis.Options{Factors: factors}), nil
+	}
+}
