@@ -1,0 +1,103 @@
+package judging_test
+
+import (
+	"context"
+	"crypto/sha256"
+	"encoding/hex"
+	"fmt"
+	"math"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"capd.example/config"
+	"capd.example/internal/judging"
+	"capd.example/plugins"
+	"capd.example/plugins/agreement"
+	"capd.example/record"
+	"capd.example/stats"
+	"capd.example/store"
+)
+
+// arrival is a pass of an invented game at the given rate.
+func arrival(preset string, number int, rate float64) store.Arrival {
+	sum := sha256.Sum256(fmt.Appendf(nil, "%s %d", preset, number))
+	hash := hex.EncodeToString(sum[:])
+	started := time.Date(2026, 5, 4, 10, 0, 0, 0, time.UTC).Add(time.Duration(number) * time.Minute)
+	tags := record.Tags{}
+	for name, value := range map[string]string{"cpu": "Onyx 8", "gpu": "Slate 70", "game": "Glass Harbour", "resolution": "2560x1440", "preset": preset} {
+		tags[name] = record.Tag{Value: value, From: record.FromPath}
+	}
+	return store.Arrival{
+		Pass: record.Pass{
+			ID: record.PassID(hash), SHA256: hash, Bench: "bench 1", Log: preset + ".csv", Tags: tags, System: "s1",
+			StartedAt: started, EndedAt: started.Add(time.Minute), LogAt: started.Add(time.Minute),
+			Metrics: record.Metrics{Frames: 6000, DurationS: 60, AvgFPS: rate, Low1FPS: 0.7 * rate, Low01FPS: 0.5 * rate,
+				Low1TimeFPS: 0.7 * rate, P99FPS: 0.8 * rate, MedianMS: 1000 / rate, P95MS: 1200 / rate, P99MS: 1250 / rate, P999MS: 2000 / rate, MaxMS: 2500 / rate},
+		},
+		Frames: record.Frames{MS: []float64{1000 / rate}, Decimals: -1}, System: record.System{ID: "s1"},
+	}
+}
+
+// What the store holds of other cells decides how far the passes of a cell may differ.
+func TestSpreadReachesTheAgreementCheck(t *testing.T) {
+	ctx := context.Background()
+	s, err := store.Open(ctx, filepath.Join(t.TempDir(), "lab.db"), store.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer s.Close()
+	var sd, df []float64
+	number := 0
+	keep := func(a store.Arrival) record.Pass {
+		number++
+		saved, err := s.Save(ctx, a)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := s.Finish(ctx, saved.ID, nil, record.Clean); err != nil {
+			t.Fatal(err)
+		}
+		p, err := s.Pass(ctx, saved.ID)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return p
+	}
+	for i := range 6 {
+		spread := 0.002 + 0.0002*float64(i)
+		for k := -1; k <= 1; k++ {
+			keep(arrival(fmt.Sprint("preset ", i), number, 100*math.Exp(spread*float64(k))))
+		}
+		sd, df = append(sd, spread), append(df, 2)
+	}
+	first := keep(arrival("high", number, 90))
+	second := keep(arrival("high", number, 92)) // 2.2 % more: within the stated limit, far outside what repeats
+	keep(arrival("preset 0", number, 150))      // later: must not count
+
+	got, err := judging.Spread(s, record.CellFactors)(ctx, second)
+	if err != nil {
+		t.Fatal(err)
+	}
+	want, degrees := stats.PoolSD(sd, df)
+	if g := got["avg_fps"]; math.Abs(g.SD-want) > 1e-9 || g.DF != degrees {
+		t.Fatalf("spread %+v, want %v with %v degrees of freedom", got["avg_fps"], want, degrees)
+	}
+	e := record.Evidence{Pass: second, Earlier: []record.Earlier{{Pass: first}}}
+	if f := plugins.Run(ctx, agreement.Validator{}, e, nil); f.Outcome != record.OK || !strings.Contains(f.Reason, "too little history") {
+		t.Errorf("without history: %+v", f)
+	}
+	e.Spread = got
+	if f := plugins.Run(ctx, agreement.Validator{}, e, nil); f.Outcome != record.Doubtful || !strings.Contains(f.Reason, "repeatability 0.25 % with 12 degrees of freedom") {
+		t.Errorf("with history: %+v", f)
+	}
+}
+
+func TestPrefer(t *testing.T) {
+	of := judging.Expect(config.Expect{DurationS: 60, ToleranceS: 2, Passes: 3, RefreshHz: []float64{144}})
+	got := judging.Prefer(record.Expectation{DurationS: 90, From: "campaign"}, of)
+	if got.DurationS != 90 || got.ToleranceS != 2 || got.Passes != 3 || got.From != "campaign" || len(got.RefreshHz) != 1 {
+		t.Errorf("%+v", got)
+	}
+}
