@@ -52,9 +52,4 @@ func explain(path string, err error) error {
 	return fmt.Errorf("%s: %w (%s): %w", path, kind, advice, err)
 }
 
-func isUnique(err error) bool {
-	var e *sqlite.Error
-	return errors.As(err, &e) && (e.Code() == lib.SQLITE_CONSTRAINT_UNIQUE || e.Code() == lib.SQLITE_CONSTRAINT_PRIMARYKEY)
-}
-
 func noRows(err error) bool { return errors.Is(err, sql.ErrNoRows) }

@@ -75,11 +75,11 @@ func TestStatusCommand(t *testing.T) {
 	a := &standIn{status: control.Status{Bench: "bench-a", Version: "v1", PID: 42, Since: time.Now(), Watch: "/logs", Growing: 1, Passes: 3, Bad: 1,
 		Last: &record.Pass{ID: "abc", Verdict: record.VerdictBad, Findings: []record.Finding{{Check: "completeness", Outcome: record.Bad, Reason: "24.1 s of 60 s"}}}}}
 	standInAgent(t, dir, a)
-	status, out, msg := capctl(t, dir, "pause", "--reason", "parts are being swapped")
+	status, _, msg := capctl(t, dir, "pause", "--reason", "parts are being swapped")
 	if status != cli.Done {
 		t.Fatalf("pause: %d %s", status, msg)
 	}
-	status, out, _ = capctl(t, dir, "status")
+	status, out, _ := capctl(t, dir, "status")
 	for _, want := range []string{"bench-a", "1 being written", "parts are being swapped", "3 since the start, 1 of them bad", "BAD  abc", "completeness: 24.1 s of 60 s"} {
 		if status != cli.Done || !strings.Contains(out, want) {
 			t.Errorf("status %d without %q:\n%s", status, want, out)

@@ -53,13 +53,13 @@ func newSink(format Format, w io.Writer, columns []column) (sink, error) {
 
 // parquetSink collects rows of values and writes them in batches.
 type parquetSink struct {
-	w       *parquet.Writer
+	w       *parquet.GenericWriter[any]
 	columns []column
 	batch   []parquet.Row
 }
 
 func newParquet(w io.Writer, columns []column) *parquetSink {
-	return &parquetSink{w: parquet.NewWriter(w, schemaOf(columns), parquet.Compression(&parquet.Zstd)), columns: columns}
+	return &parquetSink{w: parquet.NewGenericWriter[any](w, schemaOf(columns), parquet.Compression(&parquet.Zstd)), columns: columns}
 }
 
 // schemaOf goes through a struct type, since that keeps the order of the columns.
