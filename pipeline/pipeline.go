@@ -207,6 +207,9 @@ func (p *Pipeline) Examine(ctx context.Context, e record.Evidence) (record.Pass,
 		return e.Pass, err
 	}
 	e.Pass.Findings = append(p.Checks.Check(ctx, e), p.Contradictions(e.Pass))
+	if f, ok := assertions(e.System, p.Know.Must); ok {
+		e.Pass.Findings = append(e.Pass.Findings, f)
+	}
 	// An agent that is being stopped must not store "validator was interrupted" as the
 	// pass's findings: the pass stays received and is taken up at the next start.
 	if ctx.Err() != nil {
