@@ -268,18 +268,20 @@ func call(margins []Margin, o Options) {
 		if !(m.se > 0) {
 			continue
 		}
-		switch {
-		case q[i] < o.Alpha:
-			m.Call = Tie
-			m.Reason = fmt.Sprintf("the difference is shown to be below %g %% (p %.2g)", 100*o.Tie, q[i])
-		case p[i] < o.Alpha:
-			m.Call = Slower
-			if (m.log > 0) == m.higher {
-				m.Call = Faster
-			}
-			m.Reason = fmt.Sprintf("no chance finding (p %.2g)", p[i])
-		default:
-			m.Reason = fmt.Sprintf("neither a difference (p %.2g) nor a tie within %g %% (p %.2g) is shown", p[i], 100*o.Tie, q[i])
-		}
+		m.Call, m.Reason = decide(p[i], q[i], m.log, m.higher, o)
 	}
+}
+
+// decide makes a call from the adjusted p values of no difference and of a difference of
+// the threshold or more.
+func decide(p, tie, log float64, higher bool, o Options) (Call, string) {
+	switch {
+	case tie < o.Alpha:
+		return Tie, fmt.Sprintf("the difference is shown to be below %g %% (p %.2g)", 100*o.Tie, tie)
+	case p < o.Alpha && (log > 0) == higher:
+		return Faster, fmt.Sprintf("no chance finding (p %.2g)", p)
+	case p < o.Alpha:
+		return Slower, fmt.Sprintf("no chance finding (p %.2g)", p)
+	}
+	return Undecided, fmt.Sprintf("neither a difference (p %.2g) nor a tie within %g %% (p %.2g) is shown", p, 100*o.Tie, tie)
 }

@@ -16,6 +16,7 @@ type compareCmd struct {
 	Base   string  `placeholder:"VALUE" help:"The value to compare with (default: every pair)."`
 	Metric string  `default:"avg_fps" placeholder:"FIGURE" help:"The figure to compare: avg_fps, low1_fps ..."`
 	Tie    float64 `default:"1" placeholder:"PERCENT" help:"A difference that is shown to be smaller is a tie."`
+	Across bool    `help:"Combine the games by the geometric mean of their ratios."`
 	JSON   bool    `name:"json" help:"One JSON object per line."`
 	filterFlags
 	analysisFlags
@@ -33,6 +34,9 @@ func (c *compareCmd) Run(a *app) error {
 	margins, err := analysis.Compare(cells, c.By, c.Base, c.Metric, o)
 	if err != nil {
 		return cli.UsageError(err, "'capctl cells' lists the cells with their factors")
+	}
+	if c.Across {
+		return c.totals(a, analysis.Totals(margins, o))
 	}
 	if c.JSON {
 		for _, m := range margins {
@@ -56,4 +60,26 @@ func percentRange(low, high analysis.Number) string {
 		return "-"
 	}
 	return fmt.Sprintf("%+.1f to %+.1f %%", 100*float64(low), 100*float64(high))
+}
+
+func (c *compareCmd) totals(a *app, totals []analysis.Total) error {
+	if c.JSON {
+		for _, t := range totals {
+			if err := jsonLine(a.stdout, t); err != nil {
+				return cli.FailedError(err)
+			}
+		}
+		return nil
+	}
+	rows := make([]table.Row, 0, len(totals))
+	for _, t := range totals {
+		var games []string
+		for _, g := range t.Games {
+			games = append(games, fmt.Sprintf("%s %s (without it %s)", g.Game, analysis.WholePercent(g.Margin), analysis.WholePercent(g.Without)))
+		}
+		rows = append(rows, table.Row{t.Name(), t.Value, t.Base, analysis.WholePercent(t.Margin), percentRange(t.CILow, t.CIHigh), percentRange(t.SpreadLow, t.SpreadHigh),
+			t.Call, t.Reason, strings.Join(games, ", ")})
+	}
+	printTable(a.stdout, table.Row{"cells", c.By, "against", "geometric mean", "95 %", "games like these", "call", "why", "games"}, rows)
+	return nil
 }

@@ -1,0 +1,276 @@
+package analysis
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"sort"
+	"strconv"
+	"strings"
+
+	"gonum.org/v1/gonum/stat/distuv"
+
+	"capd.example/record"
+	"capd.example/stats"
+)
+
+// Kinds of odd cells.
+const (
+	OddResidual = "residual" // far from what the other cells of the matrix make expect
+	OddOrder    = "order"    // a better part, a lower preset or resolution gives a lower rate
+)
+
+// Odd is a cell that looks wrong and should be measured again.
+type Odd struct {
+	Factors   map[string]string `json:"factors"`
+	Kind      string            `json:"kind"`
+	FPS       Number            `json:"fps"`
+	Expected  Number            `json:"expected_fps"` // by the other cells
+	Deviation Number            `json:"deviation"`    // FPS / Expected - 1
+	P         Number            `json:"p_adjusted"`
+	Passes    []string          `json:"passes"`
+	Reason    string            `json:"reason"`
+	Advice    string            `json:"advice"`
+	name      string
+}
+
+// Name names the cell.
+func (o Odd) Name() string { return o.name }
+
+// OddReport is what a search for odd cells gave.
+type OddReport struct {
+	Odd        []Odd    `json:"odd"` // the most certain first
+	Tested     int      `json:"tested"`
+	Untestable []string `json:"untestable"` // cells that the others do not determine
+	Models     []*Model `json:"models"`
+}
+
+const (
+	// residualLevel and orderLevel are the chances of any false alarm in a clean matrix.
+	residualLevel, orderLevel = 0.007, 0.003
+	// oddSize is the smallest relative deviation that is worth a word (a convention).
+	oddSize = 0.01
+)
+
+// FindOdd looks for cells whose average rate does not fit in with the others: by
+// externally studentised residuals of the soft-minimum model (Cook and Weisberg 1982, from
+// memory), Bonferroni-adjusted per matrix, the worst one removed and the model fitted again;
+// and by broken orders.
+func FindOdd(cells []Cell, o Options) OddReport {
+	o = o.withDefaults()
+	r := OddReport{Odd: []Odd{}, Untestable: []string{}, Models: fitModels(cells, Average, o.Factors, 0)}
+	for _, m := range r.Models {
+		m.oddResiduals(cells, &r)
+	}
+	seen := map[string]bool{}
+	for _, x := range r.Odd {
+		seen[x.name] = true
+	}
+	r.Odd = append(r.Odd, oddOrders(cells, r.Models, seen, o)...)
+	sort.SliceStable(r.Odd, func(i, j int) bool { return r.Odd[i].P < r.Odd[j].P })
+	return r
+}
+
+// oddResiduals adds the cells that the model of all others does not explain.
+func (m *Model) oddResiduals(cells []Cell, r *OddReport) {
+	rest := *m
+	rest.points, rest.cells = slices.Clone(m.points), slices.Clone(m.cells)
+	for round := 0; round <= len(m.points)/10; round++ {
+		fit, err := stats.FitSoftMin(rest.points, len(m.c.values), len(m.g.values))
+		if err != nil {
+			return
+		}
+		rest.fit = fit
+		worst, p, t := -1, math.Inf(1), 0.0
+		tested := 0
+		for i := range rest.points {
+			ti, df, ok := rest.studentised(i, cells)
+			if !ok {
+				if round == 0 {
+					r.Untestable = append(r.Untestable, cells[rest.cells[i]].Name())
+				}
+				continue
+			}
+			tested++
+			if pi := stats.TTwoSided(ti, df); pi < p && math.Abs(rest.deleted(i)) > oddSize {
+				worst, p, t = i, pi, ti
+			}
+		}
+		if round == 0 {
+			r.Tested += tested
+		}
+		if worst < 0 || p*float64(tested) >= residualLevel {
+			return
+		}
+		r.Odd = append(r.Odd, rest.odd(worst, cells, p*float64(tested), t))
+		rest.points, rest.cells = slices.Delete(rest.points, worst, worst+1), slices.Delete(rest.cells, worst, worst+1)
+	}
+}
+
+// deleted is ln(measured / expected), expected from all other cells to first order.
+func (m *Model) deleted(i int) float64 {
+	return (math.Log(m.points[i].Y) - m.fit.Fitted[i]) / (1 - m.fit.Leverage[i])
+}
+
+// studentised returns the externally studentised residual of point i and its degrees of
+// freedom. The spread is that of the other cells about the model; where it is no larger
+// than their repeatability alone explains (F test at 5 %), both are pooled.
+func (m *Model) studentised(i int, cells []Cell) (t, df float64, ok bool) {
+	h, v := m.fit.Leverage[i], m.fit.DF
+	if h >= determined || v < 2 {
+		return 0, 0, false
+	}
+	e := math.Log(m.points[i].Y) - m.fit.Fitted[i]
+	s2 := math.Max(0, (m.fit.RSS-e*e/(1-h))/(v-1))
+	df = v - 1
+	f := cells[m.cells[i]].Figure(Average)
+	if r2 := math.Pow(float64(f.Spread.SD), 2) / float64(f.N); r2 > 0 {
+		rv := float64(f.Spread.DF)
+		switch {
+		case f.Spread.Pooled && s2 <= r2*(distuv.F{D1: df, D2: rv}).Quantile(0.95):
+			s2, df = (df*s2+rv*r2)/(df+rv), df+rv
+		case !f.Spread.Pooled:
+			s2 = math.Max(s2, r2)
+		}
+	}
+	if !(s2 > 0) {
+		return 0, 0, false
+	}
+	return e / math.Sqrt(s2*(1-h)), df, true
+}
+
+func (m *Model) odd(i int, cells []Cell, p, t float64) Odd {
+	c := cells[m.cells[i]]
+	d := m.deleted(i)
+	x := newOdd(c, OddResidual, math.Min(1, p))
+	x.Deviation, x.Expected = Number(math.Expm1(d)), Number(m.points[i].Y*math.Exp(-d))
+	x.Reason = fmt.Sprintf("%+.1f %% from the %.1f FPS that the other cells make expect, %.1f standard errors", 100*math.Expm1(d), float64(x.Expected), math.Abs(t))
+	return x
+}
+
+func newOdd(c Cell, kind string, p float64) Odd {
+	x := Odd{Factors: c.Factors, Kind: kind, FPS: c.Figure(Average).Mean, Expected: Undefined, Deviation: Undefined, P: Number(p),
+		Advice: "measure this cell again before the parts are swapped", name: c.Name()}
+	for _, u := range c.Passes.Used {
+		x.Passes = append(x.Passes, u.ID)
+	}
+	return x
+}
+
+// PresetOrder is the usual order of quality presets, lightest first (common practice, no
+// source); other names are not ordered.
+var PresetOrder = []string{"lowest", "very low", "low", "medium", "high", "very high", "ultra"}
+
+// rank returns a number by which the rate should fall, and whether there is one.
+func rank(factor, value string) (float64, bool) {
+	switch factor {
+	case record.TagResolution:
+		w, h, ok := strings.Cut(strings.ToLower(value), "x")
+		x, err1 := strconv.ParseFloat(strings.TrimSpace(w), 64)
+		y, err2 := strconv.ParseFloat(strings.TrimSpace(h), 64)
+		return x * y, ok && err1 == nil && err2 == nil
+	case record.TagPreset:
+		i := slices.Index(PresetOrder, strings.ToLower(value))
+		return float64(i), i >= 0
+	}
+	return 0, false
+}
+
+// oddOrders lists neighbouring cells in the wrong order beyond noise, but for the cells
+// that are known to be odd. Of the two, the one that fits the model worse is named.
+func oddOrders(cells []Cell, models []*Model, known map[string]bool, o Options) []Odd {
+	type pair struct {
+		light, heavy Cell
+		factor       string
+		p, d         float64
+	}
+	var pairs []pair
+	for _, factor := range o.Factors {
+		rows := map[string][]Cell{}
+		var keys []string
+		order := ranks(factor, cells, models)
+		for _, c := range cells {
+			if _, ok := order(c); !ok || c.Figure(Average).N == 0 {
+				continue
+			}
+			key := factorKey(c.Factors, without(o.Factors, factor))
+			if rows[key] == nil {
+				keys = append(keys, key)
+			}
+			rows[key] = append(rows[key], c)
+		}
+		for _, key := range keys {
+			row := rows[key]
+			sort.SliceStable(row, func(i, j int) bool { a, _ := order(row[i]); b, _ := order(row[j]); return a < b })
+			for i := 1; i < len(row); i++ {
+				a, b := row[i-1], row[i]
+				x, _ := order(a)
+				y, _ := order(b)
+				fa, fb := a.Figure(Average), b.Figure(Average)
+				se, df, _ := combine(fa, fb)
+				if x == y || !(se > 0) || !(df > 0) {
+					continue
+				}
+				d := fb.logMean - fa.logMean // above zero: the heavier one is faster
+				pairs = append(pairs, pair{a, b, factor, stats.TTwoSided(d/se, df) / 2, d})
+			}
+		}
+	}
+	misfit := map[string]float64{}
+	for _, m := range models {
+		for i, at := range m.cells {
+			if m.solved() && m.fit.Leverage[i] < determined {
+				misfit[cells[at].Name()] = math.Abs(m.deleted(i))
+			}
+		}
+	}
+	var out []Odd
+	for _, p := range pairs {
+		adjusted := p.p * float64(len(pairs))
+		if p.d < oddSize || adjusted >= orderLevel || known[p.light.Name()] || known[p.heavy.Name()] {
+			continue
+		}
+		named, other, word := p.light, p.heavy, "slower"
+		if misfit[p.heavy.Name()] > misfit[p.light.Name()] {
+			named, other, word = p.heavy, p.light, "faster"
+		}
+		x := newOdd(named, OddOrder, adjusted)
+		x.Expected = other.Figure(Average).Mean
+		x.Deviation = x.FPS/x.Expected - 1
+		x.Reason = fmt.Sprintf("%s than the same with %s, at %.1f FPS, by %.1f %%; the reverse is expected",
+			word, other.Factors[p.factor], float64(x.Expected), 100*math.Abs(float64(x.Deviation)))
+		x.Advice = "measure both cells again: one of them is wrong"
+		for _, u := range other.Passes.Used {
+			x.Passes = append(x.Passes, u.ID)
+		}
+		out = append(out, x)
+	}
+	return out
+}
+
+// ranks returns the order of a factor's values, the fastest lowest: that of their names, or
+// for parts that of their ceilings, as far as those lie apart.
+func ranks(factor string, cells []Cell, models []*Model) func(Cell) (float64, bool) {
+	if factor != record.TagProcessor && factor != record.TagGraphics {
+		return func(c Cell) (float64, bool) { return rank(factor, c.Factors[factor]) }
+	}
+	ceilings := map[string]float64{}
+	for _, m := range models {
+		if !m.solved() {
+			continue
+		}
+		for i, at := range m.cells {
+			p := m.points[i]
+			v := m.fit.G[p.G]
+			if factor == record.TagProcessor {
+				v = m.fit.C[p.C]
+			}
+			// Steps of a few per cent make near equals equal, which are not compared.
+			ceilings[cells[at].Name()] = -math.Round(math.Log(v) / math.Log(stepRatio))
+		}
+	}
+	return func(c Cell) (float64, bool) {
+		v, ok := ceilings[c.Name()]
+		return v, ok
+	}
+}

@@ -1,0 +1,242 @@
+package analysis
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"sort"
+	"strings"
+
+	"capd.example/record"
+	"capd.example/stats"
+)
+
+// Total is the geometric mean over games of the ratio of two parts.
+//
+// Margin and its interval are the measurement's own, for this set of games. SpreadLow and
+// SpreadHigh take the games for a random sample of games like these: a spread, not an
+// uncertainty.
+type Total struct {
+	By      string            `json:"by"`
+	Base    string            `json:"base"`
+	Value   string            `json:"value"`
+	Factors map[string]string `json:"factors"`
+	Metric  string            `json:"metric"`
+
+	Games   []GameRatio `json:"games"`
+	Missing []string    `json:"missing,omitempty"` // games that other totals of the table have
+
+	Margin     Number `json:"margin"`
+	CILow      Number `json:"ci_low"`
+	CIHigh     Number `json:"ci_high"`
+	SpreadLow  Number `json:"spread_low"`
+	SpreadHigh Number `json:"spread_high"`
+	// Common is the margin over the games that every total of the table has.
+	Common Number `json:"common_margin"`
+
+	Call     Call   `json:"call"`
+	P        Number `json:"p"`
+	PHolm    Number `json:"p_adjusted"`
+	PTie     Number `json:"tie_p"`
+	PTieHolm Number `json:"tie_p_adjusted"`
+	Reason   string `json:"reason"`
+
+	log, se, df float64
+	higher      bool
+	order       []string
+}
+
+// GameRatio is one game's part in a total.
+type GameRatio struct {
+	Game    string `json:"game"`
+	Margin  Number `json:"margin"`
+	Effect  Number `json:"effect"`  // what the game adds to the total: the total's ratio over that without it, less 1
+	Without Number `json:"without"` // margin of the total without it
+
+	log, se, df float64
+}
+
+// Name names what the total is of, by the factors that are left.
+func (t Total) Name() string {
+	var parts []string
+	for _, f := range t.order {
+		if v := t.Factors[f]; v != "" {
+			parts = append(parts, v)
+		}
+	}
+	return strings.Join(parts, " / ")
+}
+
+// Totals combines margins of several games by the geometric mean (Fleming and Wallace,
+// CACM 29(3), 1986). Scenes of one game count together as one game. Margins without a
+// standard error are left out.
+func Totals(margins []Margin, o Options) []Total {
+	o = o.withDefaults()
+	rest := without(o.Factors, record.TagGame, record.TagScene)
+	var out []Total
+	games := map[string]map[string]bool{} // of a table: totals that stand beside each other
+	for _, group := range groupMargins(margins, rest) {
+		first := group[0]
+		t := Total{By: first.By, Base: first.Base, Value: first.Value, Metric: first.Metric, Factors: map[string]string{}, higher: first.higher,
+			order: without(rest, first.By), Margin: Undefined, CILow: Undefined, CIHigh: Undefined, SpreadLow: Undefined, SpreadHigh: Undefined,
+			Common: Undefined, Call: Undecided, P: Undefined, PHolm: Undefined, PTie: Undefined, PTieHolm: Undefined, Games: []GameRatio{}}
+		for _, f := range t.order {
+			t.Factors[f] = first.Factors[f]
+		}
+		t.Games = ratios(group)
+		key := t.table()
+		if games[key] == nil {
+			games[key] = map[string]bool{}
+		}
+		for _, g := range t.Games {
+			games[key][g.Game] = true
+		}
+		t.combine(o)
+		out = append(out, t)
+	}
+	for i := range out {
+		out[i].compareSets(out, games)
+	}
+	callTotals(out, o)
+	return out
+}
+
+func (t Total) table() string { return t.By + "\x00" + t.Base + "\x00" + factorKey(t.Factors, t.order) }
+
+func groupMargins(margins []Margin, rest []string) [][]Margin {
+	var keys []string
+	groups := map[string][]Margin{}
+	for _, m := range margins {
+		key := m.By + "\x00" + m.Base + "\x00" + m.Value + "\x00" + factorKey(m.Factors, rest)
+		if groups[key] == nil {
+			keys = append(keys, key)
+		}
+		groups[key] = append(groups[key], m)
+	}
+	var out [][]Margin
+	for _, k := range keys {
+		out = append(out, groups[k])
+	}
+	return out
+}
+
+// ratios averages the scenes of each game.
+func ratios(margins []Margin) []GameRatio {
+	byGame := map[string][]Margin{}
+	var names []string
+	for _, m := range margins {
+		if !(m.se > 0) {
+			continue
+		}
+		g := m.Factors[record.TagGame]
+		if byGame[g] == nil {
+			names = append(names, g)
+		}
+		byGame[g] = append(byGame[g], m)
+	}
+	sort.Slice(names, func(i, j int) bool { return naturally(names[i], names[j]) < 0 })
+	out := []GameRatio{}
+	for _, g := range names {
+		r := GameRatio{Game: g, Effect: Undefined, Without: Undefined}
+		n := float64(len(byGame[g]))
+		var se, df []float64
+		same := true
+		for _, m := range byGame[g] {
+			r.log += m.log / n
+			se, df = append(se, m.se/n), append(df, m.df)
+			same = same && m.one && m.key == byGame[g][0].key
+		}
+		r.se, r.df = stats.Satterthwaite(se, df)
+		if same { // one pooled spread is known no better for being used twice
+			r.df = df[0]
+		}
+		r.Margin = Number(math.Expm1(r.log))
+		out = append(out, r)
+	}
+	return out
+}
+
+func (t *Total) combine(o Options) {
+	if len(t.Games) == 0 {
+		t.Reason = "no game has a margin with a spread"
+		return
+	}
+	var logs, se, df, r []float64
+	for _, g := range t.Games {
+		logs, se, df, r = append(logs, g.log), append(se, g.se), append(df, g.df), append(r, math.Exp(g.log))
+	}
+	e, err := stats.MeasuredGeometricMean(logs, se, df, nil, o.Confidence)
+	if err != nil {
+		t.Reason = err.Error()
+		return
+	}
+	t.log, t.se, t.df = math.Log(e.Value), e.SE, e.DF
+	t.Margin, t.CILow, t.CIHigh = Number(e.Value-1), Number(e.Low-1), Number(e.High-1)
+	t.P = Number(stats.TTwoSided(t.log/t.se, t.df))
+	if q, err := stats.Equivalent(t.log, t.se, t.df, 1+o.Tie, o.Alpha); err == nil && q.Defined {
+		t.PTie = Number(q.P)
+	}
+	if g, err := stats.GeometricMean(r, nil, o.Confidence); err == nil {
+		t.SpreadLow, t.SpreadHigh = Number(g.Low-1), Number(g.High-1)
+	}
+	n := float64(len(t.Games))
+	for i := range t.Games {
+		if n < 2 {
+			break
+		}
+		w := (t.log*n - t.Games[i].log) / (n - 1)
+		t.Games[i].Without, t.Games[i].Effect = Number(math.Expm1(w)), Number(math.Expm1(t.log-w))
+	}
+}
+
+// compareSets says which games are missing and what the common games give.
+func (t *Total) compareSets(all []Total, games map[string]map[string]bool) {
+	own := map[string]float64{}
+	for _, g := range t.Games {
+		own[g.Game] = g.log
+	}
+	for g := range games[t.table()] {
+		if _, ok := own[g]; !ok {
+			t.Missing = append(t.Missing, g)
+		}
+	}
+	slices.SortFunc(t.Missing, naturally)
+	sum, n := 0.0, 0.0
+	for g, l := range own {
+		if everywhere(g, t.table(), all) {
+			sum += l
+			n++
+		}
+	}
+	if n > 0 {
+		t.Common = Number(math.Expm1(sum / n))
+	}
+}
+
+func everywhere(game, table string, all []Total) bool {
+	for _, t := range all {
+		if t.table() == table && !slices.ContainsFunc(t.Games, func(g GameRatio) bool { return g.Game == game }) {
+			return false
+		}
+	}
+	return true
+}
+
+func callTotals(totals []Total, o Options) {
+	p, q := make([]float64, len(totals)), make([]float64, len(totals))
+	for i, t := range totals {
+		p[i], q[i] = float64(t.P), float64(t.PTie)
+	}
+	p, q = stats.Holm(p), stats.Holm(q)
+	for i := range totals {
+		t := &totals[i]
+		t.PHolm, t.PTieHolm = Number(p[i]), Number(q[i])
+		if t.Reason != "" {
+			continue
+		}
+		t.Call, t.Reason = decide(p[i], q[i], t.log, t.higher, o)
+		if len(t.Missing) > 0 {
+			t.Reason += fmt.Sprintf("; without %s, so compare the common games only", strings.Join(t.Missing, ", "))
+		}
+	}
+}
