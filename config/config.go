@@ -133,9 +133,13 @@ func Load(path string) (Config, error) {
 	}
 	// A relative folder is meant from where the file lies, not from where a program
 	// happens to be started.
-	for _, p := range []*string{&c.Data, &c.Watch, &c.Campaign, &c.Checks.Folder} {
+	from, err := filepath.Abs(path)
+	if err != nil {
+		return c, fmt.Errorf("configuration %s: %w", path, err)
+	}
+	for _, p := range []*string{&c.Data, &c.Watch, &c.Campaign} {
 		if *p != "" && !filepath.IsAbs(*p) {
-			*p = filepath.Join(filepath.Dir(path), *p)
+			*p = filepath.Join(filepath.Dir(from), *p)
 		}
 	}
 	if err := c.Check(); err != nil {

@@ -47,7 +47,9 @@ func TestExamineGivesValidatorsWhatStandsBesideAPass(t *testing.T) {
 	s, c := &past{earlier: []record.Earlier{{Pass: record.Pass{ID: "0"}}}}, &seen{}
 	p := pipeline.Pipeline{Store: s, Checks: c, Know: pipeline.Knowledge{
 		Factors: []string{"game", "preset"}, Required: []string{"completeness"},
-		Expect: func(t record.Tags) record.Expectation { return record.Expectation{DurationS: 60, From: t.Value("game")} },
+		Expect: func(t record.Tags) record.Expectation {
+			return record.Expectation{DurationS: 60, From: t.Value("game")}
+		},
 		Spread: func(_ context.Context, p record.Pass) (map[string]record.Spread, error) {
 			return map[string]record.Spread{"avg_fps": {SD: 0.01, DF: 12, From: p.ID}}, nil
 		},
