@@ -1,0 +1,271 @@
+package main
+
+import (
+	"cmp"
+	"context"
+	"fmt"
+	"maps"
+	"math"
+	"os"
+	"slices"
+	"strings"
+
+	"github.com/jedib0t/go-pretty/v6/table"
+	"github.com/rs/zerolog"
+
+	"capd.example/config"
+	"capd.example/internal/cli"
+	"capd.example/internal/judging"
+	"capd.example/internal/logbook"
+	"capd.example/pipeline"
+	"capd.example/plugins/bundled"
+	"capd.example/plugins/host"
+	"capd.example/record"
+	"capd.example/store"
+	"capd.example/tag"
+)
+
+// validatorRole is the hidden argument with which capctl starts itself as the process
+// that serves the standard validators.
+const validatorRole = "serve-validators"
+
+// serveValidators reports whether this process was started for that, and has done it.
+func serveValidators() bool {
+	if len(os.Args) != 2 || os.Args[1] != validatorRole {
+		return false
+	}
+	bundled.Main()
+	return true
+}
+
+// recheckCmd is `capctl recheck`.
+type recheckCmd struct {
+	JSON  bool   `name:"json" help:"One JSON object per pass."`
+	Apply bool   `help:"Store the new findings and verdicts; the old ones stay in the history."`
+	Why   string `default:"checked again with today's validators and settings" help:"Reason kept in the history with --apply."`
+	filterFlags
+}
+
+// rechecked is what looking at one pass again gives.
+type rechecked struct {
+	ID        string         `json:"id"`
+	Log       string         `json:"log"`
+	Was       record.Verdict `json:"was"`
+	Now       record.Verdict `json:"now"`
+	Overruled string         `json:"overruled,omitempty"` // the verdict set by hand stays in force
+	Changes   []change       `json:"changes"`
+	Applied   bool           `json:"applied"`
+
+	tags record.Tags
+}
+
+// change is one check whose finding is another one now.
+type change struct {
+	Check  string         `json:"check"`
+	Was    record.Outcome `json:"was"` // "" where it did not run
+	Now    record.Outcome `json:"now"` // "" where it does not run any more
+	Reason string         `json:"reason"`
+}
+
+// differs reports whether the verdict by the findings is another one.
+func (r rechecked) differs() bool { return r.Was != r.Now }
+
+func (c *recheckCmd) Run(a *app) error {
+	passes, err := c.passes(a)
+	if err != nil {
+		return err
+	}
+	s, err := openStore(a, !c.Apply)
+	if err != nil {
+		return err
+	}
+	defer s.Close()
+	steps, h, err := examiner(a, s)
+	if err != nil {
+		return err
+	}
+	defer h.Close()
+	out, err := c.each(a, s, steps, passes)
+	if err != nil {
+		return err
+	}
+	return c.report(a, out)
+}
+
+// each looks at every pass again, in order of time.
+func (c *recheckCmd) each(a *app, s *store.Store, steps *pipeline.Pipeline, passes []record.Pass) ([]rechecked, error) {
+	bar := progress{out: a.stderr, total: len(passes), on: isTerminal(a.stderr) && len(passes) > 1}
+	defer bar.clear()
+	var out []rechecked
+	for i, p := range passes {
+		bar.at(i + 1)
+		if p.Verdict == "" {
+			fmt.Fprintf(a.stderr, "capctl: note: %s was not judged yet; the agent does that\n", p.ID)
+			continue
+		}
+		r, findings, err := again(a.ctx, s, steps, p)
+		if err == nil && c.Apply && len(r.Changes) > 0 {
+			r.Applied = true
+			err = s.ReplaceFindings(a.ctx, p.ID, findings, r.Now, c.Why, userName())
+		}
+		if err != nil {
+			return nil, cli.FailedError(fmt.Errorf("check pass %s again: %w", p.ID, err))
+		}
+		out = append(out, r)
+	}
+	return out, nil
+}
+
+func again(ctx context.Context, s *store.Store, steps *pipeline.Pipeline, p record.Pass) (rechecked, []record.Finding, error) {
+	e, err := s.Evidence(ctx, p.ID)
+	if err != nil {
+		return rechecked{}, nil, err
+	}
+	e.Pass.Findings, e.Pass.Verdict, e.Pass.Overruled = nil, "", "" // as when it arrived
+	now, err := steps.Examine(ctx, e)
+	if err != nil {
+		return rechecked{}, nil, err
+	}
+	r := rechecked{ID: p.ID, Log: p.Log, Was: p.Verdict, Now: now.Verdict, Overruled: p.Overruled,
+		Changes: changes(p.Findings, now.Findings), tags: p.Tags}
+	if p.Overruled != "" { // compare like with like: what the findings said then
+		r.Was = record.Judge(p.Findings, steps.Know.Required)
+	}
+	return r, now.Findings, nil
+}
+
+// changes lists the checks whose findings differ in any way, by name.
+func changes(was, now []record.Finding) []change {
+	old, fresh := byCheck(was), byCheck(now)
+	out := []change{}
+	for name, f := range fresh {
+		if g := old[name]; !equalFinding(f, g) {
+			out = append(out, change{name, g.Outcome, f.Outcome, f.Reason})
+		}
+	}
+	for name, g := range old {
+		if _, there := fresh[name]; !there {
+			out = append(out, change{Check: name, Was: g.Outcome, Reason: "this check does not run any more"})
+		}
+	}
+	slices.SortFunc(out, func(a, b change) int { return cmp.Compare(a.Check, b.Check) })
+	return out
+}
+
+func byCheck(list []record.Finding) map[string]record.Finding {
+	out := make(map[string]record.Finding, len(list))
+	for _, f := range list {
+		out[f.Check] = f
+	}
+	return out
+}
+
+// equalFinding compares as stored: an empty map and none are the same, and so are numbers
+// that differ by what times lose when they are stored as whole microseconds.
+func equalFinding(a, b record.Finding) bool {
+	if len(a.Numbers) != len(b.Numbers) {
+		return false
+	}
+	for name, x := range a.Numbers {
+		y, there := b.Numbers[name]
+		if !there || math.Abs(x-y) > 1e-5*math.Max(1, math.Abs(x)) {
+			return false
+		}
+	}
+	return a.Outcome == b.Outcome && a.Version == b.Version && a.Reason == b.Reason && a.Advice == b.Advice && maps.Equal(a.Params, b.Params)
+}
+
+func (c *recheckCmd) report(a *app, list []rechecked) error {
+	differ, other := 0, 0
+	var rows []table.Row
+	for _, r := range list {
+		if r.differs() {
+			differ++
+		} else if len(r.Changes) > 0 {
+			other++
+		}
+		if c.JSON {
+			if err := jsonLine(a.stdout, r); err != nil {
+				return cli.FailedError(err)
+			}
+		} else if r.differs() {
+			rows = append(rows, table.Row{r.ID, cellName(r.tags), r.tags.Value(record.TagPass), r.Was, r.Now, r.why()})
+		}
+	}
+	if len(rows) > 0 {
+		printTable(a.stdout, table.Row{"id", "cell", "pass", "was", "now", "why"}, rows)
+	}
+	done := "would get"
+	if c.Apply {
+		done = "got"
+	}
+	fmt.Fprintf(a.stderr, "capctl: of %d passes %d %s another verdict and %d other findings under the same one\n", len(list), differ, done, other)
+	if differ > 0 && !c.Apply {
+		fmt.Fprintln(a.stderr, "capctl: hint: --apply stores the new findings")
+		return cli.ErrFound
+	}
+	return nil
+}
+
+// why names the checks whose outcome changed.
+func (r rechecked) why() string {
+	var out []string
+	for _, c := range r.Changes {
+		if c.Was != c.Now {
+			out = append(out, fmt.Sprintf("%s: %s -> %s: %s", c.Check, cmp.Or(c.Was, "(none)"), cmp.Or(c.Now, "(none)"), c.Reason))
+		}
+	}
+	if r.Overruled != "" {
+		out = append(out, "the verdict set by hand stays in force: "+r.Overruled)
+	}
+	return strings.Join(out, "; ")
+}
+
+// examiner returns the steps that judge a stored pass as the agent would, and the host of
+// the validators, which the caller closes.
+func examiner(a *app, s *store.Store) (*pipeline.Pipeline, *host.Host, error) {
+	know, err := knowledge(a.config)
+	if err != nil {
+		return nil, nil, err
+	}
+	know.Spread = judging.Spread(s, know.Factors)
+	self, err := os.Executable()
+	if err != nil {
+		return nil, nil, cli.FailedError(fmt.Errorf("find this program: %w", err))
+	}
+	log := zerolog.New(zerolog.ConsoleWriter{Out: a.stderr, NoColor: !isTerminal(a.stderr)}).Level(zerolog.WarnLevel)
+	h, err := host.New(judging.Validators(a.config.Checks, []string{self, validatorRole}, log))
+	if err != nil {
+		return nil, nil, cli.FailedError(fmt.Errorf("prepare the validators: %w", err))
+	}
+	return &pipeline.Pipeline{Store: past{s: s}, Checks: h, Know: know}, h, nil
+}
+
+// knowledge is what is known about every pass: by the configuration and the campaign.
+func knowledge(c config.Config) (pipeline.Knowledge, error) {
+	otherwise := judging.Expect(c.Expect)
+	know := pipeline.Knowledge{
+		Order: tag.DefaultOrder, Factors: record.CellFactors, Required: c.Checks.Required, Must: c.System.Must,
+		Expect: func(record.Tags) record.Expectation { return otherwise },
+	}
+	if c.Campaign == "" {
+		return know, nil
+	}
+	book, err := logbook.Open(c.Campaign)
+	if err != nil {
+		return know, cli.UsageError(err, "'capctl plan' checks the file")
+	}
+	know.Aliases, know.Factors = book.Aliases, book.Campaign.FactorNames()
+	know.Expect = func(t record.Tags) record.Expectation { return judging.Prefer(book.Campaign.Expect(t), otherwise) }
+	return know, nil
+}
+
+// past is the store as far as examining a stored pass needs it.
+type past struct {
+	pipeline.Store
+	s *store.Store
+}
+
+func (p past) Earlier(ctx context.Context, pass record.Pass, cell map[string]string) ([]record.Earlier, error) {
+	return p.s.Earlier(ctx, pass.Bench, cell, pass.ID, judging.EarlierPasses)
+}
