@@ -127,7 +127,7 @@ func (p *Plan) Greedy() float64 {
 	for len(left) > 0 {
 		best, least := 0, math.Inf(1)
 		for k, i := range left {
-			if c := p.cost(at, i); c < least {
+			if c := p.Cost(at, i); c < least {
 				best, least = k, c
 			}
 		}

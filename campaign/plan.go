@@ -159,8 +159,11 @@ func (p *Plan) differ(a, b int) int {
 	return len(ra)
 }
 
-// cost returns the minutes of changing from cell a to cell b.
-func (p *Plan) cost(a, b int) float64 {
+// Cost returns the minutes of changing from cell a to cell b; from -1 it is 0.
+func (p *Plan) Cost(a, b int) float64 {
+	if a < 0 || b < 0 {
+		return 0
+	}
 	ra, rb := p.row(a), p.row(b)
 	sum := 0.0
 	for d := range ra {

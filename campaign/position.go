@@ -176,21 +176,25 @@ func (p *Plan) group(cell, depth int) (from, to int) {
 	return from, to
 }
 
-// When returns the cell that the position was at when a pass started; ok is false where
-// nothing was begun by then.
-func (pos Position) When(started time.Time) (cell int, ok bool) {
+// When returns the cell that the position was at when a pass started. A pass that was
+// running when the plan was begun counts as begun with; ok is false for one that ended
+// before that.
+func (pos Position) When(started, ended time.Time) (cell int, ok bool) {
 	for i := len(pos.History) - 1; i >= 0; i-- {
 		if !pos.History[i].Since.After(started) {
 			return pos.History[i].Cell, true
 		}
 	}
+	if len(pos.History) > 0 && !pos.History[0].Since.After(ended) {
+		return pos.History[0].Cell, true
+	}
 	return -1, false
 }
 
-// Claims returns what the plan says about a pass that started at a time: the values of
-// the cell that was current then. It returns none where nothing was begun by then.
-func (p *Plan) Claims(pos Position, started time.Time) []record.Claim {
-	cell, ok := pos.When(started)
+// Claims returns what the plan says about a pass that ran then: the values of the cell of
+// [Position.When], none where nothing was begun.
+func (p *Plan) Claims(pos Position, started, ended time.Time) []record.Claim {
+	cell, ok := pos.When(started, ended)
 	if !ok {
 		return nil
 	}
@@ -280,7 +284,7 @@ func (c *Coverage) Left(pos Position) (passes int, minutes float64) {
 	if at.Cell < 0 || !walk.open(at, at.Cell) {
 		next := walk.Next(at)
 		if next >= 0 && at.Cell >= 0 {
-			minutes += c.Plan.cost(at.Cell, next)
+			minutes += c.Plan.Cost(at.Cell, next)
 		}
 		at.Cell = next
 	}
@@ -291,7 +295,7 @@ func (c *Coverage) Left(pos Position) (passes int, minutes float64) {
 		walk.state[at.Cell].Done += n
 		next := walk.Next(at)
 		if next >= 0 {
-			minutes += c.Plan.cost(at.Cell, next)
+			minutes += c.Plan.Cost(at.Cell, next)
 		}
 		at.Cell = next
 	}
@@ -353,4 +357,20 @@ func reason(pass record.Pass) string {
 		}
 	}
 	return ""
+}
+
+// Ahead returns up to n cells that are open, in the order in which [Coverage.Next] gives
+// them from the position on, the current one first if it is open.
+func (c *Coverage) Ahead(pos Position, n int) []int {
+	walk := &Coverage{Plan: c.Plan, state: slices.Clone(c.state)}
+	var out []int
+	if pos.Cell < 0 || !walk.open(pos, pos.Cell) {
+		pos.Cell = walk.Next(pos)
+	}
+	for pos.Cell >= 0 && len(out) < n {
+		out = append(out, pos.Cell)
+		walk.state[pos.Cell].Done = walk.state[pos.Cell].Wanted
+		pos.Cell = walk.Next(pos)
+	}
+	return out
 }

@@ -187,12 +187,15 @@ func TestSkipBackAndNext(t *testing.T) {
 	// The cell of a pass that started while another was current is told from that time.
 	pos, _ := p.Replay(orders, passes)
 	for _, x := range []struct{ n, cell int }{{0, 0}, {3, 2}, {4, 0}, {6, 2}, {7, 1}} {
-		if got, ok := pos.When(start.Add(time.Duration(x.n) * 4 * time.Minute)); !ok || got != x.cell {
+		if got, ok := pos.When(start.Add(time.Duration(x.n)*4*time.Minute), start.Add(time.Duration(x.n)*4*time.Minute+time.Minute)); !ok || got != x.cell {
 			t.Errorf("when pass %d started the position was %d, want %d", x.n, got, x.cell)
 		}
 	}
-	if _, ok := pos.When(start.Add(-time.Hour)); ok {
+	if _, ok := pos.When(start.Add(-time.Hour), start.Add(-time.Hour+time.Minute)); ok {
 		t.Error("a pass from before the beginning has a position")
+	}
+	if cell, ok := pos.When(start.Add(-2*time.Minute), start); !ok || cell != 0 {
+		t.Error("a pass that was running when the plan was begun has no position")
 	}
 }
 
@@ -207,7 +210,7 @@ func TestClockSetBackLeavesTheLastOrderInForce(t *testing.T) {
 	if pos.Cell != 3 || cover.State(3).Done != 1 {
 		t.Errorf("at cell %d with %d done, want 3 with 1", pos.Cell, cover.State(3).Done)
 	}
-	if cell, _ := pos.When(passes[0].StartedAt); cell != 3 {
+	if cell, _ := pos.When(passes[0].StartedAt, passes[0].EndedAt); cell != 3 {
 		t.Errorf("the pass after the clock was set back was planned for cell %d, want 3", cell)
 	}
 }

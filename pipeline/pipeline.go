@@ -115,9 +115,9 @@ type Knowledge struct {
 	Required  []string          // checks without which a pass is only unverified
 	Must      map[string]string // what the reviewer asserts of the bench, see record.Violations
 
-	// Plan returns the claims of the plan's position when a pass started; nil where there
-	// is no plan.
-	Plan func(started time.Time) []record.Claim
+	// Plan returns the claims of the plan's position for a pass that ran then; nil where
+	// there is no plan.
+	Plan func(started, ended time.Time) []record.Claim
 	// Hand returns tags that the reviewer set for a pass that started then; nil for none.
 	Hand func(started time.Time) map[string]string
 	// Aliases know the reviewer's own names for what machines report.
@@ -335,7 +335,7 @@ func times(r record.Reading, m record.Metrics, modified time.Time) (started, end
 func (p *Pipeline) claims(log Log, r record.Reading, tele *record.Telemetry, s record.System, started, ended time.Time) []record.Claim {
 	var claims []record.Claim
 	if p.Know.Plan != nil {
-		claims = append(claims, p.Know.Plan(started)...)
+		claims = append(claims, p.Know.Plan(started, ended)...)
 	}
 	claims = append(claims, p.pathClaims(log)...)
 	claims = append(claims, tag.FromHeader(r.Header, p.Know.Header)...)

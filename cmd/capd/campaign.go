@@ -53,13 +53,13 @@ func (p *planner) teach(ctx context.Context, k *pipeline.Knowledge) {
 	}
 	k.Aliases = p.book.Aliases
 	k.Factors = p.book.Campaign.FactorNames()
-	k.Plan = func(started time.Time) []record.Claim {
+	k.Plan = func(started, ended time.Time) []record.Claim {
 		page, err := p.book.Read(ctx, p.store, p.bench)
 		if err != nil {
 			// A pass without the plan's word is better than none.
 			p.log.Error().Err(err).Msg("the position in the campaign is unknown")
 		}
-		return p.book.Claims(page, started)
+		return p.book.Claims(page, started, ended)
 	}
 	otherwise := k.Expect
 	k.Expect = func(t record.Tags) record.Expectation {

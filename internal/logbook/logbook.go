@@ -87,8 +87,8 @@ func (b *Book) Named(p record.Pass) record.Pass {
 	return p
 }
 
-// Give adds an order to those of a bench.
-func (b *Book) Give(ctx context.Context, s *store.Store, bench string, o campaign.Order) error {
+// Give adds orders to those of a bench.
+func (b *Book) Give(ctx context.Context, s *store.Store, bench string, given ...campaign.Order) error {
 	key := campaign.OrdersKey(b.Campaign.Name, bench)
 	text, _, err := s.Setting(ctx, key)
 	if err != nil {
@@ -98,16 +98,16 @@ func (b *Book) Give(ctx context.Context, s *store.Store, bench string, o campaig
 	if err != nil {
 		return err
 	}
-	if text, err = campaign.EncodeOrders(append(orders, o)); err != nil {
+	if text, err = campaign.EncodeOrders(append(orders, given...)); err != nil {
 		return err
 	}
 	return s.SetSetting(ctx, key, text)
 }
 
-// Claims returns what the plan says about a pass that started at a time. Every pass is
-// claimed for the campaign.
-func (b *Book) Claims(page Page, started time.Time) []record.Claim {
-	claims := b.Plan.Claims(page.Position, started)
+// Claims returns what the plan says about a pass that ran then. Every pass is claimed for
+// the campaign.
+func (b *Book) Claims(page Page, started, ended time.Time) []record.Claim {
+	claims := b.Plan.Claims(page.Position, started, ended)
 	return append(claims, record.Claim{Name: record.TagCampaign, Value: b.Campaign.Name, From: record.FromPlan, Detail: "the campaign in force"})
 }
 

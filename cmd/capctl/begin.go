@@ -1,0 +1,267 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"slices"
+	"strings"
+	"time"
+
+	"capd.example/campaign"
+	"capd.example/control"
+	"capd.example/internal/cli"
+	"capd.example/internal/logbook"
+	"capd.example/store"
+	"capd.example/tag"
+)
+
+// campaignFlag names the campaign of a command.
+type campaignFlag struct {
+	Campaign string `placeholder:"FILE" help:"Campaign file (default: the one in the configuration)."`
+}
+
+// book opens the campaign.
+func (f campaignFlag) book(a *app) (*logbook.Book, error) {
+	file := f.Campaign
+	if file == "" {
+		file = a.config.Campaign
+	}
+	if _, err := loadCampaign(a, file); err != nil {
+		return nil, err
+	}
+	b, err := logbook.Open(file)
+	if err != nil {
+		return nil, cli.UsageError(err)
+	}
+	return b, nil
+}
+
+// page opens the campaign and works out where it stands; without a store it stands at
+// its beginning.
+func (f campaignFlag) page(a *app) (*logbook.Book, logbook.Page, error) {
+	b, err := f.book(a)
+	if err != nil {
+		return nil, logbook.Page{}, err
+	}
+	s, err := store.Open(a.ctx, a.config.StoreFile(), store.Options{ReadOnly: true})
+	if errors.Is(err, store.ErrNoStore) {
+		page := logbook.Page{}
+		page.Position, page.Coverage = b.Plan.Replay(nil, nil)
+		return b, page, nil
+	}
+	if err != nil {
+		return nil, logbook.Page{}, cli.FailedError(err)
+	}
+	defer s.Close()
+	page, err := b.Read(a.ctx, s, a.config.Bench)
+	if err != nil {
+		return nil, logbook.Page{}, cli.FailedError(fmt.Errorf("read where the campaign stands: %w", err))
+	}
+	return b, page, nil
+}
+
+// order gives the orders that decide returns and prints where that leads.
+func (f campaignFlag) order(a *app, asJSON bool, decide func(context.Context, *logbook.Book, *store.Store, logbook.Page) ([]campaign.Order, error)) error {
+	b, err := f.book(a)
+	if err != nil {
+		return err
+	}
+	if err := os.MkdirAll(a.config.Data, 0o755); err != nil {
+		return cli.FailedError(fmt.Errorf("make the folder of the store: %w", err))
+	}
+	s, err := openStore(a, false)
+	if err != nil {
+		return err
+	}
+	defer s.Close()
+	page, err := b.Read(a.ctx, s, a.config.Bench)
+	if err != nil {
+		return cli.FailedError(fmt.Errorf("read where the campaign stands: %w", err))
+	}
+	orders, err := decide(a.ctx, b, s, page)
+	if err != nil {
+		return err
+	}
+	before := page.Position.Cell
+	if len(orders) > 0 {
+		if err := b.Give(a.ctx, s, a.config.Bench, orders...); err != nil {
+			return cli.FailedError(fmt.Errorf("note the order: %w", err))
+		}
+		page.Orders = append(page.Orders, orders...)
+		page.Position, page.Coverage = b.Plan.Replay(page.Orders, page.Passes)
+	}
+	return showPosition(a, b, page, before, asJSON)
+}
+
+// cellValues reads NAME=VALUE arguments and replaces names that machines report.
+func cellValues(b *logbook.Book, args []string) (map[string]string, error) {
+	out := map[string]string{}
+	for _, t := range args {
+		name, value, ok := strings.Cut(t, "=")
+		if !ok || name == "" || value == "" {
+			return nil, cli.UsageError(fmt.Errorf("%q is not a factor with a level", t), "write it as gpu=NAME")
+		}
+		if short, m := b.Aliases.Short(name, value); m.Kind == tag.Exact || m.Kind == tag.Pattern {
+			value = short
+		}
+		out[name] = value
+	}
+	return out, nil
+}
+
+// beginCmd is `capctl begin`.
+type beginCmd struct {
+	campaignFlag
+	ByHand bool     `help:"Give the coming passes these tags by hand also where a campaign is in force."`
+	Once   bool     `help:"By hand and for the next pass only; without it until the next 'capctl begin'."`
+	JSON   bool     `name:"json" help:"One JSON object: the position in the campaign."`
+	Tags   []string `arg:"" optional:"" name:"name=value" help:"With a campaign, where to begin: the first open cell with these levels and, beside them, the parts that are built in. Without one, tags by hand; an empty value takes one back, none at all takes all back."`
+}
+
+func (c *beginCmd) Run(a *app) error {
+	if !c.ByHand && !c.Once && (c.Campaign != "" || a.config.Campaign != "") {
+		return c.order(a, c.JSON, func(ctx context.Context, b *logbook.Book, s *store.Store, page logbook.Page) ([]campaign.Order, error) {
+			return c.decide(ctx, a, b, s, page)
+		})
+	}
+	tags := map[string]string{}
+	for _, t := range c.Tags {
+		name, value, ok := strings.Cut(t, "=")
+		if !ok || name == "" {
+			return cli.UsageError(fmt.Errorf("%q is not a tag", t), "write it as game=NAME")
+		}
+		tags[name] = value
+	}
+	if c.Once && len(tags) == 0 {
+		return cli.UsageError(errors.New("--once needs a tag"))
+	}
+	return withAgent(a, func(agent *control.Client) error { return agent.Begin(a.ctx, tags, c.Once) })
+}
+
+// decide finds the cell to begin with: of those asked for, the first that is open.
+func (c *beginCmd) decide(ctx context.Context, a *app, b *logbook.Book, s *store.Store, page logbook.Page) ([]campaign.Order, error) {
+	asked, err := cellValues(b, c.Tags)
+	if err != nil {
+		return nil, err
+	}
+	cells, err := b.Plan.Find(asked)
+	if err != nil {
+		return nil, cli.UsageError(err)
+	}
+	if len(cells) == 0 {
+		return nil, cli.UsageError(fmt.Errorf("no cell has %s: the campaign excludes it", strings.Join(c.Tags, " ")))
+	}
+	cell := firstOpen(page, cells, nil)
+	if sys, ok, err := s.LastSystem(ctx, a.config.Bench, ""); err == nil && ok {
+		built, err := b.Plan.Find(b.Installed(sys))
+		if err == nil {
+			cell = firstOpen(page, cells, both(cells, built))
+		}
+	}
+	o := campaign.Order{Verb: campaign.Begin, Cell: b.Plan.Cell(cell), At: time.Now().UTC()}
+	o.Stay = page.Coverage.State(cell).Complete()
+	return []campaign.Order{o}, nil
+}
+
+// both returns what two rising lists have in common.
+func both(x, y []int) []int {
+	var out []int
+	for _, i := range x {
+		if _, ok := slices.BinarySearch(y, i); ok {
+			out = append(out, i)
+		}
+	}
+	return out
+}
+
+// firstOpen returns the first of the preferred cells that is not complete, else of all of
+// them, else the first.
+func firstOpen(page logbook.Page, cells, preferred []int) int {
+	for _, list := range [][]int{preferred, cells} {
+		for _, i := range list {
+			if !page.Coverage.State(i).Complete() && !page.Position.Skipped[i] {
+				return i
+			}
+		}
+	}
+	return cells[0]
+}
+
+// backCmd is `capctl back`.
+type backCmd struct {
+	campaignFlag
+	JSON bool     `name:"json" help:"One JSON object: the position."`
+	Cell []string `arg:"" optional:"" name:"factor=level" help:"The cell to go back to (default: the one before the current one)."`
+}
+
+func (c *backCmd) Run(a *app) error {
+	return c.order(a, c.JSON, func(_ context.Context, b *logbook.Book, _ *store.Store, page logbook.Page) ([]campaign.Order, error) {
+		cell, err := c.target(b, page)
+		if err != nil {
+			return nil, err
+		}
+		return []campaign.Order{{Verb: campaign.Back, Cell: b.Plan.Cell(cell), Stay: true, At: time.Now().UTC()}}, nil
+	})
+}
+
+func (c *backCmd) target(b *logbook.Book, page logbook.Page) (int, error) {
+	if len(c.Cell) > 0 {
+		want, err := cellValues(b, c.Cell)
+		if err != nil {
+			return 0, err
+		}
+		cells, err := b.Plan.Find(want)
+		if err != nil {
+			return 0, cli.UsageError(err)
+		}
+		// Of several, the one recorded last.
+		for i := len(page.Position.History) - 1; i >= 0; i-- {
+			for _, cell := range cells {
+				if cell == page.Position.History[i].Cell && cell != page.Position.Cell {
+					return cell, nil
+				}
+			}
+		}
+		if len(cells) == 1 {
+			return cells[0], nil
+		}
+		return 0, cli.UsageError(fmt.Errorf("%d cells have %s and none of them was current before", len(cells), strings.Join(c.Cell, " ")), "name more factors")
+	}
+	for i := len(page.Position.History) - 1; i >= 0; i-- {
+		if cell := page.Position.History[i].Cell; cell != page.Position.Cell {
+			return cell, nil
+		}
+	}
+	return 0, cli.UsageError(errors.New("there is no cell to go back to"), "'capctl begin factor=level' goes to any cell")
+}
+
+// skipCmd is `capctl skip`.
+type skipCmd struct {
+	campaignFlag
+	JSON bool     `name:"json" help:"One JSON object: the position."`
+	Cell []string `arg:"" optional:"" name:"factor=level" help:"All cells with these levels (default: the current cell)."`
+}
+
+func (c *skipCmd) Run(a *app) error {
+	return c.order(a, c.JSON, func(_ context.Context, b *logbook.Book, _ *store.Store, page logbook.Page) ([]campaign.Order, error) {
+		cells := []int{page.Position.Cell}
+		if len(c.Cell) > 0 {
+			want, err := cellValues(b, c.Cell)
+			if err != nil {
+				return nil, err
+			}
+			if cells, err = b.Plan.Find(want); err != nil {
+				return nil, cli.UsageError(err)
+			}
+		} else if page.Position.Cell < 0 {
+			return nil, cli.UsageError(errors.New("no cell is current"), "'capctl begin' starts the plan; 'capctl skip factor=level' names the cells")
+		}
+		var orders []campaign.Order
+		for _, i := range cells {
+			orders = append(orders, campaign.Order{Verb: campaign.Skip, Cell: b.Plan.Cell(i), At: time.Now().UTC()})
+		}
+		return orders, nil
+	})
+}

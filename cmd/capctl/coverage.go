@@ -1,0 +1,309 @@
+package main
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+
+	"github.com/jedib0t/go-pretty/v6/table"
+
+	"capd.example/campaign"
+	"capd.example/internal/cli"
+	"capd.example/internal/logbook"
+	"capd.example/record"
+)
+
+// coverageCmd is `capctl coverage`.
+type coverageCmd struct {
+	campaignFlag
+	Rows    []string `placeholder:"FACTOR" help:"Factors of the rows, in order (default: the costly ones). May be repeated."`
+	Columns []string `placeholder:"FACTOR" help:"Factors of the columns (default: the cheap ones). May be repeated."`
+	Only    []string `placeholder:"FACTOR=LEVEL" help:"Only cells with this level. May be repeated."`
+	Open    bool     `help:"List the open cells with the passes that must be repeated, instead of the matrix."`
+	JSON    bool     `name:"json" help:"One JSON object per line: the cells, then the passes that belong to none."`
+}
+
+func (c *coverageCmd) Run(a *app) error {
+	b, page, err := c.page(a)
+	if err != nil {
+		return err
+	}
+	only, err := cellValues(b, c.Only)
+	if err != nil {
+		return err
+	}
+	cells, err := b.Plan.Find(only)
+	if err != nil {
+		return cli.UsageError(err)
+	}
+	switch {
+	case c.JSON:
+		return c.lines(a, b, page, cells)
+	case c.Open:
+		c.open(a, b, page, cells)
+	default:
+		rows, columns, err := c.axes(b)
+		if err != nil {
+			return err
+		}
+		matrix(a, b, page, cells, rows, columns)
+	}
+	c.summary(a, b, page, only)
+	return nil
+}
+
+// coverageLine is a line of `capctl coverage --json`.
+type coverageLine struct {
+	Cell int               `json:"cell"`
+	Tags map[string]string `json:"tags"`
+	campaign.State
+	Missing int        `json:"missing"`
+	Skipped bool       `json:"skipped,omitempty"`
+	Current bool       `json:"current,omitempty"`
+	Passes  []passMark `json:"passes"`
+}
+
+type passMark struct {
+	ID      string         `json:"id"`
+	Verdict record.Verdict `json:"verdict"`
+}
+
+// strayLine is a line about a pass that belongs to no cell.
+type strayLine struct {
+	Unplaced string `json:"unplaced"`
+	Log      string `json:"log"`
+	Why      string `json:"why"`
+}
+
+func (c *coverageCmd) lines(a *app, b *logbook.Book, page logbook.Page, cells []int) error {
+	for _, i := range cells {
+		s := page.Coverage.State(i)
+		l := coverageLine{Cell: i + 1, Tags: b.Plan.Cell(i), State: s, Missing: s.Missing(),
+			Skipped: page.Position.Skipped[i], Current: page.Position.Cell == i, Passes: []passMark{}}
+		for _, p := range page.Coverage.Passes(i) {
+			l.Passes = append(l.Passes, passMark{p.ID, p.Verdict})
+		}
+		if err := jsonLine(a.stdout, l); err != nil {
+			return cli.FailedError(err)
+		}
+	}
+	for _, u := range page.Coverage.Unplaced {
+		if err := jsonLine(a.stdout, strayLine{u.Pass.ID, u.Pass.Log, u.Why}); err != nil {
+			return cli.FailedError(err)
+		}
+	}
+	return nil
+}
+
+// axes returns the factors of the rows and columns.
+func (c *coverageCmd) axes(b *logbook.Book) (rows, columns []string, err error) {
+	for _, f := range append(slices.Clone(c.Rows), c.Columns...) {
+		if _, ok := b.Campaign.Factor(f); !ok {
+			return nil, nil, cli.UsageError(fmt.Errorf("the campaign has no factor %q; it has %s", f, strings.Join(b.Campaign.FactorNames(), ", ")))
+		}
+	}
+	rows, columns = c.Rows, c.Columns
+	used := append(slices.Clone(rows), columns...)
+	const wide = 8 // columns that fit
+	factors := b.Plan.Factors()
+	slices.Reverse(factors)
+	width, full := 1, len(columns) > 0
+	var rest []string
+	for i, f := range factors { // the cheapest first; the costliest is always a row
+		switch {
+		case slices.Contains(used, f.Name):
+		case !full && width*len(f.Levels) <= wide && (i < len(factors)-1 || len(rows) > 0):
+			width *= len(f.Levels)
+			columns = append([]string{f.Name}, columns...)
+		case len(c.Rows) == 0:
+			full = true
+			rest = append([]string{f.Name}, rest...)
+		}
+	}
+	return append(slices.Clone(rows), rest...), columns, nil
+}
+
+// matrix prints done and wanted passes; a field that stands for several cells is their sum.
+func matrix(a *app, b *logbook.Book, page logbook.Page, cells []int, rows, columns []string) {
+	var rowKeys, colKeys []string
+	sums := map[string]map[string]*sum{}
+	for _, i := range cells {
+		values := b.Plan.Cell(i)
+		r, col := under(values, rows), under(values, columns)
+		if sums[r] == nil {
+			sums[r] = map[string]*sum{}
+			rowKeys = append(rowKeys, r)
+		}
+		if !slices.Contains(colKeys, col) {
+			colKeys = append(colKeys, col)
+		}
+		if sums[r][col] == nil {
+			sums[r][col] = &sum{}
+		}
+		sums[r][col].add(page, i)
+	}
+	slices.SortFunc(colKeys, byLevels(b, columns))
+	head := table.Row{strings.Join(rows, " / ")}
+	for _, k := range colKeys {
+		head = append(head, strings.ReplaceAll(k, "\x00", " / "))
+	}
+	var out []table.Row
+	for _, r := range rowKeys {
+		row := table.Row{strings.ReplaceAll(r, "\x00", " / ")}
+		for _, k := range colKeys {
+			row = append(row, sums[r][k].text())
+		}
+		out = append(out, row)
+	}
+	printTable(a.stdout, head, out)
+}
+
+func under(values map[string]string, factors []string) string {
+	parts := make([]string, len(factors))
+	for i, f := range factors {
+		if parts[i] = values[f]; parts[i] == "" {
+			parts[i] = "-"
+		}
+	}
+	return strings.Join(parts, "\x00")
+}
+
+// byLevels orders headings as the levels stand in the campaign.
+func byLevels(b *logbook.Book, factors []string) func(x, y string) int {
+	return func(x, y string) int {
+		xs, ys := strings.Split(x, "\x00"), strings.Split(y, "\x00")
+		for i, name := range factors {
+			f, _ := b.Campaign.Factor(name)
+			if d := slices.Index(f.Levels, xs[i]) - slices.Index(f.Levels, ys[i]); d != 0 {
+				return d
+			}
+		}
+		return 0
+	}
+}
+
+// sum is one field of the matrix.
+type sum struct {
+	wanted, done, bad, other int
+	skipped, current         bool
+}
+
+func (s *sum) add(page logbook.Page, i int) {
+	st := page.Coverage.State(i)
+	s.wanted += st.Wanted
+	s.done += min(st.Done, st.Wanted)
+	if !st.Complete() {
+		s.bad += st.Bad
+		s.other += st.Clean + st.Doubtful + st.Unverified - st.Done
+	}
+	s.skipped = s.skipped || page.Position.Skipped[i]
+	s.current = s.current || page.Position.Cell == i
+}
+
+func (s *sum) text() string {
+	if s == nil {
+		return ""
+	}
+	t := fmt.Sprintf("%d/%d", s.done, s.wanted)
+	if s.bad > 0 {
+		t += fmt.Sprintf(", %d bad", s.bad)
+	}
+	if s.other > 0 {
+		t += fmt.Sprintf(", %d not clean", s.other)
+	}
+	if s.skipped {
+		t += ", skipped"
+	}
+	if s.current {
+		t = "> " + t
+	}
+	return t
+}
+
+func (c *coverageCmd) open(a *app, b *logbook.Book, page logbook.Page, cells []int) {
+	var rows []table.Row
+	for _, i := range cells {
+		s := page.Coverage.State(i)
+		if s.Complete() {
+			continue
+		}
+		var repeat []string
+		for _, p := range page.Coverage.Passes(i) {
+			if !slices.Contains(b.Campaign.Accept, p.Verdict) {
+				repeat = append(repeat, fmt.Sprintf("%s %s", p.Verdict, p.ID))
+			}
+		}
+		note := strings.Join(repeat, ", ")
+		if page.Position.Skipped[i] {
+			note = strings.TrimSpace("skipped " + note)
+		}
+		rows = append(rows, table.Row{i + 1, b.Plan.Name(i), fmt.Sprintf("%d/%d", s.Done, s.Wanted), note})
+	}
+	printTable(a.stdout, table.Row{"cell", "name", "done", "to be repeated"}, rows)
+}
+
+func (c *coverageCmd) summary(a *app, b *logbook.Book, page logbook.Page, only map[string]string) {
+	s, cells, complete := page.Coverage.Sum(only)
+	fmt.Fprintf(a.stdout, "\n%s: %d of %d cells complete, %d of %d passes done; %d bad, %d doubtful, %d unverified\n",
+		b.Campaign.Name, complete, cells, s.Done, s.Wanted, s.Bad, s.Doubtful, s.Unverified)
+	passes, left := page.Coverage.Left(page.Position)
+	fmt.Fprintf(a.stdout, "left: %d passes, %s h with all changes; %.1f days of %g hours\n", passes, clock(left), left/60/b.Campaign.HoursPerDay, b.Campaign.HoursPerDay)
+	beforeTheSwap(a, b, page)
+	if n := page.Coverage.Others; n > 0 {
+		fmt.Fprintf(a.stdout, "%d passes of other campaigns or older than the campaign are not counted\n", n)
+	}
+	strays(a, page)
+}
+
+// settings are factors that no part has to be taken out for.
+var settings = []string{record.TagGame, record.TagScene, record.TagResolution, record.TagPreset}
+
+// beforeTheSwap says what is open for the parts that are built in.
+func beforeTheSwap(a *app, b *logbook.Book, page logbook.Page) {
+	cell := page.Position.Cell
+	if cell < 0 {
+		return
+	}
+	for _, o := range page.Coverage.Before(page.Position, cell) {
+		if slices.Contains(settings, o.Factor) {
+			continue
+		}
+		what := b.Plan.Cell(cell)[o.Factor]
+		if o.Passes == 0 {
+			fmt.Fprintf(a.stdout, "nothing is open with %s: %s can be taken out\n", strings.Join(o.With, " "), what)
+			continue
+		}
+		fmt.Fprintf(a.stdout, "before you take out %s: %d cells with %d passes are open", what, len(o.Cells), o.Passes)
+		if o.Bad > 0 {
+			fmt.Fprintf(a.stdout, ", %d bad passes to be repeated among them", o.Bad)
+		}
+		fmt.Fprintf(a.stdout, " ('capctl coverage --open%s' lists them)\n", onlyFlags(o.With))
+	}
+}
+
+func onlyFlags(with []string) string {
+	var s string
+	for _, w := range with {
+		if strings.ContainsAny(w, " \"'") {
+			w = "'" + w + "'"
+		}
+		s += " --only " + w
+	}
+	return s
+}
+
+func strays(a *app, page logbook.Page) {
+	list := page.Coverage.Unplaced
+	if len(list) == 0 {
+		return
+	}
+	fmt.Fprintf(a.stdout, "%d passes belong to no cell ('capctl tag ID name=value' puts a pass right):\n", len(list))
+	const most = 20
+	for i, u := range list {
+		if i == most {
+			fmt.Fprintf(a.stdout, "  and %d more: --json lists all\n", len(list)-most)
+			break
+		}
+		fmt.Fprintf(a.stdout, "  %s %s: %s\n", u.Pass.ID, u.Pass.Log, u.Why)
+	}
+}

@@ -1,0 +1,237 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"math"
+	"strings"
+	"time"
+
+	"github.com/jedib0t/go-pretty/v6/table"
+
+	"capd.example/campaign"
+	"capd.example/internal/cli"
+	"capd.example/internal/logbook"
+	"capd.example/store"
+)
+
+// nextCmd is `capctl next`.
+type nextCmd struct {
+	campaignFlag
+	List int    `placeholder:"N" help:"List the next N cells instead; the position stays."`
+	By   string `placeholder:"precision" enum:",precision" default:"" help:"'precision' lists the cells by what a further pass of them adds; the position stays."`
+	precisionFlags
+	JSON bool `name:"json" help:"JSON: the position, or one object per line of a list."`
+}
+
+func (c *nextCmd) Run(a *app) error {
+	switch {
+	case c.By == "precision":
+		return c.byPrecision(a)
+	case c.List != 0:
+		return c.list(a)
+	}
+	return c.order(a, c.JSON, func(_ context.Context, b *logbook.Book, _ *store.Store, page logbook.Page) ([]campaign.Order, error) {
+		pos := page.Position
+		if pos.Cell < 0 && len(pos.History) == 0 {
+			return nil, cli.UsageError(errors.New("nothing was begun on bench "+a.config.Bench), "'capctl begin' starts the plan")
+		}
+		if !pos.Stay {
+			return nil, nil // goes on by itself
+		}
+		to := pos.Cell
+		if page.Coverage.State(to).Complete() {
+			to = page.Coverage.Next(pos)
+		}
+		if to < 0 {
+			return nil, nil
+		}
+		return []campaign.Order{{Verb: campaign.Next, Cell: b.Plan.Cell(to), At: time.Now().UTC()}}, nil
+	})
+}
+
+// positionLine is the object of `capctl next --json`.
+type positionLine struct {
+	Campaign string            `json:"campaign"`
+	Cell     int               `json:"cell"` // from 1 in the order of the plan; 0 for none
+	Cells    int               `json:"cells"`
+	Tags     map[string]string `json:"tags,omitempty"`
+	Pass     int               `json:"pass,omitempty"` // the pass to record
+	Wanted   int               `json:"wanted,omitempty"`
+	Clean    int               `json:"clean"`
+	Bad      int               `json:"bad"`
+	Change   []string          `json:"change,omitempty"` // what to change for it
+	Stay     bool              `json:"stay,omitempty"`   // does not go on by itself
+	Advice   string            `json:"advice"`
+	Passes   int               `json:"left_passes"`
+	Minutes  float64           `json:"left_minutes"`
+}
+
+// showPosition prints where the campaign stands; from is the cell before, -1 for none.
+func showPosition(a *app, b *logbook.Book, page logbook.Page, from int, asJSON bool) error {
+	pos, cover := page.Position, page.Coverage
+	l := positionLine{Campaign: b.Campaign.Name, Cell: pos.Cell + 1, Cells: b.Plan.Len(), Stay: pos.Stay}
+	l.Passes, l.Minutes = cover.Left(pos)
+	if pos.Cell >= 0 {
+		s := cover.State(pos.Cell)
+		l.Tags, l.Pass, l.Wanted, l.Clean, l.Bad = b.Plan.Cell(pos.Cell), s.Done+1, s.Wanted, s.Clean, s.Bad
+		if from != pos.Cell && from >= 0 {
+			l.Change = b.Plan.Moves(from, pos.Cell)
+		}
+	}
+	l.Advice = cover.Advice(pos.Cell, pos)
+	if asJSON {
+		return jsonLine(a.stdout, l)
+	}
+	if pos.Cell < 0 {
+		fmt.Fprintf(a.stdout, "%s: %s\n", l.Campaign, l.Advice)
+		return nil
+	}
+	fmt.Fprintf(a.stdout, "%s (%s)\n", b.Plan.Where(pos.Cell), b.Plan.Name(pos.Cell))
+	if len(l.Change) > 0 {
+		fmt.Fprintf(a.stdout, "change: %s\n", strings.Join(l.Change, ", "))
+	}
+	fmt.Fprintf(a.stdout, "%d of %d passes done, %d bad; %s\n", cover.State(pos.Cell).Done, l.Wanted, l.Bad, l.Advice)
+	if next := cover.Next(pos); next >= 0 {
+		fmt.Fprintf(a.stdout, "then: %s: %s\n", b.Plan.Where(next), strings.Join(b.Plan.Moves(pos.Cell, next), ", "))
+	}
+	fmt.Fprintf(a.stdout, "left: %d passes, %s h with all changes; %.1f days of %g hours\n", l.Passes, clock(l.Minutes), l.Minutes/60/b.Campaign.HoursPerDay, b.Campaign.HoursPerDay)
+	for _, o := range pos.Lost {
+		fmt.Fprintf(a.stderr, "an order to %s speaks of a cell that the campaign has no more: %s\n", o.Verb, pairs(o.Cell))
+	}
+	return nil
+}
+
+// pairs prints values as name=value in the order of the names.
+func pairs(values map[string]string) string {
+	var out []string
+	for _, name := range sortedKeys(values) {
+		out = append(out, name+"="+values[name])
+	}
+	return strings.Join(out, " ")
+}
+
+func (c *nextCmd) list(a *app) error {
+	if c.List < 0 {
+		return cli.UsageError(fmt.Errorf("--list %d is negative", c.List))
+	}
+	b, page, err := c.page(a)
+	if err != nil {
+		return err
+	}
+	var rows []table.Row
+	from := -1
+	for _, i := range page.Coverage.Ahead(page.Position, c.List) {
+		s := page.Coverage.State(i)
+		change := strings.Join(b.Plan.Moves(from, i), ", ")
+		if c.JSON {
+			if err := jsonLine(a.stdout, map[string]any{"cell": i + 1, "tags": b.Plan.Cell(i), "missing": s.Missing(), "change": b.Plan.Moves(from, i)}); err != nil {
+				return cli.FailedError(err)
+			}
+		}
+		rows = append(rows, table.Row{i + 1, change, s.Missing()})
+		from = i
+	}
+	if !c.JSON {
+		printTable(a.stdout, table.Row{"cell", "change", "passes missing"}, rows)
+	}
+	return nil
+}
+
+// precisionFlags say how precisely cells are to be compared.
+type precisionFlags struct {
+	Difference float64  `default:"1" placeholder:"PERCENT" help:"Difference of two cells that is to be found, in % of the rate."`
+	Power      float64  `default:"80" placeholder:"PERCENT" help:"Chance of finding it."`
+	Between    []string `placeholder:"FACTOR" help:"Factors whose levels are compared (default: cpu and gpu). May be repeated."`
+}
+
+func (f precisionFlags) wish() (campaign.Wish, error) {
+	w := campaign.DefaultWish
+	if !(f.Difference > 0 && f.Difference <= 100) {
+		return w, cli.UsageError(fmt.Errorf("--difference %g is not between 0 and 100 %%", f.Difference))
+	}
+	if !(f.Power > 5 && f.Power < 100) {
+		return w, cli.UsageError(fmt.Errorf("--power %g is not between 5 and 100 %%", f.Power))
+	}
+	w.Difference, w.Power = f.Difference/100, f.Power/100
+	if len(f.Between) > 0 {
+		w.By = f.Between
+	}
+	return w, nil
+}
+
+// needLine is a line of `capctl next --by precision --json`. Shares are relative: 0.01 is
+// one per cent; what is not known is left out.
+type needLine struct {
+	Cell    int               `json:"cell"`
+	Tags    map[string]string `json:"tags"`
+	Have    int               `json:"have"`
+	Needed  int               `json:"needed,omitempty"` // passes in all
+	SD      *float64          `json:"sd,omitempty"`     // repeatability of the average rate
+	DF      float64           `json:"df,omitempty"`
+	From    string            `json:"from"`
+	Open    int               `json:"undecided"` // comparisons with other cells
+	Width   *float64          `json:"half_width,omitempty"`
+	Then    *float64          `json:"half_width_then,omitempty"` // after one more pass
+	Minutes float64           `json:"change_minutes"`            // from the current cell
+}
+
+func (c *nextCmd) byPrecision(a *app) error {
+	w, err := c.wish()
+	if err != nil {
+		return err
+	}
+	b, page, err := c.page(a)
+	if err != nil {
+		return err
+	}
+	for _, f := range c.Between {
+		if _, ok := b.Campaign.Factor(f); !ok {
+			return cli.UsageError(fmt.Errorf("--between: the campaign has no factor %q; it has %s", f, strings.Join(b.Campaign.FactorNames(), ", ")))
+		}
+	}
+	needs := page.Coverage.ByPrecision(page.Position, w)
+	if c.List > 0 && len(needs) > c.List {
+		needs = needs[:c.List]
+	}
+	var rows []table.Row
+	for _, n := range needs {
+		l := needLine{Cell: n.Cell + 1, Tags: b.Plan.Cell(n.Cell), Have: n.Have, Needed: n.Passes, SD: optional(n.SD), DF: n.DF, From: n.From,
+			Open: n.Open, Width: optional(n.Width), Then: optional(n.Then), Minutes: b.Plan.Cost(page.Position.Cell, n.Cell)}
+		if c.JSON {
+			if err := jsonLine(a.stdout, l); err != nil {
+				return cli.FailedError(err)
+			}
+			continue
+		}
+		rows = append(rows, table.Row{l.Cell, b.Plan.Name(n.Cell), n.Have, orNothing(n.Passes), share(n.SD), share(n.Width), share(n.Then), n.Open, minutes(l.Minutes), n.From})
+	}
+	if !c.JSON {
+		printTable(a.stdout, table.Row{"cell", "name", "have", "needed", "repeats to", "margin +-", "then +-", "undecided", "change min", "repeatability of"}, rows)
+		fmt.Fprintf(a.stdout, "needed: to find %g %% with %g %% power at the 5 %% level\n", c.Difference, c.Power)
+	}
+	return nil
+}
+
+// optional returns a number for JSON, nil where there is none.
+func optional(x float64) *float64 {
+	if math.IsNaN(x) || math.IsInf(x, 0) {
+		return nil
+	}
+	return &x
+}
+
+func share(x float64) string {
+	if optional(x) == nil {
+		return "-"
+	}
+	return fmt.Sprintf("%.2f %%", 100*x)
+}
+
+func orNothing(n int) string {
+	if n == 0 {
+		return "-"
+	}
+	return fmt.Sprint(n)
+}
