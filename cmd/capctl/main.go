@@ -25,7 +25,12 @@ type grammar struct {
 
 	conclusions
 
-	Plan planCmd `cmd:"" help:"Plan a campaign: cells, passes, changes, days; compare what-ifs."`
+	Plan     planCmd     `cmd:"" help:"Plan a campaign: cells, passes, changes, days; compare what-ifs."`
+	Coverage coverageCmd `cmd:"" help:"Show which cells of the campaign are done, bad and missing."`
+	Begin    beginCmd    `cmd:"" help:"Begin the plan at a cell; without a campaign, give the coming passes tags by hand."`
+	Next     nextCmd     `cmd:"" help:"Say what to record next; go on after 'capctl back'."`
+	Back     backCmd     `cmd:"" help:"Go back to a cell of the plan and stay there."`
+	Skip     skipCmd     `cmd:"" help:"Leave a cell of the plan out until it is begun again."`
 
 	System      systemCmd      `cmd:"" help:"Show and compare systems; without an identity this machine is detected."`
 	Systems     systemsCmd     `cmd:"" help:"List the systems of the store."`
@@ -37,7 +42,6 @@ type grammar struct {
 	Status statusCmd `cmd:"" help:"Show what the running agent is doing."`
 	Follow followCmd `cmd:"" help:"Print verdicts and alerts as they come."`
 	Alerts alertsCmd `cmd:"" help:"List, acknowledge and test alerts."`
-	Begin  beginCmd  `cmd:"" help:"Give the coming passes tags by hand."`
 	Pause  pauseCmd  `cmd:"" help:"Let logs wait."`
 	Resume resumeCmd `cmd:"" help:"Take up the logs that wait."`
 
