@@ -59,7 +59,7 @@ func (c *Cell) agrees(p *pools, index int, m Metric, o Options) bool {
 	limit, why := math.Log1p(stated), "stated limit, too little to pool"
 	if set := p.of(*c, m.Name); set != nil {
 		if s, v := set.without(index); v >= o.MinDF && s > 0 {
-			limit = studentizedRange(o.Agreement, len(ln), v) * s
+			limit = within(studentizedRange(o.Agreement, len(ln), v)*s, m)
 			why = fmt.Sprintf("repeatability %.2f %% with %.0f degrees of freedom from other cells of %s", 100*s, v, c.kind())
 		}
 	}
@@ -86,6 +86,17 @@ func (c *Cell) agrees(p *pools, index int, m Metric, o Options) bool {
 	}
 	c.Agree.Reason += text
 	return a.Accepted
+}
+
+// within keeps a critical range between two conventions, those of the agent's own check:
+// cells that repeat to a hundredth of a per cent need not agree that well, and passes far
+// apart are no ground for a comparison even where the bench always does that.
+func within(limit float64, m Metric) float64 {
+	least, most := 0.005, 0.10
+	if m.Name == Low1 {
+		least, most = 0.02, 0.30
+	}
+	return math.Max(math.Log1p(least), math.Min(limit, math.Log1p(most)))
 }
 
 // interval sets the interval from the spread.

@@ -42,12 +42,24 @@ type OddReport struct {
 	Odd        []Odd    `json:"odd"` // the most certain first
 	Tested     int      `json:"tested"`
 	Untestable []string `json:"untestable"` // cells that the others do not determine
-	Models     []*Model `json:"models"`
+	// Weak are cells of which the others say too little to find a deviation of 4 % with 95 %
+	// probability; the corner of the best parts usually is one.
+	Weak   []Weak   `json:"weak"`
+	Models []*Model `json:"models"`
 }
+
+// Weak is a cell with the smallest deviation that is found with 95 % probability.
+type Weak struct {
+	Cell     string `json:"cell"`
+	Resolves Number `json:"resolves"`
+}
+
+// weakSize is the deviation that should be found (a convention).
+const weakSize = 0.04
 
 const (
 	// residualLevel and orderLevel are the chances of any false alarm in a clean matrix.
-	residualLevel, orderLevel = 0.007, 0.003
+	residualLevel, orderLevel = 0.008, 0.002
 	// oddSize is the smallest relative deviation that is worth a word (a convention).
 	oddSize = 0.01
 )
@@ -58,7 +70,7 @@ const (
 // and by broken orders.
 func FindOdd(cells []Cell, o Options) OddReport {
 	o = o.withDefaults()
-	r := OddReport{Odd: []Odd{}, Untestable: []string{}, Models: fitModels(cells, Average, o.Factors, 0)}
+	r := OddReport{Odd: []Odd{}, Untestable: []string{}, Weak: []Weak{}, Models: fitModels(cells, Average, o.Factors, 0)}
 	for _, m := range r.Models {
 		m.oddResiduals(cells, &r)
 	}
@@ -84,7 +96,7 @@ func (m *Model) oddResiduals(cells []Cell, r *OddReport) {
 		worst, p, t := -1, math.Inf(1), 0.0
 		tested := 0
 		for i := range rest.points {
-			ti, df, ok := rest.studentised(i, cells)
+			ti, df, _, ok := rest.studentised(i, cells)
 			if !ok {
 				if round == 0 {
 					r.Untestable = append(r.Untestable, cells[rest.cells[i]].Name())
@@ -98,6 +110,7 @@ func (m *Model) oddResiduals(cells []Cell, r *OddReport) {
 		}
 		if round == 0 {
 			r.Tested += tested
+			rest.weak(tested, cells, r)
 		}
 		if worst < 0 || p*float64(tested) >= residualLevel {
 			return
@@ -107,18 +120,33 @@ func (m *Model) oddResiduals(cells []Cell, r *OddReport) {
 	}
 }
 
+// weak lists the cells at which a deviation of weakSize would often be missed.
+func (m *Model) weak(tested int, cells []Cell, r *OddReport) {
+	for i := range m.points {
+		_, df, s, ok := m.studentised(i, cells)
+		if !ok {
+			continue
+		}
+		critical := stats.TQuantile(1-residualLevel/float64(2*tested), df)
+		size := (critical + stats.TQuantile(0.95, df)) * s / math.Sqrt(1-m.fit.Leverage[i])
+		if size > math.Log1p(weakSize) {
+			r.Weak = append(r.Weak, Weak{cells[m.cells[i]].Name(), Number(math.Expm1(size))})
+		}
+	}
+}
+
 // deleted is ln(measured / expected), expected from all other cells to first order.
 func (m *Model) deleted(i int) float64 {
 	return (math.Log(m.points[i].Y) - m.fit.Fitted[i]) / (1 - m.fit.Leverage[i])
 }
 
-// studentised returns the externally studentised residual of point i and its degrees of
-// freedom. The spread is that of the other cells about the model; where it is no larger
+// studentised returns the externally studentised residual of point i, its degrees of
+// freedom and the standard deviation of a cell. The spread is that of the other cells about the model; where it is no larger
 // than their repeatability alone explains (F test at 5 %), both are pooled.
-func (m *Model) studentised(i int, cells []Cell) (t, df float64, ok bool) {
+func (m *Model) studentised(i int, cells []Cell) (t, df, s float64, ok bool) {
 	h, v := m.fit.Leverage[i], m.fit.DF
 	if h >= determined || v < 2 {
-		return 0, 0, false
+		return 0, 0, 0, false
 	}
 	e := math.Log(m.points[i].Y) - m.fit.Fitted[i]
 	s2 := math.Max(0, (m.fit.RSS-e*e/(1-h))/(v-1))
@@ -134,9 +162,9 @@ func (m *Model) studentised(i int, cells []Cell) (t, df float64, ok bool) {
 		}
 	}
 	if !(s2 > 0) {
-		return 0, 0, false
+		return 0, 0, 0, false
 	}
-	return e / math.Sqrt(s2*(1-h)), df, true
+	return e / math.Sqrt(s2*(1-h)), df, math.Sqrt(s2), true
 }
 
 func (m *Model) odd(i int, cells []Cell, p, t float64) Odd {

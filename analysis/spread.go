@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"sync"
+	"time"
 
 	"capd.example/record"
 	"capd.example/stats"
@@ -28,6 +29,7 @@ type pool struct {
 	owner []int // index of the cell; -1 for history
 	sd    []float64
 	df    []float64
+	at    []time.Time // when the set was begun
 	s, v  float64
 	out   []bool // taken out for a spread unlike the others
 	apart string // why the sets must not be pooled, "" if they may
@@ -90,6 +92,7 @@ func (p *pools) addCell(owner int, c Cell) {
 			set.owner = append(set.owner, owner)
 			set.sd = append(set.sd, meanSD(ln).sd)
 			set.df = append(set.df, float64(len(ln)-1))
+			set.at = append(set.at, first.StartedAt)
 		}
 	}
 }

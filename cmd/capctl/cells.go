@@ -7,13 +7,12 @@ import (
 	"github.com/jedib0t/go-pretty/v6/table"
 
 	"capd.example/analysis"
-	"capd.example/internal/cli"
 	"capd.example/record"
 )
 
 // cellsCmd is `capctl cells`.
 type cellsCmd struct {
-	JSON bool `name:"json" help:"One JSON object per line."`
+	outputFlags
 	filterFlags
 	analysisFlags
 }
@@ -44,21 +43,14 @@ func (c *cellsCmd) Run(a *app) error {
 	if err != nil {
 		return err
 	}
-	if c.JSON {
-		for _, x := range cells {
-			if err := jsonLine(a.stdout, x); err != nil {
-				return cli.FailedError(err)
-			}
-		}
-		return nil
-	}
-	rows := make([]table.Row, 0, len(cells))
-	for _, x := range cells {
+	return printCells(a, c.outputFlags, cells)
+}
+
+func printCells(a *app, form outputFlags, cells []analysis.Cell) error {
+	return emit(a, form, cells, table.Row{"cell", "passes", "avg FPS", "95 %", "1% low", "95 %", "remarks"}, func(x analysis.Cell) table.Row {
 		avg, low := x.Figure(analysis.Average), x.Figure(analysis.Low1)
-		rows = append(rows, table.Row{x.Name(), passCount(x), shown(avg), plusMinus(avg), shown(low), plusMinus(low), remarks(x)})
-	}
-	printTable(a.stdout, table.Row{"cell", "passes", "avg FPS", "95 %", "1% low", "95 %", "remarks"}, rows)
-	return nil
+		return table.Row{x.Name(), passCount(x), shown(avg), plusMinus(avg), shown(low), plusMinus(low), remarks(x)}
+	})
 }
 
 // passCount says how many passes count, and of how many.

@@ -17,7 +17,7 @@ type compareCmd struct {
 	Metric string  `default:"avg_fps" placeholder:"FIGURE" help:"The figure to compare: avg_fps, low1_fps ..."`
 	Tie    float64 `default:"1" placeholder:"PERCENT" help:"A difference that is shown to be smaller is a tie."`
 	Across bool    `help:"Combine the games by the geometric mean of their ratios."`
-	JSON   bool    `name:"json" help:"One JSON object per line."`
+	outputFlags
 	filterFlags
 	analysisFlags
 }
@@ -38,21 +38,10 @@ func (c *compareCmd) Run(a *app) error {
 	if c.Across {
 		return c.totals(a, analysis.Totals(margins, o))
 	}
-	if c.JSON {
-		for _, m := range margins {
-			if err := jsonLine(a.stdout, m); err != nil {
-				return cli.FailedError(err)
-			}
-		}
-		return nil
-	}
-	rows := make([]table.Row, 0, len(margins))
-	for _, m := range margins {
-		rows = append(rows, table.Row{m.Name(), m.Value, m.Base, analysis.WholePercent(m.Margin), percentRange(m.CILow, m.CIHigh), m.Call,
-			strings.Join(append([]string{m.Reason}, m.Warnings...), "; ")})
-	}
-	printTable(a.stdout, table.Row{"cell", c.By, "against", "margin", "95 %", "call", "why"}, rows)
-	return nil
+	return emit(a, c.outputFlags, margins, table.Row{"cell", c.By, "against", "margin", "95 %", "call", "why"}, func(m analysis.Margin) table.Row {
+		return table.Row{m.Name(), m.Value, m.Base, analysis.WholePercent(m.Margin), percentRange(m.CILow, m.CIHigh), m.Call,
+			strings.Join(append([]string{m.Reason}, m.Warnings...), "; ")}
+	})
 }
 
 func percentRange(low, high analysis.Number) string {
@@ -63,23 +52,13 @@ func percentRange(low, high analysis.Number) string {
 }
 
 func (c *compareCmd) totals(a *app, totals []analysis.Total) error {
-	if c.JSON {
-		for _, t := range totals {
-			if err := jsonLine(a.stdout, t); err != nil {
-				return cli.FailedError(err)
-			}
-		}
-		return nil
-	}
-	rows := make([]table.Row, 0, len(totals))
-	for _, t := range totals {
+	headings := table.Row{"cells", c.By, "against", "geometric mean", "95 %", "games like these", "call", "why", "games"}
+	return emit(a, c.outputFlags, totals, headings, func(t analysis.Total) table.Row {
 		var games []string
 		for _, g := range t.Games {
 			games = append(games, fmt.Sprintf("%s %s (without it %s)", g.Game, analysis.WholePercent(g.Margin), analysis.WholePercent(g.Without)))
 		}
-		rows = append(rows, table.Row{t.Name(), t.Value, t.Base, analysis.WholePercent(t.Margin), percentRange(t.CILow, t.CIHigh), percentRange(t.SpreadLow, t.SpreadHigh),
-			t.Call, t.Reason, strings.Join(games, ", ")})
-	}
-	printTable(a.stdout, table.Row{"cells", c.By, "against", "geometric mean", "95 %", "games like these", "call", "why", "games"}, rows)
-	return nil
+		return table.Row{t.Name(), t.Value, t.Base, analysis.WholePercent(t.Margin), percentRange(t.CILow, t.CIHigh), percentRange(t.SpreadLow, t.SpreadHigh),
+			t.Call, t.Reason, strings.Join(games, ", ")}
+	})
 }

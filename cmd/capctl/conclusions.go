@@ -1,9 +1,91 @@
 package main
 
+import (
+	"encoding/csv"
+	"fmt"
+	"regexp"
+	"strings"
+
+	"github.com/jedib0t/go-pretty/v6/table"
+
+	"capd.example/internal/cli"
+	"capd.example/store/export"
+)
+
 // conclusions are the commands that draw conclusions from the passes of the store.
 type conclusions struct {
-	Cells   cellsCmd   `cmd:"" help:"Show the figures of each cell with their uncertainty, and whether its passes agree."`
-	Compare compareCmd `cmd:"" help:"Compare cells that differ in one factor: margin, interval and call."`
-	Limits  limitsCmd  `cmd:"" help:"Say for each cell whether the processor or the graphics card is the limit."`
-	Odd     oddCmd     `cmd:"" help:"List cells that do not fit in with the others and should be measured again."`
+	Cells         cellsCmd         `cmd:"" help:"Show the figures of each cell with their uncertainty, and whether its passes agree."`
+	Compare       compareCmd       `cmd:"" help:"Compare cells that differ in one factor: margin, interval and call."`
+	Limits        limitsCmd        `cmd:"" help:"Say for each cell whether the processor or the graphics card is the limit."`
+	Odd           oddCmd           `cmd:"" help:"List cells that do not fit in with the others and should be measured again."`
+	Predict       predictCmd       `cmd:"" help:"Estimate cells that were not measured, and say which need not be."`
+	Holds         holdsCmd         `cmd:"" help:"Say which cells hold a refresh rate, on average and at the 1% low."`
+	Value         valueCmd         `cmd:"" help:"Set frame rates against a price list: cost per frame, and what is not worth its price."`
+	Repeatability repeatabilityCmd `cmd:"" help:"Show how well passes repeat, per bench, game and figure, and over the months."`
+	Reuse         reuseCmd         `cmd:"" help:"Check whether older cells may stand beside new ones, and list the cells of both."`
+}
+
+// outputFlags choose the form of a result.
+type outputFlags struct {
+	JSON     bool `name:"json" xor:"form" help:"One JSON object per line."`
+	CSV      bool `name:"csv" xor:"form" help:"Comma-separated text for a spreadsheet."`
+	Markdown bool `name:"markdown" xor:"form" help:"A Markdown table."`
+}
+
+// emit prints items in the chosen form; row gives the cells of the table for people.
+func emit[T any](a *app, o outputFlags, items []T, headings table.Row, row func(T) table.Row) error {
+	if o.JSON {
+		for _, x := range items {
+			if err := jsonLine(a.stdout, x); err != nil {
+				return cli.FailedError(err)
+			}
+		}
+		return nil
+	}
+	rows := make([]table.Row, 0, len(items))
+	for _, x := range items {
+		rows = append(rows, row(x))
+	}
+	switch {
+	case o.CSV:
+		w := csv.NewWriter(a.stdout)
+		for _, r := range append([]table.Row{headings}, rows...) {
+			if err := w.Write(texts(r, safeCell)); err != nil {
+				return cli.FailedError(err)
+			}
+		}
+		w.Flush()
+		return w.Error()
+	case o.Markdown:
+		fmt.Fprintf(a.stdout, "| %s |\n|%s\n", strings.Join(texts(headings, safeMarkdown), " | "), strings.Repeat(" --- |", len(headings)))
+		for _, r := range rows {
+			fmt.Fprintf(a.stdout, "| %s |\n", strings.Join(texts(r, safeMarkdown), " | "))
+		}
+		return nil
+	}
+	printTable(a.stdout, headings, rows)
+	return nil
+}
+
+func texts(row table.Row, safe func(string) string) []string {
+	out := make([]string, len(row))
+	for i, v := range row {
+		out[i] = safe(fmt.Sprint(v))
+	}
+	return out
+}
+
+var plainNumber = regexp.MustCompile(`^[-+]?[0-9.]+( %)?$|^-$`)
+
+// safeCell keeps a spreadsheet from taking a text for a formula; numbers stay numbers.
+func safeCell(s string) string {
+	if plainNumber.MatchString(s) {
+		return s
+	}
+	return export.SafeCell(s, false)
+}
+
+// safeMarkdown keeps a text from ending its cell or becoming markup.
+func safeMarkdown(s string) string {
+	return strings.NewReplacer("\\", "\\\\", "|", "\\|", "<", "&lt;", ">", "&gt;", "&", "&amp;", "\n", " ", "\r", " ", "`", "\\`", "*", "\\*", "_", "\\_", "[", "\\[").Replace(s)
 }

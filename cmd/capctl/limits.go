@@ -16,7 +16,7 @@ import (
 
 // limitsCmd is `capctl limits`.
 type limitsCmd struct {
-	JSON bool `name:"json" help:"One JSON object per line: the cells, then one object with \"model\" per game."`
+	outputFlags
 	filterFlags
 	analysisFlags
 }
@@ -31,28 +31,52 @@ func (c *limitsCmd) Run(a *app) error {
 		return err
 	}
 	limits, models := analysis.Limits(cells, loads, o)
-	if c.JSON {
-		for _, l := range limits {
-			if err := jsonLine(a.stdout, l); err != nil {
-				return cli.FailedError(err)
-			}
-		}
-		for _, m := range models {
-			if err := jsonLine(a.stdout, map[string]any{"model": m}); err != nil {
-				return cli.FailedError(err)
-			}
-		}
-		return nil
+	err = emit(a, c.outputFlags, limits, table.Row{"cell", "avg FPS", "bound by", "processor's share", "why"}, func(l analysis.Limit) table.Row {
+		return table.Row{l.Name(), number(l.FPS, "%.1f"), l.Limit, number(l.Share, "%.2f"), l.Reason}
+	})
+	if err != nil {
+		return err
 	}
-	rows := make([]table.Row, 0, len(limits))
-	for _, l := range limits {
-		rows = append(rows, table.Row{l.Name(), number(l.FPS, "%.1f"), l.Limit, number(l.Share, "%.2f"), l.Reason})
-	}
-	printTable(a.stdout, table.Row{"cell", "avg FPS", "bound by", "processor's share", "why"}, rows)
+	return printModels(a, c.outputFlags, models)
+}
+
+// printModels prints the models after the cells, as objects with the one key "model" in
+// JSON and as messages otherwise.
+func printModels(a *app, form outputFlags, models []*analysis.Model) error {
 	for _, m := range models {
-		fmt.Fprintln(a.stdout, modelLine(m))
+		if !form.JSON {
+			fmt.Fprintln(a.stderr, "capctl: "+modelLine(m))
+		} else if err := jsonLine(a.stdout, map[string]any{"model": m}); err != nil {
+			return cli.FailedError(err)
+		}
 	}
 	return nil
+}
+
+// predictCmd is `capctl predict`.
+type predictCmd struct {
+	outputFlags
+	filterFlags
+	analysisFlags
+}
+
+func (c *predictCmd) Run(a *app) error {
+	cells, o, err := c.cells(a, c.filterFlags)
+	if err != nil {
+		return err
+	}
+	list, models := analysis.Predict(cells, o)
+	err = emit(a, c.outputFlags, list, table.Row{"cell, not measured", "predicted FPS", "95 %", "bound by", "like the measured", "why"}, func(p analysis.Prediction) table.Row {
+		interval := "-"
+		if p.CILow.Known() {
+			interval = fmt.Sprintf("%.1f to %.1f", float64(p.CILow), float64(p.CIHigh))
+		}
+		return table.Row{p.Name(), number(p.FPS, "%.1f"), interval, p.Limit, p.Like, p.Reason}
+	})
+	if err != nil {
+		return err
+	}
+	return printModels(a, c.outputFlags, models)
 }
 
 func modelLine(m *analysis.Model) string {

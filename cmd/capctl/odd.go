@@ -12,7 +12,7 @@ import (
 
 // oddCmd is `capctl odd`.
 type oddCmd struct {
-	JSON bool `name:"json" help:"One JSON object per line."`
+	outputFlags
 	filterFlags
 	analysisFlags
 }
@@ -24,24 +24,18 @@ func (c *oddCmd) Run(a *app) error {
 		return err
 	}
 	r := analysis.FindOdd(cells, o)
-	if c.JSON {
-		for _, x := range r.Odd {
-			if err := jsonLine(a.stdout, x); err != nil {
-				return cli.FailedError(err)
-			}
-		}
-	} else {
-		rows := make([]table.Row, 0, len(r.Odd))
-		for _, x := range r.Odd {
-			rows = append(rows, table.Row{x.Name(), number(x.FPS, "%.1f"), number(100*x.Deviation, "%+.1f %%"), x.Reason, x.Advice, strings.Join(x.Passes, " ")})
-		}
-		if len(rows) > 0 {
-			printTable(a.stdout, table.Row{"cell", "avg FPS", "off by", "why", "advice", "passes"}, rows)
-		}
+	err = emit(a, c.outputFlags, r.Odd, table.Row{"cell", "avg FPS", "off by", "why", "advice", "passes"}, func(x analysis.Odd) table.Row {
+		return table.Row{x.Name(), number(x.FPS, "%.1f"), number(100*x.Deviation, "%+.1f %%"), x.Reason, x.Advice, strings.Join(x.Passes, " ")}
+	})
+	if err != nil {
+		return err
 	}
 	fmt.Fprintf(a.stderr, "capctl: %d odd of %d cells that could be tested", len(r.Odd), r.Tested)
 	if n := len(r.Untestable); n > 0 {
 		fmt.Fprintf(a.stderr, "; %d cannot be, since no other cell says what to expect of them", n)
+	}
+	if n := len(r.Weak); n > 0 {
+		fmt.Fprintf(a.stderr, "; of %d the others say so little that 4 %% could be missed", n)
 	}
 	fmt.Fprintln(a.stderr)
 	if len(r.Odd) > 0 {

@@ -1,0 +1,48 @@
+package main
+
+import (
+	"fmt"
+	"strings"
+
+	"github.com/jedib0t/go-pretty/v6/table"
+
+	"capd.example/analysis"
+)
+
+// repeatabilityCmd is `capctl repeatability`.
+type repeatabilityCmd struct {
+	Metric []string `placeholder:"FIGURE" default:"avg_fps,low1_fps" help:"Figures to show; 'all' for all."`
+	outputFlags
+	filterFlags
+	Factor []string `placeholder:"TAG" help:"Tags that make a cell. May be repeated."`
+}
+
+func (c *repeatabilityCmd) Run(a *app) error {
+	passes, err := c.passes(a)
+	if err != nil {
+		return err
+	}
+	var list []analysis.Repeat
+	for _, r := range analysis.Repeats(passes, analysis.Options{Factors: c.Factor}) {
+		for _, m := range c.Metric {
+			if m == "all" || m == r.Metric {
+				list = append(list, r)
+			}
+		}
+	}
+	headings := table.Row{"bench", "game", "bound by", "figure", "one pass repeats to", "sets", "degrees of freedom", "three passes resolve", "by month", "remarks"}
+	return emit(a, c.outputFlags, list, headings, func(r analysis.Repeat) table.Row {
+		var months []string
+		for _, m := range r.Months {
+			months = append(months, fmt.Sprintf("%s %s (%d)", m.Month, relative(m.SD), m.Sets))
+		}
+		var notes []string
+		if r.LeftOut > 0 {
+			notes = append(notes, fmt.Sprintf("%d sets spread more than the others and are left out", r.LeftOut))
+		}
+		if r.Apart != "" {
+			notes = append(notes, "no one spread ("+r.Apart+"): each cell stands on its own")
+		}
+		return table.Row{r.Bench, r.Game, r.Regime, r.Metric, relative(r.SD), r.Sets, number(r.DF, "%.0f"), relative(r.Resolves), strings.Join(months, ", "), strings.Join(notes, "; ")}
+	})
+}

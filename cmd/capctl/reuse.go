@@ -1,0 +1,116 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"strings"
+
+	"github.com/jedib0t/go-pretty/v6/table"
+
+	"capd.example/analysis"
+	"capd.example/internal/cli"
+	"capd.example/record"
+	"capd.example/store"
+)
+
+// reuseCmd is `capctl reuse`.
+type reuseCmd struct {
+	Old    []string `required:"" placeholder:"NAME=VALUE" help:"Tags of the older passes. May be repeated."`
+	New    []string `required:"" placeholder:"NAME=VALUE" help:"Tags of the new passes. May be repeated."`
+	Accept []string `placeholder:"NAME" help:"A difference that you take responsibility for, by its name in the list. May be repeated."`
+	outputFlags
+	analysisFlags
+}
+
+// Run ends with status 1 where the older cells are refused.
+func (c *reuseCmd) Run(a *app) error {
+	old, err := filterFlags{Tag: c.Old}.passes(a)
+	if err != nil {
+		return err
+	}
+	fresh, err := filterFlags{Tag: c.New}.passes(a)
+	if err != nil {
+		return err
+	}
+	systems, err := systemsOf(a, append(old[:len(old):len(old)], fresh...))
+	if err != nil {
+		return err
+	}
+	o := analysis.Options{Factors: c.Factor}
+	gate := analysis.Comparable(old, fresh, systems, c.Accept, o)
+	if c.JSON {
+		if err := jsonLine(a.stdout, gate); err != nil {
+			return cli.FailedError(err)
+		}
+	} else if err := c.differences(a, gate); err != nil {
+		return err
+	}
+	if gate.Refused {
+		fmt.Fprintf(a.stderr, "capctl: %d older and %d new passes: not comparable\n", gate.OldPasses, gate.NewPasses)
+		return cli.ErrFound
+	}
+	fmt.Fprintf(a.stderr, "capctl: %d older and %d new passes may stand side by side\n", gate.OldPasses, gate.NewPasses)
+	// Older and new cells stay cells of their own, told apart by their campaign or other tags.
+	o.Factors = append(factorsOf(o), tagNames(c.Old)...)
+	return printCells(a, c.outputFlags, analysis.Cells(append(old, fresh...), o))
+}
+
+func (c *reuseCmd) differences(a *app, gate analysis.Comparability) error {
+	if len(gate.Differences) == 0 {
+		return nil
+	}
+	return emit(a, c.outputFlags, gate.Differences, table.Row{"difference", "older", "new", "matters", "why"}, func(d analysis.Difference) table.Row {
+		word := "no"
+		if d.Matters {
+			word = "yes"
+		}
+		if d.Accepted {
+			word = "accepted"
+		}
+		return table.Row{d.Name, seenValues(d.Old), seenValues(d.New), word, d.Why}
+	})
+}
+
+func seenValues(list []string) string {
+	for i, v := range list {
+		if v == "" {
+			list[i] = "unknown"
+		}
+	}
+	return strings.Join(list, ", ")
+}
+
+func factorsOf(o analysis.Options) []string {
+	if len(o.Factors) > 0 {
+		return o.Factors
+	}
+	return append([]string(nil), record.CellFactors...)
+}
+
+func tagNames(tags []string) []string {
+	var out []string
+	for _, t := range tags {
+		name, _, _ := strings.Cut(t, "=")
+		out = append(out, name)
+	}
+	return out
+}
+
+// systemsOf reads the systems of passes.
+func systemsOf(a *app, passes []record.Pass) (map[string]record.System, error) {
+	out := map[string]record.System{}
+	err := withStore(a, func(ctx context.Context, s *store.Store) error {
+		for _, p := range passes {
+			if _, ok := out[p.System]; ok || p.System == "" {
+				continue
+			}
+			sys, err := s.System(ctx, p.System)
+			if err != nil {
+				return cli.FailedError(fmt.Errorf("system %s: %w", p.System, err))
+			}
+			out[p.System] = sys
+		}
+		return nil
+	})
+	return out, err
+}
