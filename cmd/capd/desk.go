@@ -112,11 +112,15 @@ func (d *desk) Resume(context.Context) error {
 	d.mu.Lock()
 	d.paused = ""
 	d.mu.Unlock()
+	d.wake()
+	return nil
+}
+
+func (d *desk) wake() {
 	select {
 	case d.resumed <- struct{}{}:
 	default:
 	}
-	return nil
 }
 
 // TestAlert implements control.Agent.
@@ -128,6 +132,14 @@ func (d *desk) waiting(l watcher.Log) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	d.queue = append(d.queue, l)
+}
+
+// later lets a log wait again after a while.
+func (d *desk) later(l watcher.Log, after time.Duration) {
+	time.AfterFunc(after, func() {
+		d.waiting(l)
+		d.wake()
+	})
 }
 
 // next takes the log that waits longest, unless the agent is paused.

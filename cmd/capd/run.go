@@ -62,6 +62,7 @@ type agent struct {
 	alerts *notify.Dispatcher
 	steps  *pipeline.Pipeline
 
+	stuck   bool // the store could not take the last pass
 	hub     control.Hub
 	plan    *planner
 	desk    *desk
@@ -249,16 +250,30 @@ func (ag *agent) carry(ctx context.Context, l watcher.Log) {
 	pass, isNew, err := ag.steps.Carry(ctx, pipeline.Log{Path: l.Path, Rel: l.Rel, Notice: l.CompleteAt, Forced: l.Forced, FileID: l.FileID})
 	switch {
 	case errors.Is(err, context.Canceled):
+	case errors.Is(err, store.ErrFull) || errors.Is(err, store.ErrReadOnly) || errors.Is(err, store.ErrBusy):
+		ag.log.Error().Err(err).Msg("the store cannot take a pass now")
+		ag.desk.later(l, storeRetry)
+		if !ag.stuck {
+			ag.tell().send(ctx, notify.FromTrouble(ag.config.Bench, err.Error(),
+				fmt.Sprintf("make room or make the data folder writable; no log is lost, and the agent tries again every %s", storeRetry), time.Now()))
+		}
+		ag.stuck = true
+		return
 	case err != nil:
 		ag.log.Error().Err(err).Msg("a log could not be ingested")
-		if errors.Is(err, store.ErrFull) || errors.Is(err, store.ErrReadOnly) {
-			ag.tell().send(ctx, notify.FromTrouble(ag.config.Bench,
-				err.Error(), "make room or make the data folder writable; the log is untouched and is taken at the next start", time.Now()))
-		}
 	case !isNew:
 		ag.log.Info().Str("log", l.Path).Str("pass", pass.ID).Msg("these bytes are already stored")
 	}
+	if ag.stuck { // the store works again: finish what it could not take the verdict of
+		ag.stuck = false
+		if _, err := ag.steps.Resume(ctx); err != nil && ctx.Err() == nil {
+			ag.log.Error().Err(err).Msg("not all unfinished passes could be finished")
+		}
+	}
 }
+
+// storeRetry is how long a log waits that the store could not take.
+const storeRetry = 30 * time.Second
 
 func (ag *agent) tell() teller {
 	return teller{ag.alerts, &ag.hub, ag.desk, ag.plan, ag.config.Bench, ag.log}
