@@ -4,7 +4,8 @@
 // critical range q(p; n, v) s_r after ISO 5725-6:1994, clause 5: s_r is the repeatability
 // of comparable cells, pooled, with v degrees of freedom, and q the point of the
 // studentised range. Where there are fewer than six degrees of freedom a stated limit
-// holds instead, which is a convention. It is widened for the 1% low by what the
+// holds instead, which is a convention, and two more conventions keep what history gives
+// from being absurdly narrow or wide. The stated limit is widened for the 1% low by what the
 // passes themselves show: a tail that rests on a few hitches repeats no better than
 // hitches do. The three passes' own spread is never used: their
 // range is between 1.73 and 2 of their own standard deviations whatever they are. No pass
@@ -29,7 +30,7 @@ type Validator struct{}
 // Describe implements [plugins.Validator].
 func (Validator) Describe() plugins.Description {
 	return plugins.Description{
-		Name: "agreement", Version: "1",
+		Name: "agreement", Version: "2",
 		About: "the passes of the cell agree within what repeats of the kind do",
 		Needs: []string{"earlier passes of the cell", "repeatability of comparable cells (else stated limits)"},
 		Parameters: []plugins.Parameter{
@@ -37,6 +38,10 @@ func (Validator) Describe() plugins.Description {
 			pick.Num("min_df", "6", "", "degrees of freedom below which the stated limits hold"),
 			pick.Num("avg_limit_percent", "3", "%", "stated limit for the range of the averages (a convention)"),
 			pick.Num("low1_limit_percent", "10", "%", "stated limit for the range of the 1% lows (a convention)"),
+			pick.Num("avg_least_percent", "0.5", "%", "least limit for the averages: a smaller difference is of no use to anybody (a convention)"),
+			pick.Num("avg_most_percent", "10", "%", "greatest limit for the averages, however badly the bench repeats (a convention)"),
+			pick.Num("low1_least_percent", "2", "%", "least limit for the 1% lows (a convention)"),
+			pick.Num("low1_most_percent", "30", "%", "greatest limit for the 1% lows that comparable cells can give (a convention)"),
 			{Name: "latest", Type: plugins.Integer, Default: "6", About: "how many passes of the cell are compared, the latest ones"},
 		},
 	}
@@ -110,7 +115,8 @@ func limitOf(e record.Evidence, p plugins.Params, metric, short string, n int, t
 	s := e.Spread[metric]
 	if s.DF >= p.Number("min_df") && s.SD > 0 {
 		q := stats.StudentizedRange(p.Number("confidence"), n, s.DF)
-		return q * s.SD, fmt.Sprintf("repeatability %.2f %% with %.0f degrees of freedom from %s", 100*s.SD, s.DF, s.From)
+		why = fmt.Sprintf("repeatability %.2f %% with %.0f degrees of freedom from %s", 100*s.SD, s.DF, s.From)
+		return within(q*s.SD, p, short, why)
 	}
 	stated := math.Log1p(p.Number(short+"_limit_percent") / 100)
 	if metric == "low1_fps" {
@@ -119,6 +125,20 @@ func limitOf(e record.Evidence, p plugins.Params, metric, short string, n int, t
 		}
 	}
 	return stated, "stated limit, too little history"
+}
+
+// within keeps the critical range between two conventions: passes that repeat to a
+// hundredth of a per cent need not agree that well, and passes that far apart are no
+// ground for a comparison even where the bench always does that.
+func within(limit float64, p plugins.Params, short, why string) (float64, string) {
+	least, most := math.Log1p(p.Number(short+"_least_percent")/100), math.Log1p(p.Number(short+"_most_percent")/100)
+	switch {
+	case limit < least:
+		return least, "least limit; " + why
+	case limit > most:
+		return most, "greatest limit; comparable cells repeat worse: " + why
+	}
+	return limit, why
 }
 
 // tailError returns the standard error of ln(1% low) that the hitches of a pass make,
