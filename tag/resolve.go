@@ -10,7 +10,7 @@ import (
 )
 
 // CheckName is the name of the finding that [Finding] makes.
-const CheckName = "tags"
+const CheckName = "place"
 
 // Contradiction are the claims about one tag that do not go together, the most trusted
 // first. Outcome is Bad where they certainly differ and NotChecked where nobody told

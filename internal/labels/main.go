@@ -23,6 +23,7 @@ import (
 	"capd.example/plugins"
 	"capd.example/plugins/bundled"
 	"capd.example/record"
+	"capd.example/tag"
 )
 
 // labelled is one pass with what is known of it.
@@ -59,20 +60,28 @@ type score struct {
 
 func report(title string, set []labelled, verbose bool) {
 	validators := bundled.Validators()
-	scores := map[string]*score{}
+	names := []string{tag.CheckName}
 	for _, v := range validators {
-		scores[v.Describe().Name] = &score{}
+		names = append(names, v.Describe().Name)
+	}
+	scores := map[string]*score{}
+	for _, name := range names {
+		scores[name] = &score{}
 	}
 	for _, l := range set {
+		_, against := tag.Resolve(l.evidence.Pass.Claims, nil)
+		findings := []record.Finding{tag.Finding(against)} // made by the agent itself
 		for _, v := range validators {
-			f := plugins.Run(context.Background(), v, l.evidence, nil)
+			findings = append(findings, plugins.Run(context.Background(), v, l.evidence, nil))
+		}
+		for _, f := range findings {
 			scores[f.Check].count(l, f)
 			if verbose && (f.Outcome == record.Bad || f.Outcome == record.Doubtful) {
 				fmt.Printf("%s [%s] %s %s: %s\n", l.name, l.condition, f.Check, f.Outcome, f.Reason)
 			}
 		}
 	}
-	print(title, len(set), validators, scores)
+	print(title, len(set), names, scores)
 }
 
 func (s *score) count(l labelled, f record.Finding) {
@@ -103,13 +112,12 @@ func (s *score) count(l labelled, f record.Finding) {
 	}
 }
 
-func print(title string, n int, validators []plugins.Validator, scores map[string]*score) {
+func print(title string, n int, names []string, scores map[string]*score) {
 	t := table.NewWriter()
 	t.SetTitle("%s (%d)", title, n)
 	t.AppendHeader(table.Row{"validator", "found", "of", "false alarms", "of clean passes", "not checked", "spoke up on passes disturbed otherwise"})
 	var notes []string
-	for _, v := range validators {
-		name := v.Describe().Name
+	for _, name := range names {
 		s := scores[name]
 		t.AppendRow(table.Row{name, s.hits, s.wanted, s.alarms, s.clean, s.notChecked, s.otherwise})
 		for _, m := range s.missed {

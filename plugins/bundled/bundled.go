@@ -13,7 +13,6 @@ import (
 	"capd.example/plugins/duplicate"
 	"capd.example/plugins/framecap"
 	"capd.example/plugins/hitches"
-	"capd.example/plugins/place"
 	"capd.example/plugins/serve"
 	"capd.example/plugins/thermal"
 )
@@ -22,7 +21,7 @@ import (
 func Validators() []plugins.Validator {
 	return []plugins.Validator{
 		completeness.Validator{}, thermal.Validator{}, background.Validator{}, agreement.Validator{},
-		configuration.Validator{}, place.Validator{}, framecap.Validator{}, hitches.Validator{},
+		configuration.Validator{}, framecap.Validator{}, hitches.Validator{},
 		drift.Validator{}, duplicate.Validator{}, clock.Validator{},
 	}
 }

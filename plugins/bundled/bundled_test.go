@@ -121,20 +121,6 @@ func examples() map[string]cases {
 				pass(plain(3), plugintest.Field(record.FieldOSBuild, "7"), plugintest.After(pass(plain(1), plugintest.Field(record.FieldOSBuild, "7"), plugintest.Field(record.FieldMemorySpeed, "6000")))),
 			},
 		},
-		"place": {
-			bad: []record.Evidence{
-				pass(plain(3), plugintest.Claim(record.TagGraphics, "Lumen 40", record.FromPath), plugintest.Claim(record.TagGraphics, "Maker Lumen 60 16 GB", record.FromDetected)),
-				pass(plain(3), plugintest.Claim(record.TagResolution, "1440p", record.FromPath), plugintest.Claim(record.TagResolution, "1920x1080", record.FromHeader)),
-				pass(plain(3), plugintest.Claim(record.TagGame, "harbour", record.FromPlan), plugintest.Claim(record.TagGame, "meadow", record.FromPath)),
-			},
-			good: []record.Evidence{
-				pass(plain(3), plugintest.Claim(record.TagGraphics, "lumen-60", record.FromPath), plugintest.Claim(record.TagGraphics, "Maker Lumen 60 16 GB", record.FromDetected)),
-				pass(plain(3), plugintest.Claim(record.TagGraphics, "card-b", record.FromPath), plugintest.Claim(record.TagGraphics, "Maker Lumen 60", record.FromDetected)),
-				pass(plain(3), plugintest.Claim(record.TagResolution, "1080p", record.FromPath), plugintest.Claim(record.TagResolution, "1920x1080", record.FromHeader)),
-				// A bench with two cards claims both.
-				pass(plain(3), plugintest.Claim(record.TagGraphics, "Lumen 40", record.FromPath), plugintest.Claim(record.TagGraphics, "Maker Lumen 60", record.FromDetected), plugintest.Claim(record.TagGraphics, "Maker Lumen 40", record.FromDetected)),
-			},
-		},
 		"framecap": {
 			bad: []record.Evidence{
 				pass(mapTo(plain(3), func(x float64) float64 { return math.Max(x, 1000./60+(x-8.3)*0.05) })),
