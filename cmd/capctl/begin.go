@@ -177,12 +177,14 @@ func both(x, y []int) []int {
 }
 
 // firstOpen returns the first of the preferred cells that is not complete, else of all of
-// them, else the first.
+// them, else the first that is not complete but skipped, else the first.
 func firstOpen(page logbook.Page, cells, preferred []int) int {
-	for _, list := range [][]int{preferred, cells} {
-		for _, i := range list {
-			if !page.Coverage.State(i).Complete() && !page.Position.Skipped[i] {
-				return i
+	for _, skipped := range []bool{false, true} {
+		for _, list := range [][]int{preferred, cells} {
+			for _, i := range list {
+				if !page.Coverage.State(i).Complete() && page.Position.Skipped[i] == skipped {
+					return i
+				}
 			}
 		}
 	}

@@ -32,23 +32,29 @@ func (c *nextCmd) Run(a *app) error {
 	case c.List != 0:
 		return c.list(a)
 	}
-	return c.order(a, c.JSON, func(_ context.Context, b *logbook.Book, _ *store.Store, page logbook.Page) ([]campaign.Order, error) {
-		pos := page.Position
-		if pos.Cell < 0 && len(pos.History) == 0 {
-			return nil, cli.UsageError(errors.New("nothing was begun on bench "+a.config.Bench), "'capctl begin' starts the plan")
-		}
-		if !pos.Stay {
-			return nil, nil // goes on by itself
-		}
-		to := pos.Cell
-		if page.Coverage.State(to).Complete() {
-			to = page.Coverage.Next(pos)
-		}
-		if to < 0 {
-			return nil, nil
-		}
-		return []campaign.Order{{Verb: campaign.Next, Cell: b.Plan.Cell(to), At: time.Now().UTC()}}, nil
-	})
+	b, page, err := c.page(a)
+	if err != nil {
+		return err
+	}
+	if page.Position.Cell < 0 && len(page.Position.History) == 0 {
+		return cli.UsageError(errors.New("nothing was begun on bench "+a.config.Bench), "'capctl begin' starts the plan")
+	}
+	if !page.Position.Stay { // goes on by itself
+		return showPosition(a, b, page, page.Position.Cell, c.JSON)
+	}
+	return c.order(a, c.JSON, goOn)
+}
+
+// goOn ends staying at a cell: it is left if it is complete.
+func goOn(_ context.Context, b *logbook.Book, _ *store.Store, page logbook.Page) ([]campaign.Order, error) {
+	to := page.Position.Cell
+	if to >= 0 && page.Coverage.State(to).Complete() {
+		to = page.Coverage.Next(page.Position)
+	}
+	if to < 0 {
+		return nil, nil
+	}
+	return []campaign.Order{{Verb: campaign.Next, Cell: b.Plan.Cell(to), At: time.Now().UTC()}}, nil
 }
 
 // positionLine is the object of `capctl next --json`.

@@ -1,0 +1,345 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"maps"
+	"slices"
+	"strings"
+	"time"
+
+	"github.com/jedib0t/go-pretty/v6/table"
+
+	"capd.example/internal/cli"
+	"capd.example/internal/logbook"
+	"capd.example/pipeline"
+	"capd.example/record"
+	"capd.example/store"
+	"capd.example/tag"
+)
+
+// tagCmd is `capctl tag`.
+type tagCmd struct {
+	Why    string   `placeholder:"TEXT" help:"Reason, kept in the history."`
+	Undo   string   `placeholder:"CHANGE" help:"Take a correction back on all its passes."`
+	DryRun bool     `name:"dry-run" help:"Only list the passes that would be corrected."`
+	JSON   bool     `name:"json" help:"One JSON object per line: the corrected passes, or the history."`
+	What   []string `arg:"" optional:"" name:"id|name=value" help:"Identities of passes (or their beginnings), then the tags to set; an empty value takes a tag away. Without identities the options select the passes. Without tags the history of the passes is shown."`
+	filterFlags
+}
+
+func (c *tagCmd) Run(a *app) error {
+	ids, tags, err := c.split()
+	if err != nil {
+		return err
+	}
+	s, err := openStore(a, c.DryRun || len(tags) == 0 && c.Undo == "")
+	if err != nil {
+		return err
+	}
+	defer s.Close()
+	if c.Undo != "" {
+		if len(c.What) > 0 {
+			return cli.UsageError(errors.New("--undo takes a whole correction back: leave passes and tags out"))
+		}
+		return c.undo(a, s)
+	}
+	passes, err := c.selected(a, s, ids)
+	if err != nil {
+		return err
+	}
+	if len(tags) == 0 {
+		return c.history(a, s, passes)
+	}
+	if tags, err = reviewersNames(a, tags); err != nil {
+		return err
+	}
+	return c.correct(a, s, passes, tags)
+}
+
+// split tells identities and tags apart.
+func (c *tagCmd) split() (ids []string, tags map[string]string, err error) {
+	tags = map[string]string{}
+	for _, w := range c.What {
+		name, value, is := strings.Cut(w, "=")
+		switch {
+		case !is:
+			ids = append(ids, w)
+		case strings.TrimSpace(name) == "":
+			return nil, nil, cli.UsageError(fmt.Errorf("%q is not a tag", w), "write it as game=NAME")
+		default:
+			tags[strings.TrimSpace(name)] = strings.TrimSpace(value)
+		}
+	}
+	return ids, tags, nil
+}
+
+// selected returns the passes that are named or that the options select.
+func (c *tagCmd) selected(a *app, s *store.Store, ids []string) ([]record.Pass, error) {
+	var out []record.Pass
+	for _, id := range ids {
+		p, err := s.Pass(a.ctx, id)
+		if errors.Is(err, store.ErrNotFound) || errors.Is(err, store.ErrAmbiguous) {
+			return nil, cli.FailedError(err, "'capctl passes' lists the identities")
+		} else if err != nil {
+			return nil, cli.FailedError(err)
+		}
+		out = append(out, p)
+	}
+	f, err := c.filter(time.Now())
+	if err != nil {
+		return nil, err
+	}
+	asks := len(f.Tags) > 0 || len(f.Verdicts) > 0 || f.System != "" || !f.Since.IsZero() || !f.Until.IsZero() || f.Bench != "" || f.Limit > 0
+	switch {
+	case len(ids) > 0 && asks:
+		return nil, cli.UsageError(errors.New("name passes or select them by options, not both"))
+	case len(ids) > 0:
+		return out, nil
+	case !asks:
+		return nil, cli.UsageError(errors.New("no pass is named"), "name passes by their identities, or select them: --tag game=NAME, --since 2h, --limit 1")
+	}
+	if out, err = s.Passes(a.ctx, f); err != nil {
+		return nil, cli.FailedError(err)
+	}
+	if len(out) == 0 {
+		return nil, cli.FailedError(errors.New("no pass is selected"), "'capctl passes' with the same options lists the selection")
+	}
+	return out, nil
+}
+
+// reviewersNames replaces what machines report by the campaign's names and says where a
+// value is no level of it.
+func reviewersNames(a *app, tags map[string]string) (map[string]string, error) {
+	if a.config.Campaign == "" {
+		return tags, nil
+	}
+	b, err := logbook.Open(a.config.Campaign)
+	if err != nil {
+		return nil, cli.UsageError(err)
+	}
+	out := map[string]string{}
+	for name, value := range tags {
+		short, m := b.Aliases.Short(name, value)
+		out[name] = short
+		f, is := b.Campaign.Factor(name)
+		if is && value != "" && m.Kind != tag.Exact && m.Kind != tag.Pattern {
+			fmt.Fprintf(a.stderr, "capctl: note: %s has no level %q in the campaign; it has %s\n", name, value, listed(f.Levels))
+		}
+	}
+	return out, nil
+}
+
+func (c *tagCmd) correct(a *app, s *store.Store, passes []record.Pass, tags map[string]string) error {
+	if c.DryRun {
+		for _, p := range passes {
+			if err := c.show(a, corrected{ID: p.ID, Was: tagValues(p.Tags, tags), Now: tags, Verdict: p.Verdict}); err != nil {
+				return err
+			}
+		}
+		fmt.Fprintf(a.stderr, "capctl: %d passes would be corrected\n", len(passes))
+		return nil
+	}
+	ids := make([]string, len(passes))
+	for i, p := range passes {
+		ids[i] = p.ID
+	}
+	change, err := s.Retag(a.ctx, ids, tags, userName(), c.Why)
+	if err != nil {
+		return cli.FailedError(err)
+	}
+	if err := c.judgeAgain(a, s, passes, tags, "tags corrected, change "+change); err != nil {
+		return err
+	}
+	fmt.Fprintf(a.stderr, "capctl: %d passes corrected; 'capctl tag --undo %s' takes it back\n", len(passes), change)
+	return nil
+}
+
+// corrected is a line of `capctl tag --json`.
+type corrected struct {
+	ID      string            `json:"id"`
+	Was     map[string]string `json:"was"`
+	Now     map[string]string `json:"now"`
+	Verdict record.Verdict    `json:"verdict"` // before
+	Then    record.Verdict    `json:"then,omitempty"`
+}
+
+func (c *tagCmd) show(a *app, l corrected) error {
+	if c.JSON {
+		return jsonLine(a.stdout, l)
+	}
+	fmt.Fprintf(a.stdout, "%s  %s -> %s", l.ID, pairs(l.Was), pairs(l.Now))
+	if l.Then != "" && l.Then != l.Verdict {
+		fmt.Fprintf(a.stdout, "  was %s, is %s now", l.Verdict, l.Then)
+	}
+	fmt.Fprintln(a.stdout)
+	return nil
+}
+
+func tagValues(tags record.Tags, names map[string]string) map[string]string {
+	out := map[string]string{}
+	for name := range names {
+		out[name] = tags.Value(name)
+	}
+	return out
+}
+
+// judgeAgain runs the checks again that depend on the corrected tags: those of the passes
+// themselves, then those of the later passes in the cells that they left and joined.
+func (c *tagCmd) judgeAgain(a *app, s *store.Store, old []record.Pass, names map[string]string, why string) error {
+	steps, h, err := examiner(a, s)
+	if err != nil {
+		return err
+	}
+	defer h.Close()
+	done := map[string]bool{}
+	var touched []record.Pass
+	for _, p := range old {
+		done[p.ID] = true
+		now, err := s.Pass(a.ctx, p.ID)
+		if err != nil {
+			return cli.FailedError(err)
+		}
+		verdict, err := judgeOne(a.ctx, s, steps, now, why)
+		if err != nil {
+			return err
+		}
+		if err := c.show(a, corrected{ID: p.ID, Was: tagValues(p.Tags, names), Now: tagValues(now.Tags, names), Verdict: p.Verdict, Then: verdict}); err != nil {
+			return cli.FailedError(err)
+		}
+		touched = append(touched, p, now)
+	}
+	return c.neighbours(a, s, steps, touched, done, why)
+}
+
+// neighbours judges the later passes of the cells of the touched ones again.
+func (c *tagCmd) neighbours(a *app, s *store.Store, steps *pipeline.Pipeline, touched []record.Pass, done map[string]bool, why string) error {
+	for _, p := range touched {
+		cell := p.Tags.Cell(steps.Know.Factors)
+		later, err := s.Passes(a.ctx, store.Filter{Tags: cell, Bench: p.Bench, Since: p.StartedAt})
+		if err != nil {
+			return cli.FailedError(err)
+		}
+		for _, n := range later {
+			if done[n.ID] || !maps.Equal(n.Tags.Cell(steps.Know.Factors), cell) {
+				continue
+			}
+			done[n.ID] = true
+			verdict, err := judgeOne(a.ctx, s, steps, n, why+" of pass "+p.ID)
+			if err != nil {
+				return err
+			}
+			if verdict != n.Verdict {
+				fmt.Fprintf(a.stderr, "capctl: %s of the same cell was %s, is %s now\n", n.ID, n.Verdict, verdict)
+			}
+		}
+	}
+	return nil
+}
+
+// judgeOne stores what the checks say about a pass now and returns its verdict.
+func judgeOne(ctx context.Context, s *store.Store, steps *pipeline.Pipeline, p record.Pass, why string) (record.Verdict, error) {
+	if p.Verdict == "" {
+		return "", nil // not judged yet: the agent does that
+	}
+	r, findings, err := again(ctx, s, steps, p)
+	if err == nil && len(r.Changes) > 0 {
+		err = s.ReplaceFindings(ctx, p.ID, findings, r.Now, why, userName())
+	}
+	if err != nil {
+		return "", cli.FailedError(fmt.Errorf("check pass %s again: %w", p.ID, err), "the tags are corrected; 'capctl recheck --apply' runs the checks")
+	}
+	if p.Overruled != "" {
+		return p.Verdict, nil // set by hand, stays in force
+	}
+	return r.Now, nil
+}
+
+// undo takes a change back.
+func (c *tagCmd) undo(a *app, s *store.Store) error {
+	ids, names, err := changed(a.ctx, s, c.Undo)
+	if err != nil {
+		return cli.FailedError(err)
+	}
+	var old []record.Pass
+	for _, id := range ids {
+		p, err := s.Pass(a.ctx, id)
+		if err != nil {
+			return cli.FailedError(err)
+		}
+		old = append(old, p)
+	}
+	change, err := s.Undo(a.ctx, c.Undo, userName(), c.Why)
+	if errors.Is(err, store.ErrNoChange) {
+		return cli.FailedError(err, "'capctl tag ID' shows the corrections of a pass")
+	} else if err != nil {
+		return cli.FailedError(err)
+	}
+	if err := c.judgeAgain(a, s, old, names, "correction "+c.Undo+" taken back"); err != nil {
+		return err
+	}
+	fmt.Fprintf(a.stderr, "capctl: taken back on %d passes; 'capctl tag --undo %s' restores it\n", len(old), change)
+	return nil
+}
+
+// changed returns the passes and tags of a correction.
+func changed(ctx context.Context, s *store.Store, change string) (ids []string, names map[string]string, err error) {
+	rows, err := s.Query(ctx, `SELECT pass, name FROM corrections WHERE change = ? ORDER BY n`, change)
+	if err != nil {
+		return nil, nil, err
+	}
+	defer rows.Close()
+	names = map[string]string{}
+	for {
+		row, err := rows.Next()
+		if err != nil || row == nil {
+			return ids, names, err
+		}
+		id, _ := row[0].(string)
+		name, _ := row[1].(string)
+		names[name] = ""
+		if !slices.Contains(ids, id) {
+			ids = append(ids, id)
+		}
+	}
+}
+
+func (c *tagCmd) history(a *app, s *store.Store, passes []record.Pass) error {
+	var rows []table.Row
+	for _, p := range passes {
+		list, err := s.TagHistory(a.ctx, p.ID)
+		if err != nil {
+			return cli.FailedError(err)
+		}
+		for _, h := range list {
+			if c.JSON {
+				if err := jsonLine(a.stdout, h); err != nil {
+					return cli.FailedError(err)
+				}
+				continue
+			}
+			note := h.Why
+			if h.Undoes != "" {
+				note = strings.TrimSpace("takes back " + h.Undoes + " " + note)
+			}
+			rows = append(rows, table.Row{p.ID, h.At.Local().Format("2006-01-02 15:04:05"), h.Who, h.Name, tagText(h.Old), tagText(h.New), h.Change, note})
+		}
+	}
+	if c.JSON {
+		return nil
+	}
+	if len(rows) == 0 {
+		fmt.Fprintln(a.stderr, "capctl: no tag of these passes was ever corrected")
+		return nil
+	}
+	printTable(a.stdout, table.Row{"pass", "when", "who", "tag", "was", "became", "change", "why"}, rows)
+	return nil
+}
+
+func tagText(t *record.Tag) string {
+	if t == nil {
+		return "-"
+	}
+	return fmt.Sprintf("%s (%s)", t.Value, t.From)
+}
