@@ -94,14 +94,14 @@ func (c *Coverage) Precision(w Wish) []Need {
 			n.Passes = n.Have
 		}
 		n.More = max(0, n.Passes-n.Have)
-		n.width(w)
+		n.width(w, m.q)
 		out[i] = n
 	}
 	return out
 }
 
 // width fills in what one more pass adds.
-func (n *Need) width(w Wish) {
+func (n *Need) width(w Wish, q quantiles) {
 	if n.Have == 0 {
 		n.Gain = math.Inf(1)
 		return
@@ -109,7 +109,7 @@ func (n *Need) width(w Wish) {
 	if math.IsNaN(n.SD) {
 		return
 	}
-	k, t := float64(n.Have), stats.TQuantile(1-w.Alpha/2, n.DF)
+	k, t := float64(n.Have), q.t(1-w.Alpha/2, n.DF)
 	n.Width = math.Expm1(t * n.SD * math.Sqrt(2/k))
 	n.Then = math.Expm1(t * n.SD * math.Sqrt(2/(k+1)))
 	n.Gain = float64(n.Open) * n.SD * n.SD / (k * (k + 1))
@@ -135,12 +135,26 @@ func passesFor(sd, df float64, w Wish) int {
 	return max(2, int(math.Ceil(n-1e-9)))
 }
 
+// quantiles remembers Student's t quantiles: cells share a few degrees of freedom, and a
+// large campaign asks for millions.
+type quantiles map[[2]float64]float64
+
+func (q quantiles) t(p, df float64) float64 {
+	v, ok := q[[2]float64{p, df}]
+	if !ok {
+		v = stats.TQuantile(p, df)
+		q[[2]float64{p, df}] = v
+	}
+	return v
+}
+
 // measures are the mean and spread of ln(average rate) per cell, and pooled.
 type measures struct {
 	n            []int
 	mean, sd, df []float64
 	game         []string
 	pool         map[string]pooled // "" for all games
+	q            quantiles
 }
 
 type pooled struct {
@@ -172,7 +186,7 @@ func (c *Coverage) measure() measures {
 			sds[of], dfs[of] = append(sds[of], m.sd[i]), append(dfs[of], m.df[i])
 		}
 	}
-	m.pool = map[string]pooled{}
+	m.pool, m.q = map[string]pooled{}, quantiles{}
 	for of := range sds {
 		sd, df := stats.PoolSD(sds[of], dfs[of])
 		h := stats.Homogeneous(sds[of], dfs[of])
@@ -245,8 +259,8 @@ func settled(m measures, i, j int, w Wish) bool {
 	if !(df > 0) {
 		return false
 	}
-	different := margin > stats.TQuantile(1-w.Alpha/2, df)*se
-	same := margin+stats.TQuantile(1-w.Alpha, df)*se < math.Log1p(w.Difference)
+	different := margin > m.q.t(1-w.Alpha/2, df)*se
+	same := margin+m.q.t(1-w.Alpha, df)*se < math.Log1p(w.Difference)
 	return different || same
 }
 
