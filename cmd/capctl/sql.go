@@ -159,33 +159,30 @@ func writeJSONL(w io.Writer, rows *store.Rows) error {
 }
 
 func writeTable(w io.Writer, rows *store.Rows, markdown bool) error {
-	t := table.NewWriter()
-	t.SetStyle(table.StyleDefault)
-	t.Style().Format.Header = 0 // headings as they are
 	head := make(table.Row, len(rows.Columns))
 	for i, c := range rows.Columns {
 		head[i] = printable(c)
 	}
-	t.AppendHeader(head)
-	n := 0
+	var list []table.Row
 	err := eachRow(rows, func(row []any) error {
 		cells := make(table.Row, len(row))
 		for i, v := range row {
 			cells[i] = printable(plain(v))
 		}
-		t.AppendRow(cells)
-		n++
+		list = append(list, cells)
 		return nil
 	})
 	if err != nil {
 		return err
 	}
 	if markdown {
+		t := plainTable(head...)
+		t.AppendRows(list)
 		_, err = fmt.Fprintln(w, t.RenderMarkdown())
 		return err
 	}
-	_, err = fmt.Fprintf(w, "%s\n(%d rows)\n", t.Render(), n)
-	return err
+	printTable(w, head, list)
+	return nil
 }
 
 func eachRow(rows *store.Rows, fn func([]any) error) error {
