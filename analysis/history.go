@@ -20,6 +20,11 @@ func Repeatability(p record.Pass, history []record.Pass, o Options) map[string]r
 	same := slices.DeleteFunc(slices.Clone(history), func(h record.Pass) bool {
 		return h.ID == p.ID || h.Bench != p.Bench || h.Tags.Value(record.TagGame) != p.Tags.Value(record.TagGame)
 	})
+	for i := range same {
+		if same[i].Metrics.Low1Sparse {
+			same[i].Metrics.Low1FPS = 0 // a tail of a few frames tells nothing about others; nought counts as not measured
+		}
+	}
 	p.Verdict = record.Clean // it is not judged yet, and belongs to its cell whatever comes
 	cells := group(append(same, p), o.Factors)
 	for i := range cells {

@@ -6,6 +6,10 @@ import "fmt"
 // every sum finite.
 const LongestMS = 1e12
 
+// ShortestMS is the shortest frame time above zero that [More] accepts, in ms (a
+// picosecond). It keeps the squares of rates finite.
+const ShortestMS = 1e-9
+
 // Reason says why a series of frame times has no figures.
 type Reason string
 
@@ -15,6 +19,7 @@ const (
 	Negative  Reason = "negative"   // a frame time below zero
 	NotFinite Reason = "not finite" // NaN or an infinity
 	TooLong   Reason = "too long"   // above LongestMS
+	TooShort  Reason = "too short"  // above zero but below ShortestMS, which the figures on request refuse
 	NoLength  Reason = "no length"  // too many frames of no length: a rate would be infinite
 )
 

@@ -103,6 +103,9 @@ func More(f record.Frames, o Options) (Extra, error) {
 	if err != nil {
 		return Extra{}, err
 	}
+	if i := slices.IndexFunc(f.MS, func(v float64) bool { return v > 0 && v < ShortestMS }); i >= 0 {
+		return Extra{}, &FrameError{Reason: TooShort, Index: i, Value: f.MS[i]}
+	}
 	asc := ascending(f.MS)
 	var e Extra
 	if o.QuantileType > 0 {

@@ -1,6 +1,7 @@
 package metrics_test
 
 import (
+	"encoding/binary"
 	"encoding/json"
 	"errors"
 	"math"
@@ -86,8 +87,8 @@ func TestMoreAgreesWithCompute(t *testing.T) {
 		}
 		e, err := metrics.More(f, metrics.Options{QuantileType: 7, LowPercent: []float64{1, 0.1}, OverMS: []float64{m.MaxMS, m.MedianMS, 1e-300}, Trend: true})
 		var fe *metrics.FrameError
-		if errors.As(err, &fe) && fe.Reason == metrics.NoLength {
-			t.Skip(err) // the fastest frames of the tail have no length
+		if errors.As(err, &fe) && (fe.Reason == metrics.NoLength || fe.Reason == metrics.TooShort) {
+			t.Skip(err) // the fastest frames of the tail have next to no length
 		} else if err != nil {
 			t.Fatal(err)
 		}
@@ -131,7 +132,7 @@ func TestQuantileTypesOfRequest(t *testing.T) {
 				}
 			}
 		}
-		if compared != 4 {
+		if compared != 4 && testlab.OwnChecks() {
 			t.Errorf("%d percentiles compared", compared)
 		}
 	})
@@ -146,7 +147,7 @@ func TestCapOnRequest(t *testing.T) {
 		got := more(t, x, metrics.Options{CapFPS: []float64{hz}}).Caps[0]
 		c.Want(t, "share_at_1", got.AtOne)
 		c.Want(t, "share_faster_than_1", got.Shorter)
-		if held := hz == 60; got.Held != held {
+		if held := hz == 60; testlab.OwnChecks() && got.Held != held {
 			t.Errorf("held: %+v, want %v", got, held)
 		}
 	})
@@ -259,6 +260,9 @@ func TestMoreRefuses(t *testing.T) {
 	if _, err := metrics.More(record.Frames{}, metrics.Options{Trend: true}); !errors.As(err, &e) || e.Reason != metrics.Empty {
 		t.Errorf("no frames: %v", err)
 	}
+	if _, err := metrics.More(record.Frames{MS: []float64{10, 1e-150}, Decimals: -1}, metrics.Options{Trend: true}); !errors.As(err, &e) || e.Reason != metrics.TooShort || e.Index != 1 {
+		t.Errorf("absurdly short: %v", err)
+	}
 	if o := more(t, []float64{10, math.Copysign(0, -1), 10}, metrics.Options{OverMS: []float64{5}}).Over[0]; o.Frames != 2 || o.TimeShare != 1 {
 		t.Errorf("minus zero: %+v", o)
 	}
@@ -278,4 +282,29 @@ func BenchmarkMore(b *testing.B) {
 			}
 		})
 	}
+}
+
+// Whatever the frames, the figures on request are an error or numbers that JSON can hold.
+func FuzzMore(f *testing.F) {
+	f.Add([]byte{1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 12, 13, 14, 15, 16}, uint8(7), 16.7, 60.0, 1.0)
+	f.Add(slices.Repeat([]byte{0, 0, 0, 0, 0, 0, 0x30, 0x40}, 40), uint8(3), 33.3, 62.5, 0.25)
+	f.Add([]byte{0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0x8f, 0x40}, uint8(1), 1e-300, 1e300, 99.9)
+	f.Fuzz(func(t *testing.T, raw []byte, kind uint8, over, rate, share float64) {
+		var x []float64
+		for ; len(raw) >= 8 && len(x) < 2000; raw = raw[8:] {
+			x = append(x, math.Float64frombits(binary.LittleEndian.Uint64(raw)))
+		}
+		d := metrics.Draws{N: 100, Block: int(kind), Seed: uint64(kind), Confidence: 0.9}
+		e, err := metrics.More(record.Frames{MS: x, Decimals: -1}, metrics.Options{QuantileType: int(kind % 10), OverMS: []float64{over},
+			CapFPS: []float64{rate}, LowPercent: []float64{share}, Trend: true, Interval: &d})
+		if err != nil {
+			return
+		}
+		if _, err := json.Marshal(e); err != nil {
+			t.Fatal(err)
+		}
+		if i := e.Interval; i.AvgFPS.Low > i.AvgFPS.High || i.Low1FPS.Low > i.Low1FPS.High {
+			t.Errorf("limits the wrong way round: %+v", i)
+		}
+	})
 }

@@ -204,7 +204,9 @@ func (p *measuredTable) add(m measured) error {
 		_, err := fmt.Fprintf(p.notes, "capctl: %s: %s\n", m.File, reasonOf(m.err))
 		return err
 	}
-	p.all = append(p.all, m)
+	if m.More != nil {
+		p.all = append(p.all, m)
+	}
 	p.rows = append(p.rows, table.Row{
 		m.File, m.Frames, fixed(m.DurationS, 2), fixed(m.AvgFPS, 2), fixed(m.Low1FPS, 2), fixed(m.Low01FPS, 2), fixed(m.Low1TimeFPS, 2),
 		fixed(m.P99FPS, 2), fixed(m.MedianMS, 3), fixed(m.MaxMS, 3), m.Hitches,

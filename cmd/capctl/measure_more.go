@@ -74,14 +74,12 @@ var sections = []section{
 		table.Row{"log", "rate", "low", "high", "standard error", "resamples, block, seed"}, intervalRows},
 }
 
-// printMore prints one table per kind of figures that was asked for.
+// printMore prints one table per kind of figures that was asked for; all have some.
 func printMore(w io.Writer, all []measured) error {
 	for _, s := range sections {
 		var rows []table.Row
 		for _, m := range all {
-			if m.More != nil {
-				rows = append(rows, s.rows(m.File, m.More)...)
-			}
+			rows = append(rows, s.rows(m.File, m.More)...)
 		}
 		if len(rows) > 0 {
 			if _, err := fmt.Fprintf(w, "\n%s\n", s.title); err != nil {

@@ -40,6 +40,10 @@ func ChecksDir() string {
 	return filepath.Join(Root(), "testdata", "checks")
 }
 
+// OwnChecks reports whether the check values are those of testdata, so that a test knows
+// how many to expect.
+func OwnChecks() bool { return os.Getenv("CHECKS_DIR") == "" }
+
 // Checks runs fn as a subtest, named after the case and its source, on every case of a
 // method. A reference to another case's input (a key ending in _ref) is resolved first.
 func Checks(t *testing.T, method string, fn func(t *testing.T, c Case)) {
