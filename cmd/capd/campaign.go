@@ -15,6 +15,7 @@ import (
 	"capd.example/campaign"
 	"capd.example/config"
 	"capd.example/internal/cli"
+	"capd.example/internal/judging"
 	"capd.example/internal/logbook"
 	"capd.example/notify"
 	"capd.example/pipeline"
@@ -63,20 +64,7 @@ func (p *planner) teach(ctx context.Context, k *pipeline.Knowledge) {
 	}
 	otherwise := k.Expect
 	k.Expect = func(t record.Tags) record.Expectation {
-		e, d := p.book.Campaign.Expect(t), otherwise(t)
-		if e.DurationS == 0 {
-			e.DurationS = d.DurationS
-		}
-		if e.ToleranceS == 0 {
-			e.ToleranceS = d.ToleranceS
-		}
-		if e.CapFPS == 0 {
-			e.CapFPS = d.CapFPS
-		}
-		if len(e.RefreshHz) == 0 {
-			e.RefreshHz = d.RefreshHz
-		}
-		return e
+		return judging.Prefer(p.book.Campaign.Expect(t), otherwise(t))
 	}
 }
 
