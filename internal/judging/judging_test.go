@@ -94,6 +94,35 @@ func TestSpreadReachesTheAgreementCheck(t *testing.T) {
 	}
 }
 
+// What the agent spends on it after each pass, with more passes stored than are looked at.
+func BenchmarkSpread(b *testing.B) {
+	ctx := context.Background()
+	s, err := store.Open(ctx, filepath.Join(b.TempDir(), "lab.db"), store.Options{})
+	if err != nil {
+		b.Fatal(err)
+	}
+	defer s.Close()
+	var last store.Arrival
+	for i := range 600 {
+		card, preset := i/36, i/3%12 // twelve settings on each card, three passes each
+		last = arrival(fmt.Sprint("preset ", preset), i, (60+10*float64(card))/(1+0.1*float64(preset))+0.3*float64(i%3))
+		last.Pass.Tags["gpu"] = record.Tag{Value: fmt.Sprint("Slate ", card), From: record.FromPath}
+		saved, err := s.Save(ctx, last)
+		if err != nil {
+			b.Fatal(err)
+		}
+		if err := s.Finish(ctx, saved.ID, []record.Finding{{Check: "completeness", Outcome: record.OK, Reason: "whole"}}, record.Clean); err != nil {
+			b.Fatal(err)
+		}
+	}
+	spread := judging.Spread(s, record.CellFactors)
+	for b.Loop() {
+		if _, err := spread(ctx, last.Pass); err != nil {
+			b.Fatal(err)
+		}
+	}
+}
+
 func TestPrefer(t *testing.T) {
 	of := judging.Expect(config.Expect{DurationS: 60, ToleranceS: 2, Passes: 3, RefreshHz: []float64{144}})
 	got := judging.Prefer(record.Expectation{DurationS: 90, From: "campaign"}, of)
