@@ -44,6 +44,7 @@ type Total struct {
 	log, se, df float64
 	higher      bool
 	order       []string
+	table       string // totals of one table stand beside each other
 }
 
 // GameRatio is one game's part in a total.
@@ -74,7 +75,7 @@ func Totals(margins []Margin, o Options) []Total {
 	o = o.withDefaults()
 	rest := without(o.Factors, record.TagGame, record.TagScene)
 	var out []Total
-	games := map[string]map[string]bool{} // of a table: totals that stand beside each other
+	games := map[string]map[string]int{} // of a table: totals that stand beside each other
 	for _, group := range groupMargins(margins, rest) {
 		first := group[0]
 		t := Total{By: first.By, Base: first.Base, Value: first.Value, Metric: first.Metric, Factors: map[string]string{}, higher: first.higher,
@@ -84,24 +85,20 @@ func Totals(margins []Margin, o Options) []Total {
 			t.Factors[f] = first.Factors[f]
 		}
 		t.Games = ratios(group)
-		key := t.table()
-		if games[key] == nil {
-			games[key] = map[string]bool{}
+		t.table = t.By + "\x00" + t.Base + "\x00" + factorKey(t.Factors, t.order)
+		if games[t.table] == nil {
+			games[t.table] = map[string]int{}
 		}
 		for _, g := range t.Games {
-			games[key][g.Game] = true
+			games[t.table][g.Game]++
 		}
 		t.combine(o)
 		out = append(out, t)
 	}
-	for i := range out {
-		out[i].compareSets(out, games)
-	}
+	compareSets(out, games)
 	callTotals(out, o)
 	return out
 }
-
-func (t Total) table() string { return t.By + "\x00" + t.Base + "\x00" + factorKey(t.Factors, t.order) }
 
 func groupMargins(margins []Margin, rest []string) [][]Margin {
 	var keys []string
@@ -189,37 +186,34 @@ func (t *Total) combine(o Options) {
 	}
 }
 
-// compareSets says which games are missing and what the common games give.
-func (t *Total) compareSets(all []Total, games map[string]map[string]bool) {
-	own := map[string]float64{}
-	for _, g := range t.Games {
-		own[g.Game] = g.log
+// compareSets says which games are missing from each total and what the common games give.
+// games counts, per table, the totals that have a game.
+func compareSets(totals []Total, games map[string]map[string]int) {
+	size := map[string]int{}
+	for _, t := range totals {
+		size[t.table]++
 	}
-	for g := range games[t.table()] {
-		if _, ok := own[g]; !ok {
-			t.Missing = append(t.Missing, g)
+	for i := range totals {
+		t := &totals[i]
+		own := map[string]bool{}
+		sum, n := 0.0, 0.0
+		for _, g := range t.Games {
+			own[g.Game] = true
+			if games[t.table][g.Game] == size[t.table] {
+				sum += g.log
+				n++
+			}
+		}
+		for g := range games[t.table] {
+			if !own[g] {
+				t.Missing = append(t.Missing, g)
+			}
+		}
+		slices.SortFunc(t.Missing, naturally)
+		if n > 0 {
+			t.Common = Number(math.Expm1(sum / n))
 		}
 	}
-	slices.SortFunc(t.Missing, naturally)
-	sum, n := 0.0, 0.0
-	for g, l := range own {
-		if everywhere(g, t.table(), all) {
-			sum += l
-			n++
-		}
-	}
-	if n > 0 {
-		t.Common = Number(math.Expm1(sum / n))
-	}
-}
-
-func everywhere(game, table string, all []Total) bool {
-	for _, t := range all {
-		if t.table() == table && !slices.ContainsFunc(t.Games, func(g GameRatio) bool { return g.Game == game }) {
-			return false
-		}
-	}
-	return true
 }
 
 func callTotals(totals []Total, o Options) {

@@ -1,0 +1,186 @@
+package report
+
+import (
+	"bytes"
+	_ "embed"
+	"fmt"
+	"html/template"
+	"sort"
+	"strings"
+
+	"capd.example/analysis"
+	"capd.example/record"
+)
+
+//go:embed page.html
+var pageText string
+
+//go:embed page.css
+var pageCSS string
+
+var pageTemplate = template.Must(template.New("page").Funcs(template.FuncMap{
+	"percent": func(n analysis.Number) string {
+		if !n.Known() {
+			return "–"
+		}
+		return fmt.Sprintf("%.2f %%", 100*float64(n))
+	},
+	"signed": func(n analysis.Number) string {
+		if !n.Known() {
+			return "–"
+		}
+		return fmt.Sprintf("%+.1f %%", 100*float64(n))
+	},
+	"whole": func(n analysis.Number) string { return analysis.WholePercent(n) },
+	"one": func(n analysis.Number) string {
+		if !n.Known() {
+			return "–"
+		}
+		return fmt.Sprintf("%.1f", float64(n))
+	},
+	"two": func(n analysis.Number) string {
+		if !n.Known() {
+			return "–"
+		}
+		return fmt.Sprintf("%.2f", float64(n))
+	},
+	"join": strings.Join,
+}).Parse(pageText))
+
+// page is what the template is given.
+type page struct {
+	*Report
+	Title, Made, Version string
+	CSS                  template.CSS
+	Systems              []record.System
+	Rows                 []cellRow
+	Figures              []figure
+	PassRows             []passRow
+	Counts               counts
+	Factors              []string
+	Tie                  string
+	Currency, PriceDate  string
+}
+
+type counts struct{ Cells, Passes, Used, LeftOut, Disagree int }
+
+type cellRow struct {
+	ID, Name       string
+	Average, Low1  string
+	AvgRange       string
+	Low1Range      string
+	Own            string // the interval of the cell alone
+	SD, CV         string
+	Spread         string
+	Passes         []analysis.UsedPass
+	LeftOut        []analysis.LeftOut
+	Limit          analysis.Regime
+	Agree          record.Finding
+	Warnings       []string
+	Others         []otherFigure
+	LimitReason    string
+	FittedResidual string
+}
+
+type otherFigure struct{ Name, Value, Range string }
+
+type figure struct {
+	File  string
+	Title string
+	SVG   template.HTML
+	PNG   bool
+}
+
+type passRow struct {
+	record.Pass
+	Cell     string
+	Findings []record.Finding // those that are not plainly fine
+	Fine     int
+	Average  string
+}
+
+// html writes the page.
+func (r *Report) html() ([]byte, error) {
+	p := page{Report: r, Title: r.in.Title, Made: r.in.At.UTC().Format("2006-01-02 15:04 UTC"), Version: r.in.Version,
+		CSS: template.CSS(pageCSS + inkCSS()), Factors: r.factors, Tie: fmt.Sprintf("%g %%", 100*tie(r.in.Options))}
+	for _, id := range keys(r.in.Systems) {
+		p.Systems = append(p.Systems, r.in.Systems[id])
+	}
+	where := map[string]string{}
+	for i, c := range r.Cells {
+		row := newCellRow(i, c, r.Limits[i])
+		for _, u := range c.Passes.Used {
+			where[u.ID] = row.ID
+		}
+		for _, l := range c.Passes.LeftOut {
+			where[l.ID] = row.ID
+		}
+		p.Rows = append(p.Rows, row)
+		p.Counts.Used += len(c.Passes.Used)
+		p.Counts.LeftOut += len(c.Passes.LeftOut)
+		if c.Agree.Outcome == record.Doubtful {
+			p.Counts.Disagree++
+		}
+	}
+	p.Counts.Cells, p.Counts.Passes = len(r.Cells), len(r.in.Passes)
+	for i, ch := range r.charts {
+		// The drawing escapes every text itself; nothing else in it is from outside.
+		p.Figures = append(p.Figures, figure{ch.name, ch.title, template.HTML(ch.inPage().svg(ch.name, false)), i < r.in.Pictures})
+	}
+	for _, x := range r.in.Passes {
+		p.PassRows = append(p.PassRows, newPassRow(x, where[x.ID]))
+	}
+	for _, x := range r.in.Prices {
+		p.Currency, p.PriceDate = x.Currency, max(p.PriceDate, x.Date)
+	}
+	var b bytes.Buffer
+	if err := pageTemplate.Execute(&b, p); err != nil {
+		return nil, fmt.Errorf("write page: %w", err)
+	}
+	return b.Bytes(), nil
+}
+
+func tie(o analysis.Options) float64 {
+	if o.Tie > 0 {
+		return o.Tie
+	}
+	return 0.01
+}
+
+func newCellRow(i int, c analysis.Cell, l analysis.Limit) cellRow {
+	avg, low := c.Figure(analysis.Average), c.Figure(analysis.Low1)
+	row := cellRow{ID: fmt.Sprintf("cell-%d", i+1), Name: c.Name(), Average: shown(avg), Low1: shown(low), AvgRange: interval(avg.CILow, avg.CIHigh),
+		Low1Range: interval(low.CILow, low.CIHigh), Own: interval(avg.OwnLow, avg.OwnHi), Spread: avg.Spread.From, Passes: c.Passes.Used, LeftOut: c.Passes.LeftOut,
+		Limit: l.Limit, LimitReason: l.Reason, Agree: c.Agree, Warnings: c.Warnings, SD: "–", CV: "–", FittedResidual: "–"}
+	if avg.SD.Known() {
+		row.SD, row.CV = fmt.Sprintf("%.2f", float64(avg.SD)), fmt.Sprintf("%.2f %%", 100*float64(avg.CV))
+	}
+	if l.Residual.Known() {
+		row.FittedResidual = fmt.Sprintf("%.1f (%+.2f %%)", float64(l.Fitted), 100*float64(l.Residual))
+	}
+	for _, m := range analysis.Metrics[2:] {
+		f := c.Figure(m.Name)
+		row.Others = append(row.Others, otherFigure{m.Text, fmt.Sprintf("%.4g", finite(f.Value())), interval(f.CILow, f.CIHigh)})
+	}
+	return row
+}
+
+func interval(low, high analysis.Number) string {
+	if !low.Known() || !high.Known() {
+		return "–"
+	}
+	return fmt.Sprintf("%.1f to %.1f", float64(low), float64(high))
+}
+
+func newPassRow(p record.Pass, cell string) passRow {
+	row := passRow{Pass: p, Cell: cell, Average: fmt.Sprintf("%.1f", p.Metrics.AvgFPS)}
+	for _, f := range p.Findings {
+		if f.Outcome == record.OK {
+			row.Fine++
+		} else {
+			row.Findings = append(row.Findings, f)
+		}
+	}
+	sort.SliceStable(row.Findings, func(i, j int) bool { return row.Findings[i].Check < row.Findings[j].Check })
+	return row
+}

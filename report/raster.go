@@ -1,0 +1,128 @@
+package report
+
+import (
+	"bytes"
+	"fmt"
+	"image"
+	"image/color"
+	"image/draw"
+	"image/png"
+	"math"
+
+	"golang.org/x/image/font"
+	"golang.org/x/image/math/fixed"
+	"golang.org/x/image/vector"
+)
+
+// png draws the canvas at a scale: a canvas of 1920 x 1080 at scale 2 gives 3840 x 2160.
+func (c *canvas) png(scale float64, dark bool) ([]byte, error) {
+	w, h := int(math.Round(c.w*scale)), int(math.Round(c.h*scale))
+	img := image.NewRGBA(image.Rect(0, 0, w, h))
+	draw.Draw(img, img.Bounds(), image.NewUniform(rgb(colour(inkPaper, dark))), image.Point{}, draw.Src)
+	r := vector.NewRasterizer(1, 1)
+	for _, s := range c.shapes {
+		if s.text != "" {
+			s.drawText(img, scale, dark)
+			continue
+		}
+		if s.fill != "" {
+			fillPolygon(img, r, s.points, scale, s.paint(s.fill, dark))
+		}
+		if s.stroke != "" {
+			s.drawStroke(img, r, scale, s.paint(s.stroke, dark))
+		}
+	}
+	var b bytes.Buffer
+	enc := png.Encoder{CompressionLevel: png.BestSpeed}
+	if err := enc.Encode(&b, img); err != nil {
+		return nil, fmt.Errorf("encode picture: %w", err)
+	}
+	return b.Bytes(), nil
+}
+
+func (s shape) paint(i ink, dark bool) color.NRGBA {
+	c := rgb(colour(i, dark))
+	if s.opacity > 0 {
+		c.A = uint8(math.Round(255 * s.opacity))
+	}
+	return c
+}
+
+func rgb(hex string) color.NRGBA {
+	var r, g, b uint8
+	fmt.Sscanf(hex, "#%02x%02x%02x", &r, &g, &b)
+	return color.NRGBA{r, g, b, 255}
+}
+
+// fillPolygon rasterises within the polygon's own bounds, which are mostly small.
+func fillPolygon(img *image.RGBA, r *vector.Rasterizer, p []point, scale float64, c color.NRGBA) {
+	x0, y0, x1, y1 := math.Inf(1), math.Inf(1), math.Inf(-1), math.Inf(-1)
+	for _, q := range p {
+		x0, y0, x1, y1 = math.Min(x0, q.x*scale), math.Min(y0, q.y*scale), math.Max(x1, q.x*scale), math.Max(y1, q.y*scale)
+	}
+	box := image.Rect(int(math.Floor(x0)), int(math.Floor(y0)), int(math.Ceil(x1)), int(math.Ceil(y1))).Intersect(img.Bounds())
+	if box.Empty() {
+		return
+	}
+	r.Reset(box.Dx(), box.Dy())
+	for i, q := range p {
+		x, y := float32(q.x*scale-float64(box.Min.X)), float32(q.y*scale-float64(box.Min.Y))
+		if i == 0 {
+			r.MoveTo(x, y)
+		} else {
+			r.LineTo(x, y)
+		}
+	}
+	r.ClosePath()
+	r.Draw(img, box, image.NewUniform(c), image.Point{})
+}
+
+// drawStroke draws each segment as a thin quadrilateral.
+func (s shape) drawStroke(img *image.RGBA, r *vector.Rasterizer, scale float64, c color.NRGBA) {
+	for i := 1; i < len(s.points); i++ {
+		if s.dash && i == 1 && len(s.points) == 2 {
+			s.drawDashes(img, r, scale, c)
+			return
+		}
+		segment(img, r, s.points[i-1], s.points[i], s.width, scale, c)
+	}
+}
+
+func segment(img *image.RGBA, r *vector.Rasterizer, a, b point, width, scale float64, c color.NRGBA) {
+	dx, dy := b.x-a.x, b.y-a.y
+	l := math.Hypot(dx, dy)
+	if l == 0 {
+		return
+	}
+	nx, ny := -dy/l*width/2, dx/l*width/2
+	fillPolygon(img, r, []point{{a.x + nx, a.y + ny}, {b.x + nx, b.y + ny}, {b.x - nx, b.y - ny}, {a.x - nx, a.y - ny}}, scale, c)
+}
+
+func (s shape) drawDashes(img *image.RGBA, r *vector.Rasterizer, scale float64, c color.NRGBA) {
+	a, b := s.points[0], s.points[1]
+	l := math.Hypot(b.x-a.x, b.y-a.y)
+	for at := 0.0; at < l; at += 11 {
+		end := math.Min(l, at+6)
+		segment(img, r, point{a.x + (b.x-a.x)*at/l, a.y + (b.y-a.y)*at/l}, point{a.x + (b.x-a.x)*end/l, a.y + (b.y-a.y)*end/l}, s.width, scale, c)
+	}
+}
+
+func (s shape) drawText(img *image.RGBA, scale float64, dark bool) {
+	x := s.points[0].x
+	w := drawnWidth(s.text, s.size, s.bold)
+	switch s.anchor {
+	case "middle":
+		x -= w / 2
+	case "end":
+		x -= w
+	}
+	faces.Lock()
+	defer faces.Unlock()
+	f := face(s.size*scale, s.bold)
+	if f == nil {
+		return
+	}
+	d := font.Drawer{Dst: img, Src: image.NewUniform(s.paint(s.fill, dark)), Face: f,
+		Dot: fixed.Point26_6{X: fixed.Int26_6(x * scale * 64), Y: fixed.Int26_6(s.points[0].y * scale * 64)}}
+	d.DrawString(s.text)
+}
