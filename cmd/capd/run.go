@@ -96,8 +96,13 @@ func build(a *app) (_ *agent, err error) {
 		return nil, cli.FailedError(err)
 	}
 	ag.desk = &desk{agent: ag, since: time.Now(), resumed: make(chan struct{}, 1)}
-	if ag.service, err = control.Listen(a.ctx, a.config.Data, ag.desk, &ag.hub); err != nil {
-		return nil, cli.FailedError(err)
+	if ag.service, err = control.Listen(a.ctx, a.config.Data, ag.desk, &ag.hub); errors.Is(err, control.ErrTaken) {
+		return nil, cli.FailedError(err, "stop the other agent, or give this one a folder of its own with --data")
+	} else if err != nil {
+		// The system may have no such sockets, or the path may be too long for one. Passes
+		// are worth more than talking about them.
+		ag.log.Warn().Err(err).Msg("capctl cannot talk to this agent (status, follow, begin, pause); everything else works")
+		ag.service = nil
 	}
 	if ag.plan, err = newPlanner(a.config, ag.store, ag.log); err != nil {
 		return nil, err
@@ -220,7 +225,9 @@ func (ag *agent) run(ctx context.Context) error {
 	logs := make(chan watcher.Log)
 	start("telemetry", ag.bench.Sample)
 	start("alerts", ag.alerts.Run)
-	start("control", ag.service.Run)
+	if ag.service != nil {
+		start("control", ag.service.Run)
+	}
 	if n, err := ag.steps.Resume(ctx); err != nil {
 		ag.log.Error().Err(err).Msg("not all unfinished passes could be finished")
 	} else if n > 0 {
