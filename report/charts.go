@@ -22,7 +22,7 @@ func (ch chart) render(w, h, size float64) *canvas {
 	c := &canvas{w: w, h: h, font: size, title: ch.title, desc: ch.desc}
 	pad := size
 	y := pad + size*1.1
-	c.write(pad, y, size*1.3, "start", inkText, fit(ch.title, size*1.3, w-2*pad)).bold = true
+	c.write(pad, y, size*1.3, "start", inkText, fit(ch.title, size*1.4, w-2*pad)).bold = true
 	for _, line := range wrap(ch.note, size*0.9, w-2*pad) {
 		y += size * 1.3
 		c.write(pad, y, size*0.9, "start", inkMuted, line)

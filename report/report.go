@@ -51,6 +51,7 @@ type Report struct {
 	charts  []chart
 	passes  map[string]record.Pass
 	factors []string
+	varies  map[string]bool // factors that have more than one value
 }
 
 // Build draws all conclusions and charts.
@@ -66,6 +67,10 @@ func Build(in Input) (*Report, error) {
 		r.passes[p.ID] = p
 	}
 	r.Cells = analysis.Cells(in.Passes, in.Options)
+	r.varies = map[string]bool{}
+	for _, f := range r.factors {
+		r.varies[f] = r.count(f) > 1
+	}
 	for _, by := range []string{record.TagGraphics, record.TagProcessor} {
 		base := r.base(by)
 		if base == "" {
@@ -258,47 +263,86 @@ func sortBy[T any](s []T, less func(a, b T) bool) {
 	sort.SliceStable(s, func(i, j int) bool { return less(s[i], s[j]) })
 }
 
+// mapRows is the number of rows of a map that a video frame holds; the tables have all.
+const mapRows = 24
+
 // marginMaps draws one map per compared factor.
 func (r *Report) marginMaps() []chart {
 	var out []chart
 	for _, by := range []string{record.TagGraphics, record.TagProcessor} {
-		var rows, columns []string
-		seenRow, seenColumn := map[string]int{}, map[string]int{}
-		base := ""
+		row, column := newIndex(), newIndex()
+		base, most := "", math.Log(1.1)
 		for _, m := range r.Margins {
 			if m.By != by {
 				continue
 			}
 			base = m.Base
-			if _, ok := seenRow[m.Value]; !ok {
-				seenRow[m.Value] = len(rows)
-				rows = append(rows, m.Value)
-			}
-			if _, ok := seenColumn[m.Name()]; !ok {
-				seenColumn[m.Name()] = len(columns)
-				columns = append(columns, m.Name())
+			row.of(r.varying(m.Factors))
+			column.of(m.Value)
+			if m.Call == analysis.Faster || m.Call == analysis.Slower {
+				most = math.Max(most, math.Abs(math.Log1p(float64(m.Margin))))
 			}
 		}
-		if len(rows) == 0 {
+		if base == "" {
 			continue
 		}
-		// A video frame holds no more; the table has them all.
-		columns = columns[:min(len(columns), 16)]
+		note := "Whole per cents of average FPS. = tie (shown to be within the threshold), ? undecided; colour only where a difference is shown."
+		rows := row.names
+		if len(rows) > mapRows {
+			rows = rows[:mapRows]
+			note += fmt.Sprintf(" The first %d of %d rows; the table of margins has all.", mapRows, len(row.names))
+		}
 		cells := make([][]heatCell, len(rows))
 		for i := range cells {
-			cells[i] = make([]heatCell, len(columns))
+			cells[i] = make([]heatCell, len(column.names))
 		}
 		for _, m := range r.Margins {
-			if j := seenColumn[m.Name()]; m.By == by && j < len(columns) {
-				cells[seenRow[m.Value]][j] = marginCell(m)
+			if m.By != by {
+				continue
+			}
+			if i := row.of(r.varying(m.Factors)); i < len(rows) {
+				cells[i][column.of(m.Value)] = marginCell(m, most)
 			}
 		}
-		out = append(out, heatChart("margins-"+by, "Margins over "+base, "Whole per cents of average FPS. = tie (shown to be within the threshold), ? undecided; colour only where a difference is shown.", rows, columns, cells))
+		out = append(out, heatChart("margins-"+by, "Margins over "+base, note, rows, column.names, cells))
 	}
 	return out
 }
 
-func marginCell(m analysis.Margin) heatCell {
+// index numbers names in the order of their first use.
+type index struct {
+	at    map[string]int
+	names []string
+}
+
+func newIndex() *index { return &index{at: map[string]int{}} }
+
+func (x *index) of(name string) int {
+	i, ok := x.at[name]
+	if !ok {
+		i = len(x.names)
+		x.at[name] = i
+		x.names = append(x.names, name)
+	}
+	return i
+}
+
+// varying names a cell by the factors that vary in the report.
+func (r *Report) varying(values map[string]string) string {
+	var parts []string
+	for _, f := range r.factors {
+		if v := values[f]; v != "" && r.varies[f] {
+			parts = append(parts, v)
+		}
+	}
+	if len(parts) == 0 {
+		return "all cells"
+	}
+	return strings.Join(parts, ", ")
+}
+
+// marginCell colours a margin; most is the logarithm that has the full colour.
+func marginCell(m analysis.Margin, most float64) heatCell {
 	f := heatCell{text: analysis.WholePercent(m.Margin), value: math.NaN()}
 	switch m.Call {
 	case analysis.Tie:
@@ -306,8 +350,7 @@ func marginCell(m analysis.Margin) heatCell {
 	case analysis.Undecided:
 		f.text += " ?"
 	default:
-		// Half as fast again, or two thirds as fast, has the full colour.
-		f.value = math.Log1p(float64(m.Margin)) / math.Log(1.5)
+		f.value = math.Log1p(float64(m.Margin)) / most
 	}
 	return f
 }

@@ -23,6 +23,7 @@ type conclusions struct {
 	Value         valueCmd         `cmd:"" help:"Set frame rates against a price list: cost per frame, and what is not worth its price."`
 	Repeatability repeatabilityCmd `cmd:"" help:"Show how well passes repeat, per bench, game and figure, and over the months."`
 	Reuse         reuseCmd         `cmd:"" help:"Check whether older cells may stand beside new ones, and list the cells of both."`
+	Report        reportCmd        `cmd:"" help:"Write a page with tables and charts, the charts as SVG and PNG, and a data package."`
 }
 
 // outputFlags choose the form of a result.
