@@ -302,6 +302,9 @@ func (p *Pipeline) assemble(ctx context.Context, log Log, r record.Reading, f Fi
 	claims := p.claims(log, r, tele, system, started, ended)
 	tags, _ := p.Know.Aliases.Resolve(claims, p.Know.Order)
 	remarks := r.Remarks
+	if _, note := tag.FromPath(p.Know.Templates, log.Rel); note != nil {
+		remarks = append(remarks, record.Remark{Kind: record.RemarkPath, Text: note.Error()})
+	}
 	if log.Forced {
 		remarks = append(remarks, record.Remark{Kind: record.RemarkHeldOpen, Text: "a program still held the log open at the latest time; it was read as it stood"})
 	}

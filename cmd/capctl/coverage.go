@@ -11,6 +11,7 @@ import (
 	"capd.example/internal/cli"
 	"capd.example/internal/logbook"
 	"capd.example/record"
+	"capd.example/tag"
 )
 
 // coverageCmd is `capctl coverage`.
@@ -88,7 +89,7 @@ func (c *coverageCmd) lines(a *app, b *logbook.Book, page logbook.Page, cells []
 		}
 	}
 	for _, u := range page.Coverage.Unplaced {
-		if err := jsonLine(a.stdout, strayLine{u.Pass.ID, u.Pass.Log, u.Why}); err != nil {
+		if err := jsonLine(a.stdout, strayLine{u.Pass.ID, u.Pass.Log, whyStray(b, u)}); err != nil {
 			return cli.FailedError(err)
 		}
 	}
@@ -252,7 +253,7 @@ func (c *coverageCmd) summary(a *app, b *logbook.Book, page logbook.Page, only m
 	if n := page.Coverage.Others; n > 0 {
 		fmt.Fprintf(a.stdout, "%d passes of other campaigns or older than the campaign are not counted\n", n)
 	}
-	strays(a, page)
+	strays(a, b, page)
 }
 
 // settings are factors that no part has to be taken out for.
@@ -292,7 +293,19 @@ func onlyFlags(with []string) string {
 	return s
 }
 
-func strays(a *app, page logbook.Page) {
+// whyStray says why a pass has no cell; a name that two levels claim is told apart from
+// one that none does.
+func whyStray(b *logbook.Book, u campaign.Unplaced) string {
+	for _, f := range b.Campaign.FactorNames() {
+		name := u.Pass.Tags.Value(f)
+		if _, m := b.Aliases.Short(f, name); name != "" && m.Kind == tag.Ambiguous {
+			return fmt.Sprintf("%s %q is claimed by several levels: %s; make their names under [aliases.%s] exact", f, name, strings.Join(m.Candidates, ", "), f)
+		}
+	}
+	return u.Why
+}
+
+func strays(a *app, b *logbook.Book, page logbook.Page) {
 	list := page.Coverage.Unplaced
 	if len(list) == 0 {
 		return
@@ -304,6 +317,6 @@ func strays(a *app, page logbook.Page) {
 			fmt.Fprintf(a.stdout, "  and %d more: --json lists all\n", len(list)-most)
 			break
 		}
-		fmt.Fprintf(a.stdout, "  %s %s: %s\n", u.Pass.ID, u.Pass.Log, u.Why)
+		fmt.Fprintf(a.stdout, "  %s %s: %s\n", u.Pass.ID, u.Pass.Log, whyStray(b, u))
 	}
 }

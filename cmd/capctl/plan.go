@@ -143,9 +143,22 @@ func showPlan(a *app, c *campaign.Campaign, l plannedLine) {
 	printTable(a.stdout, table.Row{"what", "times", "minutes each", "hours"}, rows)
 	fmt.Fprintf(a.stdout, "\n%.1f working days of %g hours; the passes alone are %.1f\n", e.Days, e.Hours, e.PassTime/60/e.Hours)
 	fmt.Fprintf(a.stdout, "\nThe changes take %s h in the order of the plan ('capctl plan --cells' lists it). %s\n", clock(e.ChangeTime), orders(l))
+	fmt.Fprintf(a.stdout, "\n%s\n", resolves(c.Passes))
 	for _, g := range e.Unknown {
 		fmt.Fprintf(a.stderr, "the time of a pass of %s is unknown and counts as 0: set length_s or pass_minutes\n", g)
 	}
+}
+
+// resolves says what a number of passes can and cannot tell apart, before they are run.
+func resolves(passes int) string {
+	w := campaign.DefaultWish
+	own, pooled := campaign.Resolve(passes, w)
+	s := fmt.Sprintf("%d passes a cell find, with %.0f %% power at the %.0f %% level, a difference of %.1f times the repeatability once that is known from many cells",
+		passes, 100*w.Power, 100*w.Alpha, pooled)
+	if !math.IsNaN(own) {
+		s += fmt.Sprintf(", of %.1f times where two cells stand alone", own)
+	}
+	return s + fmt.Sprintf(":\nat 0.5 %% repeatability %.1f %%, at 1 %% %.1f %%. What is smaller stays undecided; 'capctl next --by precision' says where more passes pay.", 0.5*pooled, pooled)
 }
 
 // orders says how the order of the plan compares with others.
