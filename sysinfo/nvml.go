@@ -39,6 +39,7 @@ const (
 	nvPower
 	nvUtilization
 	nvMemory
+	nvMemoryShares
 	nvReasons
 	nvCount
 )
@@ -60,9 +61,19 @@ type nvmlOut struct {
 	ptr    uintptr
 	util   struct{ gpu, memory uint32 }
 	memory struct{ total, free, used uint64 }
+	shares nvmlMemory
 	text   [96]byte
 	pci    [68]byte // nvmlPciInfo_t
 }
+
+// nvmlMemory is nvmlMemory_v2_t of the public header: unlike the first version it tells
+// what programs use from what the driver keeps for itself.
+type nvmlMemory struct {
+	version                     uint32
+	total, reserved, free, used uint64
+}
+
+const nvmlMemoryVersion = 2<<24 | uint32(unsafe.Sizeof(nvmlMemory{}))
 
 // nvmlCard is what does not change every second.
 type nvmlCard struct {
@@ -115,7 +126,7 @@ var nvmlNames = []string{
 	"nvmlInit_v2", "nvmlShutdown", "nvmlSystemGetDriverVersion", "nvmlDeviceGetCount_v2",
 	"nvmlDeviceGetHandleByIndex_v2", "nvmlDeviceGetName", "nvmlDeviceGetPciInfo_v3", "nvmlDeviceGetVbiosVersion",
 	"nvmlDeviceGetTemperature", "nvmlDeviceGetClockInfo", "nvmlDeviceGetMaxClockInfo", "nvmlDeviceGetUtilizationRates",
-	"nvmlDeviceGetPowerUsage", "nvmlDeviceGetEnforcedPowerLimit", "nvmlDeviceGetMemoryInfo", "nvmlDeviceGetBAR1MemoryInfo",
+	"nvmlDeviceGetPowerUsage", "nvmlDeviceGetEnforcedPowerLimit", "nvmlDeviceGetMemoryInfo", "nvmlDeviceGetMemoryInfo_v2", "nvmlDeviceGetBAR1MemoryInfo",
 	"nvmlDeviceGetCurrPcieLinkGeneration", "nvmlDeviceGetCurrPcieLinkWidth", "nvmlDeviceGetMaxPcieLinkGeneration",
 	"nvmlDeviceGetMaxPcieLinkWidth", "nvmlDeviceGetFanSpeed", "nvmlDeviceGetCurrentClocksEventReasons",
 	"nvmlDeviceGetCurrentClocksThrottleReasons", "nvmlDeviceGetSupportedClocksThrottleReasons",
@@ -199,7 +210,8 @@ func (n *nvml) start() gap {
 	n.fast = [nvCount]uintptr{
 		nvTemperature: n.symbols["nvmlDeviceGetTemperature"], nvClock: n.symbols["nvmlDeviceGetClockInfo"],
 		nvPower: n.symbols["nvmlDeviceGetPowerUsage"], nvUtilization: n.symbols["nvmlDeviceGetUtilizationRates"],
-		nvMemory: n.symbols["nvmlDeviceGetMemoryInfo"], nvReasons: n.symbols["nvmlDeviceGetCurrentClocksEventReasons"],
+		nvMemory: n.symbols["nvmlDeviceGetMemoryInfo"], nvMemoryShares: n.symbols["nvmlDeviceGetMemoryInfo_v2"],
+		nvReasons: n.symbols["nvmlDeviceGetCurrentClocksEventReasons"],
 	}
 	if n.fast[nvReasons] == 0 {
 		n.fast[nvReasons] = n.symbols["nvmlDeviceGetCurrentClocksThrottleReasons"]

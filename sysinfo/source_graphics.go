@@ -236,7 +236,10 @@ func (s *nvmlSource) read(row []float64, now time.Time) {
 	if n.call(nvUtilization, dev, uintptr(unsafe.Pointer(&o.util)), 0) == nvmlOK {
 		row[4] = float64(o.util.gpu)
 	}
-	if n.call(nvMemory, dev, uintptr(unsafe.Pointer(&o.memory)), 0) == nvmlOK {
+	o.shares.version = nvmlMemoryVersion
+	if n.call(nvMemoryShares, dev, uintptr(unsafe.Pointer(&o.shares)), 0) == nvmlOK {
+		row[5] = float64(o.shares.used)
+	} else if n.call(nvMemory, dev, uintptr(unsafe.Pointer(&o.memory)), 0) == nvmlOK {
 		row[5] = float64(o.memory.used)
 	}
 	if n.call(nvReasons, dev, uintptr(unsafe.Pointer(&o.u64)), 0) == nvmlOK {

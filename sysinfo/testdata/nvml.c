@@ -23,6 +23,8 @@ int nvmlDeviceGetPciInfo_v3(void *d, struct pci *p) {
 }
 struct mem { u64 total, free, used; };
 int nvmlDeviceGetMemoryInfo(void *d, struct mem *m) { m->total = 16ull << 30; m->used = 3ull << 30; m->free = 13ull << 30; return 0; }
+struct mem2 { u32 version; unsigned long long total, reserved, free, used; };
+int nvmlDeviceGetMemoryInfo_v2(void *d, struct mem2 *m) { if (m->version != (2u << 24 | 40)) return 25; m->total = 16ull << 30; m->reserved = 1ull << 30; m->used = 2ull << 30; m->free = 13ull << 30; return 0; }
 int nvmlDeviceGetBAR1MemoryInfo(void *d, struct mem *m) { m->total = 256ull << 20; return 0; }
 int nvmlDeviceGetEnforcedPowerLimit(void *d, u32 *v) { *v = 285000; return 0; }
 int nvmlDeviceGetMaxClockInfo(void *d, u32 kind, u32 *v) { return 3; }
