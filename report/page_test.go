@@ -1,0 +1,190 @@
+package report_test
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+	"net/url"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"github.com/chromedp/cdproto/cdp"
+	"github.com/chromedp/cdproto/emulation"
+	cdplog "github.com/chromedp/cdproto/log"
+	"github.com/chromedp/cdproto/network"
+	cdpruntime "github.com/chromedp/cdproto/runtime"
+	"github.com/chromedp/chromedp"
+)
+
+// browser starts a headless Chromium, which Debian has as the package chromium.
+func browser(t *testing.T) context.Context {
+	t.Helper()
+	path := ""
+	for _, name := range []string{"chromium", "chromium-browser", "google-chrome", "chrome"} {
+		if p, err := exec.LookPath(name); err == nil {
+			path = p
+			break
+		}
+	}
+	if path == "" {
+		t.Skip("no Chromium on this machine, which the page is looked at with")
+	}
+	opts := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.ExecPath(path), chromedp.NoSandbox, chromedp.Flag("allow-file-access-from-files", true))
+	ctx, stop := chromedp.NewExecAllocator(context.Background(), opts...)
+	t.Cleanup(stop)
+	ctx, stop = chromedp.NewContext(ctx)
+	t.Cleanup(stop)
+	if err := chromedp.Do(ctx, chromedp.Navigate("about:blank")); err != nil {
+		t.Fatalf("start %s: %v", path, err)
+	}
+	ctx, stop = context.WithTimeout(ctx, 8*time.Minute)
+	t.Cleanup(stop)
+	return ctx
+}
+
+// heard collects what a page must not do.
+type heard struct {
+	sync.Mutex
+	list []string
+}
+
+func (h *heard) add(format string, args ...any) {
+	h.Lock()
+	defer h.Unlock()
+	h.list = append(h.list, fmt.Sprintf(format, args...))
+}
+
+func (h *heard) event(ev any) {
+	switch e := ev.(type) {
+	case *network.EventRequestWillBeSent:
+		if !strings.HasPrefix(e.Request.URL, "file:") && !strings.HasPrefix(e.Request.URL, "data:") {
+			h.add("request of %s", e.Request.URL)
+		}
+	case *cdpruntime.EventExceptionThrown:
+		h.add("exception: %s", e.ExceptionDetails.Text)
+	case *cdpruntime.EventConsoleAPICalled:
+		h.add("console %s", e.Type)
+	case *cdplog.EventEntryAdded:
+		h.add("log: %s", e.Entry.Text)
+	}
+}
+
+// The page in a browser: no console message, no request, no sideways scrolling of the page
+// itself at 390 and 1920 pixels, in light and in dark, and no violation of WCAG 2 level A
+// or AA that axe-core finds, where AXE_JS names its file (npm package axe-core).
+func TestPageInBrowser(t *testing.T) {
+	ctx := browser(t)
+	in := campaign(2, 3, 4, 2)
+	f := files(t, in)
+	dir := t.TempDir()
+	for path, data := range f {
+		to := filepath.Join(dir, path)
+		if err := os.MkdirAll(filepath.Dir(to), 0o777); err != nil {
+			t.Fatal(err)
+		}
+		if err := os.WriteFile(to, data, 0o666); err != nil {
+			t.Fatal(err)
+		}
+	}
+	page := (&url.URL{Scheme: "file", Path: filepath.ToSlash(filepath.Join(dir, "index.html"))}).String()
+	h := &heard{}
+	if err := chromedp.Listen(ctx, h.event); err != nil {
+		t.Fatal(err)
+	}
+	for _, width := range []int64{390, 1920} {
+		for _, scheme := range []string{"light", "dark"} {
+			name := fmt.Sprintf("%d %s", width, scheme)
+			err := chromedp.Do(ctx, chromedp.EmulateViewport(width, 1100), dressed(scheme), chromedp.Navigate(page), chromedp.WaitReady("footer"))
+			if err != nil {
+				t.Fatalf("%s: %v", name, err)
+			}
+			wide := ask(t, ctx, `document.documentElement.scrollWidth`)
+			figures := ask(t, ctx, `document.querySelectorAll('figure svg').length`)
+			small := ask(t, ctx, `[...document.querySelectorAll('figure svg text')].filter(e => e.getBoundingClientRect().height < 9).length`)
+			shot, err := chromedp.Run(ctx, chromedp.CaptureScreenshot())
+			if err != nil {
+				t.Fatalf("%s: %v", name, err)
+			}
+			if int64(wide) > width {
+				t.Errorf("%s: the page is %d px wide", name, wide)
+			}
+			if figures < 8 {
+				t.Errorf("%s: %d charts", name, figures)
+			}
+			if small > 0 {
+				t.Errorf("%s: %d texts of charts are too small to read", name, small)
+			}
+			if out := os.Getenv("REPORT_OUT"); out != "" {
+				os.WriteFile(filepath.Join(out, "page-"+strings.ReplaceAll(name, " ", "-")+".png"), shot, 0o666)
+			}
+			axe(t, ctx, name)
+		}
+	}
+	for _, x := range h.take() {
+		t.Error(x)
+	}
+	// The same ears hear what a page must not do.
+	control := `console.log("x"); fetch("http://127.0.0.1:9/").catch(() => 0).then(() => 1)`
+	if _, err := chromedp.Run(ctx, chromedp.Steps(chromedp.Navigate("about:blank"), chromedp.Evaluate[chromedp.Void](control, chromedp.EvalAwaitPromise))); err != nil {
+		t.Fatal(err)
+	}
+	if got := strings.Join(h.take(), "; "); !strings.Contains(got, "console log") || !strings.Contains(got, "request of http://127.0.0.1:9/") {
+		t.Errorf("a console message and a request were not heard: %s", got)
+	}
+}
+
+func (h *heard) take() []string {
+	h.Lock()
+	defer h.Unlock()
+	list := h.list
+	h.list = nil
+	return list
+}
+
+// dressed emulates a reader who prefers light or dark.
+func dressed(scheme string) chromedp.Action[chromedp.Void] {
+	return chromedp.Func(func(ctx context.Context, target *chromedp.Target) error {
+		_, err := cdp.Call(ctx, target, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{
+			Features: []*emulation.MediaFeature{{Name: "prefers-color-scheme", Value: scheme}}})
+		return err
+	})
+}
+
+func ask(t *testing.T, ctx context.Context, script string) int {
+	t.Helper()
+	n, err := chromedp.Run(ctx, chromedp.Evaluate[int](script))
+	if err != nil {
+		t.Fatalf("%s: %v", script, err)
+	}
+	return n
+}
+
+func axe(t *testing.T, ctx context.Context, name string) {
+	file := os.Getenv("AXE_JS")
+	if file == "" {
+		return
+	}
+	script, err := os.ReadFile(file)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := chromedp.Do(ctx, chromedp.Evaluate[chromedp.Void](string(script))); err != nil {
+		t.Fatalf("%s: axe-core: %v", name, err)
+	}
+	result, err := chromedp.Run(ctx, chromedp.Evaluate[string](`axe.run({runOnly: ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa"]}).then(r => JSON.stringify(r.violations.map(v => v.id + ": " + v.help + " " + v.nodes.length + " " + v.nodes[0].html.slice(0, 200))))`, chromedp.EvalAwaitPromise))
+	if err != nil {
+		t.Fatalf("%s: axe-core: %v", name, err)
+	}
+	var list []string
+	if err := json.Unmarshal([]byte(result), &list); err != nil {
+		t.Fatal(err)
+	}
+	for _, v := range list {
+		t.Errorf("%s: axe-core: %s", name, v)
+	}
+}
