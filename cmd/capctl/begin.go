@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"maps"
 	"os"
 	"slices"
 	"strings"
@@ -14,6 +15,7 @@ import (
 	"capd.example/internal/cli"
 	"capd.example/internal/logbook"
 	"capd.example/store"
+	"capd.example/sysinfo"
 	"capd.example/tag"
 )
 
@@ -154,15 +156,29 @@ func (c *beginCmd) decide(ctx context.Context, a *app, b *logbook.Book, s *store
 		return nil, cli.UsageError(fmt.Errorf("no cell has %s: the campaign excludes it", strings.Join(c.Tags, " ")))
 	}
 	cell := firstOpen(page, cells, nil)
-	if sys, ok, err := s.LastSystem(ctx, a.config.Bench, ""); err == nil && ok {
-		built, err := b.Plan.Find(b.Installed(sys))
-		if err == nil {
-			cell = firstOpen(page, cells, both(cells, built))
+	parts := builtIn(ctx, a, b, s)
+	if built, err := b.Plan.Find(parts); err == nil {
+		cell = firstOpen(page, cells, both(cells, built))
+	}
+	for name, level := range asked {
+		if is := parts[name]; is != "" && is != level {
+			fmt.Fprintf(a.stderr, "capctl: note: %s=%s is asked for and %s is built in: passes will be flagged until it is changed\n", name, level, is)
 		}
 	}
 	o := campaign.Order{Verb: campaign.Begin, Cell: b.Plan.Cell(cell), At: time.Now().UTC()}
 	o.Stay = page.Coverage.State(cell).Complete()
 	return []campaign.Order{o}, nil
+}
+
+// builtIn returns the levels that this machine has now, and beside them those that the
+// bench had for its last pass.
+func builtIn(ctx context.Context, a *app, b *logbook.Book, s *store.Store) map[string]string {
+	parts := map[string]string{}
+	if sys, ok, err := s.LastSystem(ctx, a.config.Bench, ""); err == nil && ok {
+		parts = b.Installed(sys)
+	}
+	maps.Copy(parts, b.Installed(sysinfo.New(sysinfo.Options{}).Detect(ctx)))
+	return parts
 }
 
 // both returns what two rising lists have in common.

@@ -251,7 +251,7 @@ func (c *coverageCmd) summary(a *app, b *logbook.Book, page logbook.Page, only m
 	fmt.Fprintf(a.stdout, "left: %d passes, %s h with all changes; %.1f days of %g hours\n", passes, clock(left), left/60/b.Campaign.HoursPerDay, b.Campaign.HoursPerDay)
 	beforeTheSwap(a, b, page)
 	if n := page.Coverage.Others; n > 0 {
-		fmt.Fprintf(a.stdout, "%d passes of other campaigns or older than the campaign are not counted\n", n)
+		fmt.Fprintf(a.stdout, "%s of other campaigns, or older than this one, not counted\n", several(n, "pass"))
 	}
 	strays(a, b, page)
 }
@@ -274,12 +274,23 @@ func beforeTheSwap(a *app, b *logbook.Book, page logbook.Page) {
 			fmt.Fprintf(a.stdout, "nothing is open with %s: %s can be taken out\n", strings.Join(o.With, " "), what)
 			continue
 		}
-		fmt.Fprintf(a.stdout, "before you take out %s: %d cells with %d passes are open", what, len(o.Cells), o.Passes)
+		fmt.Fprintf(a.stdout, "before you take out %s: %s with %s open", what, several(len(o.Cells), "cell"), several(o.Passes, "pass"))
 		if o.Bad > 0 {
-			fmt.Fprintf(a.stdout, ", %d bad passes to be repeated among them", o.Bad)
+			fmt.Fprintf(a.stdout, ", %s bad among what was recorded for them", several(o.Bad, "pass"))
 		}
-		fmt.Fprintf(a.stdout, " ('capctl coverage --open%s' lists them)\n", onlyFlags(o.With))
+		fmt.Fprintf(a.stdout, "; to list them: capctl coverage --open%s\n", onlyFlags(o.With))
 	}
+}
+
+// several counts for people.
+func several(n int, what string) string {
+	switch {
+	case n == 1:
+		return "1 " + what
+	case strings.HasSuffix(what, "s"):
+		return fmt.Sprintf("%d %ses", n, what)
+	}
+	return fmt.Sprintf("%d %ss", n, what)
 }
 
 func onlyFlags(with []string) string {
@@ -310,7 +321,7 @@ func strays(a *app, b *logbook.Book, page logbook.Page) {
 	if len(list) == 0 {
 		return
 	}
-	fmt.Fprintf(a.stdout, "%d passes belong to no cell ('capctl tag ID name=value' puts a pass right):\n", len(list))
+	fmt.Fprintf(a.stdout, "%s without a cell ('capctl tag ID name=value' puts one right):\n", several(len(list), "pass"))
 	const most = 20
 	for i, u := range list {
 		if i == most {

@@ -165,7 +165,7 @@ func (p *planner) warning(factor, was, is string, with map[string]string, open c
 	}
 	a := notify.Alert{
 		Kind: notify.Changed, At: time.Now().UTC(), Bench: p.bench, Cause: "part",
-		Text: fmt.Sprintf("%s was changed from %s to %s while %d cells (%d passes) with %s are open",
+		Text: fmt.Sprintf("%s was changed from %s to %s while cells for it are open: %d, with %d passes, of %s",
 			factor, was, is, len(open.Cells), open.Passes, strings.Join(names, " ")),
 		Advice: "put it back and finish them ('capctl coverage --open' lists them), or go on: they stay open until it is in again",
 	}
