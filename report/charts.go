@@ -32,11 +32,18 @@ func (ch chart) render(w, h, size float64) *canvas {
 }
 
 // inPage draws the chart for a column of the page, as high as its rows need.
-func (ch chart) inPage() *canvas {
-	const w, size = 560, 14
+func (ch chart) inPage() *canvas { return ch.column(560, 14, 1.9) }
+
+// onPhone draws it for a narrow screen.
+func (ch chart) onPhone() *canvas { return ch.column(narrow, 13, 2.7) }
+
+func (ch chart) column(w, size, row float64) *canvas {
 	lines := float64(len(wrap(ch.note, size*0.9, w-2*size)))
-	return ch.render(w, size*(3.2+1.3*lines)+math.Max(12, float64(ch.rows))*size*1.9+3*size, size)
+	return ch.render(w, size*(3.2+1.3*lines)+math.Max(12, float64(ch.rows))*size*row+3*size, size)
 }
+
+// narrow is the width below which names stand above their bars.
+const narrow = 350
 
 // wrap breaks a text into lines of a width.
 func wrap(text string, size, width float64) []string {
@@ -133,7 +140,11 @@ func drawBars(c *canvas, top float64, rows []barRow) {
 		high = math.Max(high, math.Max(finite(r.avg.Value()), finite(float64(r.avg.CIHigh))))
 		label = math.Max(label, textWidth(r.label, size, false))
 	}
+	above := c.w <= narrow
 	left := pad + math.Min(label, 0.42*c.w) + size*0.6
+	if above {
+		left = pad
+	}
 	right := c.w - pad - textWidth("000.0*", size, true)
 	scale := ticks(high, 6)
 	x := func(v float64) float64 { return left + (right-left)*v/scale[len(scale)-1] }
@@ -144,8 +155,13 @@ func drawBars(c *canvas, top float64, rows []barRow) {
 	step := (bottom - top) / float64(max(1, len(rows)))
 	size = math.Min(size, step*0.75)
 	for i, r := range rows {
-		y := top + step*float64(i)
-		c.write(left-c.font*0.5, y+step/2+size*0.35, size, "end", inkText, fit(r.label, size, left-pad-c.font*0.5))
+		y, step := top+step*float64(i), step
+		if above {
+			c.write(left, y+size, size, "start", inkText, fit(r.label, size, c.w-2*pad))
+			y, step = y+size*1.1, step-size*1.1
+		} else {
+			c.write(left-c.font*0.5, y+step/2+size*0.35, size, "end", inkText, fit(r.label, size, left-pad-c.font*0.5))
+		}
 		bar(c, x, r.avg, y+step*0.12, step*0.46, series(0))
 		bar(c, x, r.low, y+step*0.62, step*0.22, series(1))
 		if v := r.avg.Value(); v > 0 {

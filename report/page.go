@@ -88,6 +88,7 @@ type figure struct {
 	File  string
 	Title string
 	SVG   template.HTML
+	Phone template.HTML // the same drawing for a narrow screen
 	PNG   bool
 }
 
@@ -125,7 +126,8 @@ func (r *Report) html() ([]byte, error) {
 	p.Counts.Cells, p.Counts.Passes = len(r.Cells), len(r.in.Passes)
 	for i, ch := range r.charts {
 		// The drawing escapes every text itself; nothing else in it is from outside.
-		p.Figures = append(p.Figures, figure{ch.name, ch.title, template.HTML(ch.inPage().svg(ch.name, false)), i < r.in.Pictures})
+		p.Figures = append(p.Figures, figure{ch.name, ch.title, template.HTML(ch.inPage().svg(ch.name, false)),
+			template.HTML(ch.onPhone().svg(ch.name+"-narrow", false)), i < r.in.Pictures})
 	}
 	for _, x := range r.in.Passes {
 		p.PassRows = append(p.PassRows, newPassRow(x, where[x.ID]))

@@ -105,7 +105,7 @@ func TestPageInBrowser(t *testing.T) {
 			}
 			wide := ask(t, ctx, `document.documentElement.scrollWidth`)
 			figures := ask(t, ctx, `document.querySelectorAll('figure svg').length`)
-			small := ask(t, ctx, `[...document.querySelectorAll('figure svg text')].filter(e => e.getBoundingClientRect().height < 9).length`)
+			small := ask(t, ctx, `[...document.querySelectorAll('figure svg text')].filter(e => e.checkVisibility() && e.getBoundingClientRect().height < 9).length`)
 			shot, err := chromedp.Run(ctx, chromedp.CaptureScreenshot())
 			if err != nil {
 				t.Fatalf("%s: %v", name, err)
