@@ -7,6 +7,7 @@ import (
 	"os"
 	"path/filepath"
 	"runtime"
+	"runtime/debug"
 	"sync"
 	"time"
 
@@ -36,6 +37,7 @@ func (runCmd) Run(a *app) error {
 	// A guest on the bench: one processor is enough for the agent itself, and games go
 	// first. The validators run in a process of their own at the lowest priority.
 	runtime.GOMAXPROCS(1)
+	debug.SetMemoryLimit(memoryLimit)
 	ag, err := build(a)
 	if err != nil {
 		return err
@@ -46,6 +48,9 @@ func (runCmd) Run(a *app) error {
 	}
 	return ag.run(a.ctx)
 }
+
+// memoryLimit bounds what reading logs may leave uncollected; a larger log still works.
+const memoryLimit = 64 << 20
 
 // agentNice gives way to games and still keeps samples on time; at 19 they come late.
 const agentNice = 5
@@ -250,6 +255,8 @@ func (ag *agent) run(ctx context.Context) error {
 		for l, ok := ag.desk.next(); ok; l, ok = ag.desk.next() {
 			ag.carry(ctx, l)
 		}
+		// What reading a log took goes back at once: the next pass may begin any moment.
+		debug.FreeOSMemory()
 	}
 }
 
