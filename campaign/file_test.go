@@ -2,11 +2,16 @@ package campaign_test
 
 import (
 	"math"
+	"os"
+	"path/filepath"
+	"reflect"
 	"strings"
 	"testing"
 	"time"
 
 	"capd.example/campaign"
+	"capd.example/config"
+	"capd.example/internal/testlab"
 	"capd.example/record"
 )
 
@@ -195,4 +200,83 @@ func FuzzParse(f *testing.F) {
 			}
 		}
 	})
+}
+
+// Property: a what-if is refused or gives a campaign that can be planned, and never touches
+// the campaign it came from.
+func FuzzWhatIf(f *testing.F) {
+	for _, s := range []string{"drop preset=low", "add game=Ember Coast, passes=2", "minutes gpu=3,drop cpu=B8", "drop preset=high, drop preset=low", "passes=", "add scene=x"} {
+		f.Add(s)
+	}
+	f.Fuzz(func(t *testing.T, changes string) {
+		c := parse(t, small)
+		before := plan(t, c).Estimate(0)
+		changed, err := c.WhatIf(changes)
+		if after := plan(t, c).Estimate(0); !reflect.DeepEqual(before, after) {
+			t.Fatalf("%q changed the campaign: %+v, was %+v", changes, after, before)
+		}
+		if err != nil {
+			return
+		}
+		p := plan(t, changed)
+		if e := p.Estimate(0); e.ChangeTime < p.Bound()*(1-tiny) || e.Passes != p.Len()*changed.Passes {
+			t.Fatalf("%q: %+v, bound %g", changes, e, p.Bound())
+		}
+	})
+}
+
+// Property: whatever is kept as orders, the position is none or a cell of the plan.
+func FuzzOrders(f *testing.F) {
+	p := plan(f, parse(f, small))
+	text, err := campaign.EncodeOrders(append(begin(p, 3), campaign.Order{Verb: campaign.Skip, Cell: p.Cell(3)}))
+	if err != nil {
+		f.Fatal(err)
+	}
+	f.Add(text)
+	f.Add(`[{"verb":"nothing","cell":null,"at":"9999-12-31T23:59:59Z"}]`)
+	passes := []record.Pass{made(p, 3, 0, record.Clean), made(p, 4, 1, record.Clean)}
+	f.Fuzz(func(t *testing.T, text string) {
+		orders, err := campaign.DecodeOrders(text)
+		if err != nil {
+			return
+		}
+		pos, cover := p.Replay(orders, passes)
+		if pos.Cell < -1 || pos.Cell >= p.Len() || cover.Next(pos) >= p.Len() {
+			t.Fatalf("at cell %d", pos.Cell)
+		}
+		if again, err := campaign.EncodeOrders(orders); err != nil {
+			t.Fatal(err)
+		} else if back, err := campaign.DecodeOrders(again); err != nil || len(back) != len(orders) {
+			t.Fatalf("%s comes back as %v, %v", again, back, err)
+		}
+	})
+}
+
+// The examples of the page are what they claim to be.
+func TestThePageIsTrue(t *testing.T) {
+	text, err := os.ReadFile(filepath.Join(testlab.Root(), "docs", "campaigns.md"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	var blocks []string
+	for i, part := range strings.Split(string(text), "```") {
+		if body, ok := strings.CutPrefix(part, "toml\n"); ok && i%2 == 1 {
+			blocks = append(blocks, body)
+		}
+	}
+	if len(blocks) != 2 {
+		t.Fatalf("%d examples, want the campaign and the configuration", len(blocks))
+	}
+	if p := plan(t, parse(t, blocks[0])); p.Len() != 4 {
+		t.Errorf("the page says 4 cells, its example has %d", p.Len())
+	}
+	dir := t.TempDir()
+	file := filepath.Join(dir, "capd.toml")
+	if err := os.WriteFile(file, []byte(blocks[1]), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	c, err := config.Load(file)
+	if err != nil || c.Campaign != filepath.Join(dir, "campaign.toml") {
+		t.Errorf("%v, %v", c.Campaign, err)
+	}
 }

@@ -1,6 +1,7 @@
 package campaign
 
 import (
+	"errors"
 	"fmt"
 	"slices"
 	"strconv"
@@ -46,7 +47,7 @@ func (c *Campaign) change(text string) error {
 	}
 	factor, level, ok := strings.Cut(strings.TrimSpace(rest), "=")
 	if !ok {
-		return fmt.Errorf("is none of drop FACTOR=LEVEL, add FACTOR=LEVEL, passes=N, minutes FACTOR=M")
+		return errors.New("is none of drop FACTOR=LEVEL, add FACTOR=LEVEL, passes=N, minutes FACTOR=M")
 	}
 	i := slices.IndexFunc(c.Factors, func(f Factor) bool { return f.Name == factor })
 	if i < 0 {
@@ -110,8 +111,11 @@ func (c *Campaign) drop(i int, level string) error {
 
 func (c *Campaign) add(i int, level string) error {
 	f := &c.Factors[i]
-	if level == "" || slices.Contains(f.Levels, level) {
-		return fmt.Errorf("%s has the level %q already", f.Name, level)
+	if level == "" {
+		return errors.New("the level is empty")
+	}
+	if i := slices.IndexFunc(f.Levels, func(l string) bool { return strings.EqualFold(l, level) }); i >= 0 {
+		return fmt.Errorf("%s has the level %q already", f.Name, f.Levels[i])
 	}
 	f.Levels = append(f.Levels, level)
 	switch f.Name {
