@@ -21,8 +21,11 @@ type chart struct {
 func (ch chart) render(w, h, size float64) *canvas {
 	c := &canvas{w: w, h: h, font: size, title: ch.title, desc: ch.desc}
 	pad := size
-	y := pad + size*1.1
-	c.write(pad, y, size*1.3, "start", inkText, fit(ch.title, size*1.4, w-2*pad)).bold = true
+	y := pad - size*0.5
+	for _, line := range firstTwo(wrap(ch.title, size*1.4, w-2*pad)) {
+		y += size * 1.6
+		c.write(pad, y, size*1.3, "start", inkText, fit(line, size*1.4, w-2*pad)).bold = true
+	}
 	for _, line := range wrap(ch.note, size*0.9, w-2*pad) {
 		y += size * 1.3
 		c.write(pad, y, size*0.9, "start", inkMuted, line)
@@ -39,6 +42,7 @@ func (ch chart) onPhone() *canvas { return ch.column(narrow, 13, 2.7) }
 
 func (ch chart) column(w, size, row float64) *canvas {
 	lines := float64(len(wrap(ch.note, size*0.9, w-2*size)))
+	lines += 1.2 * float64(min(2, len(wrap(ch.title, size*1.4, w-2*size)))-1)
 	return ch.render(w, size*(3.2+1.3*lines)+math.Max(12, float64(ch.rows))*size*row+3*size, size)
 }
 
