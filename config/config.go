@@ -51,6 +51,7 @@ type Files struct {
 // Tags says how facts are read from a log's path and what else is known.
 type Tags struct {
 	Paths  []string          `toml:"paths" comment:"path templates below the watched folder, first match wins: {game}/{resolution}-{preset}/pass{pass}.csv"`
+	Trust  []string          `toml:"trust" comment:"all sources of tags in rising order of trust; empty for plan, path, header, detected, hand"`
 	Fixed  map[string]string `toml:"fixed" comment:"tags that hold for every pass of this bench"`
 	Header map[string]string `toml:"header" comment:"heading key of a log = tag name; keys that are tag names need no entry"`
 }
@@ -209,6 +210,9 @@ func (c Config) Check() error {
 		if _, err := filepath.Match(p, "x"); err != nil {
 			return bad(fmt.Sprintf("files.patterns[%d]", i), "%q is not a glob pattern", p)
 		}
+	}
+	if key, why := c.Tags.check(); key != "" {
+		return bad(key, "%s", why)
 	}
 	if key, why := c.Notify.check(); key != "" {
 		return bad(key, "%s", why)

@@ -245,7 +245,7 @@ func examiner(a *app, s *store.Store) (*pipeline.Pipeline, *host.Host, error) {
 func knowledge(c config.Config) (pipeline.Knowledge, error) {
 	otherwise := judging.Expect(c.Expect)
 	know := pipeline.Knowledge{
-		Order: tag.DefaultOrder, Factors: record.CellFactors, Required: c.Checks.Required, Must: c.System.Must,
+		Order: tag.Order(c.Tags.Trust), Factors: record.CellFactors, Required: c.Checks.Required, Must: c.System.Must,
 		Expect: func(record.Tags) record.Expectation { return otherwise },
 	}
 	if c.Campaign == "" {

@@ -119,7 +119,7 @@ func build(a *app) (_ *agent, err error) {
 		Tell: ag.tell(),
 		Know: pipeline.Knowledge{
 			Bench: c.Bench, Templates: templates, Header: c.Tags.Header, Fixed: c.Tags.Fixed,
-			Order: tag.DefaultOrder, Factors: record.CellFactors, Required: c.Checks.Required, Must: c.System.Must,
+			Order: tag.Order(c.Tags.Trust), Factors: record.CellFactors, Required: c.Checks.Required, Must: c.System.Must,
 			Hand: ag.desk.tags, Present: ag.desk.since,
 			Expect: func(record.Tags) record.Expectation {
 				return judging.Expect(c.Expect)
