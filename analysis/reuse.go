@@ -118,11 +118,18 @@ func facts(passes []record.Pass, systems map[string]record.System, factors []str
 			}
 		}
 		for _, f := range p.Findings {
-			state := "version " + f.Version
-			if f.Outcome == record.NotChecked {
-				state = "not checked"
+			if f.Outcome != record.NotChecked {
+				out.add("check "+f.Check, "version "+f.Version)
 			}
-			out.add("check "+f.Check, state)
+		}
+	}
+	// A check that needs earlier passes cannot run on the first; it counts as missing where
+	// it ran on no pass at all.
+	for _, p := range passes {
+		for _, f := range p.Findings {
+			if out["check "+f.Check] == nil {
+				out.add("check "+f.Check, "never ran")
+			}
 		}
 	}
 	return out
