@@ -5,6 +5,8 @@ import (
 	"crypto/sha256"
 	"encoding/hex"
 	"fmt"
+	"io"
+	"maps"
 	"slices"
 	"strings"
 	"sync"
@@ -35,8 +37,8 @@ type planner struct {
 	warned map[string]bool // identities of warnings about changed parts
 }
 
-// newPlanner reads the campaign that the configuration names.
-func newPlanner(c config.Config, s *store.Store, log zerolog.Logger) (*planner, error) {
+// newPlanner reads the campaign that the configuration names. It is ready when taught.
+func newPlanner(c config.Config, log zerolog.Logger) (*planner, error) {
 	if c.Campaign == "" {
 		return nil, nil
 	}
@@ -44,14 +46,16 @@ func newPlanner(c config.Config, s *store.Store, log zerolog.Logger) (*planner, 
 	if err != nil {
 		return nil, cli.UsageError(err, "'capctl plan' checks the file; without campaign = in the configuration the agent runs without a plan")
 	}
-	return &planner{book: book, store: s, bench: c.Bench, log: log, warned: map[string]bool{}}, nil
+	return &planner{book: book, bench: c.Bench, log: log, warned: map[string]bool{}}, nil
 }
 
-// teach adds what the campaign knows to what is known before a pass.
-func (p *planner) teach(ctx context.Context, k *pipeline.Knowledge) {
+// teach adds what the campaign knows to what is known before a pass; s is where its passes
+// and orders are.
+func (p *planner) teach(ctx context.Context, s *store.Store, k *pipeline.Knowledge) {
 	if p == nil {
 		return
 	}
+	p.store = s
 	k.Aliases = p.book.Aliases
 	k.Factors = p.book.Campaign.FactorNames()
 	k.Plan = func(started, ended time.Time) []record.Claim {
@@ -178,4 +182,49 @@ func (p *planner) warning(factor, was, is string, with map[string]string, open c
 	}
 	p.warned[a.ID] = true
 	return a, true
+}
+
+// aboutCampaign says what the campaign is and what will not be known of a log but from the
+// plan's position.
+func aboutCampaign(out io.Writer, c config.Config) error {
+	if c.Campaign == "" {
+		return nil
+	}
+	book, err := logbook.Open(c.Campaign)
+	if err != nil {
+		return fmt.Errorf("campaign: %w", err)
+	}
+	fmt.Fprintf(out, "campaign %s: %d cells, %d passes each\n", book.Campaign.Name, book.Plan.Len(), book.Campaign.Passes)
+	known := []string{record.TagProcessor, record.TagGraphics, record.TagDriver}
+	if templates, err := tag.ParseTemplates(c.Tags.Paths); err == nil {
+		for _, t := range templates {
+			known = append(known, t.Names()...)
+		}
+	}
+	known = append(known, slices.Collect(maps.Values(c.Tags.Header))...)
+	known = append(known, slices.Collect(maps.Keys(c.Tags.Fixed))...)
+	var rest []string
+	for _, f := range book.Campaign.Factors {
+		if len(f.Levels) > 1 && !slices.Contains(known, f.Name) {
+			rest = append(rest, f.Name)
+		}
+	}
+	if len(rest) > 0 {
+		fmt.Fprintf(out, "%s: only the plan's position tells, unless a log's heading or, for the game, its program does; a path template would\n", strings.Join(rest, ", "))
+	}
+	return fixedLevels(book, c.Tags.Fixed)
+}
+
+// fixedLevels is the error of fixed tags that no cell can have.
+func fixedLevels(book *logbook.Book, fixed map[string]string) error {
+	for _, name := range slices.Sorted(maps.Keys(fixed)) {
+		f, is := book.Campaign.Factor(name)
+		if !is {
+			continue
+		}
+		if short, _ := book.Aliases.Short(name, fixed[name]); !slices.Contains(f.Levels, short) {
+			return fmt.Errorf("tags.fixed.%s: the campaign has no level %q; it has %s", name, fixed[name], strings.Join(f.Levels, ", "))
+		}
+	}
+	return nil
 }

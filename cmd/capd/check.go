@@ -38,6 +38,9 @@ func (checkCmd) Run(a *app) error {
 	} else if !info.IsDir() {
 		wrong = append(wrong, fmt.Errorf("watch: %s is a file, not a folder", c.Watch))
 	}
+	if err := aboutCampaign(a.stderr, c); err != nil {
+		wrong = append(wrong, err)
+	}
 	c.Notify = c.Notify.Hidden()
 	text, err := toml.Marshal(c)
 	if err != nil {

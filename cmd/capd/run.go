@@ -85,6 +85,9 @@ func build(a *app) (_ *agent, err error) {
 	if err != nil {
 		return nil, cli.UsageError(fmt.Errorf("tags.paths: %w", err))
 	}
+	if ag.plan, err = newPlanner(a.config, ag.log); err != nil {
+		return nil, err
+	}
 	if err := ag.takeFolders(); err != nil {
 		return nil, err
 	}
@@ -109,9 +112,6 @@ func build(a *app) (_ *agent, err error) {
 		ag.log.Warn().Err(err).Msg("capctl cannot talk to this agent (status, follow, begin, pause); everything else works")
 		ag.service = nil
 	}
-	if ag.plan, err = newPlanner(a.config, ag.store, ag.log); err != nil {
-		return nil, err
-	}
 	ag.bench = sysinfo.New(sysinfo.Options{Root: a.root})
 	c := a.config
 	ag.steps = &pipeline.Pipeline{
@@ -127,7 +127,7 @@ func build(a *app) (_ *agent, err error) {
 		},
 		Now: time.Now,
 	}
-	ag.plan.teach(a.ctx, &ag.steps.Know)
+	ag.plan.teach(a.ctx, ag.store, &ag.steps.Know)
 	ag.steps.Know.Spread = judging.Spread(ag.store, ag.steps.Know.Factors)
 	return ag, nil
 }
