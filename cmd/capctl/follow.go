@@ -63,6 +63,8 @@ func (c *followCmd) print(a *app, e control.Event) error {
 	}
 	text := e.Text
 	switch {
+	case e.Kind == control.KindAlert && e.Pass != nil:
+		return nil // the pass itself has its line
 	case e.Kind == control.KindPass && e.Pass != nil:
 		text = passLine(*e.Pass, a.config.Checks.Required)
 	case e.Kind == control.KindMissed:

@@ -7,15 +7,17 @@ import (
 	"io"
 	"os"
 
+	"github.com/alecthomas/kong"
+
 	"capd.example/config"
 	"capd.example/internal/cli"
 )
 
 // grammar is the command line. Each command is a type with a Run method in its own file.
 type grammar struct {
-	Config  string `placeholder:"FILE" help:"Configuration file (default: the one 'capd check' names)."`
-	Data    string `placeholder:"DIR" help:"Folder of the store (default: per operating system)."`
-	Version bool   `help:"Print the version."`
+	Config  string           `placeholder:"FILE" help:"Configuration file (default: the one 'capd check' names)."`
+	Data    string           `placeholder:"DIR" help:"Folder of the store (default: per operating system)."`
+	Version kong.VersionFlag `help:"Print the version."`
 
 	Measure measureCmd `cmd:"" help:"Read logs and print their figures; needs no agent and no store."`
 	Layout  layoutCmd  `cmd:"" help:"Explain how a log is read, with its first rows as understood."`

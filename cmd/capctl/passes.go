@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"path/filepath"
 	"slices"
 	"sort"
 	"strings"
@@ -36,13 +37,28 @@ func (c *passesCmd) Run(a *app) error {
 		}
 		return nil
 	}
+	if len(passes) == 0 {
+		fmt.Fprintln(a.stderr, "capctl: no pass matches")
+		return nil
+	}
 	rows := make([]table.Row, 0, len(passes))
 	for _, p := range passes {
-		rows = append(rows, table.Row{p.ID, p.StartedAt.Local().Format("01-02 15:04:05"), cellName(p.Tags), p.Tags.Value(record.TagPass),
-			fps(p.Metrics.AvgFPS), fps(p.Metrics.Low1FPS), fmt.Sprintf("%.1f", p.Metrics.DurationS), p.Verdict, shortened(worst(p, a.config.Checks.Required), 100)})
+		rows = append(rows, table.Row{p.ID, p.StartedAt.Local().Format(time.DateTime), nameOf(p), p.Tags.Value(record.TagPass),
+			fps(p.Metrics.AvgFPS), fps(p.Metrics.Low1FPS), fmt.Sprintf("%.1f", p.Metrics.DurationS), p.Verdict, worst(p, a.config.Checks.Required)})
 	}
 	printTable(a.stdout, table.Row{"id", "started", "cell", "pass", "avg FPS", "1% low", "seconds", "verdict", "why"}, rows)
 	return nil
+}
+
+// nameOf is the cell of a pass for people, and where nothing says what was recorded the
+// log's name.
+func nameOf(p record.Pass) string {
+	for _, t := range p.Tags {
+		if t.From != record.FromDetected && t.From != record.FromLater {
+			return cellName(p.Tags)
+		}
+	}
+	return cellName(p.Tags) + " (" + filepath.Base(p.Log) + ")"
 }
 
 func fps(x float64) string { return fmt.Sprintf("%.1f", x) }

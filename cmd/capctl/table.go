@@ -4,18 +4,69 @@ import (
 	"encoding/json"
 	"fmt"
 	"io"
+	"os"
+	"regexp"
 	"strings"
+	"unicode/utf8"
 
 	"github.com/jedib0t/go-pretty/v6/table"
+	"github.com/jedib0t/go-pretty/v6/text"
+	"golang.org/x/term"
 )
 
-// printTable prints rows under headings for people, without blanks at the ends of lines.
+// printTable prints rows under headings for people: numbers to the right, no blanks at
+// the ends of lines, and on a terminal the last column cut to its width.
 func printTable(w io.Writer, headings table.Row, rows []table.Row) {
 	t := plainTable(headings...)
-	t.AppendRows(rows)
-	for _, line := range strings.Split(t.Render(), "\n") {
-		fmt.Fprintln(w, strings.TrimRight(line, " "))
+	var columns []table.ColumnConfig
+	for i := range headings {
+		if numeric(rows, i) {
+			columns = append(columns, table.ColumnConfig{Number: i + 1, Align: text.AlignRight, AlignHeader: text.AlignRight})
+		}
 	}
+	t.SetColumnConfigs(columns)
+	t.AppendRows(rows)
+	width := terminalWidth(w)
+	for _, line := range strings.Split(t.Render(), "\n") {
+		line = strings.TrimRight(line, " ")
+		if width > 20 && utf8.RuneCountInString(line) > width {
+			line = shortened(line, width-4)
+		}
+		fmt.Fprintln(w, line)
+	}
+}
+
+var numberText = regexp.MustCompile(`^[-+]?[0-9.,]+( ?%)?\*?$`)
+
+// numeric reports whether a column holds numbers: at least one, and else nothing but
+// blanks and dashes.
+func numeric(rows []table.Row, column int) bool {
+	seen := false
+	for _, r := range rows {
+		if column >= len(r) {
+			continue
+		}
+		switch s := strings.TrimSpace(fmt.Sprint(r[column])); {
+		case numberText.MatchString(s):
+			seen = true
+		case s != "" && s != "-":
+			return false
+		}
+	}
+	return seen
+}
+
+// terminalWidth returns the columns of a terminal, 0 for anything else.
+func terminalWidth(w io.Writer) int {
+	f, ok := w.(*os.File)
+	if !ok {
+		return 0
+	}
+	width, _, err := term.GetSize(int(f.Fd()))
+	if err != nil {
+		return 0
+	}
+	return width
 }
 
 // jsonLine prints one object on a line of its own.

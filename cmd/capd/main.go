@@ -9,6 +9,8 @@ import (
 	"os"
 	"path/filepath"
 
+	"github.com/alecthomas/kong"
+
 	"capd.example/config"
 	"capd.example/internal/cli"
 	"capd.example/plugins/bundled"
@@ -16,11 +18,11 @@ import (
 
 // grammar is the command line.
 type grammar struct {
-	Config  string `placeholder:"FILE" help:"Configuration file (default: the one 'capd check' names)."`
-	Data    string `placeholder:"DIR" help:"Folder of the store (default: per operating system)."`
-	Watch   string `placeholder:"DIR" help:"Folder that loggers write into."`
-	Root    string `hidden:"" help:"Read the bench from this recorded machine instead of the real one."`
-	Version bool   `help:"Print the version."`
+	Config  string           `placeholder:"FILE" help:"Configuration file (default: the one 'capd check' names)."`
+	Data    string           `placeholder:"DIR" help:"Folder of the store (default: per operating system)."`
+	Watch   string           `placeholder:"DIR" help:"Folder that loggers write into."`
+	Root    string           `hidden:"" help:"Read the bench from this recorded machine instead of the real one."`
+	Version kong.VersionFlag `help:"Print the version."`
 
 	Run   runCmd   `cmd:"" help:"Watch, tag, check and alert until interrupted."`
 	Check checkCmd `cmd:"" help:"Explain the configuration and say what is wrong with it."`
