@@ -5,6 +5,8 @@ import (
 	"math"
 	"strings"
 
+	"gonum.org/v1/gonum/stat/distuv"
+
 	"capd.example/stats"
 )
 
@@ -142,7 +144,11 @@ func (l *Limit) decide(m *Model, cells []Cell, i int, o Options) {
 		sure = oneSided(model, low, high)
 		why = append(why, fmt.Sprintf("the model gives the processor a share of %.2f (%.2f to %.2f)", m.fit.Share[p], low, high))
 	}
-	l.Limit = merge(shape, model, sure)
+	l.Limit = merge(shape, model, sure, l.Share)
+	if l.Limit == Unknown && shape == "" && !sure && l.Card.size() <= smallBeside*l.Processor.size() && unsteady(cells, m, i) {
+		l.Limit = ByProcessor
+		why = append(why, "a change of processor does more than one of the card, and the passes spread unlike those of the cells that the card limits")
+	}
 	if l.Limit == Unknown {
 		if shape != "" && model != "" {
 			why = append(why, "these contradict each other")
@@ -154,7 +160,10 @@ func (l *Limit) decide(m *Model, cells []Cell, i int, o Options) {
 	l.hear()
 }
 
-func merge(shape, model Regime, sure bool) Regime {
+// merge lets the model decide where it is sure and does not contradict the shape. Where it
+// is not sure the shape stands, unless the model's best guess leans two to one the other
+// way (a convention).
+func merge(shape, model Regime, sure bool, share Number) Regime {
 	switch {
 	case shape == "" && sure:
 		return model
@@ -162,6 +171,8 @@ func merge(shape, model Regime, sure bool) Regime {
 		return Unknown
 	case sure:
 		return model
+	case shape == ByProcessor && share < 1.0/3 || shape == ByGraphics && share > 2.0/3:
+		return Unknown
 	}
 	return shape
 }
@@ -202,15 +213,49 @@ func (l *Limit) shape(m *Model, cells []Cell, i int, o Options) (Regime, []strin
 	l.Card = m.steps(cells, i, false, o)
 	cpu, card := l.Processor.felt(), l.Card.felt()
 	why := append(l.Processor.words("processor"), l.Card.words("card")...)
-	switch {
-	case cpu == not && (card == limits || card == may):
+	// What is not beyond noise is nothing only where it is small beside the other effect.
+	switch x, y := l.Processor.size(), l.Card.size(); {
+	case cpu == not && (card == limits || card == may) && x <= smallBeside*y:
 		return ByGraphics, why
-	case card == not && (cpu == limits || cpu == may):
+	case card == not && (cpu == limits || cpu == may) && y <= smallBeside*x:
 		return ByProcessor, why
 	case cpu == limits && card == limits:
 		return ByBoth, why
 	}
 	return "", why
+}
+
+// smallBeside is the largest part of the other effect that counts as small (a convention).
+const smallBeside = 0.4
+
+// size is the size of the change that felt judges, as a logarithm.
+func (s Steps) size() float64 {
+	step := s.Better
+	if step == nil {
+		step = s.Lesser
+	}
+	if step == nil {
+		return math.Inf(1)
+	}
+	return math.Abs(math.Log1p(float64(step.Change)))
+}
+
+// unsteady reports whether the passes of a cell spread far more than those of the cells of
+// the same game that the card limits (F test at 0.1 %): a cell that the card limits repeats
+// as they do.
+func unsteady(cells []Cell, m *Model, i int) bool {
+	f := cells[i].Figure(Average)
+	var sd, df []float64
+	for _, k := range m.cells {
+		if k != i && cells[k].Regime == ByGraphics && cells[k].Figure(Average).N > 1 && len(cells[k].groups) == 1 {
+			sd, df = append(sd, cells[k].Figure(Average).ownSD), append(df, float64(cells[k].Figure(Average).N-1))
+		}
+	}
+	s, v := stats.PoolSD(sd, df)
+	if v < 4 || !(s > 0) || f.N < 2 {
+		return false
+	}
+	return math.Pow(f.ownSD/s, 2) > distuv.F{D1: float64(f.N - 1), D2: v}.Quantile(0.999)
 }
 
 func (s Steps) felt() felt {

@@ -109,3 +109,64 @@ func TestLimitsContradicted(t *testing.T) {
 		}
 	}
 }
+
+// Small matrices like the recorded one: 3 x 4 cells, cells bound by the card repeat to
+// 0.02 % and those bound by the processor to 5 %. Hardly a cell gets the wrong part, what the
+// card clearly limits is named, and no processor is faster where the card limits. Three
+// such passes do not tell of every cell that the processor limits.
+func TestLimitsOfUnevenNoise(t *testing.T) {
+	r := rand.New(rand.NewPCG(25, 26))
+	n := rounds(40)
+	wrong, clearCard, namedCard, clearCPU, namedCPU, falseFaster, tables := 0, 0, 0, 0, 0, 0, 0
+	for range n {
+		cpu, gpu, q := []float64{147, 200, 235}, []float64{72, 139, 212, 360}, 6+8*r.Float64()
+		scale := 0.7 + 0.8*r.Float64()
+		var p []record.Pass
+		share := map[string]float64{}
+		for i, c := range cpu {
+			for j, g := range gpu {
+				y, s := stats.SoftMin(scale*c, scale*g, q)
+				a, b := fmt.Sprintf("c%d", i), fmt.Sprintf("g%d", j)
+				share[a+b] = s
+				noise := 0.0002 + 0.05*s
+				p = append(p, passes(cell(a, b, "L", "1"), noisy(r, y, noise), noisy(r, y, noise), noisy(r, y, noise))...)
+			}
+		}
+		cells := analysis.Cells(p, analysis.Options{})
+		limits, _ := analysis.Limits(cells, nil, analysis.Options{})
+		for _, l := range limits {
+			s := share[l.Factors["cpu"]+l.Factors["gpu"]]
+			if l.Limit == analysis.ByProcessor && s < 0.5 || l.Limit == analysis.ByGraphics && s > 0.5 {
+				wrong++
+			}
+			switch {
+			case s < 0.05:
+				clearCard++
+				if l.Limit == analysis.ByGraphics {
+					namedCard++
+				}
+			case s > 0.95:
+				clearCPU++
+				if l.Limit == analysis.ByProcessor {
+					namedCPU++
+				}
+			}
+		}
+		margins, err := analysis.Compare(cells, "cpu", "", analysis.Average, analysis.Options{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		bad := false
+		for _, m := range margins {
+			bad = bad || m.Factors["gpu"] == "g0" && (m.Call == analysis.Faster || m.Call == analysis.Slower)
+		}
+		tables++
+		if bad {
+			falseFaster++
+		}
+	}
+	t.Logf("%d tables: wrong part %d cells; bound by the card %d, named %d; by the processor %d, named %d; tables with a false margin %d", tables, wrong, clearCard, namedCard, clearCPU, namedCPU, falseFaster)
+	if wrong > 1+n/50 || float64(namedCard) < 0.95*float64(clearCard) || float64(namedCPU) < 0.55*float64(clearCPU) || falseFaster > n/20+2 {
+		t.Error("too many")
+	}
+}
