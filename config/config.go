@@ -103,7 +103,7 @@ func Default() Config {
 		Data:  defaultData(),
 		Watch: defaultWatch(),
 		Files: Files{
-			Patterns: []string{"*.csv", "*.tsv", "*.txt", "*.log", "*.jsonl", "*.parquet", "*.gz", "*.zst"},
+			Patterns: []string{"*.csv", "*.tsv", "*.txt", "*.log", "*.jsonl", "*.gz", "*.zst"},
 			QuietS:   2, LatestS: 600, Existing: true,
 		},
 		Expect: Expect{Passes: 3},

@@ -92,9 +92,9 @@ func TestWhatIsDetectedAfterThePassRanksLowest(t *testing.T) {
 
 func TestThePlanSpeaksForThePass(t *testing.T) {
 	p := knowing(t)
-	p.Know.Plan = func(started, ended time.Time) []record.Claim {
-		if !ended.After(started) {
-			t.Error("the plan is asked about no time")
+	p.Know.Plan = func(started, ended time.Time, others []record.Claim) []record.Claim {
+		if !ended.After(started) || len(others) != 1 || others[0].From != record.FromDetected {
+			t.Errorf("the plan is asked about %v to %v with %v", started, ended, others)
 		}
 		return []record.Claim{{Name: "gpu", Value: "A60", From: record.FromPlan, Detail: "cell 1 of 8"}}
 	}

@@ -9,6 +9,7 @@ package pipeline
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"math"
 	"slices"
@@ -115,9 +116,9 @@ type Knowledge struct {
 	Required  []string          // checks without which a pass is only unverified
 	Must      map[string]string // what the reviewer asserts of the bench, see record.Violations
 
-	// Plan returns the claims of the plan's position for a pass that ran then; nil where
-	// there is no plan.
-	Plan func(started, ended time.Time) []record.Claim
+	// Plan returns the claims of the plan's position for a pass that ran then and of which
+	// others say what is given; nil where there is no plan.
+	Plan func(started, ended time.Time, others []record.Claim) []record.Claim
 	// Hand returns tags that the reviewer set for a pass that started then; nil for none.
 	Hand func(started time.Time) map[string]string
 	// Aliases know the reviewer's own names for what machines report.
@@ -133,6 +134,10 @@ type Knowledge struct {
 	Spread func(context.Context, record.Pass) (map[string]record.Spread, error)
 }
 
+// ErrUnreadable says that a log gave no pass. People were told, once; trying again helps
+// only when the log has changed.
+var ErrUnreadable = errors.New("log cannot be read")
+
 // Pipeline carries logs through the steps, one at a time.
 type Pipeline struct {
 	Reader Reader
@@ -141,7 +146,6 @@ type Pipeline struct {
 	Checks Checker
 	Tell   Teller
 	Know   Knowledge
-	Now    func() time.Time
 }
 
 // Carry takes one complete log through all steps. The pass is returned as stored; new is
@@ -166,7 +170,6 @@ func (p *Pipeline) Carry(ctx context.Context, log Log) (pass record.Pass, isNew 
 	if !saved.Created {
 		return a.Pass, false, nil
 	}
-	p.tellChanges(ctx, a)
 	e := record.Evidence{Pass: a.Pass, Frames: a.Frames, Telemetry: a.Telemetry, System: a.System}
 	pass, err = p.judge(ctx, e)
 	return pass, true, err
@@ -188,7 +191,7 @@ func (p *Pipeline) Resume(ctx context.Context) (done int, err error) {
 		if err == nil && !u.Checked {
 			_, err = p.judge(ctx, e)
 		} else if err == nil {
-			err = p.told(ctx, e.Pass)
+			err = p.told(ctx, e.Pass, e.System)
 		}
 		if err == nil {
 			done++
@@ -207,7 +210,7 @@ func (p *Pipeline) Examine(ctx context.Context, e record.Evidence) (record.Pass,
 		return e.Pass, err
 	}
 	e.Pass.Findings = append(p.Checks.Check(ctx, e), p.Contradictions(e.Pass))
-	if f, ok := assertions(e.System, p.Know.Must); ok {
+	if f, ok := assertions(e.Pass, e.System, p.Know.Must); ok {
 		e.Pass.Findings = append(e.Pass.Findings, f)
 	}
 	// An agent that is being stopped must not store "validator was interrupted" as the
@@ -228,7 +231,7 @@ func (p *Pipeline) judge(ctx context.Context, e record.Evidence) (record.Pass, e
 	if err := p.Store.Finish(ctx, pass.ID, pass.Findings, pass.Verdict); err != nil {
 		return pass, fmt.Errorf("store the verdict on pass %s: %w", pass.ID, err)
 	}
-	return pass, p.told(ctx, pass)
+	return pass, p.told(ctx, pass, e.System)
 }
 
 // Complete adds to a stored pass's evidence what validators get beside it: what was
@@ -253,7 +256,9 @@ func (p *Pipeline) Complete(ctx context.Context, e record.Evidence) (record.Evid
 	return e, nil
 }
 
-func (p *Pipeline) told(ctx context.Context, pass record.Pass) error {
+// told tells people about a pass whose verdict is stored and notes that it did.
+func (p *Pipeline) told(ctx context.Context, pass record.Pass, s record.System) error {
+	p.tellChanges(ctx, pass, s)
 	p.Tell.Judged(ctx, pass)
 	if err := p.Store.MarkTold(ctx, pass.ID); err != nil {
 		return fmt.Errorf("note that pass %s was told: %w", pass.ID, err)
@@ -272,22 +277,27 @@ func (p *Pipeline) unreadable(ctx context.Context, log Log, file File, why error
 	if !known {
 		p.Tell.Unreadable(ctx, log, why)
 	}
-	return fmt.Errorf("log %s: %w", log.Path, why)
+	return fmt.Errorf("%w: %s: %w", ErrUnreadable, log.Path, why)
 }
 
-func (p *Pipeline) tellChanges(ctx context.Context, a Arrival) {
-	last, ok, err := p.Store.LastSystem(ctx, a.Pass)
-	if err != nil || !ok || last.ID == a.System.ID {
+// tellChanges tells what is different from the bench of the pass before, unless nobody
+// knows how the bench was during the pass.
+func (p *Pipeline) tellChanges(ctx context.Context, pass record.Pass, now record.System) {
+	if pass.SystemLater() {
+		return
+	}
+	last, ok, err := p.Store.LastSystem(ctx, pass)
+	if err != nil || !ok || last.ID == now.ID {
 		return // not knowing the last system is no reason to hold a pass up
 	}
 	var changes []record.Change
-	for _, c := range record.Diff(last, a.System) {
+	for _, c := range record.Diff(last, now) {
 		if c.Old.Identity || c.New.Identity {
 			changes = append(changes, c)
 		}
 	}
 	if len(changes) > 0 {
-		p.Tell.Changed(ctx, a.Pass, changes)
+		p.Tell.Changed(ctx, pass, changes)
 	}
 }
 
@@ -336,16 +346,15 @@ func times(r record.Reading, m record.Metrics, modified time.Time) (started, end
 }
 
 func (p *Pipeline) claims(log Log, r record.Reading, tele *record.Telemetry, s record.System, started, ended time.Time) []record.Claim {
-	var claims []record.Claim
-	if p.Know.Plan != nil {
-		claims = append(claims, p.Know.Plan(started, ended)...)
-	}
-	claims = append(claims, p.pathClaims(log)...)
+	claims := p.pathClaims(log)
 	claims = append(claims, tag.FromHeader(r.Header, p.Know.Header)...)
 	claims = append(claims, p.detected(r, tele, s, ended)...)
 	claims = append(claims, tag.FromFixed(p.Know.Fixed)...)
 	if p.Know.Hand != nil {
 		claims = append(claims, tag.FromHand(p.Know.Hand(started), "said before the pass")...)
+	}
+	if p.Know.Plan != nil { // ahead of the fixed tags, which rank with it
+		claims = append(p.Know.Plan(started, ended, claims), claims...)
 	}
 	return claims
 }

@@ -27,6 +27,18 @@ type Pass struct {
 	LogAt    time.Time `json:"log_at"`             // when the log was found complete
 }
 
+// SystemLater reports whether the system was detected after the pass had ended, by an
+// agent that was not running while it ran: it says how the bench was then, not during
+// the pass.
+func (p Pass) SystemLater() bool {
+	for _, c := range p.Claims {
+		if c.From == FromLater {
+			return true
+		}
+	}
+	return false
+}
+
 // PassID returns the short identity of the pass with the given hash.
 func PassID(sha256hex string) string {
 	if len(sha256hex) < 12 {

@@ -57,10 +57,23 @@ func (b *Bench) Sample(ctx context.Context) error {
 				b.addGap(record.Gap{Name: s.sources[k].label(), Why: record.Broken, Text: didNotReturn})
 			}
 		case <-ctx.Done():
+			// The sources may be closed only when nobody reads them any more; a read that
+			// does not return keeps its source.
+			select {
+			case <-done:
+			case <-time.After(stopPatience):
+				s.turn.Store(-1)
+				if k := s.reading.Load(); k >= 0 {
+					s.blocked[k].Store(true)
+				}
+			}
 			return ctx.Err()
 		}
 	}
 }
+
+// stopPatience is how long a read may take when sampling ends.
+const stopPatience = time.Second
 
 // startSampling opens the sources; one that is missing is a gap.
 func (b *Bench) startSampling() (*sampler, error) {

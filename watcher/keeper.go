@@ -263,8 +263,14 @@ func (k *keeper) troubleOnce(path string, err error, hint string) {
 }
 
 func (k *keeper) state() State {
+	var recording time.Time
+	for _, e := range k.open {
+		if e.lastChange.Sub(e.firstSeen) >= time.Second && e.lastChange.After(recording) {
+			recording = e.lastChange
+		}
+	}
 	return State{
-		Folder: k.o.Folder, Missing: k.missing, Polling: k.polling(), Folders: len(k.watched),
+		Recording: recording, Folder: k.o.Folder, Missing: k.missing, Polling: k.polling(), Folders: len(k.watched),
 		Pending: len(k.open), Handed: k.handed,
 	}
 }

@@ -85,7 +85,10 @@ type State struct {
 	Polling bool // events are not trusted or not available
 	Folders int  // watched folders, the first included
 	Pending int  // logs that are not complete yet
-	Handed  int  // logs handed on since the start
+	// Recording is the latest noticed change of a log that is being written over time, not
+	// at once; zero when there is none.
+	Recording time.Time
+	Handed    int // logs handed on since the start
 }
 
 // Watcher watches one folder and everything below it.

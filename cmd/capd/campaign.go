@@ -58,13 +58,13 @@ func (p *planner) teach(ctx context.Context, s *store.Store, k *pipeline.Knowled
 	p.store = s
 	k.Aliases = p.book.Aliases
 	k.Factors = p.book.Campaign.FactorNames()
-	k.Plan = func(started, ended time.Time) []record.Claim {
+	k.Plan = func(started, ended time.Time, others []record.Claim) []record.Claim {
 		page, err := p.book.Read(ctx, p.store, p.bench)
 		if err != nil {
 			// A pass without the plan's word is better than none.
 			p.log.Error().Err(err).Msg("the position in the campaign is unknown")
 		}
-		return p.book.Claims(page, started, ended)
+		return p.book.Claims(page, started, ended, others)
 	}
 	otherwise := k.Expect
 	k.Expect = func(t record.Tags) record.Expectation {

@@ -18,12 +18,13 @@ import (
 // desk is what a person can ask and tell the running agent through capctl. It also holds
 // the logs that wait, since a pause makes them wait longer.
 type desk struct {
-	agent   *agent
-	since   time.Time
-	resumed chan struct{} // wakes the agent's loop after a pause
+	agent *agent
+	since time.Time
+	wakes chan struct{} // wakes the agent's loop after a pause
 
 	mu     sync.Mutex
 	queue  []watcher.Log
+	hold   time.Time // no log is taken before
 	paused string
 	hand   map[string]string
 	once   bool
@@ -89,11 +90,7 @@ func (d *desk) tags(started time.Time) map[string]string {
 	if len(d.hand) == 0 || started.Before(d.set.Add(-slack)) {
 		return nil
 	}
-	tags := d.hand
-	if d.once {
-		d.hand, d.once = nil, false
-	}
-	return tags
+	return maps.Clone(d.hand)
 }
 
 // Pause implements control.Agent.
@@ -118,7 +115,7 @@ func (d *desk) Resume(context.Context) error {
 
 func (d *desk) wake() {
 	select {
-	case d.resumed <- struct{}{}:
+	case d.wakes <- struct{}{}:
 	default:
 	}
 }
@@ -134,24 +131,43 @@ func (d *desk) waiting(l watcher.Log) {
 	d.queue = append(d.queue, l)
 }
 
-// later lets a log wait again after a while.
-func (d *desk) later(l watcher.Log, after time.Duration) {
-	time.AfterFunc(after, func() {
-		d.waiting(l)
-		d.wake()
-	})
+// putBack puts a log at the head of the queue; nothing is taken before the given time.
+func (d *desk) putBack(l watcher.Log, hold time.Time) {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	d.queue = append([]watcher.Log{l}, d.queue...)
+	d.hold = hold
 }
 
-// next takes the log that waits longest, unless the agent is paused.
-func (d *desk) next() (watcher.Log, bool) {
+const (
+	// recordingFor is how long after its latest growth a log counts as being recorded.
+	recordingFor = 3 * time.Second
+	// patience is how long a complete log may wait for others that are being recorded.
+	patience = 10 * time.Minute
+)
+
+// next takes the log that waits longest, if one may be taken now: the agent is not
+// paused, the store was not in trouble a moment ago, and no other log is being recorded.
+// Without a log, wait is when to ask again, 0 for when something happens.
+func (d *desk) next(now, recording time.Time) (l *watcher.Log, wait time.Duration) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	if d.paused != "" || len(d.queue) == 0 {
-		return watcher.Log{}, false
+		return nil, 0
 	}
-	l := d.queue[0]
+	until := recording.Add(recordingFor)
+	if latest := d.queue[0].CompleteAt.Add(patience); until.After(latest) {
+		until = latest
+	}
+	if d.hold.After(until) {
+		until = d.hold
+	}
+	if now.Before(until) {
+		return nil, until.Sub(now)
+	}
+	first := d.queue[0]
 	d.queue = d.queue[1:]
-	return l, true
+	return &first, 0
 }
 
 func (d *desk) judged(p record.Pass) {
@@ -162,4 +178,7 @@ func (d *desk) judged(p record.Pass) {
 		d.bad++
 	}
 	d.last = &p
+	if d.once && !p.StartedAt.Before(d.set.Add(-slack)) {
+		d.hand, d.once = nil, false
+	}
 }

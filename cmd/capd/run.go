@@ -8,7 +8,6 @@ import (
 	"path/filepath"
 	"runtime"
 	"runtime/debug"
-	"sync"
 	"time"
 
 	"github.com/gofrs/flock"
@@ -67,7 +66,7 @@ type agent struct {
 	alerts *notify.Dispatcher
 	steps  *pipeline.Pipeline
 
-	stuck   bool // the store could not take the last pass
+	stuck   bool // the store could not take the last pass or verdict
 	hub     control.Hub
 	plan    *planner
 	desk    *desk
@@ -103,7 +102,7 @@ func build(a *app) (_ *agent, err error) {
 	if ag.watch, err = ag.watcher(a.ctx); err != nil {
 		return nil, cli.FailedError(err)
 	}
-	ag.desk = &desk{agent: ag, since: time.Now(), resumed: make(chan struct{}, 1)}
+	ag.desk = &desk{agent: ag, since: time.Now(), wakes: make(chan struct{}, 1)}
 	if ag.service, err = control.Listen(a.ctx, a.config.Data, ag.desk, &ag.hub); errors.Is(err, control.ErrTaken) {
 		return nil, cli.FailedError(err, "stop the other agent, or give this one a folder of its own with --data")
 	} else if err != nil {
@@ -125,7 +124,6 @@ func build(a *app) (_ *agent, err error) {
 				return judging.Expect(c.Expect)
 			},
 		},
-		Now: time.Now,
 	}
 	ag.plan.teach(a.ctx, ag.store, &ag.steps.Know)
 	ag.steps.Know.Spread = judging.Spread(ag.store, ag.steps.Know.Factors)
@@ -134,8 +132,8 @@ func build(a *app) (_ *agent, err error) {
 
 // takeFolders makes the folders and makes sure that no second agent uses the data.
 func (ag *agent) takeFolders() error {
-	for _, dir := range []string{ag.config.Data, ag.config.Watch} {
-		if err := os.MkdirAll(dir, 0o755); err != nil {
+	for dir, mode := range map[string]os.FileMode{ag.config.Data: 0o700, ag.config.Watch: 0o755} {
+		if err := os.MkdirAll(dir, mode); err != nil {
 			return cli.FailedError(fmt.Errorf("make the folder: %w", err), "choose others with --data and --watch")
 		}
 	}
@@ -163,7 +161,9 @@ func (ag *agent) validators() (*host.Host, error) {
 	if err != nil {
 		return nil, err
 	}
-	return host.New(judging.Validators(ag.config.Checks, []string{self, validatorRole}, ag.log))
+	o := judging.Validators(ag.config.Checks, []string{self, validatorRole}, ag.log)
+	o.TempDir = ag.config.Data // what a killed agent left there is cleared at the next start
+	return host.New(o)
 }
 
 func (ag *agent) dispatcher(a *app) (*notify.Dispatcher, error) {
@@ -201,93 +201,45 @@ func (ag *agent) dispatcher(a *app) (*notify.Dispatcher, error) {
 
 func (ag *agent) watcher(ctx context.Context) (*watcher.Watcher, error) {
 	f := ag.config.Files
+	first, err := ag.firstStart(ctx)
+	if err != nil {
+		return nil, err
+	}
 	return watcher.New(watcher.Options{
-		Folder: ag.config.Watch, Patterns: f.Patterns, Existing: f.Existing,
+		Folder: ag.config.Watch, Patterns: f.Patterns, Existing: true,
 		Quiet: config.Seconds(f.QuietS), Latest: config.Seconds(f.LatestS), Poll: config.Seconds(f.PollS),
 		Known: func(file watcher.File) bool {
+			if !f.Existing && file.ModTime.Before(first) {
+				return true
+			}
 			known, err := ag.store.KnownFile(ctx, store.FileMark{Path: file.Path, Size: file.Size, ModTime: file.ModTime, ID: file.FileID})
 			return err == nil && known
 		},
 		Trouble: func(t watcher.Trouble) {
 			ag.log.Warn().Err(t.Err).Str("path", t.Path).Str("hint", t.Hint).Msg("watching")
+			if !errors.Is(t.Err, watcher.ErrOverflow) && !errors.Is(t.Err, watcher.ErrNoEvents) { // both are made good by looking
+				ag.tell().send(ctx, notify.FromTrouble(ag.config.Bench, t.Error(), t.Hint, time.Now()))
+			}
 		},
 	})
 }
 
-// run works until ctx ends: it finishes what a crash left, then carries logs one by one.
-func (ag *agent) run(ctx context.Context) error {
-	ctx, stop := context.WithCancel(ctx)
-	var parts sync.WaitGroup
-	defer parts.Wait()
-	defer stop()
-	start := func(name string, fn func(context.Context) error) {
-		parts.Go(func() {
-			if err := fn(ctx); err != nil && ctx.Err() == nil {
-				ag.log.Error().Err(err).Str("part", name).Msg("a part of the agent ended")
-			}
-		})
+// firstStart returns when an agent first used this store: logs from before are not taken
+// where the configuration says so, at this start and at every later one.
+func (ag *agent) firstStart(ctx context.Context) (time.Time, error) {
+	const key = "agent.first_start"
+	text, known, err := ag.store.Setting(ctx, key)
+	if err != nil {
+		return time.Time{}, err
 	}
-	logs := make(chan watcher.Log)
-	start("telemetry", ag.bench.Sample)
-	start("alerts", ag.alerts.Run)
-	if ag.service != nil {
-		start("control", ag.service.Run)
-	}
-	if n, err := ag.steps.Resume(ctx); err != nil {
-		ag.log.Error().Err(err).Msg("not all unfinished passes could be finished")
-	} else if n > 0 {
-		ag.log.Info().Int("passes", n).Msg("finished what the last run left")
-	}
-	if a, warn := ag.plan.arrived(ctx, ag.bench.Detect(ctx)); warn {
-		ag.tell().send(ctx, a)
-	}
-	start("watcher", func(ctx context.Context) error { return ag.watch.Run(ctx, logs) })
-	ag.log.Info().Str("watch", ag.config.Watch).Str("store", ag.store.Path()).Msg("watching for logs")
-	for {
-		select {
-		case <-ctx.Done():
-			ag.log.Info().Msg("stopped")
-			return nil
-		case l := <-logs:
-			ag.desk.waiting(l)
-		case <-ag.desk.resumed:
+	if known {
+		if t, err := time.Parse(time.RFC3339Nano, text); err == nil {
+			return t, nil
 		}
-		for l, ok := ag.desk.next(); ok; l, ok = ag.desk.next() {
-			ag.carry(ctx, l)
-		}
-		// What reading a log took goes back at once: the next pass may begin any moment.
-		debug.FreeOSMemory()
 	}
+	now := time.Now().UTC()
+	return now, ag.store.SetSetting(ctx, key, now.Format(time.RFC3339Nano))
 }
-
-func (ag *agent) carry(ctx context.Context, l watcher.Log) {
-	pass, isNew, err := ag.steps.Carry(ctx, pipeline.Log{Path: l.Path, Rel: l.Rel, Notice: l.CompleteAt, Forced: l.Forced, FileID: l.FileID})
-	switch {
-	case errors.Is(err, context.Canceled):
-	case errors.Is(err, store.ErrFull) || errors.Is(err, store.ErrReadOnly) || errors.Is(err, store.ErrBusy):
-		ag.log.Error().Err(err).Msg("the store cannot take a pass now")
-		ag.desk.later(l, storeRetry)
-		if !ag.stuck {
-			ag.tell().send(ctx, notify.FromTrouble(ag.config.Bench, err.Error(),
-				fmt.Sprintf("make room or make the data folder writable; no log is lost, and the agent tries again every %s", storeRetry), time.Now()))
-		}
-		ag.stuck = true
-		return
-	case err != nil:
-		ag.log.Error().Err(err).Msg("a log could not be ingested")
-	case !isNew:
-		ag.log.Info().Str("log", l.Path).Str("pass", pass.ID).Msg("these bytes are already stored")
-	}
-	if ag.stuck { // the store works again: finish what it could not take the verdict of
-		ag.stuck = false
-		if _, err := ag.steps.Resume(ctx); err != nil && ctx.Err() == nil {
-			ag.log.Error().Err(err).Msg("not all unfinished passes could be finished")
-		}
-	}
-}
-
-// storeRetry is how long a log waits that the store could not take.
-const storeRetry = 30 * time.Second
 
 func (ag *agent) tell() teller {
 	return teller{ag.alerts, &ag.hub, ag.desk, ag.plan, ag.config.Bench, ag.log}

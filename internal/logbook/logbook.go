@@ -8,6 +8,8 @@ import (
 	"context"
 	"fmt"
 	"maps"
+	"slices"
+	"strings"
 	"time"
 
 	"capd.example/campaign"
@@ -106,8 +108,28 @@ func (b *Book) Give(ctx context.Context, s *store.Store, bench string, given ...
 
 // Claims returns what the plan says about a pass that ran then. Every pass is claimed for
 // the campaign.
-func (b *Book) Claims(page Page, started, ended time.Time) []record.Claim {
-	claims := b.Plan.Claims(page.Position, started, ended)
+//
+// Where the path, the log itself or the reviewer names another level of a factor than the
+// plan, the log is not of the planned cell: the plan then says nothing about this factor
+// and the cheaper ones, which may have been changed as well. What the bench detects does not
+// silence the plan: that is a contradiction to be told.
+func (b *Book) Claims(page Page, started, ended time.Time, others []record.Claim) []record.Claim {
+	said := map[string]string{}
+	for _, c := range others {
+		if c.From == record.FromPath || c.From == record.FromHeader || c.From == record.FromHand {
+			said[c.Name], _ = b.Aliases.Short(c.Name, c.Value)
+		}
+	}
+	planned := b.Plan.Claims(page.Position, started, ended)
+	keep := map[string]bool{}
+	for _, f := range b.Plan.Factors() { // the costliest first
+		i := slices.IndexFunc(planned, func(c record.Claim) bool { return c.Name == f.Name })
+		if other := said[f.Name]; other != "" && (i < 0 || !strings.EqualFold(other, planned[i].Value)) {
+			break
+		}
+		keep[f.Name] = true
+	}
+	claims := slices.DeleteFunc(planned, func(c record.Claim) bool { return !keep[c.Name] })
 	return append(claims, record.Claim{Name: record.TagCampaign, Value: b.Campaign.Name, From: record.FromPlan, Detail: "the campaign in force"})
 }
 

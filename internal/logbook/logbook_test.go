@@ -101,9 +101,60 @@ func TestOrdersAreKeptPerBench(t *testing.T) {
 		if err != nil || len(page.Orders) != want {
 			t.Errorf("bench %s has %d orders, %v", bench, len(page.Orders), err)
 		}
-		claims := b.Claims(page, at.Add(time.Hour), at.Add(2*time.Hour))
+		claims := b.Claims(page, at.Add(time.Hour), at.Add(2*time.Hour), nil)
 		if n := len(claims); (want == 0) != (n == 1) || claims[n-1].Name != record.TagCampaign || claims[n-1].Value != "book [1]" {
 			t.Errorf("bench %s: %v", bench, claims)
+		}
+	}
+}
+
+func TestThePlanIsSilentWhereAnotherCellIsNamed(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "c.toml")
+	text := `
+name = "c"
+[factors]
+gpu = ["A60", "A70"]
+preset = ["low", "high"]
+[change_minutes]
+gpu = 15
+game = 2
+preset = 1
+[[game]]
+name = "Copper Drift"
+[[game]]
+name = "Salt Flats"
+[aliases.gpu]
+A70 = ["Nordwind Arctis 70"]
+`
+	if err := os.WriteFile(path, []byte(text), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	b, err := logbook.Open(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var page logbook.Page
+	page.Position, page.Coverage = b.Plan.Replay([]campaign.Order{{Verb: campaign.Begin, Cell: b.Plan.Cell(0), At: at}}, nil)
+	for _, x := range []struct {
+		name, value string
+		from        record.Origin
+		want        string // the factors that the plan speaks about
+	}{
+		{"preset", "LOW", record.FromPath, "gpu game preset "},
+		{"game", "Copper Drift", record.FromPath, "gpu game preset "},
+		{"preset", "high", record.FromPath, "gpu game "},
+		{"game", "Salt Flats", record.FromHeader, "gpu "},
+		{"gpu", "Nordwind Arctis 70", record.FromHand, ""},
+		{"gpu", "Nordwind Arctis 70", record.FromDetected, "gpu game preset "},
+	} {
+		got := ""
+		for _, c := range b.Claims(page, at.Add(time.Hour), at.Add(2*time.Hour), []record.Claim{{Name: x.name, Value: x.value, From: x.from}}) {
+			if c.Name != record.TagCampaign {
+				got += c.Name + " "
+			}
+		}
+		if got != x.want {
+			t.Errorf("%s says %s=%s: the plan speaks about %q, want %q", x.from, x.name, x.value, got, x.want)
 		}
 	}
 }

@@ -36,11 +36,18 @@ func (Validator) Check(_ context.Context, e record.Evidence, p plugins.Params) r
 	case len(e.System.Fields) == 0:
 		c.Unable("nothing is known of the system of this pass")
 		return c.Finding("")
+	case e.Pass.SystemLater():
+		c.Unable("the agent was not running during this pass; the bench is known only as it was afterwards")
+		return c.Finding("")
 	case len(passes) == 0:
 		c.Unable("this is the first usable pass of its cell")
 		return c.Finding("")
 	}
 	last := passes[len(passes)-1]
+	if last.Pass.SystemLater() {
+		c.Unable("the agent was not running during the pass before, %s", last.Pass.ID)
+		return c.Finding("")
+	}
 	if len(last.System.Fields) == 0 {
 		c.Unable("nothing is known of the system of the pass before, %s", last.Pass.ID)
 		return c.Finding("")

@@ -1,0 +1,145 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"runtime/debug"
+	"sync"
+	"time"
+
+	"capd.example/notify"
+	"capd.example/pipeline"
+	"capd.example/store"
+	"capd.example/watcher"
+)
+
+// run works until ctx ends: it finishes what a crash left, then carries logs one by one.
+func (ag *agent) run(ctx context.Context) error {
+	ctx, stop := context.WithCancel(ctx)
+	var parts sync.WaitGroup
+	defer parts.Wait()
+	defer stop()
+	start := func(name string, fn func(context.Context) error) {
+		parts.Go(func() {
+			if err := fn(ctx); err != nil && ctx.Err() == nil {
+				ag.log.Error().Err(err).Str("part", name).Msg("a part of the agent ended")
+			}
+		})
+	}
+	logs := make(chan watcher.Log)
+	start("telemetry", ag.bench.Sample)
+	start("alerts", ag.alerts.Run)
+	if ag.service != nil {
+		start("control", ag.service.Run)
+	}
+	ag.resume(ctx)
+	if a, warn := ag.plan.arrived(ctx, ag.bench.Detect(ctx)); warn {
+		ag.tell().send(ctx, a)
+	}
+	start("watcher", func(ctx context.Context) error { return ag.watch.Run(ctx, logs) })
+	ag.log.Info().Str("watch", ag.config.Watch).Str("store", ag.store.Path()).Msg("watching for logs")
+	ag.work(ctx, logs)
+	ag.log.Info().Msg("stopped")
+	return nil
+}
+
+// work carries logs as they become complete. While another log is being recorded it only
+// waits: reading, checking and writing come after the pass.
+func (ag *agent) work(ctx context.Context, logs <-chan watcher.Log) {
+	again := time.NewTimer(time.Hour)
+	defer again.Stop()
+	for {
+		again.Stop()
+		if wait := ag.drain(ctx); wait > 0 {
+			again.Reset(wait)
+		}
+		select {
+		case <-ctx.Done():
+			return
+		case l := <-logs:
+			ag.desk.waiting(l)
+		case <-ag.desk.wakes:
+		case <-again.C:
+		}
+	}
+}
+
+// drain carries all logs that may be carried now and returns when to ask again, 0 for
+// when something happens.
+func (ag *agent) drain(ctx context.Context) time.Duration {
+	carried := false
+	for ctx.Err() == nil {
+		l, wait := ag.desk.next(time.Now(), ag.watch.State().Recording)
+		if l == nil {
+			if carried {
+				// The next pass may begin any moment: what checking took goes back at once.
+				ag.host.Idle()
+				debug.FreeOSMemory()
+			}
+			return wait
+		}
+		carried = true
+		if ag.stuck {
+			ag.resume(ctx)
+		}
+		if !ag.stuck {
+			ag.carry(ctx, *l)
+		}
+		if ag.stuck {
+			ag.desk.putBack(*l, time.Now().Add(storeRetry))
+		}
+	}
+	return 0
+}
+
+// storeRetry is how long logs wait when the store could not take one.
+const storeRetry = 15 * time.Second
+
+// resume finishes the passes that a crash or a full store left between two steps.
+func (ag *agent) resume(ctx context.Context) {
+	n, err := ag.steps.Resume(ctx)
+	if n > 0 {
+		ag.log.Info().Int("passes", n).Msg("finished passes that were stored but not told about")
+	}
+	ag.stuck = err != nil && ctx.Err() == nil
+	if ag.stuck {
+		ag.log.Error().Err(err).Msg("not all unfinished passes could be finished")
+	}
+}
+
+func (ag *agent) carry(ctx context.Context, l watcher.Log) {
+	info, err := os.Stat(l.Path)
+	if err == nil && (info.Size() != l.Size || !info.ModTime().Equal(l.ModTime)) {
+		return // it changed while it waited: the watcher hands it on again when it is complete
+	}
+	pass, isNew, err := ag.steps.Carry(ctx, pipeline.Log{Path: l.Path, Rel: l.Rel, Notice: l.CompleteAt, Forced: l.Forced, FileID: l.FileID})
+	switch {
+	case ctx.Err() != nil:
+	case errors.Is(err, pipeline.ErrUnreadable):
+		ag.log.Debug().Err(err).Msg("unreadable")
+	case err != nil:
+		// Whatever the store has, the log is still there: it waits until the store works.
+		ag.log.Error().Err(err).Msg("the store cannot take a pass now")
+		ag.stuck = true
+		ag.tell().send(ctx, notify.FromTrouble(ag.config.Bench, err.Error(), adviceFor(err), time.Now()))
+	case !isNew:
+		ag.log.Info().Str("log", l.Path).Str("pass", pass.ID).Msg("these bytes are already stored")
+	}
+}
+
+func adviceFor(err error) string {
+	what := "see that the data folder's disk is well"
+	switch {
+	case errors.Is(err, store.ErrFull):
+		what = "make room on the data folder's disk"
+	case errors.Is(err, store.ErrReadOnly):
+		what = "make the data folder writable"
+	case errors.Is(err, store.ErrBusy):
+		what = "end what keeps the store busy"
+	case errors.Is(err, store.ErrCorrupt):
+		what = "run 'capctl verify'"
+	}
+	return fmt.Sprintf("%s; no log is lost, and the agent tries again every %s", what, storeRetry)
+}
