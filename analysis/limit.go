@@ -303,6 +303,7 @@ func (m *Model) steps(cells []Cell, i int, processor bool, o Options) Steps {
 		return m.fit.G[p.G]
 	}
 	best, next := 0.0, 0.0
+	better, lesser := -1, -1
 	for k, p := range m.points {
 		if processor && (p.G != me.G || p.C == me.C) || !processor && (p.C != me.C || p.G == me.G) {
 			continue
@@ -310,12 +311,16 @@ func (m *Model) steps(cells []Cell, i int, processor bool, o Options) Steps {
 		x, mine := ceiling(p), ceiling(me)
 		switch {
 		case x >= mine*stepRatio && x > best:
-			best = x
-			s.Better = m.step(cells, i, m.cells[k], processor, o)
+			best, better = x, k
 		case x*stepRatio <= mine && x > next:
-			next = x
-			s.Lesser = m.step(cells, i, m.cells[k], processor, o)
+			next, lesser = x, k
 		}
+	}
+	if better >= 0 {
+		s.Better = m.step(cells, i, m.cells[better], processor, o)
+	}
+	if lesser >= 0 {
+		s.Lesser = m.step(cells, i, m.cells[lesser], processor, o)
 	}
 	return s
 }

@@ -55,6 +55,7 @@ type page struct {
 	Systems              []record.System
 	Rows                 []cellRow
 	Figures              []figure
+	More                 []figure // that are files only
 	PassRows             []passRow
 	Counts               counts
 	Factors              []string
@@ -100,6 +101,9 @@ type passRow struct {
 	Average  string
 }
 
+// drawnInPage keeps the page of a very large matrix readable; further charts are files.
+const drawnInPage = 60
+
 // html writes the page.
 func (r *Report) html() ([]byte, error) {
 	p := page{Report: r, Title: r.in.Title, Made: r.in.At.UTC().Format("2006-01-02 15:04 UTC"), Version: r.in.Version,
@@ -125,6 +129,10 @@ func (r *Report) html() ([]byte, error) {
 	}
 	p.Counts.Cells, p.Counts.Passes = len(r.Cells), len(r.in.Passes)
 	for i, ch := range r.charts {
+		if i >= drawnInPage {
+			p.More = append(p.More, figure{File: ch.name, Title: ch.title, PNG: i < r.in.Pictures})
+			continue
+		}
 		// The drawing escapes every text itself; nothing else in it is from outside.
 		p.Figures = append(p.Figures, figure{ch.name, ch.title, template.HTML(ch.inPage().svg(ch.name, false)),
 			template.HTML(ch.onPhone().svg(ch.name+"-narrow", false)), i < r.in.Pictures})

@@ -233,7 +233,7 @@ func TestReportOfLittle(t *testing.T) {
 // BenchmarkReport makes the report of 1,000 cells of three passes, pictures included.
 func BenchmarkReport(b *testing.B) {
 	in := campaign(5, 8, 25, 1)
-	in.Pictures = 6
+	in.Pictures = 8
 	b.ReportAllocs()
 	for b.Loop() {
 		r, err := report.Build(in)

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"regexp"
 	"strings"
+	"unicode"
 
 	"github.com/jedib0t/go-pretty/v6/table"
 
@@ -64,8 +65,23 @@ func emit[T any](a *app, o outputFlags, items []T, headings table.Row, row func(
 		}
 		return nil
 	}
+	for _, r := range rows {
+		for i, v := range r {
+			r[i] = withoutControls(fmt.Sprint(v))
+		}
+	}
 	printTable(a.stdout, headings, rows)
 	return nil
+}
+
+// withoutControls takes out what could make a terminal do something.
+func withoutControls(s string) string {
+	return strings.Map(func(r rune) rune {
+		if unicode.IsControl(r) {
+			return ' '
+		}
+		return r
+	}, s)
 }
 
 func texts(row table.Row, safe func(string) string) []string {

@@ -22,7 +22,7 @@ type reportCmd struct {
 	PriceBy  string    `default:"gpu" placeholder:"FACTOR" help:"The factor whose parts have prices."`
 	Hz       []float64 `placeholder:"HZ" default:"60,120,144" help:"Refresh rates to judge by."`
 	Trace    []string  `placeholder:"PASS" help:"Passes whose frame times are drawn (default: of the cell whose passes differ most)."`
-	Pictures int       `default:"12" placeholder:"N" help:"How many charts are also drawn as PNG, each in 1920x1080 and 3840x2160."`
+	Pictures int       `default:"8" placeholder:"N" help:"How many charts are also drawn as PNG, each in 1920x1080 and 3840x2160."`
 	filterFlags
 	analysisFlags
 }
