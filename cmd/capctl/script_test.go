@@ -27,7 +27,7 @@ func TestMain(m *testing.M) {
 			os.Exit(1)
 		}
 		capdFolder = dir
-		out, err := exec.Command("go", "build", "-o", dir+string(os.PathSeparator), "capd.example/cmd/capd").CombinedOutput()
+		out, err := exec.Command("go", append(append([]string{"build"}, testlab.BuildFlags...), "-o", dir+string(os.PathSeparator), "capd.example/cmd/capd")...).CombinedOutput()
 		if err != nil {
 			fmt.Fprintf(os.Stderr, "build capd: %v\n%s", err, out)
 			os.Exit(1)
@@ -55,7 +55,7 @@ func TestScripts(t *testing.T) {
 			env.Vars = append(env.Vars,
 				"PATH="+capdFolder+string(os.PathListSeparator)+env.Getenv("PATH"),
 				"HOME="+env.WorkDir, "XDG_CONFIG_HOME="+env.WorkDir+"/.config", "XDG_DATA_HOME="+env.WorkDir+"/.data",
-				"REPO="+testlab.Root())
+				"REPO="+testlab.Root(), "GORACE=halt_on_error=1 exitcode=66")
 			return nil
 		},
 		Cmds: map[string]func(ts *testscript.TestScript, neg bool, args []string){

@@ -27,7 +27,7 @@ func TestKilledAgent(t *testing.T) {
 	if runtime.GOOS == "windows" {
 		capd += ".exe"
 	}
-	if out, err := exec.Command("go", "build", "-o", capd, "capd.example/cmd/capd").CombinedOutput(); err != nil {
+	if out, err := exec.Command("go", append(append([]string{"build"}, testlab.BuildFlags...), "-o", capd, "capd.example/cmd/capd")...).CombinedOutput(); err != nil {
 		t.Fatalf("build the agent: %v\n%s", err, out)
 	}
 	logs, data := filepath.Join(dir, "logs"), filepath.Join(dir, "data")
@@ -37,6 +37,7 @@ func TestKilledAgent(t *testing.T) {
 	must(t, os.MkdirAll(logs, 0o755))
 
 	const kills, each = 8, 2
+	var out bytes.Buffer // of all agents, one after the other
 	rng := rand.New(rand.NewPCG(7, 7))
 	want := map[string]bool{}
 	for round := range kills {
@@ -49,14 +50,13 @@ func TestKilledAgent(t *testing.T) {
 			must(t, os.WriteFile(filepath.Join(logs, name), testlab.Log(testlab.LogStyle(i), s.Frames(), nil), 0o644))
 			want[name] = true
 		}
-		agent := start(t, capd, conf, nil)
+		agent := start(t, capd, conf, &out)
 		<-time.After(time.Duration(150+rng.IntN(900)) * time.Millisecond) // the moment of the kill is the random input
 		must(t, agent.Process.Kill())
 		agent.Wait()
 	}
 
-	var said bytes.Buffer
-	agent := start(t, capd, conf, &said)
+	agent := start(t, capd, conf, &out)
 	passes := awaitTold(t, data, len(want))
 	agent.Process.Signal(os.Interrupt)
 	agent.Wait()
@@ -70,9 +70,15 @@ func TestKilledAgent(t *testing.T) {
 		if early != (p.Verdict == record.VerdictBad) {
 			t.Errorf("%s of %.1f s is %s", name, p.Metrics.DurationS, p.Verdict)
 		}
+		if early && !strings.Contains(out.String(), "["+p.ID+"]") {
+			t.Errorf("nobody was told about %s", name)
+		}
 	}
 	for name := range want {
 		t.Errorf("%s is not stored", name)
+	}
+	if strings.Contains(out.String(), "DATA RACE") {
+		t.Errorf("the agent has a data race:\n%s", out.String())
 	}
 	noValidators(t, capd)
 }
@@ -80,9 +86,7 @@ func TestKilledAgent(t *testing.T) {
 func start(t *testing.T, capd, conf string, out *bytes.Buffer) *exec.Cmd {
 	t.Helper()
 	c := exec.Command(capd, "run", "--config", conf)
-	if out != nil {
-		c.Stdout = out
-	}
+	c.Stdout, c.Stderr = out, out
 	must(t, c.Start())
 	return c
 }
