@@ -104,6 +104,5 @@ func (f *Figure) interval(conf float64) {
 	if f.N == 0 || !f.Spread.SD.Known() {
 		return
 	}
-	e := stats.About(f.logMean, float64(f.Spread.SD)/math.Sqrt(float64(f.N)), float64(f.Spread.DF), conf)
-	f.CILow, f.CIHigh = Number(math.Exp(e.Low)), Number(math.Exp(e.High))
+	f.CILow, f.CIHigh = logInterval(f.logMean, float64(f.Spread.SD)/math.Sqrt(float64(f.N)), float64(f.Spread.DF), conf)
 }

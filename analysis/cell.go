@@ -10,7 +10,6 @@ import (
 	"strings"
 
 	"capd.example/record"
-	"capd.example/stats"
 )
 
 // Cell is one combination of the factors with the figures of its passes.
@@ -348,8 +347,7 @@ func ownFigure(m Metric, passes []record.Pass, conf float64) Figure {
 	f.Mean, f.logMean, f.Median = Number(plain.mean), logs.mean, Number(median(x))
 	if len(x) > 1 {
 		f.SD, f.CV, f.ownSD = Number(plain.sd), Number(plain.sd/plain.mean), logs.sd
-		e := stats.About(logs.mean, logs.sd/math.Sqrt(float64(len(x))), float64(len(x)-1), conf)
-		f.OwnLow, f.OwnHi = Number(math.Exp(e.Low)), Number(math.Exp(e.High))
+		f.OwnLow, f.OwnHi = logInterval(logs.mean, logs.sd/math.Sqrt(float64(len(x))), float64(len(x)-1), conf)
 	}
 	return f
 }

@@ -210,20 +210,39 @@ func (c Cell) kind() string {
 	return text
 }
 
-// studentized keeps quantiles of the studentised range, which take long to compute.
-var studentized = struct {
+// quantiles keeps points of distributions, which take long to compute and of which the
+// cells of a matrix ask for a few only.
+type quantiles struct {
 	sync.Mutex
-	q map[[3]float64]float64
-}{q: map[[3]float64]float64{}}
+	of map[[3]float64]float64
+}
+
+// quantileLimit bounds what is kept; fractional degrees of freedom hardly come twice.
+const quantileLimit = 10000
+
+func (q *quantiles) get(key [3]float64, compute func() float64) float64 {
+	q.Lock()
+	defer q.Unlock()
+	v, ok := q.of[key]
+	if !ok {
+		v = compute()
+		if q.of == nil || len(q.of) >= quantileLimit {
+			q.of = map[[3]float64]float64{}
+		}
+		q.of[key] = v
+	}
+	return v
+}
+
+var studentised, student quantiles
 
 func studentizedRange(p float64, n int, df float64) float64 {
-	key := [3]float64{p, float64(n), df}
-	studentized.Lock()
-	defer studentized.Unlock()
-	q, ok := studentized.q[key]
-	if !ok {
-		q = stats.StudentizedRange(p, n, df)
-		studentized.q[key] = q
-	}
-	return q
+	return studentised.get([3]float64{p, float64(n), df}, func() float64 { return stats.StudentizedRange(p, n, df) })
+}
+
+// logInterval is the t interval of a logarithm, taken back to figures.
+func logInterval(mean, se, df, conf float64) (low, high Number) {
+	p := 1 - (1-conf)/2
+	half := se * student.get([3]float64{p, df}, func() float64 { return stats.TQuantile(p, df) })
+	return Number(math.Exp(mean - half)), Number(math.Exp(mean + half))
 }
