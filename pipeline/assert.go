@@ -7,6 +7,9 @@ import (
 	"capd.example/record"
 )
 
+// AssertionsCheck is the name of the finding about what the reviewer asserts of the bench.
+const AssertionsCheck = "assertions"
+
 // assertions is the finding about what the reviewer asserts of the bench; ok is false
 // where nothing is asserted. It needs no process of its own: both sides are facts.
 func assertions(p record.Pass, s record.System, must map[string]string) (f record.Finding, ok bool) {
@@ -14,10 +17,10 @@ func assertions(p record.Pass, s record.System, must map[string]string) (f recor
 		return record.Finding{}, false
 	}
 	if p.SystemLater() {
-		return record.Finding{Check: "assertions", Version: "1", Outcome: record.NotChecked,
+		return record.Finding{Check: AssertionsCheck, Version: "1", Outcome: record.NotChecked,
 			Reason: "the agent was not running during this pass; the bench is known only as it was afterwards"}, true
 	}
-	f = record.Finding{Check: "assertions", Version: "1", Outcome: record.OK,
+	f = record.Finding{Check: AssertionsCheck, Version: "1", Outcome: record.OK,
 		Reason: fmt.Sprintf("the bench is as asserted in %d fields", len(must)), Numbers: map[string]float64{"asserted": float64(len(must))}}
 	var wrong []string
 	for _, v := range record.Violations(s, must) {

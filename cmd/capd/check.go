@@ -10,7 +10,6 @@ import (
 
 	"capd.example/config"
 	"capd.example/internal/cli"
-	"capd.example/tag"
 )
 
 // checkCmd is `capd check`.
@@ -24,10 +23,7 @@ func (checkCmd) Run(a *app) error {
 	}
 	fmt.Fprintf(a.stderr, "configuration file: %s\n", from)
 	fmt.Fprintf(a.stderr, "capd would watch %s for %v and keep passes in %s\n", c.Watch, c.Files.Patterns, c.StoreFile())
-	var wrong []error
-	if _, err := tag.ParseTemplates(c.Tags.Paths); err != nil {
-		wrong = append(wrong, fmt.Errorf("tags.paths: %w", err))
-	}
+	wrong := wrongSettings(c)
 	if len(c.Tags.Paths) == 0 {
 		fmt.Fprintln(a.stderr, "tags.paths is empty: game, resolution, preset and pass will be unknown unless a log's heading names them")
 	}

@@ -69,7 +69,7 @@ func run(ctx context.Context, args []string, stdout, stderr io.Writer) int {
 func load(g grammar) (config.Config, error) {
 	c, err := config.Load(g.Config)
 	if err != nil {
-		return c, cli.UsageError(err, "'capd check' lists every setting with its meaning")
+		return c, cli.UsageError(err, "'capd check' without --config lists every setting with its meaning")
 	}
 	for _, folder := range []struct {
 		flag, said string

@@ -80,9 +80,12 @@ func build(a *app) (_ *agent, err error) {
 			ag.close()
 		}
 	}()
+	if wrong := wrongSettings(a.config); len(wrong) > 0 {
+		return nil, cli.UsageError(wrong[0], "'capd check' lists all that is wrong")
+	}
 	templates, err := tag.ParseTemplates(a.config.Tags.Paths)
 	if err != nil {
-		return nil, cli.UsageError(fmt.Errorf("tags.paths: %w", err))
+		return nil, cli.UsageError(err)
 	}
 	if ag.plan, err = newPlanner(a.config, ag.log); err != nil {
 		return nil, err
