@@ -34,11 +34,61 @@ func (c *canvas) png(scale float64, dark bool) ([]byte, error) {
 	}
 	var b bytes.Buffer
 	enc := png.Encoder{CompressionLevel: png.BestSpeed}
-	if err := enc.Encode(&b, img); err != nil {
+	if err := enc.Encode(&b, c.reduce(img, dark)); err != nil {
 		return nil, fmt.Errorf("encode picture: %w", err)
 	}
 	return b.Bytes(), nil
 }
+
+// reduce turns a drawing into one of at most 256 colours, which is a third of the work to
+// write: the inks stay as they are, the shades of soft edges are rounded to sixteenths. A
+// drawing of more colours stays as it is.
+func (c *canvas) reduce(img *image.RGBA, dark bool) image.Image {
+	index := map[uint32]uint8{}
+	var list color.Palette
+	add := func(r, g, b uint8) (uint8, bool) {
+		key := uint32(r)<<16 | uint32(g)<<8 | uint32(b)
+		i, ok := index[key]
+		if !ok {
+			if len(list) == 256 {
+				return 0, false
+			}
+			i = uint8(len(list))
+			index[key] = i
+			list = append(list, color.RGBA{r, g, b, 255})
+		}
+		return i, true
+	}
+	paper := rgb(colour(inkPaper, dark))
+	add(paper.R, paper.G, paper.B)
+	for _, s := range c.shapes {
+		for _, i := range []ink{s.fill, s.stroke} {
+			if k := rgb(colour(i, dark)); i != "" {
+				add(k.R, k.G, k.B)
+			}
+		}
+	}
+	out := image.NewPaletted(img.Bounds(), nil)
+	last, at := uint32(1), uint8(0)
+	for n := range out.Pix {
+		p := img.Pix[4*n : 4*n+3 : 4*n+3]
+		key := uint32(p[0])<<16 | uint32(p[1])<<8 | uint32(p[2])
+		if key != last {
+			i, ok := index[key]
+			if !ok {
+				if i, ok = add(sixteenth(p[0]), sixteenth(p[1]), sixteenth(p[2])); !ok {
+					return img
+				}
+			}
+			last, at = key, i
+		}
+		out.Pix[n] = at
+	}
+	out.Palette = list
+	return out
+}
+
+func sixteenth(v uint8) uint8 { return v>>4 | v&0xf0 }
 
 func (s shape) paint(i ink, dark bool) color.NRGBA {
 	c := rgb(colour(i, dark))
