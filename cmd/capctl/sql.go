@@ -94,7 +94,7 @@ func openStore(a *app, readOnly bool) (*store.Store, error) {
 	case err == nil:
 		return s, nil
 	case errors.Is(err, store.ErrNoStore):
-		return nil, cli.FailedError(err, "`capd run` makes the store when it stores the first pass", "--data DIR names another folder")
+		return nil, cli.FailedError(err, "'capd run' makes the store when it starts", "--data DIR names another folder")
 	case errors.Is(err, store.ErrCorrupt):
 		return nil, cli.FailedError(err, "`capctl verify` lists what is damaged")
 	}

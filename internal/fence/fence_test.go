@@ -39,7 +39,11 @@ var may = []struct {
 	{"control", []string{"record", "proto", "control"}, "control/ is the agent's service and may import record and proto"},
 	{"config", nil, "config/ holds the settings as plain values and imports nothing of ours"},
 	{"internal/cli", nil, "internal/cli is what both commands say alike and imports nothing of ours"},
-	{"internal", []string{"*"}, "internal/ holds test helpers"},
+	{"internal/judging", []string{"record", "config", "analysis", "store", "plugins", "internal/cli"}, "internal/judging has a pass judged alike by both programs: settings, expectations, history"},
+	{"internal/logbook", []string{"record", "campaign", "store", "tag"}, "internal/logbook is where a campaign and the store meet"},
+	{"internal/fence", []string{"internal/testlab"}, "internal/fence is this test"},
+	{"internal/labels", []string{"*"}, "internal/labels measures the validators"},
+	{"internal/testlab", []string{"record", "internal/testlab"}, "internal/testlab holds what tests and the demo share"},
 	{"cmd", []string{"*"}, "cmd/ wires everything"},
 	{"demo", []string{"*"}, "demo/ runs the programs as a user would"},
 }
