@@ -13,6 +13,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"regexp"
 	"runtime"
 	"strings"
 	"time"
@@ -33,6 +34,7 @@ type Config struct {
 	Notify   Notify   `toml:"notify"`
 	System   System   `toml:"system"`
 	Layouts  []Layout `toml:"layout"`
+	Analysis Analysis `toml:"analysis"`
 	Campaign string   `toml:"campaign" comment:"campaign file; empty for none"`
 
 	// From is the file that was read, "" for none.
@@ -106,9 +108,10 @@ func Default() Config {
 			Patterns: []string{"*.csv", "*.tsv", "*.txt", "*.log", "*.jsonl", "*.gz", "*.zst"},
 			QuietS:   2, LatestS: 600, Existing: true,
 		},
-		Expect: Expect{Passes: 3},
-		Checks: Checks{Required: []string{"completeness"}, DeadlineS: 5, MemoryMB: 512},
-		Notify: defaultNotify(),
+		Expect:   Expect{Passes: 3},
+		Checks:   Checks{Required: []string{"completeness"}, DeadlineS: 5, MemoryMB: 512},
+		Notify:   defaultNotify(),
+		Analysis: defaultAnalysis(),
 	}
 }
 
@@ -164,11 +167,27 @@ func explain(err error) error {
 	if errors.As(err, &dec) {
 		row, col := dec.Position()
 		if key := strings.Join(dec.Key(), "."); key != "" {
-			return fmt.Errorf("line %d, column %d: %s: %s", row, col, key, strings.TrimPrefix(dec.Error(), "toml: "))
+			return fmt.Errorf("line %d, column %d: %s: %s", row, col, key, plainly(dec.Error()))
 		}
-		return fmt.Errorf("line %d, column %d: %s", row, col, strings.TrimPrefix(dec.Error(), "toml: "))
+		return fmt.Errorf("line %d, column %d: %s", row, col, plainly(dec.Error()))
 	}
 	return err
+}
+
+var wrongType = regexp.MustCompile(`cannot decode TOML (\w+) into struct field \S+ of type (\S+)`)
+
+// plainly takes the names of Go's types out of a message of the TOML reader.
+func plainly(text string) string {
+	text = strings.TrimPrefix(text, "toml: ")
+	m := wrongType.FindStringSubmatch(text)
+	if m == nil {
+		return text
+	}
+	wanted := map[string]string{"float64": "a number", "int": "a whole number", "bool": "true or false", "string": "text in quotes"}[m[2]]
+	if wanted == "" {
+		wanted = "another kind of value"
+	}
+	return "needs " + wanted + ", not a " + m[1]
 }
 
 // Check returns the first setting that makes no sense, named by its key.
@@ -215,6 +234,9 @@ func (c Config) Check() error {
 		return bad(key, "%s", why)
 	}
 	if key, why := c.Notify.check(); key != "" {
+		return bad(key, "%s", why)
+	}
+	if key, why := c.Analysis.check(); key != "" {
 		return bad(key, "%s", why)
 	}
 	if key, why := c.System.check(); key != "" {

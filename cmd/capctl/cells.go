@@ -23,13 +23,20 @@ type analysisFlags struct {
 	Alone  bool     `help:"Judge by the selected passes alone; else the spread of all other passes of the store counts too."`
 }
 
+// options are the thresholds of the configuration.
+func (f analysisFlags) options(a *app) analysis.Options {
+	c := a.config.Analysis
+	return analysis.Options{Factors: f.Factor, Tie: c.TiePercent / 100, Confidence: c.Confidence, Alpha: c.Alpha, MinDF: c.MinDF,
+		Homogeneity: c.Homogeneity, Agreement: c.Agreement, AverageLimit: c.AvgLimitPercent / 100, Low1Limit: c.LowLimitPercent / 100}
+}
+
 // cells returns the cells of the selected passes.
 func (f analysisFlags) cells(a *app, filter filterFlags) ([]analysis.Cell, analysis.Options, error) {
 	passes, err := filter.passes(a)
 	if err != nil {
 		return nil, analysis.Options{}, err
 	}
-	o := analysis.Options{Factors: f.Factor}
+	o := f.options(a)
 	if !f.Alone {
 		if o.History, err = (filterFlags{}).passes(a); err != nil {
 			return nil, o, err

@@ -12,25 +12,27 @@ import (
 
 // compareCmd is `capctl compare`.
 type compareCmd struct {
-	By     string  `required:"" placeholder:"FACTOR" help:"The factor in which the compared cells differ: cpu, gpu, preset ..."`
-	Base   string  `placeholder:"VALUE" help:"The value to compare with (default: every pair)."`
-	Metric string  `default:"avg_fps" placeholder:"FIGURE" help:"The figure to compare: avg_fps, low1_fps ..."`
-	Tie    float64 `default:"1" placeholder:"PERCENT" help:"A difference that is shown to be smaller is a tie."`
-	Across bool    `help:"Combine the games by the geometric mean of their ratios."`
+	By     string   `required:"" placeholder:"FACTOR" help:"The factor in which the compared cells differ: cpu, gpu, preset ..."`
+	Base   string   `placeholder:"VALUE" help:"The value to compare with (default: every pair)."`
+	Metric string   `default:"avg_fps" placeholder:"FIGURE" help:"The figure to compare: avg_fps, low1_fps ..."`
+	Tie    *float64 `placeholder:"PERCENT" help:"A difference that is shown to be smaller is a tie (default: analysis.tie_percent, 1)."`
+	Across bool     `help:"Combine the games by the geometric mean of their ratios."`
 	outputFlags
 	filterFlags
 	analysisFlags
 }
 
 func (c *compareCmd) Run(a *app) error {
-	if !(c.Tie > 0 && c.Tie < 100) {
-		return cli.UsageError(fmt.Errorf("--tie %g is no percentage above 0 and below 100", c.Tie))
+	if c.Tie != nil && !(*c.Tie > 0 && *c.Tie < 100) {
+		return cli.UsageError(fmt.Errorf("--tie %g is no percentage above 0 and below 100", *c.Tie))
 	}
 	cells, o, err := c.cells(a, c.filterFlags)
 	if err != nil {
 		return err
 	}
-	o.Tie = c.Tie / 100
+	if c.Tie != nil {
+		o.Tie = *c.Tie / 100
+	}
 	margins, err := analysis.Compare(cells, c.By, c.Base, c.Metric, o)
 	if err != nil {
 		return cli.UsageError(err, "'capctl cells' lists the cells with their factors")

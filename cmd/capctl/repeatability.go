@@ -23,7 +23,7 @@ func (c *repeatabilityCmd) Run(a *app) error {
 		return err
 	}
 	var list []analysis.Repeat
-	for _, r := range analysis.Repeats(passes, analysis.Options{Factors: c.Factor}) {
+	for _, r := range analysis.Repeats(passes, analysisFlags{Factor: c.Factor}.options(a)) {
 		for _, m := range c.Metric {
 			if m == "all" || m == r.Metric {
 				list = append(list, r)

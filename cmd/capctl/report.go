@@ -64,7 +64,7 @@ func (c *reportCmd) input(a *app) (report.Input, error) {
 	if in.Passes, err = c.passes(a); err != nil {
 		return in, err
 	}
-	in.Options = analysis.Options{Factors: c.Factor}
+	in.Options = c.options(a)
 	if !c.Alone {
 		if in.Options.History, err = (filterFlags{}).passes(a); err != nil {
 			return in, err

@@ -36,7 +36,7 @@ func (c *reuseCmd) Run(a *app) error {
 	if err != nil {
 		return err
 	}
-	o := analysis.Options{Factors: c.Factor}
+	o := c.options(a)
 	gate := analysis.Comparable(old, fresh, systems, c.Accept, o)
 	if c.JSON {
 		if err := jsonLine(a.stdout, gate); err != nil {
