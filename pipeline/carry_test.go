@@ -241,3 +241,19 @@ func TestTimes(t *testing.T) {
 		}
 	}
 }
+
+func TestAPassThatNoTemplateFitsIsDoubtful(t *testing.T) {
+	p := Pipeline{}
+	remark := []record.Remark{{Kind: record.RemarkPath, Text: "no path template fits"}}
+	detected := record.Tags{record.TagProcessor: {Value: "Corvane C6", From: record.FromDetected}}
+	if f := p.Contradictions(record.Pass{ID: "1", Tags: detected, Remarks: remark}); f.Outcome != record.Doubtful {
+		t.Errorf("got %+v", f)
+	}
+	byHand := record.Tags{record.TagGame: {Value: "Copper Drift", From: record.FromHand}}
+	if f := p.Contradictions(record.Pass{ID: "1", Tags: byHand, Remarks: remark}); f.Outcome != record.OK {
+		t.Errorf("filed by hand: %+v", f)
+	}
+	if f := p.Contradictions(record.Pass{ID: "1", Tags: detected}); f.Outcome != record.OK {
+		t.Errorf("no templates: %+v", f)
+	}
+}

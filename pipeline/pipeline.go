@@ -424,7 +424,29 @@ func (p *Pipeline) Contradictions(pass record.Pass) record.Finding {
 		}
 	}
 	_, found := p.Know.Aliases.Resolve(claims, p.Know.Order)
-	return tag.Finding(found)
+	f := tag.Finding(found)
+	if why := unfiled(pass); why != "" && f.Outcome != record.Bad {
+		f.Outcome, f.Reason = record.Doubtful, why+", and nothing else says what was recorded: the pass belongs to no cell"
+		f.Advice = "correct tags.paths in the configuration, or say it by hand: capctl tag " + pass.ID + " game=..."
+	}
+	return f
+}
+
+// unfiled says why a pass belongs to no cell: templates are set and none fits its path,
+// and no other source knows more than the bench itself. "" means it is filed, or that no
+// templates are set.
+func unfiled(pass record.Pass) string {
+	for _, t := range pass.Tags {
+		if t.From != record.FromDetected && t.From != record.FromLater {
+			return ""
+		}
+	}
+	for _, r := range pass.Remarks {
+		if r.Kind == record.RemarkPath {
+			return r.Text
+		}
+	}
+	return ""
 }
 
 func (p *Pipeline) pathClaims(log Log) []record.Claim {

@@ -12,6 +12,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"runtime"
 	"slices"
 	"sync"
 	"time"
@@ -89,11 +90,18 @@ func New(opts Options) (*Host, error) {
 	return h, nil
 }
 
-// privateDir makes a folder that only this user can enter. The paths of Unix sockets are
-// limited to some hundred bytes, hence the fall-back to the system's own folder.
+// longestParent leaves room for our own names in the path of a Unix socket, which is
+// limited to some hundred bytes.
+const longestParent = 50
+
+// privateDir makes a folder that only this user can enter, below parent or, where that
+// would make the paths of sockets too long, in a temporary folder with a shorter name.
 func privateDir(parent string) (string, error) {
-	if len(parent) > 50 {
+	if len(parent) > longestParent {
 		parent = ""
+	}
+	if parent == "" && len(os.TempDir()) > longestParent && runtime.GOOS != "windows" {
+		return os.MkdirTemp("/tmp", "capd-v")
 	}
 	if parent != "" {
 		if err := os.MkdirAll(parent, 0o700); err != nil {
