@@ -101,20 +101,23 @@ func (t *processTable) read(_ []float64, now time.Time) {
 		explained += p.rate
 	}
 	t.ticks++
+	unexplained := t.load()-explained > jump
 	switch {
 	case t.first.IsZero():
 		t.scan(now)
 		t.mu.Lock()
 		t.first = now
 		t.mu.Unlock()
-	case t.load()-explained > jump && now.Sub(t.scanned) >= max(t.patience, scanAgain):
+	case unexplained && now.Sub(t.scanned) >= max(t.patience, scanAgain):
 		if now.Sub(t.scanned) < 2*t.patience {
 			t.patience = min(2*t.patience, scanLate)
 		} else {
 			t.patience = scanAgain
 		}
 		t.scan(now)
-	case t.ticks%round == 0:
+	case unexplained && now.Sub(t.discovered) >= scanAgain, t.ticks%round == 0:
+		// A program that has just started, the next game perhaps, must not wait for the
+		// next look at everything: finding the new ones is the cheap part.
 		t.discover(now)
 		t.choose()
 	case !t.reader.whole():

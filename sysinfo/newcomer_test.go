@@ -1,0 +1,75 @@
+package sysinfo
+
+import (
+	"fmt"
+	"testing"
+	"time"
+)
+
+// comers are programs that come and go: each takes one processor from its start to its
+// end. It stands in for the operating system's list.
+type comers struct {
+	now  time.Time
+	runs map[int][2]time.Time
+}
+
+func (c *comers) pids(buf []int) ([]int, error) {
+	for pid := 1; pid < 100; pid++ {
+		if r, ok := c.runs[pid]; ok && !c.now.Before(r[0]) && c.now.Before(r[1]) {
+			buf = append(buf, pid)
+		}
+	}
+	return buf, nil
+}
+
+func (c *comers) open(pid int) (*process, bool) {
+	p := &process{pid: pid, name: fmt.Sprintf("program%d", pid)}
+	p.used, _ = c.used(p)
+	return p, true
+}
+
+func (c *comers) used(p *process) (uint64, bool) {
+	r := c.runs[p.pid]
+	return uint64(c.now.Sub(r[0])), c.now.Before(r[1])
+}
+
+func (c *comers) closely(*process) {}
+func (c *comers) close(*process)   {}
+func (c *comers) whole() bool      { return false }
+
+// TestEachOfManyShortProgramsIsFound: passes of 12 s follow each other, each by a new
+// process, while a build nearby makes the table tired of looking at everything. Every
+// one of them must be known for most of its time.
+func TestEachOfManyShortProgramsIsFound(t *testing.T) {
+	begin := time.Unix(1000, 0)
+	c := &comers{runs: map[int][2]time.Time{}}
+	for i := range 10 {
+		from := begin.Add(time.Duration(20*i+30) * time.Second)
+		c.runs[i+1] = [2]time.Time{from, from.Add(12 * time.Second)}
+	}
+	load := func() float64 { // two processors by what nobody sees, one by the program that runs
+		busy := 2.0
+		for _, r := range c.runs {
+			if !c.now.Before(r[0]) && c.now.Before(r[1]) {
+				busy++
+			}
+		}
+		return busy
+	}
+	table := newProcessTable(c, load, 0)
+	for s := range 240 {
+		c.now = begin.Add(time.Duration(s) * time.Second)
+		table.read(nil, c.now)
+	}
+	for pid, r := range c.runs {
+		seen := 0.0
+		for _, u := range table.between(r[0], r[1]) {
+			if u.pid == pid {
+				seen = u.ns / 1e9
+			}
+		}
+		if seen < 10 {
+			t.Errorf("program %d ran 12 s on a processor and is known for %.1f s", pid, seen)
+		}
+	}
+}
