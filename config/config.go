@@ -35,6 +35,7 @@ type Config struct {
 	System   System   `toml:"system"`
 	Layouts  []Layout `toml:"layout"`
 	Analysis Analysis `toml:"analysis"`
+	Lab      Lab      `toml:"lab"`
 	Campaign string   `toml:"campaign" comment:"campaign file; empty for none"`
 
 	// From is the file that was read, "" for none.
@@ -237,6 +238,9 @@ func (c Config) Check() error {
 		return bad(key, "%s", why)
 	}
 	if key, why := c.Analysis.check(); key != "" {
+		return bad(key, "%s", why)
+	}
+	if key, why := c.Lab.check(); key != "" {
 		return bad(key, "%s", why)
 	}
 	if key, why := c.System.check(); key != "" {

@@ -51,6 +51,14 @@ func (s *Store) Alerts(ctx context.Context, open bool, limit int) ([]Alert, erro
 	return s.alerts(ctx, `(seen_at = '' OR NOT ?) ORDER BY n DESC LIMIT ?`, open, limit)
 }
 
+// Undelivered counts the alerts that neither reached their receiver nor were acknowledged.
+func (s *Store) Undelivered(ctx context.Context) (n int, err error) {
+	err = s.read(ctx, func(tx *sql.Tx) error {
+		return tx.QueryRowContext(ctx, `SELECT count(*) FROM alerts WHERE done_at = '' AND seen_at = ''`).Scan(&n) // by the index alerts_due
+	})
+	return n, wrap(err, "count the alerts")
+}
+
 func (s *Store) alerts(ctx context.Context, rest string, args ...any) (out []Alert, err error) {
 	err = s.read(ctx, func(tx *sql.Tx) error {
 		rows, err := tx.QueryContext(ctx, `SELECT id, pass, channel, payload, made_at, due_at, attempts, error, done_at, seen_at, seen_by FROM alerts WHERE `+rest, args...)

@@ -116,6 +116,9 @@ func TestQueueOfAlerts(t *testing.T) {
 	if got := due(day); got != "ab" {
 		t.Errorf("due %q", got)
 	}
+	if n, err := s.Undelivered(ctx); err != nil || n != 2 {
+		t.Errorf("%d alerts count as not delivered, %v", n, err)
+	}
 	if err := s.Failed(ctx, "a", errors.New("no route"), day.Add(time.Minute)); err != nil {
 		t.Fatal(err)
 	}
@@ -134,6 +137,9 @@ func TestQueueOfAlerts(t *testing.T) {
 	list, err := s.Alerts(ctx, false, 0)
 	if err != nil || len(list) != 2 || list[1].Attempts != 1 || list[1].Error != "no route" || list[1].SeenBy != "mo" || string(list[1].Payload) != "{}" {
 		t.Errorf("%+v, %v", list, err)
+	}
+	if n, err := s.Undelivered(ctx); err != nil || n != 0 {
+		t.Errorf("%d alerts count as not delivered, %v", n, err)
 	}
 	if list, _ := s.Alerts(ctx, true, 0); len(list) != 1 || list[0].ID != "b" {
 		t.Errorf("open %+v", list)

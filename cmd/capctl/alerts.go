@@ -61,13 +61,16 @@ func (c *alertsCmd) Run(a *app) error {
 	case c.Channel != "":
 		return cli.UsageError(errors.New("--channel needs --test"))
 	}
-	return withStore(a, func(ctx context.Context, s *store.Store) error {
-		list, err := readAlerts(ctx, s, c.Open, c.Limit)
-		if err != nil {
-			return cli.FailedError(err)
-		}
-		return c.print(a, list)
-	})
+	s, err := openToRead(a)
+	if err != nil {
+		return err
+	}
+	defer s.Close()
+	list, err := readAlerts(a.ctx, s, c.Open, c.Limit)
+	if err != nil {
+		return cli.FailedError(err)
+	}
+	return c.print(a, list)
 }
 
 // readAlerts gathers the rows of the queue, one for each channel, into alerts, newest first.
@@ -148,31 +151,32 @@ func (c *alertsCmd) print(a *app, list []*told) error {
 }
 
 func (c *alertsCmd) acknowledge(a *app) error {
-	return withStore(a, func(ctx context.Context, _ *store.Store) error { // says what is wrong where there is no store
-		s, err := store.Open(ctx, a.config.StoreFile(), store.Options{})
-		if err != nil {
-			return cli.FailedError(err)
+	if _, err := openToReadClose(a); err != nil {
+		return err // acknowledging must not make a store where there is none
+	}
+	s, err := openStore(a, false)
+	if err != nil {
+		return err
+	}
+	defer s.Close()
+	list, err := readAlerts(a.ctx, s, c.AckAll, 0)
+	if err != nil {
+		return cli.FailedError(err)
+	}
+	if !c.AckAll {
+		if list, err = choose(list, c.Ack); err != nil {
+			return err
 		}
-		defer s.Close()
-		list, err := readAlerts(ctx, s, c.AckAll, 0)
-		if err != nil {
-			return cli.FailedError(err)
-		}
-		if !c.AckAll {
-			if list, err = choose(list, c.Ack); err != nil {
-				return err
+	}
+	for _, t := range list {
+		for _, row := range t.rows {
+			if err := s.Acknowledge(a.ctx, row, userName()); err != nil {
+				return cli.FailedError(err)
 			}
 		}
-		for _, t := range list {
-			for _, row := range t.rows {
-				if err := s.Acknowledge(ctx, row, userName()); err != nil {
-					return cli.FailedError(err)
-				}
-			}
-		}
-		fmt.Fprintf(a.stderr, "capctl: acknowledged %d\n", len(list))
-		return nil
-	})
+	}
+	fmt.Fprintf(a.stderr, "capctl: acknowledged %d\n", len(list))
+	return nil
 }
 
 // choose finds each wanted alert by the beginning of its identity.

@@ -20,7 +20,7 @@ func (c *exportCmd) Run(a *app) error {
 	if err != nil {
 		return err
 	}
-	s, err := openToRead(a)
+	s, err := openReader(a)
 	if err != nil {
 		return err
 	}

@@ -2,13 +2,16 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 
 	"capd.example/internal/cli"
 	"capd.example/record"
 	"capd.example/store"
+	"capd.example/store/lab"
 )
 
 // filterFlags select passes; every command that reads passes takes them.
@@ -62,34 +65,89 @@ func moment(flag, text string, now time.Time) (time.Time, error) {
 }
 
 // passes returns the selected passes in order of time.
-func (f filterFlags) passes(a *app) ([]record.Pass, error) {
+func (f filterFlags) passes(a *app) (passes []record.Pass, err error) {
 	filter, err := f.filter(time.Now())
 	if err != nil {
 		return nil, err
 	}
-	s, err := openToRead(a)
+	err = withStore(a, func(ctx context.Context, s reader) error {
+		if passes, err = s.Passes(ctx, filter); err != nil {
+			return cli.FailedError(fmt.Errorf("read the passes: %w", err))
+		}
+		return nil
+	})
+	if filter.Newest {
+		slices.Reverse(passes)
+	}
+	return passes, err
+}
+
+// reader is what commands that only read need of a store. The store of this bench and
+// the database of a lab both have it.
+type reader interface {
+	Passes(context.Context, store.Filter) ([]record.Pass, error)
+	Each(context.Context, store.Filter, func(record.Pass) error) error
+	Pass(ctx context.Context, prefix string) (record.Pass, error)
+	Whole(ctx context.Context, prefix string) (store.Arrival, error)
+	Frames(ctx context.Context, id string) (record.Frames, error)
+	Telemetry(ctx context.Context, id string) (*record.Telemetry, error)
+	System(ctx context.Context, id string) (record.System, error)
+	Systems(context.Context) ([]store.SystemSeen, error)
+	Close() error
+}
+
+var (
+	_ reader = (*store.Store)(nil)
+	_ reader = (*lab.Lab)(nil)
+)
+
+// openReader opens what --store names, the store of this bench where it names nothing.
+func openReader(a *app) (reader, error) {
+	if a.lab == "" {
+		return openToRead(a)
+	}
+	l, err := openLab(a, a.lab)
 	if err != nil {
 		return nil, err
 	}
-	defer s.Close()
-	passes, err := s.Passes(a.ctx, filter)
-	if err != nil {
-		return nil, cli.FailedError(fmt.Errorf("read the passes: %w", err))
-	}
-	if filter.Newest {
-		for i, j := 0, len(passes)-1; i < j; i, j = i+1, j-1 {
-			passes[i], passes[j] = passes[j], passes[i]
-		}
-	}
-	return passes, nil
+	return l, nil
 }
 
 // withStore opens the store to read and hands it to fn.
-func withStore(a *app, fn func(context.Context, *store.Store) error) error {
-	s, err := openToRead(a)
+func withStore(a *app, fn func(context.Context, reader) error) error {
+	s, err := openReader(a)
 	if err != nil {
 		return err
 	}
 	defer s.Close()
 	return fn(a.ctx, s)
+}
+
+// checkStore refuses a --store that is no lab, and a command that cannot read one: what
+// changes a store, or asks about this bench, needs the bench's own.
+func checkStore(address, command string) error {
+	if address == "" || slices.Contains(withoutStore, command) {
+		return nil
+	}
+	if !strings.HasPrefix(address, "postgres://") && !strings.HasPrefix(address, "postgresql://") {
+		return cli.UsageError(errors.New("--store takes the address of a lab's database"),
+			"write --store postgres://USER@HOST/DATABASE?sslmode=verify-full", "--data DIR names the folder of another bench's store")
+	}
+	if !slices.Contains(overAllBenches, command) {
+		return cli.UsageError(fmt.Errorf("'capctl %s' needs the bench's own store, not --store or CAPD_STORE", command),
+			"over all benches work: "+strings.Join(overAllBenches, ", "))
+	}
+	return nil
+}
+
+// overAllBenches are the commands that read a lab as well as a bench's own store.
+var overAllBenches = []string{"passes", "show", "cells", "compare", "limits", "odd", "predict", "holds", "value", "repeatability", "reuse", "report",
+	"system", "systems", "export"}
+
+// withoutStore are the commands to which it does not matter what CAPD_STORE says.
+var withoutStore = []string{"measure", "layout", "plan", "disturbance", "status", "follow", "pause", "resume", "lab"}
+
+func firstWord(s string) string {
+	word, _, _ := strings.Cut(s, " ")
+	return word
 }

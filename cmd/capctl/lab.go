@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"os"
@@ -14,7 +15,7 @@ import (
 
 // labCmd is `capctl lab`.
 type labCmd struct {
-	Address string `env:"CAPD_LAB" placeholder:"postgres://..." help:"Where the lab's database is; better in the environment variable, since a command line can be read by others."`
+	Address string `env:"CAPD_LAB" placeholder:"postgres://..." help:"Where the lab's database is (default: lab.address of the configuration); better in the environment variable, since a command line can be read by others."`
 
 	Setup  labSetupCmd  `cmd:"" help:"Make the lab's tables and roles, or bring them up to date."`
 	Status labStatusCmd `cmd:"" help:"List the benches: passes, last seen, backlog."`
@@ -24,10 +25,16 @@ type labCmd struct {
 
 // open connects to the lab.
 func (c *labCmd) open(a *app) (*lab.Lab, error) {
+	c.Address = cmp.Or(c.Address, a.config.Lab.Address)
 	if c.Address == "" {
-		return nil, cli.UsageError(errors.New("the lab's address is not known"), "set CAPD_LAB=postgres://USER@HOST/DATABASE?sslmode=verify-full, or use --address")
+		return nil, cli.UsageError(errors.New("the lab's address is not known"),
+			"set CAPD_LAB=postgres://USER@HOST/DATABASE?sslmode=verify-full, lab.address in the configuration, or use --address")
 	}
-	l, err := lab.Open(a.ctx, c.Address)
+	return openLab(a, c.Address)
+}
+
+func openLab(a *app, address string) (*lab.Lab, error) {
+	l, err := lab.Open(a.ctx, address)
 	if err != nil {
 		return nil, labError(err)
 	}
@@ -53,7 +60,7 @@ func (c *labSetupCmd) Run(a *app, parent *labCmd) error {
 	if err != nil {
 		return err
 	}
-	defer l.Close(a.ctx)
+	defer l.Close()
 	if err := l.Setup(a.ctx, c.Roles); err != nil {
 		return labError(err)
 	}
@@ -70,7 +77,7 @@ func (c *labStatusCmd) Run(a *app, parent *labCmd) error {
 	if err != nil {
 		return err
 	}
-	defer l.Close(a.ctx)
+	defer l.Close()
 	list, err := l.Status(a.ctx)
 	if err != nil {
 		return labError(err)
@@ -94,10 +101,11 @@ func (c *labStatusCmd) Run(a *app, parent *labCmd) error {
 type labSendCmd struct{}
 
 func (c *labSendCmd) Run(a *app, parent *labCmd) error {
-	if parent.Address == "" {
-		_, err := parent.open(a)
+	l, err := parent.open(a)
+	if err != nil {
 		return err
 	}
+	l.Close()
 	if _, err := os.Stat(a.config.StoreFile()); err != nil {
 		_, err := openToRead(a) // says what to do
 		return err
@@ -125,7 +133,7 @@ func (c *labPassesCmd) Run(a *app, parent *labCmd) error {
 	if err != nil {
 		return err
 	}
-	defer l.Close(a.ctx)
+	defer l.Close()
 	f, err := c.filter(time.Now())
 	if err != nil {
 		return err

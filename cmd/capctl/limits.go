@@ -98,7 +98,7 @@ func relative(x analysis.Number) string { return number(100*x, "%.2f %%") }
 // loadsOf reads what telemetry says of the passes that count.
 func loadsOf(a *app, cells []analysis.Cell) (map[string]analysis.Load, error) {
 	out := map[string]analysis.Load{}
-	err := withStore(a, func(ctx context.Context, s *store.Store) error {
+	err := withStore(a, func(ctx context.Context, s reader) error {
 		for _, c := range cells {
 			for _, p := range c.Passes.Used {
 				t, err := s.Telemetry(ctx, p.ID)

@@ -17,6 +17,7 @@ import (
 type grammar struct {
 	Config  string           `placeholder:"FILE" help:"Configuration file (default: the one 'capd check' names)."`
 	Data    string           `placeholder:"DIR" help:"Folder of the store (default: per operating system)."`
+	Store   string           `env:"CAPD_STORE" placeholder:"postgres://..." help:"Read a lab's database over all benches instead (docs/store.md)."`
 	Version kong.VersionFlag `help:"Print the version."`
 
 	Measure measureCmd `cmd:"" help:"Read logs and print their figures; needs no agent and no store."`
@@ -61,6 +62,7 @@ type grammar struct {
 type app struct {
 	ctx            context.Context
 	config         config.Config
+	lab            string // address of the lab that is read instead of the store, "" for none
 	stdin          io.Reader
 	stdout, stderr io.Writer
 }
@@ -83,7 +85,10 @@ func run(ctx context.Context, args []string, stdin io.Reader, stdout, stderr io.
 		return cli.Done
 	}
 	if err == nil {
-		a := &app{ctx: ctx, stdin: stdin, stdout: stdout, stderr: stderr}
+		err = checkStore(g.Store, firstWord(kctx.Command()))
+	}
+	if err == nil {
+		a := &app{ctx: ctx, lab: g.Store, stdin: stdin, stdout: stdout, stderr: stderr}
 		if a.config, err = config.Load(g.Config); err == nil {
 			if g.Data != "" {
 				a.config.Data = g.Data

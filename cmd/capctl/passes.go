@@ -114,7 +114,7 @@ type showCmd struct {
 }
 
 func (c *showCmd) Run(a *app) error {
-	return withStore(a, func(ctx context.Context, s *store.Store) error {
+	return withStore(a, func(ctx context.Context, s reader) error {
 		p, err := s.Pass(ctx, c.ID)
 		if errors.Is(err, store.ErrNotFound) || errors.Is(err, store.ErrAmbiguous) {
 			return cli.FailedError(err, "'capctl passes' lists the identities")

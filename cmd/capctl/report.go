@@ -11,7 +11,6 @@ import (
 	"capd.example/analysis"
 	"capd.example/internal/cli"
 	"capd.example/report"
-	"capd.example/store"
 )
 
 // reportCmd is `capctl report`.
@@ -93,7 +92,7 @@ func (c *reportCmd) traces(a *app, cells []analysis.Cell) ([]report.Trace, error
 		ids = widest(cells)
 	}
 	var out []report.Trace
-	err := withStore(a, func(ctx context.Context, s *store.Store) error {
+	err := withStore(a, func(ctx context.Context, s reader) error {
 		for _, id := range ids {
 			p, err := s.Pass(ctx, id)
 			if err != nil {

@@ -10,7 +10,6 @@ import (
 	"capd.example/analysis"
 	"capd.example/internal/cli"
 	"capd.example/record"
-	"capd.example/store"
 )
 
 // reuseCmd is `capctl reuse`.
@@ -99,7 +98,7 @@ func tagNames(tags []string) []string {
 // systemsOf reads the systems of passes.
 func systemsOf(a *app, passes []record.Pass) (map[string]record.System, error) {
 	out := map[string]record.System{}
-	err := withStore(a, func(ctx context.Context, s *store.Store) error {
+	err := withStore(a, func(ctx context.Context, s reader) error {
 		for _, p := range passes {
 			if _, ok := out[p.System]; ok || p.System == "" {
 				continue

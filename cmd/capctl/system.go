@@ -61,7 +61,7 @@ func findSystem(a *app, id string) (record.System, error) {
 		s := sysinfo.New(sysinfo.Options{}).Detect(a.ctx)
 		return sysinfo.Declare(s, a.config.System.Declared), nil
 	}
-	st, err := openToRead(a)
+	st, err := openReader(a)
 	if err != nil {
 		return record.System{}, err
 	}
@@ -76,7 +76,7 @@ func findSystem(a *app, id string) (record.System, error) {
 	return systemByPrefix(a, st, id)
 }
 
-func systemByPrefix(a *app, st *store.Store, prefix string) (record.System, error) {
+func systemByPrefix(a *app, st reader, prefix string) (record.System, error) {
 	list, err := st.Systems(a.ctx)
 	if err != nil {
 		return record.System{}, cli.FailedError(err)

@@ -9,7 +9,6 @@ import (
 
 	"capd.example/internal/cli"
 	"capd.example/record"
-	"capd.example/store"
 )
 
 // systemsCmd is `capctl systems`.
@@ -18,7 +17,7 @@ type systemsCmd struct {
 }
 
 func (c *systemsCmd) Run(a *app) error {
-	return withStore(a, func(ctx context.Context, s *store.Store) error {
+	return withStore(a, func(ctx context.Context, s reader) error {
 		list, err := s.Systems(ctx)
 		if err != nil {
 			return cli.FailedError(fmt.Errorf("read the systems: %w", err))

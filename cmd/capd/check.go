@@ -37,7 +37,7 @@ func (checkCmd) Run(a *app) error {
 	if err := aboutCampaign(a.stderr, c); err != nil {
 		wrong = append(wrong, err)
 	}
-	c.Notify = c.Notify.Hidden()
+	c.Notify, c.Lab = c.Notify.Hidden(), c.Lab.Hidden()
 	text, err := toml.Marshal(c)
 	if err != nil {
 		return cli.FailedError(fmt.Errorf("print the configuration: %w", err))

@@ -37,15 +37,9 @@ type desk struct {
 // Status implements control.Agent.
 func (d *desk) Status(ctx context.Context) (control.Status, error) {
 	w := d.agent.watch.State()
-	due, err := d.agent.store.Alerts(ctx, true, 0)
+	undelivered, err := d.agent.store.Undelivered(ctx)
 	if err != nil {
 		return control.Status{}, err
-	}
-	undelivered := 0
-	for _, a := range due {
-		if a.DoneAt.IsZero() {
-			undelivered++
-		}
 	}
 	d.mu.Lock()
 	defer d.mu.Unlock()

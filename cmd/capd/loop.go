@@ -5,13 +5,13 @@ import (
 	"errors"
 	"fmt"
 	"os"
-	"runtime/debug"
 	"sync"
 	"time"
 
 	"capd.example/notify"
 	"capd.example/pipeline"
 	"capd.example/store"
+	"capd.example/sysinfo"
 	"capd.example/watcher"
 )
 
@@ -34,12 +34,16 @@ func (ag *agent) run(ctx context.Context) error {
 	if ag.service != nil {
 		start("control", ag.service.Run)
 	}
+	if ag.config.Lab.Address != "" {
+		start("lab", ag.sendToLab)
+	}
 	ag.resume(ctx)
 	if a, warn := ag.plan.arrived(ctx, ag.bench.Detect(ctx)); warn {
 		ag.tell().send(ctx, a)
 	}
 	start("watcher", func(ctx context.Context) error { return ag.watch.Run(ctx, logs) })
 	ag.log.Info().Str("watch", ag.config.Watch).Str("store", ag.store.Path()).Msg("watching for logs")
+	sysinfo.ReleaseMemory() // of starting
 	ag.work(ctx, logs)
 	ag.log.Info().Msg("stopped")
 	return nil
@@ -76,7 +80,7 @@ func (ag *agent) drain(ctx context.Context) time.Duration {
 			if carried {
 				// The next pass may begin any moment: what checking took goes back at once.
 				ag.host.Idle()
-				debug.FreeOSMemory()
+				sysinfo.ReleaseMemory()
 			}
 			return wait
 		}
@@ -101,6 +105,7 @@ const storeRetry = 15 * time.Second
 func (ag *agent) resume(ctx context.Context) {
 	n, err := ag.steps.Resume(ctx)
 	if n > 0 {
+		poke(ag.fresh)
 		ag.log.Info().Int("passes", n).Msg("finished passes that were stored but not told about")
 	}
 	ag.stuck = err != nil && ctx.Err() == nil

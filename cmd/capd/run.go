@@ -66,7 +66,8 @@ type agent struct {
 	alerts *notify.Dispatcher
 	steps  *pipeline.Pipeline
 
-	stuck   bool // the store could not take the last pass or verdict
+	fresh   chan struct{} // passes were judged: the lab may have them
+	stuck   bool          // the store could not take the last pass or verdict
 	hub     control.Hub
 	plan    *planner
 	desk    *desk
@@ -74,7 +75,7 @@ type agent struct {
 }
 
 func build(a *app) (_ *agent, err error) {
-	ag := &agent{config: a.config, log: logger(a)}
+	ag := &agent{config: a.config, log: logger(a), fresh: make(chan struct{}, 1)}
 	defer func() {
 		if err != nil {
 			ag.close()

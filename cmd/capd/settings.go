@@ -12,6 +12,7 @@ import (
 	"capd.example/notify/routes"
 	"capd.example/pipeline"
 	"capd.example/plugins/bundled"
+	"capd.example/store/lab"
 	"capd.example/tag"
 )
 
@@ -30,6 +31,9 @@ func wrongSettings(c config.Config) []error {
 		add(fmt.Sprintf("layout[%d] %q", i, l.Name), framelog.Declared(l).Check())
 	}
 	wrong = append(wrong, wrongChecks(c.Checks)...)
+	if c.Lab.Address != "" {
+		add("lab.address", lab.Check(c.Lab.Address))
+	}
 	n := c.Notify
 	_, err = routes.Build(routes.Options{Out: io.Discard, Command: n.Command, WebHook: n.WebHook, Secret: n.Secret, Services: n.Services})
 	if err != nil {

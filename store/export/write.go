@@ -71,10 +71,16 @@ type Done struct {
 	Files     int // files written now
 }
 
-// Write brings the package in the folder dir up to date with the selected passes of the
-// store: what is new or changed is written, what was taken back is removed, the rest
+// Source is where the passes come from: the store of a bench or the database of a lab.
+type Source interface {
+	Each(ctx context.Context, f store.Filter, fn func(record.Pass) error) error
+	Whole(ctx context.Context, id string) (store.Arrival, error)
+}
+
+// Write brings the package in the folder dir up to date with the selected passes of a
+// source: what is new or changed is written, what was taken back is removed, the rest
 // stays untouched. A crash leaves a folder that the next export mends.
-func Write(ctx context.Context, s *store.Store, f store.Filter, dir string, format Format) (Done, error) {
+func Write(ctx context.Context, s Source, f store.Filter, dir string, format Format) (Done, error) {
 	w := &writer{store: s, dir: dir, format: format}
 	if err := w.run(ctx, f); err != nil {
 		return w.done, fmt.Errorf("export to %s: %w", dir, err)
@@ -83,7 +89,7 @@ func Write(ctx context.Context, s *store.Store, f store.Filter, dir string, form
 }
 
 type writer struct {
-	store  *store.Store
+	store  Source
 	dir    string
 	root   *os.Root
 	format Format

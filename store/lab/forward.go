@@ -3,6 +3,7 @@ package lab
 import (
 	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"strconv"
 	"strings"
@@ -139,18 +140,21 @@ type Forwarder struct {
 	Now func() time.Time
 }
 
+// patience is how long one batch may take before the network counts as dead.
+const patience = 90 * time.Second
+
 // Forward sends everything that has changed since the last time and returns how many
-// passes were sent. It stops between two batches when Quiet says so. After an error the
-// next call goes on where the last whole batch ended.
+// passes were sent. It stops between two batches with [ErrQuiet] when Quiet says so.
+// After an error the next call goes on where the last whole batch ended.
 func (f *Forwarder) Forward(ctx context.Context) (sent int, err error) {
 	if f.quiet() {
-		return 0, nil
+		return 0, ErrQuiet
 	}
 	l, err := Open(ctx, f.Address)
 	if err != nil {
 		return 0, err
 	}
-	defer l.Close(context.WithoutCancel(ctx))
+	defer l.Close()
 	if err := l.check(ctx); err != nil {
 		return 0, l.wrap(err, "send passes")
 	}
@@ -168,7 +172,7 @@ func (f *Forwarder) Forward(ctx context.Context) (sent int, err error) {
 		if err != nil {
 			return sent, err
 		}
-		if err := l.Put(ctx, f.Bench, list, f.now(), left); err != nil {
+		if err := f.put(ctx, l, list, left); err != nil {
 			return sent, err
 		}
 		if len(list) == 0 {
@@ -180,7 +184,13 @@ func (f *Forwarder) Forward(ctx context.Context) (sent int, err error) {
 		}
 		sent, mark = sent+len(list), next
 	}
-	return sent, nil
+	return sent, ErrQuiet
+}
+
+func (f *Forwarder) put(ctx context.Context, l *Lab, list []store.Parcel, left int) error {
+	ctx, cancel := context.WithTimeout(ctx, patience)
+	defer cancel()
+	return l.Put(ctx, f.Bench, list, f.now(), left)
 }
 
 func (f *Forwarder) mark(ctx context.Context, key string) (int64, error) {
@@ -204,8 +214,9 @@ func (f *Forwarder) now() time.Time {
 	return time.Now().UTC()
 }
 
-// Run forwards at every wake until ctx ends; after a failure it also tries again by
-// itself, after 5 s at first and doubling to 10 min. Report gets every outcome.
+// Run forwards at every wake until ctx ends. After a failure it also tries again by
+// itself, after 5 s at first and doubling to 10 min; while Quiet says so it asks again
+// every 5 s. Report gets every other outcome.
 func (f *Forwarder) Run(ctx context.Context, wake <-chan struct{}, report func(sent int, err error)) {
 	const first, last = 5 * time.Second, 10 * time.Minute
 	wait := first
@@ -218,8 +229,12 @@ func (f *Forwarder) Run(ctx context.Context, wake <-chan struct{}, report func(s
 		case <-retry:
 		}
 		sent, err := f.Forward(ctx)
-		if ctx.Err() != nil {
+		switch {
+		case ctx.Err() != nil:
 			return
+		case errors.Is(err, ErrQuiet):
+			retry = time.After(first)
+			continue
 		}
 		report(sent, err)
 		if err == nil {

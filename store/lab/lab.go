@@ -32,6 +32,7 @@ var (
 	ErrNotLab  = errors.New("the database holds no lab tables")
 	ErrVersion = errors.New("the lab tables are of another version")
 	ErrRefused = errors.New("the database refuses this")
+	ErrQuiet   = errors.New("a pass is being recorded")
 )
 
 // Lab is a connection to the shared database. It is not for several goroutines.
@@ -43,13 +44,9 @@ type Lab struct {
 // Open connects to a postgres:// address. Other machines are only spoken to over TLS
 // (sslmode=verify-full or another mode without a way back); [ErrNoTLS] otherwise.
 func Open(ctx context.Context, address string) (*Lab, error) {
-	c, err := pgx.ParseConfig(address)
+	c, name, err := parse(address)
 	if err != nil {
-		return nil, fmt.Errorf("lab: the address cannot be read: %s", hide(err, address))
-	}
-	name := fmt.Sprintf("%s:%d/%s", c.Host, c.Port, c.Database)
-	if err := encrypted(c); err != nil {
-		return nil, fmt.Errorf("lab %s: %w: add sslmode=verify-full to the address", name, err)
+		return nil, err
 	}
 	if c.ConnectTimeout == 0 {
 		c.ConnectTimeout = 10 * time.Second
@@ -61,6 +58,24 @@ func Open(ctx context.Context, address string) (*Lab, error) {
 		return nil, fmt.Errorf("lab %s: connect: %s", name, hide(err, address))
 	}
 	return &Lab{conn, name}, nil
+}
+
+// Check says what is wrong with an address, without speaking to anybody.
+func Check(address string) error {
+	_, _, err := parse(address)
+	return err
+}
+
+func parse(address string) (*pgx.ConnConfig, string, error) {
+	c, err := pgx.ParseConfig(address)
+	if err != nil {
+		return nil, "", fmt.Errorf("lab: the address cannot be read: %s", hide(err, address))
+	}
+	name := fmt.Sprintf("%s:%d/%s", c.Host, c.Port, c.Database)
+	if err := encrypted(c); err != nil {
+		return nil, "", fmt.Errorf("lab %s: %w: add sslmode=verify-full to the address", name, err)
+	}
+	return c, name, nil
 }
 
 // hide keeps the password of an address out of messages.
@@ -90,8 +105,12 @@ func here(host string) bool {
 // Name says where the database is, without user and password.
 func (l *Lab) Name() string { return l.name }
 
-// Close ends the connection.
-func (l *Lab) Close(ctx context.Context) error { return l.conn.Close(ctx) }
+// Close ends the connection, within a moment also where the server does not answer.
+func (l *Lab) Close() error {
+	ctx, cancel := context.WithTimeout(context.Background(), 2*time.Second)
+	defer cancel()
+	return l.conn.Close(ctx)
+}
 
 // Setup makes the tables or brings them up to date. It needs the right to make a schema,
 // and with roles also the right to make roles.

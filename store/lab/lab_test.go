@@ -14,9 +14,11 @@ import (
 	"strings"
 	"sync/atomic"
 	"testing"
+	"testing/synctest"
 	"time"
 
 	"capd.example/internal/testlab"
+	"capd.example/internal/testlab/postgres"
 	"capd.example/record"
 	"capd.example/store"
 	"capd.example/store/lab"
@@ -67,7 +69,7 @@ func setup(t testing.TB, address string, roles bool) *lab.Lab {
 	if err != nil {
 		t.Fatal(err)
 	}
-	t.Cleanup(func() { l.Close(ctx) })
+	t.Cleanup(func() { l.Close() })
 	if err := l.Setup(ctx, roles); err != nil {
 		t.Fatal(err)
 	}
@@ -233,7 +235,7 @@ func TestRolesHoldAgentsApart(t *testing.T) {
 		"nobody": {"SELECT * FROM capd.passes"},
 	} {
 		for _, text := range texts {
-			if _, err := tryAsk(as(user), text); err == nil {
+			if _, err := postgres.Ask(as(user), text); err == nil {
 				t.Errorf("%s could %s", user, text)
 			}
 		}
@@ -245,7 +247,7 @@ func TestRolesHoldAgentsApart(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	defer r.Close(ctx)
+	defer r.Close()
 	if list, err := r.Passes(ctx, store.Filter{}); err != nil || len(list) != 2 {
 		t.Errorf("the reader reads %d passes, %v", len(list), err)
 	}
@@ -345,22 +347,22 @@ func TestNetworkIsCutAnywhere(t *testing.T) {
 func TestServerStopsAndComesBack(t *testing.T) {
 	a := address(t)
 	l := setup(t, a, false)
-	l.Close(ctx)
+	l.Close()
 	s := newStore(t)
 	f := &lab.Forwarder{Store: s, Bench: "bench-1", Address: a}
 	add(t, s, "bench-1", 1, 1)
 	if _, err := f.Forward(ctx); err != nil {
 		t.Fatal(err)
 	}
-	server, _ := postgres()
-	if err := server.stop(); err != nil {
+	running, _ := server()
+	if err := running.Stop(); err != nil {
 		t.Fatal(err)
 	}
 	add(t, s, "bench-1", 2, 1) // the bench does not notice
 	if _, err := f.Forward(ctx); err == nil {
 		t.Error("sent to a stopped server")
 	}
-	if err := server.start(); err != nil {
+	if err := running.Start(); err != nil {
 		t.Fatal(err)
 	}
 	if n, err := f.Forward(ctx); err != nil || n != 1 {
@@ -370,7 +372,7 @@ func TestServerStopsAndComesBack(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	defer l.Close(ctx)
+	defer l.Close()
 	same(t, s, l, "bench-1")
 }
 
@@ -395,7 +397,7 @@ func TestServerIsOutOfConnections(t *testing.T) {
 		t.Error("sent without a connection")
 	}
 	for _, x := range held {
-		x.Close(ctx)
+		x.Close()
 	}
 	var err error
 	for range 50 { // the server takes a moment to notice that they are gone
@@ -419,12 +421,37 @@ func TestQuietWhileAPassRuns(t *testing.T) {
 	asked := 0
 	f := &lab.Forwarder{Store: s, Bench: "bench-1", Address: a, Batch: 1, Quiet: func() bool { asked++; return asked > 3 }}
 	n, err := f.Forward(ctx)
-	if err != nil || n != 2 {
+	if !errors.Is(err, lab.ErrQuiet) || n != 2 {
 		t.Errorf("%d sent before the pass began, %v", n, err)
 	}
-	if n, err := f.Forward(ctx); err != nil || n != 0 {
+	if n, err := f.Forward(ctx); !errors.Is(err, lab.ErrQuiet) || n != 0 {
 		t.Errorf("%d sent while a pass ran, %v", n, err)
 	}
+}
+
+// TestRunSendsWhenThePassIsOver drives the forwarder's own timers: nothing is sent while a
+// pass runs, and nobody has to wake it afterwards.
+func TestRunSendsWhenThePassIsOver(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		ctx, stop := context.WithCancel(t.Context())
+		begin := time.Now()
+		wake := make(chan struct{}, 1)
+		wake <- struct{}{}
+		var told []time.Duration
+		f := &lab.Forwarder{Address: "postgres://u@lab.example/x", Quiet: func() bool { return time.Since(begin) < time.Minute }} // refused before any network: no TLS
+		f.Run(ctx, wake, func(_ int, err error) {
+			if !errors.Is(err, lab.ErrNoTLS) {
+				t.Error(err)
+			}
+			if told = append(told, time.Since(begin)); len(told) == 4 {
+				stop()
+			}
+		})
+		want := []time.Duration{60 * time.Second, 65 * time.Second, 75 * time.Second, 95 * time.Second}
+		if !reflect.DeepEqual(told, want) {
+			t.Errorf("tried at %v, want %v", told, want)
+		}
+	})
 }
 
 func TestClockOfTheBenchDoesNotMatter(t *testing.T) {
@@ -468,7 +495,7 @@ func TestNoTables(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	defer l.Close(ctx)
+	defer l.Close()
 	if _, err := l.Status(ctx); !errors.Is(err, lab.ErrNotLab) {
 		t.Errorf("status of an empty database: %v", err)
 	}

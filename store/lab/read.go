@@ -14,12 +14,19 @@ import (
 	"capd.example/store"
 )
 
+// once leaves out what another bench holds as well: a log that was copied to a second
+// bench is one pass, here the one of the bench whose name comes first.
+const once = `NOT EXISTS (SELECT 1 FROM capd.passes o WHERE o.id = p.id AND o.sha256 = p.sha256 AND o.bench < p.bench)`
+
 // Each calls fn for every selected pass of all benches, in order, as [store.Store.Each].
 func (l *Lab) Each(ctx context.Context, f store.Filter, fn func(record.Pass) error) error {
 	if err := l.check(ctx); err != nil {
 		return l.wrap(err, "read passes")
 	}
 	text, args := where(f)
+	if f.Bench == "" {
+		text += " AND " + once
+	}
 	order := " ORDER BY at, bench, id"
 	if f.Newest {
 		order = " ORDER BY at DESC, bench DESC, id DESC"
@@ -30,7 +37,7 @@ func (l *Lab) Each(ctx context.Context, f store.Filter, fn func(record.Pass) err
 	if f.Offset > 0 {
 		order += fmt.Sprintf(" OFFSET %d", f.Offset)
 	}
-	rows, err := l.conn.Query(ctx, "SELECT doc FROM capd.passes WHERE "+text+order, args...)
+	rows, err := l.conn.Query(ctx, "SELECT doc FROM capd.passes p WHERE "+text+order, args...)
 	if err != nil {
 		return l.wrap(err, "read passes")
 	}
@@ -142,32 +149,135 @@ func globPattern(glob string) string {
 	return b.String() + "$"
 }
 
-// Whole returns everything about the pass whose identity begins with prefix:
-// [store.ErrNotFound] or [store.ErrAmbiguous] where that is not one.
-func (l *Lab) Whole(ctx context.Context, prefix string) (a store.Arrival, err error) {
+// key is what identifies a pass among all benches.
+type key struct{ bench, id string }
+
+// find returns the pass whose identity begins with prefix: [store.ErrNotFound] or
+// [store.ErrAmbiguous] where that is not one. Benches that hold a copy of the same log
+// hold the same pass; the first of them stands for all.
+func (l *Lab) find(ctx context.Context, prefix string) (key, error) {
 	if err := l.check(ctx); err != nil {
-		return a, l.wrap(err, "read pass")
+		return key{}, err
 	}
 	if prefix == "" || strings.Trim(prefix, "0123456789abcdef") != "" {
-		return a, l.wrap(fmt.Errorf("%w: %q", store.ErrNotFound, prefix), "read pass")
+		return key{}, fmt.Errorf("%w: %q", store.ErrNotFound, prefix)
 	}
-	rows, err := l.conn.Query(ctx, `SELECT p.doc, a.frames, a.telemetry, coalesce(s.fields, '[]') FROM capd.passes p
-		JOIN capd.archives a ON a.bench = p.bench AND a.id = p.id LEFT JOIN capd.systems s ON s.id = p.system
-		WHERE p.id LIKE $1 || '%' ORDER BY p.id LIMIT 2`, prefix)
+	rows, err := l.conn.Query(ctx, `SELECT min(bench), id FROM capd.passes WHERE id LIKE $1 || '%' GROUP BY id ORDER BY id LIMIT 2`, prefix)
 	if err != nil {
-		return a, l.wrap(err, "read pass")
+		return key{}, err
 	}
-	found, err := pgx.CollectRows(rows, func(row pgx.CollectableRow) (x [4][]byte, err error) {
-		return x, row.Scan(&x[0], &x[1], &x[2], &x[3])
+	found, err := pgx.CollectRows(rows, func(row pgx.CollectableRow) (k key, err error) {
+		return k, row.Scan(&k.bench, &k.id)
 	})
 	switch {
 	case err != nil:
+		return key{}, err
 	case len(found) == 0:
-		err = fmt.Errorf("%w: %q", store.ErrNotFound, prefix)
-	case len(found) > 1:
-		err = fmt.Errorf("%w: %q: type more of it", store.ErrAmbiguous, prefix)
-	default:
-		a, err = arrivalOf(found[0])
+		return key{}, fmt.Errorf("%w: %q", store.ErrNotFound, prefix)
+	case len(found) > 1 && found[0].id != prefix:
+		return key{}, fmt.Errorf("%w: %q: type more of it", store.ErrAmbiguous, prefix)
+	}
+	return found[0], nil
+}
+
+// column reads one column of one pass; its name is never the user's.
+func (l *Lab) column(ctx context.Context, prefix, name string) (blob []byte, err error) {
+	k, err := l.find(ctx, prefix)
+	if err == nil {
+		err = l.conn.QueryRow(ctx, `SELECT `+name+` FROM capd.passes p JOIN capd.archives a ON a.bench = p.bench AND a.id = p.id
+			WHERE p.bench = $1 AND p.id = $2`, k.bench, k.id).Scan(&blob)
+	}
+	return blob, err
+}
+
+// Pass returns the pass whose identity begins with prefix, as [store.Store.Pass].
+func (l *Lab) Pass(ctx context.Context, prefix string) (p record.Pass, err error) {
+	doc, err := l.column(ctx, prefix, "p.doc")
+	if err == nil {
+		err = json.Unmarshal(doc, &p)
+	}
+	return p, l.wrap(err, "read pass")
+}
+
+// Frames returns the frame times of a pass, as [store.Store.Frames].
+func (l *Lab) Frames(ctx context.Context, id string) (f record.Frames, err error) {
+	blob, err := l.column(ctx, id, "a.frames")
+	if err == nil {
+		f, err = store.DecodeFrames(blob)
+		err = damaged(err)
+	}
+	return f, l.wrap(err, "frame times of pass "+id)
+}
+
+// Telemetry returns the samples of a pass, nil where none were taken.
+func (l *Lab) Telemetry(ctx context.Context, id string) (t *record.Telemetry, err error) {
+	blob, err := l.column(ctx, id, "a.telemetry")
+	if err == nil && blob != nil {
+		t, err = store.DecodeTelemetry(blob)
+		err = damaged(err)
+	}
+	return t, l.wrap(err, "telemetry of pass "+id)
+}
+
+func damaged(err error) error {
+	if err == nil {
+		return nil
+	}
+	return fmt.Errorf("%w: %w", store.ErrCorrupt, err)
+}
+
+// System returns the system with the given identity.
+func (l *Lab) System(ctx context.Context, id string) (s record.System, err error) {
+	if err := l.check(ctx); err != nil {
+		return s, l.wrap(err, "read system")
+	}
+	var fields []byte
+	err = l.conn.QueryRow(ctx, `SELECT fields FROM capd.systems WHERE id = $1`, id).Scan(&fields)
+	if errors.Is(err, pgx.ErrNoRows) {
+		err = fmt.Errorf("%w with this system", store.ErrNotFound)
+	}
+	if err == nil {
+		s.ID = id
+		err = json.Unmarshal(fields, &s.Fields)
+	}
+	return s, l.wrap(err, "read system "+id)
+}
+
+// Systems lists every system of every bench in order of first use.
+func (l *Lab) Systems(ctx context.Context) ([]store.SystemSeen, error) {
+	if err := l.check(ctx); err != nil {
+		return nil, l.wrap(err, "list systems")
+	}
+	rows, err := l.conn.Query(ctx, `SELECT s.id, s.fields, u.bench, u.first, u.last, u.passes
+		FROM (SELECT system, bench, min(at) AS first, max(at) AS last, count(*) AS passes FROM capd.passes GROUP BY system, bench) u
+		JOIN capd.systems s ON s.id = u.system ORDER BY u.first, s.id, u.bench`)
+	if err != nil {
+		return nil, l.wrap(err, "list systems")
+	}
+	list, err := pgx.CollectRows(rows, func(row pgx.CollectableRow) (x store.SystemSeen, err error) {
+		var fields []byte
+		if err := row.Scan(&x.System.ID, &fields, &x.Bench, &x.First, &x.Last, &x.Passes); err != nil {
+			return x, err
+		}
+		x.First, x.Last = x.First.UTC(), x.Last.UTC()
+		return x, json.Unmarshal(fields, &x.System.Fields)
+	})
+	return list, l.wrap(err, "list systems")
+}
+
+// Whole returns everything about the pass whose identity begins with prefix, as
+// [store.Store.Whole].
+func (l *Lab) Whole(ctx context.Context, prefix string) (a store.Arrival, err error) {
+	k, err := l.find(ctx, prefix)
+	if err != nil {
+		return a, l.wrap(err, "read pass")
+	}
+	var x [4][]byte
+	err = l.conn.QueryRow(ctx, `SELECT p.doc, a.frames, a.telemetry, coalesce(s.fields, '[]') FROM capd.passes p
+		JOIN capd.archives a ON a.bench = p.bench AND a.id = p.id LEFT JOIN capd.systems s ON s.id = p.system
+		WHERE p.bench = $1 AND p.id = $2`, k.bench, k.id).Scan(&x[0], &x[1], &x[2], &x[3])
+	if err == nil {
+		a, err = arrivalOf(x)
 	}
 	return a, l.wrap(err, "read pass")
 }

@@ -1,0 +1,43 @@
+package config
+
+import (
+	"net/url"
+	"strings"
+)
+
+// Lab says where the passes of many benches come together.
+type Lab struct {
+	Address string `toml:"address" comment:"database that new passes are sent to: postgres://USER@HOST/DATABASE?sslmode=verify-full; empty for none (docs/store.md)"`
+}
+
+// Hidden is the same without the password, for printing.
+func (l Lab) Hidden() Lab {
+	u, err := url.Parse(l.Address)
+	switch {
+	case l.Address == "":
+		return l
+	case err != nil:
+		return Lab{"(hidden)"}
+	}
+	out := u.Scheme + "://"
+	if u.User != nil {
+		out += url.PathEscape(u.User.Username())
+		if _, secret := u.User.Password(); secret {
+			out += ":(hidden)"
+		}
+		out += "@"
+	}
+	out += u.Host + u.EscapedPath()
+	if mode := u.Query().Get("sslmode"); mode != "" { // other parameters may hold secrets
+		out += "?sslmode=" + url.QueryEscape(mode)
+	}
+	return Lab{out}
+}
+
+// check returns the first setting that makes no sense, by its key.
+func (l Lab) check() (key, why string) {
+	if l.Address != "" && !strings.HasPrefix(l.Address, "postgres://") && !strings.HasPrefix(l.Address, "postgresql://") {
+		return "lab.address", "does not begin with postgres://" // not printed: it may hold a password
+	}
+	return "", ""
+}
