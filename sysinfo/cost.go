@@ -1,6 +1,9 @@
 package sysinfo
 
-import "time"
+import (
+	"runtime/debug"
+	"time"
+)
 
 // Cost is what this process and its ended children have used since it began.
 type Cost struct {
@@ -36,4 +39,11 @@ func OwnCost() Cost {
 	c := Cost{Age: time.Since(begun)}
 	ownCost(&c)
 	return c
+}
+
+// ReleaseMemory gives back to the system what this process does not need now. It takes
+// milliseconds: it is for when work is over, not for when a pass runs.
+func ReleaseMemory() {
+	debug.FreeOSMemory()
+	releaseProgram()
 }

@@ -31,6 +31,8 @@ func (f *file) read(buf []byte) (int, error) {
 
 func (f *file) readAll(buf []byte) (int, error) { return f.read(buf) }
 
+func (f *file) prompt() {}
+
 func (f *file) close() {
 	if f != nil {
 		f.f.Close()

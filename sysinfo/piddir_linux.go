@@ -2,6 +2,8 @@ package sysinfo
 
 import (
 	"encoding/binary"
+	"strconv"
+	"unsafe"
 
 	"golang.org/x/sys/unix"
 )
@@ -9,8 +11,11 @@ import (
 // pidDir lists the numbers in /proc without allocating: the entries are read into one
 // buffer and only the numbers are looked at.
 type pidDir struct {
-	fd  int
-	buf [32 << 10]byte
+	fd   int
+	path string
+	raw  bool // see file
+	buf  [32 << 10]byte
+	name [32]byte
 }
 
 func openPIDDir(path string) (*pidDir, error) {
@@ -18,15 +23,50 @@ func openPIDDir(path string) (*pidDir, error) {
 	if err != nil {
 		return nil, err
 	}
-	return &pidDir{fd: fd}, nil
+	return &pidDir{fd: fd, path: path, raw: onSystem(fd, unix.PROC_SUPER_MAGIC)}, nil
+}
+
+// stat opens the file of that name of a process.
+func (d *pidDir) stat(pid int) (*file, error) {
+	if !d.raw {
+		return openFile(d.path + "/" + strconv.Itoa(pid) + "/stat")
+	}
+	name := append(strconv.AppendInt(d.name[:0], int64(pid), 10), "/stat\x00"...)
+	fd, _, e := unix.RawSyscall6(unix.SYS_OPENAT, uintptr(d.fd), uintptr(unsafe.Pointer(&name[0])), unix.O_RDONLY|unix.O_CLOEXEC, 0, 0, 0)
+	if e != 0 {
+		return nil, e
+	}
+	return &file{fd: int(fd), raw: true}, nil
+}
+
+func (d *pidDir) rewind() error {
+	if !d.raw {
+		_, err := unix.Seek(d.fd, 0, 0)
+		return err
+	}
+	if _, _, e := unix.RawSyscall(unix.SYS_LSEEK, uintptr(d.fd), 0, 0); e != 0 {
+		return e
+	}
+	return nil
+}
+
+func (d *pidDir) entries() (int, error) {
+	if !d.raw {
+		return unix.Getdents(d.fd, d.buf[:])
+	}
+	n, _, e := unix.RawSyscall(unix.SYS_GETDENTS64, uintptr(d.fd), uintptr(unsafe.Pointer(&d.buf)), uintptr(len(d.buf)))
+	if e != 0 {
+		return 0, e
+	}
+	return int(n), nil
 }
 
 func (d *pidDir) list(to []int) ([]int, error) {
-	if _, err := unix.Seek(d.fd, 0, 0); err != nil {
+	if err := d.rewind(); err != nil {
 		return to, err
 	}
 	for {
-		n, err := unix.Getdents(d.fd, d.buf[:])
+		n, err := d.entries()
 		if err != nil || n <= 0 {
 			return to, err
 		}

@@ -4,6 +4,7 @@ package sysinfo
 
 import (
 	"os"
+	"path/filepath"
 	"strconv"
 )
 
@@ -15,6 +16,11 @@ func openPIDDir(path string) (*pidDir, error) {
 		return nil, err
 	}
 	return &pidDir{path}, nil
+}
+
+// stat opens the file of that name of a process.
+func (d *pidDir) stat(pid int) (*file, error) {
+	return openFile(filepath.Join(d.path, strconv.Itoa(pid), "stat"))
 }
 
 func (d *pidDir) list(to []int) ([]int, error) {

@@ -32,7 +32,7 @@ func (r *procReader) whole() bool                   { return false }
 func (r *procReader) pids(buf []int) ([]int, error) { return r.dir.list(buf) }
 
 func (r *procReader) open(pid int) (*process, bool) {
-	f, err := openFile(r.t.path("/proc/" + strconv.Itoa(pid) + "/stat"))
+	f, err := r.dir.stat(pid)
 	if err != nil {
 		return nil, false
 	}

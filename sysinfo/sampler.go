@@ -5,6 +5,7 @@ import (
 	"errors"
 	"math"
 	"slices"
+	"sync"
 	"sync/atomic"
 	"time"
 
@@ -19,17 +20,21 @@ const calmAfter = 30 * time.Second
 
 const didNotReturn = "a read did not return"
 
-// sampler is the state of the loop. It belongs to whichever goroutine holds turn.
+// sampler is the state of the loop. Samples are taken by whichever goroutine holds turn.
 type sampler struct {
 	b       *Bench
 	sources []source
 	offset  []int // of each source's columns in the row
 	blocked []atomic.Bool
-	reading atomic.Int32   // which source is being read, -1 for none
-	turn    atomic.Int32   // number of the goroutine that may go on
-	last    time.Time      // of the latest sample, with the monotonic clock
-	load    func() float64 // busy processors at the latest sample
-	busyAt  time.Time      // when the machine was last at work
+	reading atomic.Int32 // which source is being read, -1 for none
+	turn    atomic.Int32 // number of the goroutine that may go on
+	beat    beat
+
+	mu     sync.Mutex     // guards what follows, and changes of turn
+	busy   bool           // a sample is being taken
+	last   time.Time      // of the latest sample, with the monotonic clock
+	load   func() float64 // busy processors at the latest sample
+	busyAt time.Time      // when the machine was last at work
 }
 
 // Sample takes samples until ctx ends, then returns its error. It may run once at a time
@@ -41,33 +46,78 @@ func (b *Bench) Sample(ctx context.Context) error {
 		return err
 	}
 	defer b.stopSampling(s)
-	for turn := int32(1); ; turn++ {
-		// The watchdog is a timer that is put off at every sample and so never fires,
-		// and wakes nobody, while reads return.
-		s.turn.Store(turn)
-		stuck := make(chan struct{}, 1)
-		done := make(chan struct{})
-		go s.loop(ctx, turn, stuck, done)
-		select {
-		case <-done:
+	if b.live {
+		s.beat = newBeat(ctx)
+	} else {
+		s.beat = newTimerBeat()
+	}
+	defer s.beat.close()
+	s.turn.Store(1)
+	s.next(time.Now())
+	for {
+		work, done := make(chan struct{}, 1), make(chan struct{})
+		go s.loop(s.turn.Load(), work, done)
+		s.drive(ctx, work)
+		close(work)
+		if ctx.Err() != nil {
+			s.end(done)
 			return ctx.Err()
-		case <-stuck:
-			if k := s.reading.Load(); k >= 0 {
-				s.blocked[k].Store(true)
-				b.addGap(record.Gap{Name: s.sources[k].label(), Why: record.Broken, Text: didNotReturn})
-			}
-		case <-ctx.Done():
-			// The sources may be closed only when nobody reads them any more; a read that
-			// does not return keeps its source.
-			select {
-			case <-done:
-			case <-time.After(stopPatience):
-				s.turn.Store(-1)
-				if k := s.reading.Load(); k >= 0 {
-					s.blocked[k].Store(true)
-				}
-			}
-			return ctx.Err()
+		}
+		s.giveUp()
+	}
+}
+
+// drive has a sample taken at every beat until ctx ends or one does not come back. One
+// beat serves both ends: while a sample is taken it is set to when patience is over, and
+// the sample's end sets it to the next sample.
+func (s *sampler) drive(ctx context.Context, work chan<- struct{}) {
+	patience := max(3*s.b.opt.Period, 3*time.Second)
+	for s.beat.wait(ctx) {
+		s.mu.Lock()
+		stuck := s.busy
+		if !stuck {
+			s.busy = true
+			s.beat.set(patience)
+		}
+		s.mu.Unlock()
+		if stuck {
+			return
+		}
+		work <- struct{}{}
+	}
+}
+
+// giveUp leaves the goroutine that does not come back to itself; the next one goes on
+// without the source that it reads.
+func (s *sampler) giveUp() {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.turn.Add(1)
+	s.busy = false
+	if k := s.reading.Load(); k >= 0 {
+		s.blocked[k].Store(true)
+		s.b.addGap(record.Gap{Name: s.sources[k].label(), Why: record.Broken, Text: didNotReturn})
+	}
+	s.next(time.Now())
+}
+
+// next sets the beat to the next sample.
+func (s *sampler) next(now time.Time) { s.beat.set(untilNext(now, s.pace(now))) }
+
+// end waits for the latest sample: the sources may be closed only when nobody reads them
+// any more. A read that does not return keeps its source.
+func (s *sampler) end(done <-chan struct{}) {
+	select {
+	case <-done:
+		return
+	default:
+	}
+	select {
+	case <-done:
+	case <-time.After(stopPatience):
+		s.turn.Store(-1)
+		if k := s.reading.Load(); k >= 0 {
+			s.blocked[k].Store(true)
 		}
 	}
 }
@@ -130,34 +180,27 @@ func (b *Bench) dropGap(name string) {
 	b.gaps = slices.DeleteFunc(b.gaps, func(g record.Gap) bool { return g.Name == name && g.Text == didNotReturn })
 }
 
-// loop takes samples until the context ends or its turn is over.
-func (s *sampler) loop(ctx context.Context, turn int32, stuck, done chan struct{}) {
+// loop takes a sample for each token in work until its turn is over.
+func (s *sampler) loop(turn int32, work <-chan struct{}, done chan<- struct{}) {
+	defer close(done)
 	row := make([]float64, len(s.b.ring.cols))
-	patience := max(3*s.b.opt.Period, 3*time.Second)
-	watchdog := time.AfterFunc(time.Hour, func() {
-		select {
-		case stuck <- struct{}{}:
-		default:
-		}
-	})
-	defer watchdog.Stop()
-	timer := time.NewTimer(untilNext(time.Now(), s.pace(time.Now())))
-	defer timer.Stop()
-	for {
-		select {
-		case <-ctx.Done():
-			close(done)
-			return
-		case <-timer.C:
-		}
-		watchdog.Reset(patience)
-		if !s.sample(turn, row) {
+	for range work {
+		if !s.sample(turn, row) || !s.done(turn) {
 			return // this goroutine was given up while it waited for a read
 		}
-		watchdog.Stop()
-		now := time.Now()
-		timer.Reset(untilNext(now, s.pace(now)))
 	}
+}
+
+// done ends a sample.
+func (s *sampler) done(turn int32) bool {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if s.turn.Load() != turn {
+		return false
+	}
+	s.busy = false
+	s.next(time.Now())
+	return true
 }
 
 // untilNext returns the time to the next whole period.
@@ -203,6 +246,11 @@ func (s *sampler) sampleAt(turn int32, row []float64, now time.Time) bool {
 		}
 	}
 	s.reading.Store(-1)
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if s.turn.Load() != turn {
+		return false
+	}
 	s.last = now
 	s.b.mu.Lock()
 	s.b.ring.put(now, elapsed, row)

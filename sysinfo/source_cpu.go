@@ -202,6 +202,13 @@ func (s *gaugeSource) add(t tree, file string, scale float64, name, unit string)
 	return ""
 }
 
+// prompt says that all files tell what the processor itself knows.
+func (s *gaugeSource) prompt() {
+	for _, g := range s.gauges {
+		g.f.prompt()
+	}
+}
+
 // openClocks reads what clock each processor runs at. The kernel tells an average since
 // its last tick, which is old on an idle processor: weigh it by the processor's load.
 func openClocks(t tree) (source, record.Unknown) {
@@ -219,6 +226,7 @@ func openClocks(t tree) (source, record.Unknown) {
 	if len(s.gauges) == 0 {
 		return nil, why
 	}
+	s.prompt()
 	return s, ""
 }
 
@@ -248,6 +256,7 @@ func openThrottle(t tree) (source, record.Unknown) {
 		}
 		if len(s.gauges) > 0 {
 			s.row = make([]float64, len(s.gauges))
+			s.prompt()
 			return s, ""
 		}
 	}
@@ -304,6 +313,7 @@ func openPower(t tree) (source, record.Unknown) {
 			why = reason(err)
 			continue
 		}
+		f.prompt()
 		wrap, _ := t.number(dir + "/max_energy_range_uj")
 		s.zones = append(s.zones, energyZone{f: f, wrap: uint64(max(wrap, 0))})
 	}

@@ -35,11 +35,13 @@ func openTemperatures(t tree) (source, record.Unknown) {
 		}
 	}
 	if len(s.gauges) > 0 {
+		s.prompt()
 		return s, ""
 	}
 	for _, dir := range t.glob("/sys/class/thermal/thermal_zone*") {
 		if kind, w := t.text(dir + "/type"); w == "" && kind == "x86_pkg_temp" {
 			if why = s.add(t, dir+"/temp", 1e-3, record.SeriesCPUTemp, "C"); why == "" {
+				s.prompt()
 				return s, ""
 			}
 		}
