@@ -32,7 +32,7 @@ func TestKilledAgent(t *testing.T) {
 	}
 	logs, data := filepath.Join(dir, "logs"), filepath.Join(dir, "data")
 	conf := filepath.Join(dir, "capd.toml")
-	text := fmt.Sprintf("bench = \"b\"\ndata = %q\nwatch = %q\n[expect]\nduration_s = 20\n[files]\nquiet_s = 0.3\n", data, logs)
+	text := fmt.Sprintf("bench = \"b\"\ndata = %q\nwatch = %q\n[expect]\nduration_s = 20\n[files]\nquiet_s = 0.3\n[checks]\noff = [\"background\"]\n", data, logs)
 	must(t, os.WriteFile(conf, []byte(text), 0o644))
 	must(t, os.MkdirAll(logs, 0o755))
 

@@ -38,6 +38,7 @@ type labelled struct {
 func main() {
 	cells := flag.Int("cells", 100, "simulated cells of three clean passes, plus one disturbed pass of each kind every tenth cell")
 	verbose := flag.Bool("v", false, "print every finding that is not ok")
+	livePath := flag.String("live", "", "store that internal/labels/record left")
 	root := flag.String("root", ".", "folder of the repository")
 	flag.Parse()
 	real, err := recorded(filepath.Join(*root, "testdata", "real-passes"))
@@ -46,6 +47,14 @@ func main() {
 		os.Exit(3)
 	}
 	report("recorded passes", real, *verbose)
+	if *livePath != "" {
+		set, err := live(*livePath)
+		if err != nil {
+			fmt.Fprintln(os.Stderr, "labels: error: live set:", err)
+			os.Exit(3)
+		}
+		report("passes recorded live by the agent", set, *verbose)
+	}
 	report("simulated passes", simulated(*cells), *verbose)
 }
 
