@@ -9,8 +9,9 @@ import (
 // comers are programs that come and go: each takes one processor from its start to its
 // end. It stands in for the operating system's list.
 type comers struct {
-	now  time.Time
-	runs map[int][2]time.Time
+	now   time.Time
+	runs  map[int][2]time.Time
+	tells bool // when programs started
 }
 
 func (c *comers) pids(buf []int) ([]int, error) {
@@ -25,6 +26,9 @@ func (c *comers) pids(buf []int) ([]int, error) {
 func (c *comers) open(pid int) (*process, bool) {
 	p := &process{pid: pid, name: fmt.Sprintf("program%d", pid)}
 	p.used, _ = c.used(p)
+	if c.tells {
+		p.began = c.runs[pid][0]
+	}
 	return p, true
 }
 
@@ -70,6 +74,38 @@ func TestEachOfManyShortProgramsIsFound(t *testing.T) {
 		}
 		if seen < 10 {
 			t.Errorf("program %d ran 12 s on a processor and is known for %.1f s", pid, seen)
+		}
+	}
+}
+
+// TestFirstSecondsBelongToWhoUsedThem: a program starts between two looks around, or has
+// used nothing yet when it is found. Once it is known, so is what it used since its start,
+// in the right seconds.
+func TestFirstSecondsBelongToWhoUsedThem(t *testing.T) {
+	for late := range 40 {
+		begin := time.Unix(1000, 0)
+		from := begin.Add(20*time.Second + time.Duration(late)*100*time.Millisecond)
+		c := &comers{runs: map[int][2]time.Time{1: {from, from.Add(10 * time.Second)}}, tells: true}
+		load := func() float64 {
+			if c.now.After(from) && c.now.Before(from.Add(10*time.Second)) {
+				return min(1, c.now.Sub(from).Seconds())
+			}
+			return 0
+		}
+		table := newProcessTable(c, load, 0)
+		for s := range 40 {
+			c.now = begin.Add(time.Duration(s) * time.Second)
+			table.read(nil, c.now)
+		}
+		for s := range 9 {
+			a := from.Add(time.Duration(s) * time.Second)
+			seen := 0.0
+			for _, u := range table.between(a, a.Add(time.Second)) {
+				seen += u.ns / 1e9
+			}
+			if seen < 0.99 || seen > 1.01 {
+				t.Errorf("started %d ms after a look: of its second %d on a processor %.2f s are known", 100*late, s+1, seen)
+			}
 		}
 	}
 }

@@ -3,10 +3,18 @@ package sysinfo
 import (
 	"encoding/binary"
 	"strconv"
+	"time"
 	"unsafe"
 
 	"golang.org/x/sys/unix"
 )
+
+// sinceBoot returns how long the machine runs, sleep included, as /proc counts it.
+func sinceBoot() (time.Duration, bool) {
+	var t unix.Timespec
+	err := unix.ClockGettime(unix.CLOCK_BOOTTIME, &t)
+	return time.Duration(t.Nano()), err == nil
+}
 
 // pidDir lists the numbers in /proc without allocating: the entries are read into one
 // buffer and only the numbers are looked at.

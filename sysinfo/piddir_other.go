@@ -6,7 +6,11 @@ import (
 	"os"
 	"path/filepath"
 	"strconv"
+	"time"
 )
+
+// sinceBoot is not needed where there is no /proc.
+func sinceBoot() (time.Duration, bool) { return 0, false }
 
 // pidDir lists the numbers in the /proc of a recorded machine.
 type pidDir struct{ path string }

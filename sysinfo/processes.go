@@ -27,12 +27,17 @@ const (
 	scanLate  = time.Minute
 )
 
+// youth is for how long a new process is looked at whenever new ones are searched for.
+const youth = 30 * time.Second
+
 // process is one running program.
 type process struct {
 	pid, parent int
 	name        string
 	ended       bool
-	used        uint64 // processor time so far in ns
+	began       time.Time // when it started; zero where the system does not tell
+	found       time.Time // when it was first seen
+	used        uint64    // processor time so far in ns
 	at          time.Time
 	rate        float64 // processors used at the latest look
 	graphics    bool    // holds a graphics device open
@@ -159,7 +164,9 @@ func (t *processTable) discover(now time.Time) {
 	t.drop()
 	for _, pid := range list {
 		if p := t.known[pid]; p != nil {
-			if t.reader.whole() {
+			// One that was found in its first moments had used nothing yet: it is looked at
+			// again, else it would have to wait for its turn.
+			if t.reader.whole() || now.Sub(p.found) < youth {
 				t.visit(p, now)
 			}
 			continue
@@ -170,12 +177,16 @@ func (t *processTable) discover(now time.Time) {
 		}
 		t.known[pid] = p
 		t.live = append(t.live, p)
-		p.at = now
+		p.at, p.found = now, now
 		// What a process used before the agent began is not of interest; what a new one
-		// used it used since the last look around.
+		// used it used since its start, or since the last look around.
 		if !t.first.IsZero() && p.used > 0 {
-			t.keep(look{p: p, since: t.discovered, at: now, used: p.used})
-			p.rate = float64(p.used) / float64(max(now.Sub(t.discovered), 1))
+			since := t.discovered
+			if p.began.After(since) && p.began.Before(now) {
+				since = p.began
+			}
+			t.keep(look{p: p, since: since, at: now, used: p.used})
+			p.rate = float64(p.used) / float64(max(now.Sub(since), 1))
 		}
 	}
 	t.discovered = now

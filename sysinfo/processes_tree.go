@@ -7,6 +7,7 @@ import (
 	"path/filepath"
 	"strconv"
 	"strings"
+	"time"
 
 	"capd.example/record"
 )
@@ -42,7 +43,18 @@ func (r *procReader) open(pid int) (*process, bool) {
 		f.close()
 		return nil, false
 	}
-	return &process{pid: pid, parent: parent, name: string(name), used: ticks * (1e9 / userHz), handle: f}, true
+	return &process{pid: pid, parent: parent, name: string(name), began: r.began(r.buf[:n]), used: ticks * (1e9 / userHz), handle: f}, true
+}
+
+// began returns when a process started; the zero time where that is not known, as for a
+// recorded machine, whose clock stands still.
+func (r *procReader) began(stat []byte) time.Time {
+	up, known := sinceBoot()
+	start, ok := startTicks(stat)
+	if !r.live || !known || !ok {
+		return time.Time{}
+	}
+	return time.Now().Add(time.Duration(start)*(time.Second/userHz) - up)
 }
 
 func (r *procReader) used(p *process) (uint64, bool) {
@@ -83,6 +95,17 @@ func parseStat(b []byte) (name []byte, parent int, ticks uint64, ok bool) {
 		}
 	}
 	return b[open+1 : shut], parent, ticks, true
+}
+
+// startTicks reads field 22 of /proc/PID/stat: when the process started, in ticks since
+// the machine did.
+func startTicks(stat []byte) (ticks uint64, ok bool) {
+	rest := stat[bytes.LastIndexByte(stat, ')')+1:]
+	var w []byte
+	for range 22 - 2 {
+		w, rest = field(rest)
+	}
+	return unsigned(w)
 }
 
 // shownName is how much of a name the kernel keeps.

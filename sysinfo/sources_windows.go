@@ -218,6 +218,7 @@ type winReader struct {
 type winFound struct {
 	parent int
 	used   uint64
+	began  int64
 	name   string
 	look   uint64 // number of the listing that saw it last
 }
@@ -244,7 +245,7 @@ func (r *winReader) pids(to []int) ([]int, error) {
 		}
 		w := r.found[p.pid]
 		if w == nil || p.used < w.used { // new, or the number is used again
-			w = &winFound{parent: p.parent, name: utf16Text(p.name)}
+			w = &winFound{parent: p.parent, began: p.began, name: utf16Text(p.name)}
 			r.found[p.pid] = w
 		}
 		w.used, w.look = p.used, r.look
@@ -263,7 +264,8 @@ func (r *winReader) open(pid int) (*process, bool) {
 	if w == nil {
 		return nil, false
 	}
-	return &process{pid: pid, parent: w.parent, name: w.name, used: w.used}, true
+	began := windows.Filetime{LowDateTime: uint32(w.began), HighDateTime: uint32(w.began >> 32)}
+	return &process{pid: pid, parent: w.parent, name: w.name, began: time.Unix(0, began.Nanoseconds()), used: w.used}, true
 }
 
 // used asks a busy process itself and takes the others' time from the list.

@@ -344,6 +344,7 @@ func parseCPUTimes(b []byte, to []winCPUTime) int {
 type winProcess struct {
 	pid, parent int
 	used        uint64 // ns
+	began       int64  // 100 ns since 1601, as FILETIME counts
 	name        []byte // UTF-16, little-endian, inside the list
 }
 
@@ -354,7 +355,8 @@ func eachProcess(b []byte, base uint64, yield func(winProcess)) {
 	for len(b) >= 96 {
 		p := winProcess{
 			pid: int(binary.LittleEndian.Uint64(b[80:])), parent: int(binary.LittleEndian.Uint64(b[88:])),
-			used: 100 * (binary.LittleEndian.Uint64(b[40:]) + binary.LittleEndian.Uint64(b[48:])),
+			began: int64(binary.LittleEndian.Uint64(b[32:])),
+			used:  100 * (binary.LittleEndian.Uint64(b[40:]) + binary.LittleEndian.Uint64(b[48:])),
 		}
 		length := uint64(binary.LittleEndian.Uint16(b[56:]))
 		if at := binary.LittleEndian.Uint64(b[64:]); at >= base && at-base <= uint64(len(b)) && length <= uint64(len(b))-(at-base) {
