@@ -23,7 +23,7 @@ type Pass struct {
 	Layout   Layout    `json:"layout"`
 	Remarks  []Remark  `json:"remarks,omitempty"`
 	Revision int       `json:"revision,omitempty"` // 0 first; n when the log grew n times after it was stored
-	Names    []string  `json:"names,omitempty"`    // other paths at which the same bytes were seen
+	Names    []string  `json:"names,omitempty"`    // other paths at which the same log was seen
 	LogAt    time.Time `json:"log_at"`             // when the log was found complete
 }
 

@@ -40,8 +40,9 @@ type Saved struct {
 
 // Save stores a pass in state received, whole or not at all. Equal SHA256 is the same
 // pass: the arrival's path is added to its names and nothing else changes. A larger log
-// at the path of a stored one of the same bench, whose frames begin with the stored
-// frames, is a new revision of that pass; the old one is kept.
+// at the path of a stored one of the same bench, or in the same file under another name,
+// whose frames begin with the stored frames, is a new revision of that pass; the old one
+// is kept.
 func (s *Store) Save(ctx context.Context, a Arrival) (Saved, error) {
 	if a.Pass.SHA256 == "" || a.Pass.Bench == "" {
 		return Saved{}, errors.New("save pass: the hash of the log and the name of the bench are required")
@@ -131,7 +132,9 @@ func (s *Store) save(ctx context.Context, tx *sql.Tx, a Arrival, b blobs) (Saved
 	}
 	if grown {
 		row.n, row.id, row.revision = old.n, old.id, max(old.revision+1, a.Pass.Revision)
-		err = s.supersede(ctx, tx, row)
+		if err = s.supersede(ctx, tx, row); err == nil {
+			err = addName(ctx, tx, row.n, old.log, a.Pass.Log)
+		}
 	} else {
 		err = insertPass(ctx, tx, &row, now)
 	}
@@ -168,33 +171,43 @@ func addName(ctx context.Context, tx *sql.Tx, n int64, first, path string) error
 	return err
 }
 
-// grownFrom finds the pass whose log has grown into the arrival: same bench, same path,
-// fewer bytes, and the stored frames stand at the front of the new ones. The last stored
-// frame may differ, since its line may have been written only in part.
+// grownFrom finds the pass whose log has grown into the arrival: same bench, same path or
+// same file under another name, fewer bytes, and the stored frames stand at the front of
+// the new ones. The last stored frame may differ, since its line may have been written
+// only in part. A file system gives the identity of a deleted file to a new one, so that
+// identity only says where to look.
 func (s *Store) grownFrom(ctx context.Context, tx *sql.Tx, a Arrival) (passKey, bool, error) {
-	var k passKey
-	var size int64
-	var blob []byte
-	condition, args := `p.log = ? AND p.bench = ?`, []any{a.Pass.Log, a.Pass.Bench}
+	condition, args := `SELECT n FROM pass_rows WHERE log = ?
+		UNION SELECT r.pass FROM files f JOIN revisions r ON r.sha256 = f.sha256 WHERE f.path = ?
+		UNION SELECT r.pass FROM files f JOIN revisions r ON r.sha256 = f.sha256 WHERE f.file_id = ? AND f.file_id <> '' AND f.sha256 <> ''`,
+		[]any{a.Pass.Log, a.File.Path, a.File.ID}
 	if a.Pass.Revision > 0 { // adopted: where it came from knows which pass it is
-		condition, args = `p.id = ? AND p.bench = ?`, []any{a.Pass.ID, a.Pass.Bench}
+		condition, args = `SELECT n FROM pass_rows WHERE id = ?`, []any{a.Pass.ID}
 	}
-	err := tx.QueryRowContext(ctx, `
+	rows, err := tx.QueryContext(ctx, `
 		SELECT p.n, p.id, p.log, p.revision, r.size, x.frames
 		FROM pass_rows p JOIN revisions r ON r.pass = p.n AND r.revision = p.revision JOIN archives x ON x.revision = r.n
-		WHERE `+condition+` ORDER BY p.n DESC LIMIT 1`, args...).
-		Scan(&k.n, &k.id, &k.log, &k.revision, &size, &blob)
-	if noRows(err) || err == nil && a.Pass.Revision <= k.revision && a.File.Size <= size {
-		return k, false, nil
-	}
+		WHERE p.n IN (`+condition+`) AND +p.bench = ? ORDER BY p.n DESC LIMIT 8`, append(args, a.Pass.Bench)...)
 	if err != nil {
-		return k, false, err
+		return passKey{}, false, err
 	}
-	old, err := DecodeFrames(blob)
-	if err != nil {
-		return k, false, nil // a damaged old pass must not hold up a new one
+	for rows.Next() {
+		var k passKey
+		var size int64
+		var blob []byte
+		if err := rows.Scan(&k.n, &k.id, &k.log, &k.revision, &size, &blob); err != nil {
+			rows.Close()
+			return k, false, err
+		}
+		if a.Pass.Revision <= k.revision && a.File.Size <= size {
+			continue
+		}
+		// A damaged old pass must not hold up a new one.
+		if old, err := DecodeFrames(blob); err == nil && beginsWith(a.Frames.MS, old.MS) {
+			return k, true, closeRows(rows)
+		}
 	}
-	return k, beginsWith(a.Frames.MS, old.MS), nil
+	return passKey{}, false, closeRows(rows)
 }
 
 func beginsWith(long, short []float64) bool {

@@ -10,6 +10,7 @@ import (
 	"os"
 	"path/filepath"
 	"reflect"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -231,39 +232,86 @@ func TestHostileTagsAreValues(t *testing.T) {
 	}
 }
 
-// TestOldStoresOpen opens stores that every earlier version of the program wrote.
+// TestOldStoresOpen opens stores that earlier versions of the program wrote. Each holds the
+// passes 0 to 2; later ones also pass 3, a log that grew once, with a corrected tag, a
+// verdict set by hand and an alert.
 func TestOldStoresOpen(t *testing.T) {
-	for _, readOnly := range []bool{false, true} {
-		t.Run(fmt.Sprint("read only ", readOnly), func(t *testing.T) {
-			path := filepath.Join(t.TempDir(), "passes.db")
-			unzip(t, "testdata/version1.db.gz", path)
-			s, err := store.Open(ctx, path, store.Options{ReadOnly: readOnly})
-			if err != nil {
-				t.Fatal(err)
-			}
-			defer s.Close()
-			all, err := s.Passes(ctx, store.Filter{})
-			if err != nil || len(all) != 3 {
-				t.Fatalf("%d passes, %v", len(all), err)
-			}
-			for i, p := range all {
-				a := arrival(i)
-				f, err := s.Frames(ctx, p.ID)
-				if err != nil || !sameBits(f.MS, a.Frames.MS) || p.SHA256 != a.Pass.SHA256 || !reflect.DeepEqual(p.Tags, a.Pass.Tags) {
-					t.Errorf("pass %d is not what was stored: %v", i, err)
+	for _, c := range []struct{ version, passes int }{{1, 3}, {4, 4}} {
+		for _, readOnly := range []bool{false, true} {
+			t.Run(fmt.Sprintf("version %d, read only %v", c.version, readOnly), func(t *testing.T) {
+				path := filepath.Join(t.TempDir(), "passes.db")
+				unzip(t, fmt.Sprintf("testdata/version%d.db.gz", c.version), path)
+				s, err := store.Open(ctx, path, store.Options{ReadOnly: readOnly})
+				if err != nil {
+					t.Fatal(err)
 				}
-				if (i > 0) != (p.Verdict == record.Clean && len(p.Findings) == 1) {
-					t.Errorf("pass %d: verdict %q, findings %v", i, p.Verdict, p.Findings)
+				defer s.Close()
+				checkOldPasses(t, s, c.passes)
+				if c.passes > 3 {
+					checkOldHistory(t, s)
 				}
-			}
-			if open, err := s.Unfinished(ctx); err != nil || len(open) != 3 {
-				t.Errorf("unfinished %d, %v", len(open), err)
-			}
-			if r, err := s.Verify(ctx); err != nil || r.Whole != 3 || len(r.Problems) > 0 {
-				t.Errorf("%+v, %v", r, err)
-			}
-			query(t, s, "SELECT * FROM cells")
-		})
+				if !readOnly {
+					checkOldFollowed(t, s)
+				}
+			})
+		}
+	}
+}
+
+func checkOldPasses(t *testing.T, s *store.Store, want int) {
+	t.Helper()
+	all, err := s.Passes(ctx, store.Filter{})
+	if err != nil || len(all) != want {
+		t.Fatalf("%d passes, %v", len(all), err)
+	}
+	for i, p := range all[:3] {
+		a := arrival(i)
+		f, err := s.Frames(ctx, p.ID)
+		if err != nil || !sameBits(f.MS, a.Frames.MS) || p.SHA256 != a.Pass.SHA256 || !reflect.DeepEqual(p.Tags, a.Pass.Tags) {
+			t.Errorf("pass %d is not what was stored: %v", i, err)
+		}
+		if (i > 0) != (p.Verdict == record.Clean && len(p.Findings) == 1) {
+			t.Errorf("pass %d: verdict %q, findings %v", i, p.Verdict, p.Findings)
+		}
+	}
+	if open, err := s.Unfinished(ctx); err != nil || len(open) != want {
+		t.Errorf("unfinished %d, %v", len(open), err)
+	}
+	if r, err := s.Verify(ctx); err != nil || r.Whole != want || len(r.Problems) > 0 {
+		t.Errorf("%+v, %v", r, err)
+	}
+	query(t, s, "SELECT * FROM cells")
+}
+
+func checkOldHistory(t *testing.T, s *store.Store) {
+	t.Helper()
+	all, err := s.Passes(ctx, store.Filter{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	p := all[3]
+	if p.Revision != 1 || p.Overruled != "seen" || p.Verdict != record.VerdictBad {
+		t.Errorf("revision %d, verdict %q (%q)", p.Revision, p.Verdict, p.Overruled)
+	}
+	if old, err := s.Revisions(ctx, p.ID); err != nil || len(old) != 1 {
+		t.Errorf("%d old revisions, %v", len(old), err)
+	}
+	if h, err := s.TagHistory(ctx, p.ID); err != nil || len(h) != 1 {
+		t.Errorf("%d corrections, %v", len(h), err)
+	}
+	if a, err := s.Alerts(ctx, false, 0); err != nil || len(a) != 1 {
+		t.Errorf("%d alerts, %v", len(a), err)
+	}
+}
+
+// checkOldFollowed lets a log grow under another name that an older version stored.
+func checkOldFollowed(t *testing.T, s *store.Store) {
+	t.Helper()
+	a := arrival(1)
+	id := record.PassID(a.Pass.SHA256)
+	longer := arrivalOf("longer than it was", "/logs/renamed.csv", day, record.Frames{MS: append(slices.Clone(a.Frames.MS), 9), Decimals: a.Frames.Decimals})
+	if got := mustSave(t, s, longer); got.ID != id || got.Revision != 1 {
+		t.Errorf("a log that grew under another name became %+v, want revision 1 of %s", got, id)
 	}
 }
 

@@ -10,6 +10,7 @@ import (
 	"os"
 	"path/filepath"
 	"reflect"
+	"slices"
 	"testing"
 	"time"
 
@@ -207,6 +208,47 @@ func TestGrownLogIsARevision(t *testing.T) {
 	other := arrivalOf("20,21,22,23,24,25", "/logs/a.csv", day.Add(time.Hour), record.Frames{MS: []float64{20, 21, 22, 23, 24, 25}})
 	if third := mustSave(t, s, other); !third.Created || third.ID == first.ID || third.Revision != 0 {
 		t.Errorf("another recording under the same name became %+v", third)
+	}
+}
+
+// TestLogThatGrewUnderAnotherName: the file's own identity leads to the pass, the frames
+// decide; renaming can come before, with or after growing.
+func TestLogThatGrewUnderAnotherName(t *testing.T) {
+	at := func(path, id, bytes string, ms ...float64) store.Arrival {
+		a := arrivalOf(bytes, path, day, record.Frames{MS: ms})
+		a.File.ID = id
+		return a
+	}
+	s := newStore(t)
+	first := mustSave(t, s, at("/logs/a.csv", "8:1", "10,11", 10, 11))
+	steps := []struct {
+		name     string
+		a        store.Arrival
+		created  bool
+		revision int // of the same pass; -1 for another pass
+	}{
+		{"renamed and grown", at("/logs/b.csv", "8:1", "10,11,12", 10, 11, 12), true, 1},
+		{"grown in place under the new name, on a disk without identities", at("/logs/b.csv", "", "10,11,12,13", 10, 11, 12, 13), true, 2},
+		{"renamed alone", at("/logs/c.csv", "8:1", "10,11,12,13", 10, 11, 12, 13), false, 2},
+		{"grown again", at("/logs/c.csv", "8:1", "10,11,12,13,14", 10, 11, 12, 13, 14), true, 3},
+		{"a longer copy in another file", at("/logs/d.csv", "8:2", "10,11,12,13,14,15", 10, 11, 12, 13, 14, 15), true, -1},
+		{"the identity was given to a new recording", at("/logs/e.csv", "8:1", "20,21,22,23,24,25", 20, 21, 22, 23, 24, 25), true, -1},
+		{"grown although its identity was given away since", at("/logs/f.csv", "8:1", "10,11,12,13,14,15,16", 10, 11, 12, 13, 14, 15, 16), true, 4},
+	}
+	for _, c := range steps {
+		got := mustSave(t, s, c.a)
+		if got.Created != c.created || (got.ID == first.ID) != (c.revision >= 0) || got.Revision != max(c.revision, 0) {
+			t.Errorf("%s: got %+v, want revision %d of %s, new %v", c.name, got, c.revision, first.ID, c.created)
+		}
+	}
+	p, err := s.Pass(ctx, first.ID)
+	if err != nil || p.Log != "/logs/a.csv" || !slices.Equal(p.Names, []string{"/logs/b.csv", "/logs/c.csv", "/logs/f.csv"}) {
+		t.Errorf("known as %s and %v, %v", p.Log, p.Names, err)
+	}
+	other := at("/logs/g.csv", "8:1", "10,11,12,13,14,15,16,17", 10, 11, 12, 13, 14, 15, 16, 17)
+	other.Pass.Bench = "bench-2"
+	if got := mustSave(t, s, other); got.ID == first.ID {
+		t.Error("the log of another bench became a revision of this one's pass")
 	}
 }
 
