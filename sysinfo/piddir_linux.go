@@ -1,6 +1,7 @@
 package sysinfo
 
 import (
+	"bytes"
 	"encoding/binary"
 	"strconv"
 	"time"
@@ -12,8 +13,8 @@ import (
 // sinceBoot returns how long the machine runs, sleep included, as /proc counts it.
 func sinceBoot() (time.Duration, bool) {
 	var t unix.Timespec
-	err := unix.ClockGettime(unix.CLOCK_BOOTTIME, &t)
-	return time.Duration(t.Nano()), err == nil
+	_, _, e := unix.RawSyscall(unix.SYS_CLOCK_GETTIME, unix.CLOCK_BOOTTIME, uintptr(unsafe.Pointer(&t)), 0)
+	return time.Duration(t.Nano()), e == 0
 }
 
 // pidDir lists the numbers in /proc without allocating: the entries are read into one
@@ -24,6 +25,7 @@ type pidDir struct {
 	raw  bool // see file
 	buf  [32 << 10]byte
 	name [32]byte
+	link [32]byte
 }
 
 func openPIDDir(path string) (*pidDir, error) {
@@ -78,19 +80,52 @@ func (d *pidDir) list(to []int) ([]int, error) {
 		if err != nil || n <= 0 {
 			return to, err
 		}
-		// struct linux_dirent64: inode, offset (8 bytes each), length of the entry (2),
-		// type (1), name.
-		for b := d.buf[:n]; len(b) >= 20; {
-			size := int(binary.NativeEndian.Uint16(b[16:]))
-			if size < 20 || size > len(b) {
-				break
-			}
-			if pid, ok := number(b[19:size]); ok {
+		for name, b := nextEntry(d.buf[:n]); name != nil; name, b = nextEntry(b) {
+			if pid, ok := number(name); ok {
 				to = append(to, pid)
 			}
-			b = b[size:]
 		}
 	}
+}
+
+// nextEntry returns the name of the first entry of a listing, with its zero, and the
+// others; nil at the end. struct linux_dirent64: inode, offset (8 bytes each), length of
+// the entry (2), type (1), name.
+func nextEntry(b []byte) (name, rest []byte) {
+	if len(b) < 20 {
+		return nil, nil
+	}
+	size := int(binary.NativeEndian.Uint16(b[16:]))
+	if size < 20 || size > len(b) || bytes.IndexByte(b[19:size], 0) < 0 {
+		return nil, nil
+	}
+	return b[19:size], b[size:]
+}
+
+// holds reports whether a process has a file open that fits. Only one's own processes
+// show their files.
+func (d *pidDir) holds(pid int, fits func(file []byte) bool) bool {
+	if !d.raw {
+		return holdsIn(d.path+"/"+strconv.Itoa(pid)+"/fd", fits)
+	}
+	name := append(strconv.AppendInt(d.name[:0], int64(pid), 10), "/fd\x00"...)
+	fd, _, e := unix.RawSyscall6(unix.SYS_OPENAT, uintptr(d.fd), uintptr(unsafe.Pointer(&name[0])), unix.O_RDONLY|unix.O_DIRECTORY|unix.O_CLOEXEC, 0, 0, 0)
+	if e != 0 {
+		return false
+	}
+	defer unix.RawSyscall(unix.SYS_CLOSE, fd, 0, 0)
+	const entry = 24 // bytes of an entry with a name of up to four digits
+	n, _, e := unix.RawSyscall(unix.SYS_GETDENTS64, fd, uintptr(unsafe.Pointer(&d.buf)), filesLookedAt*entry)
+	if e != 0 {
+		return false
+	}
+	for name, b := nextEntry(d.buf[:n]); name != nil; name, b = nextEntry(b) {
+		n, _, e := unix.RawSyscall6(unix.SYS_READLINKAT, fd, uintptr(unsafe.Pointer(&name[0])), uintptr(unsafe.Pointer(&d.link)), uintptr(len(d.link)), 0, 0)
+		if e == 0 && fits(d.link[:n]) {
+			return true
+		}
+	}
+	return false
 }
 
 // number reads a name of digits alone, up to its zero.

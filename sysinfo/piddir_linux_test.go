@@ -1,32 +1,63 @@
 package sysinfo
 
 import (
-	"os/exec"
+	"os"
+	"path/filepath"
+	"strings"
 	"testing"
-	"time"
+
+	"golang.org/x/sys/unix"
 )
 
-// TestStartOfAProcess: the kernel's account of when a program started is that of the clock.
-func TestStartOfAProcess(t *testing.T) {
-	r, why := openProcReader(tree{"/"}, true)
-	if why != "" {
-		t.Fatal(why)
+// TestHolds: a process's open files are found by either way of looking, without
+// allocating by the one that runs while a pass does.
+func TestHolds(t *testing.T) {
+	d, err := openPIDDir("/proc")
+	if err != nil {
+		t.Skip("the system has no /proc: ", err)
 	}
-	child := exec.Command("sleep", "60")
-	before := time.Now()
-	if err := child.Start(); err != nil {
+	defer unix.Close(d.fd)
+	name := filepath.Join(t.TempDir(), "held")
+	f, err := os.Create(name)
+	if err != nil {
 		t.Fatal(err)
 	}
-	after := time.Now()
-	defer child.Wait()
-	defer child.Process.Kill()
-	p, ok := r.open(child.Process.Pid)
-	if !ok {
-		t.Fatal("the child is not shown")
+	begin := name[:min(len(name), len(d.link))] // no more is read of a long name
+	fits := func(file []byte) bool { return strings.HasPrefix(string(file), begin) }
+	for _, raw := range []bool{d.raw, false} {
+		d.raw = raw
+		if !d.holds(os.Getpid(), fits) {
+			t.Errorf("raw %v: an open file was not found", raw)
+		}
+		if d.holds(os.Getpid(), func([]byte) bool { return false }) || d.holds(1<<30, fits) {
+			t.Errorf("raw %v: found what is not there", raw)
+		}
 	}
-	defer r.close(p)
-	const tick = 20 * time.Millisecond // two ticks of the kernel's
-	if p.began.Before(before.Add(-tick)) || p.began.After(after.Add(tick)) {
-		t.Errorf("began at %s, started between %s and %s", p.began, before, after)
+	f.Close()
+	if d.raw = onSystem(d.fd, unix.PROC_SUPER_MAGIC); !d.raw {
+		t.Fatal("/proc is no proc file system")
 	}
+	if d.holds(os.Getpid(), fits) {
+		t.Error("a closed file was found")
+	}
+	if n := testing.AllocsPerRun(20, func() { d.holds(os.Getpid(), draws) }); n > 0 {
+		t.Errorf("%v allocations", n)
+	}
+}
+
+// FuzzEntries: whatever a listing holds, names are never empty and lie inside it.
+func FuzzEntries(f *testing.F) {
+	f.Add([]byte("\x01\x00\x00\x00\x00\x00\x00\x00\x02\x00\x00\x00\x00\x00\x00\x00\x18\x00\x04123\x00\x00"))
+	f.Fuzz(func(t *testing.T, b []byte) {
+		total := 0
+		for name, rest := nextEntry(b); name != nil; name, rest = nextEntry(rest) {
+			total += 19 + len(name)
+			if len(name) == 0 || strings.IndexByte(string(name), 0) < 0 {
+				t.Fatalf("name %q", name)
+			}
+		}
+		if total > len(b) {
+			t.Fatalf("%d bytes of entries in %d", total, len(b))
+		}
+	})
 }

@@ -27,6 +27,11 @@ func (d *pidDir) stat(pid int) (*file, error) {
 	return openFile(filepath.Join(d.path, strconv.Itoa(pid), "stat"))
 }
 
+// holds reports whether a process has a file open that fits.
+func (d *pidDir) holds(pid int, fits func(file []byte) bool) bool {
+	return holdsIn(filepath.Join(d.path, strconv.Itoa(pid), "fd"), fits)
+}
+
 func (d *pidDir) list(to []int) ([]int, error) {
 	entries, err := os.ReadDir(d.path)
 	for _, e := range entries {

@@ -39,10 +39,11 @@ type process struct {
 	found       time.Time // when it was first seen
 	used        uint64    // processor time so far in ns
 	at          time.Time
-	rate        float64 // processors used at the latest look
-	graphics    bool    // holds a graphics device open
-	asked       bool    // name and graphics were looked at closely
-	handle      *file   // kept descriptor, where the system works with files
+	rate        float64   // processors used at the latest look
+	graphics    bool      // holds a graphics device open
+	asked       bool      // name and graphics were looked at closely
+	askedAt     time.Time // the latest time
+	handle      *file     // kept descriptor, where the system works with files
 }
 
 // look is the processor time that a process used between two looks at it.
@@ -128,6 +129,7 @@ func (t *processTable) read(_ []float64, now time.Time) {
 	case !t.reader.whole():
 		t.some(now)
 	}
+	t.ask(now)
 }
 
 // scan looks at everything.
@@ -247,13 +249,21 @@ func (t *processTable) choose() {
 		return a.pid - b.pid
 	})
 	t.hot = t.hot[:min(len(t.hot), hotMost+1)]
+}
+
+// ask looks closely at one of the busiest that was not looked at for long: a program may
+// have become another one since, or opened the graphics device after it was found. One at
+// a time, so that no sample carries a burst.
+func (t *processTable) ask(now time.Time) {
 	for _, p := range t.hot {
-		if !p.asked {
-			p.asked = true
-			t.mu.Lock()
-			t.reader.closely(p)
-			t.mu.Unlock()
+		if p.ended || p.graphics || p.asked && now.Sub(p.askedAt) < youth {
+			continue
 		}
+		t.mu.Lock()
+		t.reader.closely(p)
+		t.mu.Unlock()
+		p.asked, p.askedAt = true, now
+		return
 	}
 }
 

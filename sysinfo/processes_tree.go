@@ -115,18 +115,19 @@ const shownName = 15
 // was found, and its full length from the command line where the kernel cut it; and
 // whether a graphics device is open.
 func (r *procReader) closely(p *process) {
-	dir := "/proc/" + strconv.Itoa(p.pid)
 	if n, err := p.handle.read(r.buf[:]); err == nil {
-		if name, _, _, ok := parseStat(r.buf[:n]); ok {
+		name, _, _, ok := parseStat(r.buf[:n])
+		known := p.asked && (string(name) == p.name || len(name) >= shownName && strings.HasPrefix(p.name, string(name)))
+		if ok && !known {
 			p.name = string(name)
+			if len(name) >= shownName {
+				if cmd, why := r.t.bytes("/proc/" + strconv.Itoa(p.pid) + "/cmdline"); why == "" {
+					p.name = fullName(p.name, cmd)
+				}
+			}
 		}
 	}
-	if len(p.name) >= shownName {
-		if cmd, why := r.t.bytes(dir + "/cmdline"); why == "" {
-			p.name = fullName(p.name, cmd)
-		}
-	}
-	p.graphics = usesGraphics(r.t.path(dir + "/fd"))
+	p.graphics = r.dir.holds(p.pid, draws)
 }
 
 // fullName returns the program of a command line when the kernel's name is its
@@ -143,23 +144,31 @@ func fullName(short string, cmdline []byte) string {
 	return short
 }
 
-// usesGraphics looks through a process's open files for a device that draws. Only one's
-// own processes show them.
-func usesGraphics(dir string) bool {
+// filesLookedAt bounds how many: a program opens its graphics device early.
+const filesLookedAt = 512
+
+// holdsIn looks through a process's open files for one that fits. Only one's own
+// processes show them.
+func holdsIn(dir string, fits func(file []byte) bool) bool {
 	d, err := os.Open(dir)
 	if err != nil {
 		return false
 	}
 	defer d.Close()
-	names, err := d.Readdirnames(512)
+	names, err := d.Readdirnames(filesLookedAt)
 	if err != nil && !errors.Is(err, os.ErrNotExist) && len(names) == 0 {
 		return false
 	}
 	for _, n := range names {
 		target, err := os.Readlink(filepath.Join(dir, n))
-		if err == nil && (strings.HasPrefix(target, "/dev/dri/render") || strings.HasPrefix(target, "/dev/nvidia")) {
+		if err == nil && fits([]byte(target)) {
 			return true
 		}
 	}
 	return false
+}
+
+// draws knows the devices of the kernel's own drivers and of NVIDIA's.
+func draws(target []byte) bool {
+	return bytes.HasPrefix(target, []byte("/dev/dri/render")) || bytes.HasPrefix(target, []byte("/dev/nvidia"))
 }

@@ -286,6 +286,9 @@ func (r *winReader) used(p *process) (uint64, bool) {
 
 // closely keeps a handle of a busy process, where the system allows it.
 func (r *winReader) closely(p *process) {
+	if _, kept := r.handles[p.pid]; kept {
+		return
+	}
 	h, err := windows.OpenProcess(windows.PROCESS_QUERY_LIMITED_INFORMATION, false, uint32(p.pid))
 	if err == nil {
 		r.handles[p.pid] = h
