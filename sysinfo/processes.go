@@ -253,10 +253,10 @@ func (t *processTable) choose() {
 
 // ask looks closely at one of the busiest that was not looked at for long: a program may
 // have become another one since, or opened the graphics device after it was found. One at
-// a time, so that no sample carries a burst.
+// a time, so that no sample carries a burst, and none of those that come and go.
 func (t *processTable) ask(now time.Time) {
 	for _, p := range t.hot {
-		if p.ended || p.graphics || p.asked && now.Sub(p.askedAt) < youth {
+		if p.ended || p.graphics || now.Sub(p.found) < scanAgain || p.asked && now.Sub(p.askedAt) < youth {
 			continue
 		}
 		t.mu.Lock()
