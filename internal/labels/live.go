@@ -1,9 +1,14 @@
 package main
 
 import (
+	"compress/gzip"
 	"context"
 	"fmt"
+	"io"
 	"maps"
+	"os"
+	"path/filepath"
+	"strings"
 
 	"capd.example/record"
 	"capd.example/store"
@@ -21,9 +26,19 @@ var wanted = map[string][]string{
 
 // live reads the set that internal/labels/record left: passes with the telemetry that the
 // real agent took. The condition is the tag of that name, which the validators do not get.
+// A copy of the store is opened, since opening brings an older one up to date.
 func live(path string) ([]labelled, error) {
 	ctx := context.Background()
-	s, err := store.Open(ctx, path, store.Options{ReadOnly: true})
+	dir, err := os.MkdirTemp("", "labels")
+	if err != nil {
+		return nil, err
+	}
+	defer os.RemoveAll(dir)
+	unpacked := filepath.Join(dir, "passes.db")
+	if err := unpack(path, unpacked); err != nil {
+		return nil, err
+	}
+	s, err := store.Open(ctx, unpacked, store.Options{})
 	if err != nil {
 		return nil, err
 	}
@@ -53,4 +68,28 @@ func live(path string) ([]labelled, error) {
 		out = append(out, labelled{name: p.ID, condition: condition, want: want, evidence: e})
 	}
 	return out, nil
+}
+
+// unpack copies a file; one that ends in .gz comes out as it was.
+func unpack(from, to string) error {
+	in, err := os.Open(from)
+	if err != nil {
+		return err
+	}
+	defer in.Close()
+	var r io.Reader = in
+	if strings.HasSuffix(from, ".gz") {
+		if r, err = gzip.NewReader(in); err != nil {
+			return fmt.Errorf("%s: %w", from, err)
+		}
+	}
+	out, err := os.Create(to)
+	if err != nil {
+		return err
+	}
+	defer out.Close()
+	if _, err := io.Copy(out, r); err != nil {
+		return err
+	}
+	return out.Close()
 }

@@ -3,10 +3,11 @@
 //
 //	go run ./internal/labels [-cells N]
 //
-// Two sets are judged: the recorded passes of testdata/real-passes with the telemetry
-// that was taken beside them, and simulated cells, for what could not be recorded
-// (sensors, quiet benches). Conditions come from the manifest and the simulation, never
-// from a file's name; the validators see neither.
+// Three sets are judged: the recorded passes of testdata/real-passes with the telemetry
+// that was taken beside them, those of testdata/live that the agent itself recorded (see
+// internal/labels/record), and simulated cells, for what could not be recorded (sensors).
+// Conditions come from the manifest, a tag and the simulation, never from a file's name;
+// the validators see none of them.
 package main
 
 import (
@@ -38,7 +39,7 @@ type labelled struct {
 func main() {
 	cells := flag.Int("cells", 100, "simulated cells of three clean passes, plus one disturbed pass of each kind every tenth cell")
 	verbose := flag.Bool("v", false, "print every finding that is not ok")
-	livePath := flag.String("live", "", "store that internal/labels/record left")
+	livePath := flag.String("live", "", "store that internal/labels/record left (default: testdata/live/passes.db.gz)")
 	root := flag.String("root", ".", "folder of the repository")
 	flag.Parse()
 	real, err := recorded(filepath.Join(*root, "testdata", "real-passes"))
@@ -47,16 +48,19 @@ func main() {
 		os.Exit(3)
 	}
 	report("recorded passes", real, *verbose)
-	if *livePath != "" {
-		set, err := live(*livePath)
-		if err != nil {
-			fmt.Fprintln(os.Stderr, "labels: error: live set:", err)
-			os.Exit(3)
-		}
-		report("passes recorded live by the agent", set, *verbose)
+	if *livePath == "" {
+		*livePath = liveSet(*root)
 	}
+	set, err := live(*livePath)
+	if err != nil {
+		fmt.Fprintln(os.Stderr, "labels: error: live set:", err)
+		os.Exit(3)
+	}
+	report("passes recorded live by the agent", set, *verbose)
 	report("simulated passes", simulated(*cells), *verbose)
 }
+
+func liveSet(root string) string { return filepath.Join(root, "testdata", "live", "passes.db.gz") }
 
 // score counts what one validator did.
 type score struct {
@@ -68,12 +72,18 @@ type score struct {
 }
 
 func report(title string, set []labelled, verbose bool) {
+	names, scores := judge(set, verbose)
+	print(title, len(set), names, scores)
+}
+
+// judge has every validator look at every pass.
+func judge(set []labelled, verbose bool) (names []string, scores map[string]*score) {
 	validators := bundled.Validators()
-	names := []string{tag.CheckName}
+	names = []string{tag.CheckName}
 	for _, v := range validators {
 		names = append(names, v.Describe().Name)
 	}
-	scores := map[string]*score{}
+	scores = map[string]*score{}
 	for _, name := range names {
 		scores[name] = &score{}
 	}
@@ -90,7 +100,7 @@ func report(title string, set []labelled, verbose bool) {
 			}
 		}
 	}
-	print(title, len(set), names, scores)
+	return names, scores
 }
 
 func (s *score) count(l labelled, f record.Finding) {

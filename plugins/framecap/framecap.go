@@ -5,7 +5,9 @@
 // The median says at which rate frames would be held. It is a cap when at least
 // share_percent of the frames lie within tolerance_percent of one, two or three intervals
 // of that rate, hardly any frame is shorter, and intervals beside it are hit by far fewer:
-// an uncapped pass has some of its frames near any rate. The limits are conventions.
+// an uncapped pass has some of its frames near any rate. A limiter that sleeps wakes late
+// by about the same each time: a median up to late_percent above an interval is a cap as
+// well, but only when nearly all frames lie beside the median. The limits are conventions.
 package framecap
 
 import (
@@ -32,7 +34,7 @@ type Validator struct{}
 // Describe implements [plugins.Validator].
 func (Validator) Describe() plugins.Description {
 	return plugins.Description{
-		Name: "framecap", Version: "1",
+		Name: "framecap", Version: "2",
 		About: "the rate is not pinned by a limiter or a screen",
 		Needs: []string{"frames", "refresh rates and an intended cap, if any"},
 		Parameters: []plugins.Parameter{
@@ -41,6 +43,8 @@ func (Validator) Describe() plugins.Description {
 			pick.Num("shorter_percent", "5", "%", "frames shorter than the interval, at most; limiters may hurry after a late frame"),
 			pick.Num("beside_percent", "60", "%", "of the share that intervals 5 % shorter and longer may have, at most"),
 			pick.Num("median_percent", "1", "%", "difference of the median from the interval, at most"),
+			pick.Num("late_percent", "2.5", "%", "frames of a limiter that wakes late are longer than the interval by this, at most"),
+			pick.Num("late_share_percent", "90", "%", "frames that are then as long as the median, at least"),
 			{Name: "least_frames", Type: plugins.Integer, Default: "100", About: "frames below which nothing is said"},
 		},
 	}
@@ -64,7 +68,7 @@ func (Validator) Check(_ context.Context, e record.Evidence, p plugins.Params) r
 	c.Put("share_percent", 100*best.share)
 	c.Put("shorter_percent", 100*best.shorter)
 	c.Put("beside_percent", 100*best.beside)
-	c.Put("share_limit_percent", p.Number("share_percent"))
+	c.Put("share_limit_percent", 100*best.limit)
 	c.Put("shorter_limit_percent", p.Number("shorter_percent"))
 	switch {
 	case !found:
@@ -75,31 +79,41 @@ func (Validator) Check(_ context.Context, e record.Evidence, p plugins.Params) r
 	}
 	c.Put("cap_fps", best.rate)
 	c.Found(record.Bad, "turn off the limiter and waiting for the screen, then repeat the pass; say so in the plan if the cap is meant",
-		"the rate is pinned at %.4g FPS: %.0f %% of the frames are within %g %% of its interval (limit %g %%), %.1f %% are shorter and %.0f %% lie at intervals beside it",
-		best.rate, 100*best.share, p.Number("tolerance_percent"), p.Number("share_percent"), 100*best.shorter, 100*best.beside)
+		"the rate is pinned at %.4g FPS: %.0f %% of the frames are within %g %% of %.2f ms (limit %.0f %%), %.1f %% are shorter and %.0f %% lie at intervals beside it",
+		best.rate, 100*best.share, p.Number("tolerance_percent"), best.interval, 100*best.limit, 100*best.shorter, 100*best.beside)
 	return c.Finding("capped")
 }
 
 // multiples is how many intervals a frame may be held for.
 const multiples = 3
 
-type hit struct{ rate, share, shorter, beside float64 }
+// hit is how the frames lie about an interval in ms that stands for a rate.
+type hit struct{ rate, interval, share, limit, shorter, beside float64 }
 
 // look returns the rate nearest to the median at which frames are held, else the nearest.
 func look(x []float64, median float64, rates []float64, p plugins.Params) (best hit, found bool) {
 	tolerance := p.Number("tolerance_percent") / 100
 	for _, r := range rates {
-		if !(r > 0) || math.Abs(median*r/1000-1) > p.Number("median_percent")/100 {
+		if !(r > 0) {
 			continue
 		}
-		at := stats.HitsAt(x, r, tolerance)
-		h := hit{rate: r, share: at.Share(multiples), shorter: at.ShorterShare(),
-			beside: max(stats.HitsAt(x, r/1.05, tolerance).Share(multiples), stats.HitsAt(x, r/0.95, tolerance).Share(multiples))}
-		held := h.share >= p.Number("share_percent")/100 && h.shorter <= p.Number("shorter_percent")/100 &&
+		h := hit{rate: r, interval: 1000 / r, limit: p.Number("share_percent") / 100}
+		switch off := median*r/1000 - 1; {
+		case math.Abs(off) <= p.Number("median_percent")/100:
+		case off > 0 && off <= p.Number("late_percent")/100:
+			h.interval, h.limit = median, p.Number("late_share_percent")/100
+		default:
+			continue
+		}
+		held := 1000 / h.interval
+		at := stats.HitsAt(x, held, tolerance)
+		h.share, h.shorter = at.Share(multiples), at.ShorterShare()
+		h.beside = max(stats.HitsAt(x, held/1.05, tolerance).Share(multiples), stats.HitsAt(x, held/0.95, tolerance).Share(multiples))
+		capped := h.share >= h.limit && h.shorter <= p.Number("shorter_percent")/100 &&
 			h.beside <= h.share*p.Number("beside_percent")/100
 		closer := math.Abs(median*r/1000-1) < math.Abs(median*best.rate/1000-1)
-		if best.rate == 0 || held && !found || held == found && closer {
-			best, found = h, held
+		if best.rate == 0 || capped && !found || capped == found && closer {
+			best, found = h, capped
 		}
 	}
 	return best, found
