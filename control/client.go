@@ -80,6 +80,20 @@ func (c *Client) Status(ctx context.Context) (s Status, err error) {
 	return s, nil
 }
 
+// Overhead asks what the agent itself has cost so far.
+func (c *Client) Overhead(ctx context.Context) (o Overhead, err error) {
+	ctx, stop := context.WithTimeout(ctx, answerTime)
+	defer stop()
+	r, err := c.rpc.Overhead(ctx, &controlv1.OverheadRequest{})
+	if err != nil {
+		return o, plain(err)
+	}
+	if err := json.Unmarshal(r.GetOverheadJson(), &o); err != nil {
+		return o, fmt.Errorf("the agent's answer: %w", err)
+	}
+	return o, nil
+}
+
 // Follow calls fn for every event until ctx ends (nil), the agent goes ([ErrStopped]) or
 // fn returns an error, which is returned. With ready, that is called once nothing can be
 // missed any more.

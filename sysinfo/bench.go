@@ -29,6 +29,8 @@ type Bench struct {
 	nvml     *nvml
 	nvmlWhy  gap
 
+	spent spending // of sampling
+
 	testOnlySources []source
 
 	mu       sync.Mutex // guards what follows

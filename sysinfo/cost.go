@@ -10,10 +10,13 @@ type Cost struct {
 	Age          time.Duration
 	Processor    time.Duration // user and system time of this process
 	Children     time.Duration // and of the plugins that have ended
-	WakeUps      uint64        // times a thread was given a processor; 0 where the system does not count
+	WakeUps      uint64        // times a thread woke from waiting; 0 where the system does not count
+	Preempted    uint64        // times a thread had to let another one go first; likewise
 	Resident     uint64        // bytes in memory now
 	ResidentMost uint64        // bytes at the most
-	Read         uint64        // bytes asked of files since the start, 0 where the system does not count
+	Reads        uint64        // calls that read a file; 0 where the system does not count, as below
+	Read         uint64        // bytes these calls asked for
+	Written      uint64        // bytes given to files
 }
 
 // Percent returns the average share of one processor.

@@ -7,6 +7,7 @@ import (
 	"strconv"
 	"strings"
 	"time"
+	"unsafe"
 
 	"golang.org/x/sys/unix"
 )
@@ -15,7 +16,7 @@ func ownCost(c *Cost) {
 	var self, children unix.Rusage
 	if unix.Getrusage(unix.RUSAGE_SELF, &self) == nil {
 		c.Processor = time.Duration(self.Utime.Nano() + self.Stime.Nano())
-		c.WakeUps = uint64(self.Nvcsw) + uint64(self.Nivcsw)
+		c.WakeUps, c.Preempted = uint64(self.Nvcsw), uint64(self.Nivcsw)
 		c.ResidentMost = uint64(self.Maxrss) * kib
 	}
 	if unix.Getrusage(unix.RUSAGE_CHILDREN, &children) == nil {
@@ -26,8 +27,18 @@ func ownCost(c *Cost) {
 		c.Resident = kB * kib
 	}
 	if io, err := os.ReadFile("/proc/self/io"); err == nil {
-		c.Read, _ = wordValue(bytes.TrimSpace(io), []byte("rchar:"))
+		io = bytes.TrimSpace(io)
+		c.Reads, _ = wordValue(io, []byte("syscr:"))
+		c.Read, _ = wordValue(io, []byte("rchar:"))
+		c.Written, _ = wordValue(io, []byte("wchar:"))
 	}
+}
+
+// threadTime returns the processor time of the running thread.
+func threadTime() (time.Duration, bool) {
+	var t unix.Timespec
+	_, _, e := unix.RawSyscall(unix.SYS_CLOCK_GETTIME, unix.CLOCK_THREAD_CPUTIME_ID, uintptr(unsafe.Pointer(&t)), 0)
+	return time.Duration(t.Nano()), e == 0
 }
 
 // releaseProgram gives back the pages of the program itself: starting touches most of it

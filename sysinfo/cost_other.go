@@ -2,9 +2,13 @@
 
 package sysinfo
 
+import "time"
+
 func ownCost(*Cost) {}
 
 func releaseProgram() {}
+
+func threadTime() (time.Duration, bool) { return 0, false }
 
 // LowerPriority does nothing on this system.
 func LowerPriority(int) error { return nil }

@@ -185,8 +185,13 @@ func (s *sampler) loop(turn int32, work <-chan struct{}, done chan<- struct{}) {
 	defer close(done)
 	row := make([]float64, len(s.b.ring.cols))
 	for range work {
-		if !s.sample(turn, row) || !s.done(turn) {
+		watch := startWatch()
+		if !s.sample(turn, row) {
 			return // this goroutine was given up while it waited for a read
+		}
+		s.b.spent.add(watch.start, watch.used())
+		if !s.done(turn) {
+			return
 		}
 	}
 }

@@ -105,6 +105,86 @@ func (x *StatusResponse) GetStatusJson() []byte {
 	return nil
 }
 
+type OverheadRequest struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *OverheadRequest) Reset() {
+	*x = OverheadRequest{}
+	mi := &file_control_v1_control_proto_msgTypes[2]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *OverheadRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*OverheadRequest) ProtoMessage() {}
+
+func (x *OverheadRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_control_v1_control_proto_msgTypes[2]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use OverheadRequest.ProtoReflect.Descriptor instead.
+func (*OverheadRequest) Descriptor() ([]byte, []int) {
+	return file_control_v1_control_proto_rawDescGZIP(), []int{2}
+}
+
+type OverheadResponse struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	OverheadJson  []byte                 `protobuf:"bytes,1,opt,name=overhead_json,json=overheadJson,proto3" json:"overhead_json,omitempty"` // the object that `capctl overhead --json` prints
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *OverheadResponse) Reset() {
+	*x = OverheadResponse{}
+	mi := &file_control_v1_control_proto_msgTypes[3]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *OverheadResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*OverheadResponse) ProtoMessage() {}
+
+func (x *OverheadResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_control_v1_control_proto_msgTypes[3]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use OverheadResponse.ProtoReflect.Descriptor instead.
+func (*OverheadResponse) Descriptor() ([]byte, []int) {
+	return file_control_v1_control_proto_rawDescGZIP(), []int{3}
+}
+
+func (x *OverheadResponse) GetOverheadJson() []byte {
+	if x != nil {
+		return x.OverheadJson
+	}
+	return nil
+}
+
 type FollowRequest struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
 	unknownFields protoimpl.UnknownFields
@@ -113,7 +193,7 @@ type FollowRequest struct {
 
 func (x *FollowRequest) Reset() {
 	*x = FollowRequest{}
-	mi := &file_control_v1_control_proto_msgTypes[2]
+	mi := &file_control_v1_control_proto_msgTypes[4]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -125,7 +205,7 @@ func (x *FollowRequest) String() string {
 func (*FollowRequest) ProtoMessage() {}
 
 func (x *FollowRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_control_v1_control_proto_msgTypes[2]
+	mi := &file_control_v1_control_proto_msgTypes[4]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -138,7 +218,7 @@ func (x *FollowRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FollowRequest.ProtoReflect.Descriptor instead.
 func (*FollowRequest) Descriptor() ([]byte, []int) {
-	return file_control_v1_control_proto_rawDescGZIP(), []int{2}
+	return file_control_v1_control_proto_rawDescGZIP(), []int{4}
 }
 
 type FollowResponse struct {
@@ -151,7 +231,7 @@ type FollowResponse struct {
 
 func (x *FollowResponse) Reset() {
 	*x = FollowResponse{}
-	mi := &file_control_v1_control_proto_msgTypes[3]
+	mi := &file_control_v1_control_proto_msgTypes[5]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -163,7 +243,7 @@ func (x *FollowResponse) String() string {
 func (*FollowResponse) ProtoMessage() {}
 
 func (x *FollowResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_control_v1_control_proto_msgTypes[3]
+	mi := &file_control_v1_control_proto_msgTypes[5]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -176,7 +256,7 @@ func (x *FollowResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FollowResponse.ProtoReflect.Descriptor instead.
 func (*FollowResponse) Descriptor() ([]byte, []int) {
-	return file_control_v1_control_proto_rawDescGZIP(), []int{3}
+	return file_control_v1_control_proto_rawDescGZIP(), []int{5}
 }
 
 func (x *FollowResponse) GetKind() string {
@@ -203,7 +283,7 @@ type BeginRequest struct {
 
 func (x *BeginRequest) Reset() {
 	*x = BeginRequest{}
-	mi := &file_control_v1_control_proto_msgTypes[4]
+	mi := &file_control_v1_control_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -215,7 +295,7 @@ func (x *BeginRequest) String() string {
 func (*BeginRequest) ProtoMessage() {}
 
 func (x *BeginRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_control_v1_control_proto_msgTypes[4]
+	mi := &file_control_v1_control_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -228,7 +308,7 @@ func (x *BeginRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BeginRequest.ProtoReflect.Descriptor instead.
 func (*BeginRequest) Descriptor() ([]byte, []int) {
-	return file_control_v1_control_proto_rawDescGZIP(), []int{4}
+	return file_control_v1_control_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *BeginRequest) GetTags() map[string]string {
@@ -253,7 +333,7 @@ type BeginResponse struct {
 
 func (x *BeginResponse) Reset() {
 	*x = BeginResponse{}
-	mi := &file_control_v1_control_proto_msgTypes[5]
+	mi := &file_control_v1_control_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -265,7 +345,7 @@ func (x *BeginResponse) String() string {
 func (*BeginResponse) ProtoMessage() {}
 
 func (x *BeginResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_control_v1_control_proto_msgTypes[5]
+	mi := &file_control_v1_control_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -278,7 +358,7 @@ func (x *BeginResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BeginResponse.ProtoReflect.Descriptor instead.
 func (*BeginResponse) Descriptor() ([]byte, []int) {
-	return file_control_v1_control_proto_rawDescGZIP(), []int{5}
+	return file_control_v1_control_proto_rawDescGZIP(), []int{7}
 }
 
 type PauseRequest struct {
@@ -290,7 +370,7 @@ type PauseRequest struct {
 
 func (x *PauseRequest) Reset() {
 	*x = PauseRequest{}
-	mi := &file_control_v1_control_proto_msgTypes[6]
+	mi := &file_control_v1_control_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -302,7 +382,7 @@ func (x *PauseRequest) String() string {
 func (*PauseRequest) ProtoMessage() {}
 
 func (x *PauseRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_control_v1_control_proto_msgTypes[6]
+	mi := &file_control_v1_control_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -315,7 +395,7 @@ func (x *PauseRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PauseRequest.ProtoReflect.Descriptor instead.
 func (*PauseRequest) Descriptor() ([]byte, []int) {
-	return file_control_v1_control_proto_rawDescGZIP(), []int{6}
+	return file_control_v1_control_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *PauseRequest) GetReason() string {
@@ -333,7 +413,7 @@ type PauseResponse struct {
 
 func (x *PauseResponse) Reset() {
 	*x = PauseResponse{}
-	mi := &file_control_v1_control_proto_msgTypes[7]
+	mi := &file_control_v1_control_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -345,7 +425,7 @@ func (x *PauseResponse) String() string {
 func (*PauseResponse) ProtoMessage() {}
 
 func (x *PauseResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_control_v1_control_proto_msgTypes[7]
+	mi := &file_control_v1_control_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -358,7 +438,7 @@ func (x *PauseResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PauseResponse.ProtoReflect.Descriptor instead.
 func (*PauseResponse) Descriptor() ([]byte, []int) {
-	return file_control_v1_control_proto_rawDescGZIP(), []int{7}
+	return file_control_v1_control_proto_rawDescGZIP(), []int{9}
 }
 
 type ResumeRequest struct {
@@ -369,7 +449,7 @@ type ResumeRequest struct {
 
 func (x *ResumeRequest) Reset() {
 	*x = ResumeRequest{}
-	mi := &file_control_v1_control_proto_msgTypes[8]
+	mi := &file_control_v1_control_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -381,7 +461,7 @@ func (x *ResumeRequest) String() string {
 func (*ResumeRequest) ProtoMessage() {}
 
 func (x *ResumeRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_control_v1_control_proto_msgTypes[8]
+	mi := &file_control_v1_control_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -394,7 +474,7 @@ func (x *ResumeRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ResumeRequest.ProtoReflect.Descriptor instead.
 func (*ResumeRequest) Descriptor() ([]byte, []int) {
-	return file_control_v1_control_proto_rawDescGZIP(), []int{8}
+	return file_control_v1_control_proto_rawDescGZIP(), []int{10}
 }
 
 type ResumeResponse struct {
@@ -405,7 +485,7 @@ type ResumeResponse struct {
 
 func (x *ResumeResponse) Reset() {
 	*x = ResumeResponse{}
-	mi := &file_control_v1_control_proto_msgTypes[9]
+	mi := &file_control_v1_control_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -417,7 +497,7 @@ func (x *ResumeResponse) String() string {
 func (*ResumeResponse) ProtoMessage() {}
 
 func (x *ResumeResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_control_v1_control_proto_msgTypes[9]
+	mi := &file_control_v1_control_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -430,7 +510,7 @@ func (x *ResumeResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ResumeResponse.ProtoReflect.Descriptor instead.
 func (*ResumeResponse) Descriptor() ([]byte, []int) {
-	return file_control_v1_control_proto_rawDescGZIP(), []int{9}
+	return file_control_v1_control_proto_rawDescGZIP(), []int{11}
 }
 
 type TestAlertRequest struct {
@@ -442,7 +522,7 @@ type TestAlertRequest struct {
 
 func (x *TestAlertRequest) Reset() {
 	*x = TestAlertRequest{}
-	mi := &file_control_v1_control_proto_msgTypes[10]
+	mi := &file_control_v1_control_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -454,7 +534,7 @@ func (x *TestAlertRequest) String() string {
 func (*TestAlertRequest) ProtoMessage() {}
 
 func (x *TestAlertRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_control_v1_control_proto_msgTypes[10]
+	mi := &file_control_v1_control_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -467,7 +547,7 @@ func (x *TestAlertRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TestAlertRequest.ProtoReflect.Descriptor instead.
 func (*TestAlertRequest) Descriptor() ([]byte, []int) {
-	return file_control_v1_control_proto_rawDescGZIP(), []int{10}
+	return file_control_v1_control_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *TestAlertRequest) GetChannel() string {
@@ -486,7 +566,7 @@ type TestAlertResponse struct {
 
 func (x *TestAlertResponse) Reset() {
 	*x = TestAlertResponse{}
-	mi := &file_control_v1_control_proto_msgTypes[11]
+	mi := &file_control_v1_control_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -498,7 +578,7 @@ func (x *TestAlertResponse) String() string {
 func (*TestAlertResponse) ProtoMessage() {}
 
 func (x *TestAlertResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_control_v1_control_proto_msgTypes[11]
+	mi := &file_control_v1_control_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -511,7 +591,7 @@ func (x *TestAlertResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TestAlertResponse.ProtoReflect.Descriptor instead.
 func (*TestAlertResponse) Descriptor() ([]byte, []int) {
-	return file_control_v1_control_proto_rawDescGZIP(), []int{11}
+	return file_control_v1_control_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *TestAlertResponse) GetAnswers() []*TestAlertResponse_Answer {
@@ -531,7 +611,7 @@ type TestAlertResponse_Answer struct {
 
 func (x *TestAlertResponse_Answer) Reset() {
 	*x = TestAlertResponse_Answer{}
-	mi := &file_control_v1_control_proto_msgTypes[13]
+	mi := &file_control_v1_control_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -543,7 +623,7 @@ func (x *TestAlertResponse_Answer) String() string {
 func (*TestAlertResponse_Answer) ProtoMessage() {}
 
 func (x *TestAlertResponse_Answer) ProtoReflect() protoreflect.Message {
-	mi := &file_control_v1_control_proto_msgTypes[13]
+	mi := &file_control_v1_control_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -556,7 +636,7 @@ func (x *TestAlertResponse_Answer) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TestAlertResponse_Answer.ProtoReflect.Descriptor instead.
 func (*TestAlertResponse_Answer) Descriptor() ([]byte, []int) {
-	return file_control_v1_control_proto_rawDescGZIP(), []int{11, 0}
+	return file_control_v1_control_proto_rawDescGZIP(), []int{13, 0}
 }
 
 func (x *TestAlertResponse_Answer) GetChannel() string {
@@ -581,7 +661,10 @@ const file_control_v1_control_proto_rawDesc = "" +
 	"\rStatusRequest\"1\n" +
 	"\x0eStatusResponse\x12\x1f\n" +
 	"\vstatus_json\x18\x01 \x01(\fR\n" +
-	"statusJson\"\x0f\n" +
+	"statusJson\"\x11\n" +
+	"\x0fOverheadRequest\"7\n" +
+	"\x10OverheadResponse\x12#\n" +
+	"\roverhead_json\x18\x01 \x01(\fR\foverheadJson\"\x0f\n" +
 	"\rFollowRequest\"C\n" +
 	"\x0eFollowResponse\x12\x12\n" +
 	"\x04kind\x18\x01 \x01(\tR\x04kind\x12\x1d\n" +
@@ -605,9 +688,10 @@ const file_control_v1_control_proto_rawDesc = "" +
 	"\aanswers\x18\x01 \x03(\v2).capd.control.v1.TestAlertResponse.AnswerR\aanswers\x1a8\n" +
 	"\x06Answer\x12\x18\n" +
 	"\achannel\x18\x01 \x01(\tR\achannel\x12\x14\n" +
-	"\x05error\x18\x02 \x01(\tR\x05error2\xd0\x03\n" +
+	"\x05error\x18\x02 \x01(\tR\x05error2\xa1\x04\n" +
 	"\aControl\x12I\n" +
-	"\x06Status\x12\x1e.capd.control.v1.StatusRequest\x1a\x1f.capd.control.v1.StatusResponse\x12K\n" +
+	"\x06Status\x12\x1e.capd.control.v1.StatusRequest\x1a\x1f.capd.control.v1.StatusResponse\x12O\n" +
+	"\bOverhead\x12 .capd.control.v1.OverheadRequest\x1a!.capd.control.v1.OverheadResponse\x12K\n" +
 	"\x06Follow\x12\x1e.capd.control.v1.FollowRequest\x1a\x1f.capd.control.v1.FollowResponse0\x01\x12F\n" +
 	"\x05Begin\x12\x1d.capd.control.v1.BeginRequest\x1a\x1e.capd.control.v1.BeginResponse\x12F\n" +
 	"\x05Pause\x12\x1d.capd.control.v1.PauseRequest\x1a\x1e.capd.control.v1.PauseResponse\x12I\n" +
@@ -626,40 +710,44 @@ func file_control_v1_control_proto_rawDescGZIP() []byte {
 	return file_control_v1_control_proto_rawDescData
 }
 
-var file_control_v1_control_proto_msgTypes = make([]protoimpl.MessageInfo, 14)
+var file_control_v1_control_proto_msgTypes = make([]protoimpl.MessageInfo, 16)
 var file_control_v1_control_proto_goTypes = []any{
 	(*StatusRequest)(nil),            // 0: capd.control.v1.StatusRequest
 	(*StatusResponse)(nil),           // 1: capd.control.v1.StatusResponse
-	(*FollowRequest)(nil),            // 2: capd.control.v1.FollowRequest
-	(*FollowResponse)(nil),           // 3: capd.control.v1.FollowResponse
-	(*BeginRequest)(nil),             // 4: capd.control.v1.BeginRequest
-	(*BeginResponse)(nil),            // 5: capd.control.v1.BeginResponse
-	(*PauseRequest)(nil),             // 6: capd.control.v1.PauseRequest
-	(*PauseResponse)(nil),            // 7: capd.control.v1.PauseResponse
-	(*ResumeRequest)(nil),            // 8: capd.control.v1.ResumeRequest
-	(*ResumeResponse)(nil),           // 9: capd.control.v1.ResumeResponse
-	(*TestAlertRequest)(nil),         // 10: capd.control.v1.TestAlertRequest
-	(*TestAlertResponse)(nil),        // 11: capd.control.v1.TestAlertResponse
-	nil,                              // 12: capd.control.v1.BeginRequest.TagsEntry
-	(*TestAlertResponse_Answer)(nil), // 13: capd.control.v1.TestAlertResponse.Answer
+	(*OverheadRequest)(nil),          // 2: capd.control.v1.OverheadRequest
+	(*OverheadResponse)(nil),         // 3: capd.control.v1.OverheadResponse
+	(*FollowRequest)(nil),            // 4: capd.control.v1.FollowRequest
+	(*FollowResponse)(nil),           // 5: capd.control.v1.FollowResponse
+	(*BeginRequest)(nil),             // 6: capd.control.v1.BeginRequest
+	(*BeginResponse)(nil),            // 7: capd.control.v1.BeginResponse
+	(*PauseRequest)(nil),             // 8: capd.control.v1.PauseRequest
+	(*PauseResponse)(nil),            // 9: capd.control.v1.PauseResponse
+	(*ResumeRequest)(nil),            // 10: capd.control.v1.ResumeRequest
+	(*ResumeResponse)(nil),           // 11: capd.control.v1.ResumeResponse
+	(*TestAlertRequest)(nil),         // 12: capd.control.v1.TestAlertRequest
+	(*TestAlertResponse)(nil),        // 13: capd.control.v1.TestAlertResponse
+	nil,                              // 14: capd.control.v1.BeginRequest.TagsEntry
+	(*TestAlertResponse_Answer)(nil), // 15: capd.control.v1.TestAlertResponse.Answer
 }
 var file_control_v1_control_proto_depIdxs = []int32{
-	12, // 0: capd.control.v1.BeginRequest.tags:type_name -> capd.control.v1.BeginRequest.TagsEntry
-	13, // 1: capd.control.v1.TestAlertResponse.answers:type_name -> capd.control.v1.TestAlertResponse.Answer
+	14, // 0: capd.control.v1.BeginRequest.tags:type_name -> capd.control.v1.BeginRequest.TagsEntry
+	15, // 1: capd.control.v1.TestAlertResponse.answers:type_name -> capd.control.v1.TestAlertResponse.Answer
 	0,  // 2: capd.control.v1.Control.Status:input_type -> capd.control.v1.StatusRequest
-	2,  // 3: capd.control.v1.Control.Follow:input_type -> capd.control.v1.FollowRequest
-	4,  // 4: capd.control.v1.Control.Begin:input_type -> capd.control.v1.BeginRequest
-	6,  // 5: capd.control.v1.Control.Pause:input_type -> capd.control.v1.PauseRequest
-	8,  // 6: capd.control.v1.Control.Resume:input_type -> capd.control.v1.ResumeRequest
-	10, // 7: capd.control.v1.Control.TestAlert:input_type -> capd.control.v1.TestAlertRequest
-	1,  // 8: capd.control.v1.Control.Status:output_type -> capd.control.v1.StatusResponse
-	3,  // 9: capd.control.v1.Control.Follow:output_type -> capd.control.v1.FollowResponse
-	5,  // 10: capd.control.v1.Control.Begin:output_type -> capd.control.v1.BeginResponse
-	7,  // 11: capd.control.v1.Control.Pause:output_type -> capd.control.v1.PauseResponse
-	9,  // 12: capd.control.v1.Control.Resume:output_type -> capd.control.v1.ResumeResponse
-	11, // 13: capd.control.v1.Control.TestAlert:output_type -> capd.control.v1.TestAlertResponse
-	8,  // [8:14] is the sub-list for method output_type
-	2,  // [2:8] is the sub-list for method input_type
+	2,  // 3: capd.control.v1.Control.Overhead:input_type -> capd.control.v1.OverheadRequest
+	4,  // 4: capd.control.v1.Control.Follow:input_type -> capd.control.v1.FollowRequest
+	6,  // 5: capd.control.v1.Control.Begin:input_type -> capd.control.v1.BeginRequest
+	8,  // 6: capd.control.v1.Control.Pause:input_type -> capd.control.v1.PauseRequest
+	10, // 7: capd.control.v1.Control.Resume:input_type -> capd.control.v1.ResumeRequest
+	12, // 8: capd.control.v1.Control.TestAlert:input_type -> capd.control.v1.TestAlertRequest
+	1,  // 9: capd.control.v1.Control.Status:output_type -> capd.control.v1.StatusResponse
+	3,  // 10: capd.control.v1.Control.Overhead:output_type -> capd.control.v1.OverheadResponse
+	5,  // 11: capd.control.v1.Control.Follow:output_type -> capd.control.v1.FollowResponse
+	7,  // 12: capd.control.v1.Control.Begin:output_type -> capd.control.v1.BeginResponse
+	9,  // 13: capd.control.v1.Control.Pause:output_type -> capd.control.v1.PauseResponse
+	11, // 14: capd.control.v1.Control.Resume:output_type -> capd.control.v1.ResumeResponse
+	13, // 15: capd.control.v1.Control.TestAlert:output_type -> capd.control.v1.TestAlertResponse
+	9,  // [9:16] is the sub-list for method output_type
+	2,  // [2:9] is the sub-list for method input_type
 	2,  // [2:2] is the sub-list for extension type_name
 	2,  // [2:2] is the sub-list for extension extendee
 	0,  // [0:2] is the sub-list for field type_name
@@ -676,7 +764,7 @@ func file_control_v1_control_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_control_v1_control_proto_rawDesc), len(file_control_v1_control_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   14,
+			NumMessages:   16,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

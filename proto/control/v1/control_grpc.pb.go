@@ -24,6 +24,7 @@ const _ = grpc.SupportPackageIsVersion9
 
 const (
 	Control_Status_FullMethodName    = "/capd.control.v1.Control/Status"
+	Control_Overhead_FullMethodName  = "/capd.control.v1.Control/Overhead"
 	Control_Follow_FullMethodName    = "/capd.control.v1.Control/Follow"
 	Control_Begin_FullMethodName     = "/capd.control.v1.Control/Begin"
 	Control_Pause_FullMethodName     = "/capd.control.v1.Control/Pause"
@@ -37,6 +38,8 @@ const (
 type ControlClient interface {
 	// Status says what the agent is and does.
 	Status(ctx context.Context, in *StatusRequest, opts ...grpc.CallOption) (*StatusResponse, error)
+	// Overhead says what the agent itself has cost the machine so far.
+	Overhead(ctx context.Context, in *OverheadRequest, opts ...grpc.CallOption) (*OverheadResponse, error)
 	// Follow streams what happens from now on, until either end goes.
 	Follow(ctx context.Context, in *FollowRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[FollowResponse], error)
 	// Begin announces the next pass with tags given by hand.
@@ -60,6 +63,16 @@ func (c *controlClient) Status(ctx context.Context, in *StatusRequest, opts ...g
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(StatusResponse)
 	err := c.cc.Invoke(ctx, Control_Status_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *controlClient) Overhead(ctx context.Context, in *OverheadRequest, opts ...grpc.CallOption) (*OverheadResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(OverheadResponse)
+	err := c.cc.Invoke(ctx, Control_Overhead_FullMethodName, in, out, cOpts...)
 	if err != nil {
 		return nil, err
 	}
@@ -131,6 +144,8 @@ func (c *controlClient) TestAlert(ctx context.Context, in *TestAlertRequest, opt
 type ControlServer interface {
 	// Status says what the agent is and does.
 	Status(context.Context, *StatusRequest) (*StatusResponse, error)
+	// Overhead says what the agent itself has cost the machine so far.
+	Overhead(context.Context, *OverheadRequest) (*OverheadResponse, error)
 	// Follow streams what happens from now on, until either end goes.
 	Follow(*FollowRequest, grpc.ServerStreamingServer[FollowResponse]) error
 	// Begin announces the next pass with tags given by hand.
@@ -152,6 +167,9 @@ type UnimplementedControlServer struct{}
 
 func (UnimplementedControlServer) Status(context.Context, *StatusRequest) (*StatusResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method Status not implemented")
+}
+func (UnimplementedControlServer) Overhead(context.Context, *OverheadRequest) (*OverheadResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method Overhead not implemented")
 }
 func (UnimplementedControlServer) Follow(*FollowRequest, grpc.ServerStreamingServer[FollowResponse]) error {
 	return status.Error(codes.Unimplemented, "method Follow not implemented")
@@ -203,6 +221,24 @@ func _Control_Status_Handler(srv interface{}, ctx context.Context, dec func(inte
 	}
 	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
 		return srv.(ControlServer).Status(ctx, req.(*StatusRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _Control_Overhead_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(OverheadRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ControlServer).Overhead(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: Control_Overhead_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ControlServer).Overhead(ctx, req.(*OverheadRequest))
 	}
 	return interceptor(ctx, in, info, handler)
 }
@@ -300,6 +336,10 @@ var Control_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "Status",
 			Handler:    _Control_Status_Handler,
+		},
+		{
+			MethodName: "Overhead",
+			Handler:    _Control_Overhead_Handler,
 		},
 		{
 			MethodName: "Begin",
