@@ -41,12 +41,14 @@ const (
 
 // Event is one line of `capctl follow`. Its JSON form is that of `capctl follow --json`.
 type Event struct {
-	Kind   string       `json:"kind"`
-	At     time.Time    `json:"at"`
-	Text   string       `json:"text,omitempty"`   // one line for people
-	Advice string       `json:"advice,omitempty"` // what to do next
-	Missed int          `json:"missed,omitempty"`
-	Pass   *record.Pass `json:"pass,omitempty"`
+	Kind   string    `json:"kind"`
+	At     time.Time `json:"at"`
+	Text   string    `json:"text,omitempty"`   // one line for people
+	Advice string    `json:"advice,omitempty"` // what to do next
+	// Settings are configuration lines to choose one of, each some lines of TOML.
+	Settings []string     `json:"settings,omitempty"`
+	Missed   int          `json:"missed,omitempty"`
+	Pass     *record.Pass `json:"pass,omitempty"`
 }
 
 // Agent is what the service needs of the agent. Methods are called from several

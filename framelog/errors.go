@@ -58,6 +58,25 @@ func (e *AmbiguousError) Error() string {
 	return b.String()
 }
 
+// Summary is the error in one line, without the configuration lines.
+func (e *AmbiguousError) Summary() string {
+	var ways []string
+	for _, c := range e.Candidates {
+		ways = append(ways, fmt.Sprintf("%s as %s in %s (%.4g FPS on average)", quoteName(c.Column), c.Kind, c.Unit, c.AvgFPS))
+	}
+	return "more than one column or unit could be the frame time: " + strings.Join(ways, " or ")
+}
+
+// Settings returns the configuration lines of each candidate, with what it would give in
+// a comment; exactly one of them is to be added to the configuration.
+func (e *AmbiguousError) Settings() []string {
+	var out []string
+	for _, c := range e.Candidates {
+		out = append(out, fmt.Sprintf("# %.4g FPS on average over the %d rows looked at\n%s", c.AvgFPS, e.Rows, c.TOML(e.Path)))
+	}
+	return out
+}
+
 func quoteName(s string) string { return fmt.Sprintf("%q", s) }
 
 // TOML returns the configuration lines that declare this reading for logs whose path

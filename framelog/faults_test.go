@@ -381,7 +381,13 @@ func TestAmbiguousLogsAreNotGuessed(t *testing.T) {
 			if !errors.As(err, &e) || len(e.Candidates) != 2 {
 				t.Fatalf("error %v", err)
 			}
-			for _, c := range e.Candidates {
+			if strings.Contains(e.Summary(), "\n") || len(e.Settings()) != 2 {
+				t.Errorf("summary %q, settings %q", e.Summary(), e.Settings())
+			}
+			for i, c := range e.Candidates {
+				if !strings.HasSuffix(e.Settings()[i], "\n"+c.TOML("logs/pass1.csv")) {
+					t.Errorf("settings %q", e.Settings()[i])
+				}
 				d := framelog.Declared{Name: "chosen", Column: c.Column, Kind: c.Kind, Unit: c.Unit}
 				if strings.HasPrefix(c.Column, "column ") {
 					d.Column = fmt.Sprint(c.Position)

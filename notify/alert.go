@@ -30,20 +30,24 @@ const (
 
 // Alert is one message for people.
 type Alert struct {
-	ID     string       `json:"id"` // the same alert has the same identity, also after a crash
-	Kind   Kind         `json:"kind"`
-	At     time.Time    `json:"at"`
-	Bench  string       `json:"bench,omitempty"`
-	Text   string       `json:"text"`             // what is wrong, one line
-	Advice string       `json:"advice,omitempty"` // what to do next
-	Cause  string       `json:"cause,omitempty"`  // alerts of one cause can be grouped
-	Count  int          `json:"count,omitempty"`  // alerts that this one stands for; 0 for itself
-	Log    string       `json:"log,omitempty"`
-	Pass   *record.Pass `json:"pass,omitempty"`
+	ID     string    `json:"id"` // the same alert has the same identity, also after a crash
+	Kind   Kind      `json:"kind"`
+	At     time.Time `json:"at"`
+	Bench  string    `json:"bench,omitempty"`
+	Text   string    `json:"text"`             // what is wrong, one line
+	Advice string    `json:"advice,omitempty"` // what to do next
+	// Settings are configuration lines to choose one of, each some lines of TOML.
+	Settings []string     `json:"settings,omitempty"`
+	Cause    string       `json:"cause,omitempty"` // alerts of one cause can be grouped
+	Count    int          `json:"count,omitempty"` // alerts that this one stands for; 0 for itself
+	Log      string       `json:"log,omitempty"`
+	Pass     *record.Pass `json:"pass,omitempty"`
 }
 
-// FromPass makes the alert about a judged pass; ok is false for a clean one.
-func FromPass(p record.Pass, at time.Time) (a Alert, ok bool) {
+// FromPass makes the alert about a judged pass; ok is false for a clean one. Required
+// names the checks without which a pass is unverified, so that an alert about that gives
+// the reason of one of them; without names any check that could not run may be it.
+func FromPass(p record.Pass, at time.Time, required ...string) (a Alert, ok bool) {
 	kinds := map[record.Verdict]Kind{
 		record.VerdictBad: BadPass, record.VerdictDoubtful: DoubtfulPass, record.Unverified: UnverifiedPass,
 	}
@@ -52,6 +56,9 @@ func FromPass(p record.Pass, at time.Time) (a Alert, ok bool) {
 		return Alert{}, false
 	}
 	found := worst(p.Findings)
+	if kind == UnverifiedPass && len(required) > 0 {
+		found = slices.DeleteFunc(found, func(f record.Finding) bool { return !slices.Contains(required, f.Check) })
+	}
 	a = Alert{
 		ID: identity(string(kind), p.SHA256, strconv.Itoa(p.Revision)), Kind: kind, At: at.UTC(),
 		Bench: p.Bench, Log: p.Log, Pass: &p,
@@ -62,7 +69,7 @@ func FromPass(p record.Pass, at time.Time) (a Alert, ok bool) {
 	}
 	slices.Sort(checks)
 	a.Cause = string(kind) + ":" + strings.Join(slices.Compact(checks), "+")
-	a.Text = describe(p) + ": " + reasons(found)
+	a.Text = PassName(p) + ": " + reasons(found)
 	for _, f := range found {
 		if f.Advice != "" {
 			a.Advice = oneLine(f.Advice)
@@ -75,13 +82,18 @@ func FromPass(p record.Pass, at time.Time) (a Alert, ok bool) {
 	return a, true
 }
 
-// FromUnreadable makes the alert about a log that could not be read.
-func FromUnreadable(bench, log string, why error, at time.Time) Alert {
+// FromUnreadable makes the alert about a log that could not be read. Settings are
+// configuration lines, one of which would make it readable.
+func FromUnreadable(bench, log string, why error, at time.Time, settings ...string) Alert {
+	advice := "repeat the pass, or declare the log's layout in the configuration"
+	if len(settings) > 0 {
+		advice = "add the settings of the right one to the configuration and start the agent again; 'capctl layout' with this log lists them"
+	}
 	return Alert{
 		ID: identity(string(UnreadableLog), log, why.Error(), at.UTC().Format(time.RFC3339Nano)), Kind: UnreadableLog, At: at.UTC(), Bench: bench, Log: log,
 		Text:   oneLine(fmt.Sprintf("log %s cannot be read: %v", log, why)),
-		Advice: "repeat the pass, or declare the log's layout in the configuration",
-		Cause:  string(UnreadableLog),
+		Advice: advice, Settings: settings,
+		Cause: string(UnreadableLog),
 	}
 }
 
@@ -153,8 +165,8 @@ func reasons(found []record.Finding) string {
 	return text + "; also " + strings.Join(more, ", ")
 }
 
-// describe names a pass the way its reviewer would.
-func describe(p record.Pass) string {
+// PassName names a pass the way its reviewer would, in one line.
+func PassName(p record.Pass) string {
 	var parts []string
 	if n := p.Tags.Value(record.TagPass); n != "" {
 		parts = append(parts, "pass "+n+" of")
@@ -204,7 +216,12 @@ func Payload(a Alert) ([]byte, error) {
 
 // oneLine keeps text from other programs from breaking the line or steering the terminal.
 func oneLine(s string) string {
-	s = strings.Map(func(r rune) rune {
+	return strings.Join(strings.Fields(visible(s)), " ")
+}
+
+// visible leaves out what is not seen but steers a terminal.
+func visible(s string) string {
+	return strings.Map(func(r rune) rune {
 		if unicode.IsSpace(r) {
 			return ' '
 		}
@@ -213,7 +230,6 @@ func oneLine(s string) string {
 		}
 		return r
 	}, strings.ToValidUTF8(s, "?"))
-	return strings.Join(strings.Fields(s), " ")
 }
 
 func identity(parts ...string) string {

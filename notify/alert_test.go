@@ -17,6 +17,10 @@ func TestLine(t *testing.T) {
 	p := badPass(1)
 	p.Verdict, p.Findings = record.Unverified, []record.Finding{{Check: "thermal", Outcome: record.NotChecked, Reason: "no telemetry"}}
 	unverified, _ := FromPass(p, noon)
+	p.Findings = append([]record.Finding{{Check: "agreement", Outcome: record.NotChecked, Reason: "first pass"}}, p.Findings...)
+	if required, _ := FromPass(p, noon, "completeness", "thermal"); Line(required) != Line(unverified) {
+		t.Errorf("a check that is not required is given as the reason: %s", Line(required))
+	}
 	p.Tags = nil
 	p.Verdict, p.Findings = record.VerdictBad, []record.Finding{
 		{Check: "a", Outcome: record.Bad, Reason: "x"}, {Check: "b", Outcome: record.Bad, Reason: "y", Advice: "do z"}, {Check: "c", Outcome: record.Bad}}
@@ -115,6 +119,36 @@ func TestTerminal(t *testing.T) {
 	}
 	if rich.String() != "\x1b[1;31m"+Line(a)+"\x1b[0m\a\n" {
 		t.Errorf("rich: %q", rich.String())
+	}
+}
+
+// At a terminal every word of an alert is there, no line is too wide, and configuration
+// lines can be copied as they are.
+func TestTerminalPage(t *testing.T) {
+	settings := []string{"# 60 FPS\n[[layout]]\ncolumn = \"frame  time\"", "[[layout]]\ncolumn = \"2\x1b[2J\""}
+	a := FromUnreadable("b", "logs/x.csv", errors.New("more than one column could be the frame time, and nothing says which"), noon, settings...)
+	for _, width := range []int{0, 10, 40, 80, 200} {
+		var out strings.Builder
+		if err := (Terminal{Out: &out, Width: func() int { return width }}).Send(context.Background(), a); err != nil {
+			t.Fatal(err)
+		}
+		text, below, ok := strings.Cut(out.String(), "\n\n")
+		if want := noon.Local().Format("15:04:05") + " " + Line(a); !ok || strings.Join(strings.Fields(text), " ") != want {
+			t.Errorf("width %d: %q", width, text)
+		}
+		for _, line := range strings.Split(text, "\n") {
+			if width >= 40 && len(line) > width {
+				t.Errorf("width %d: %q", width, line)
+			}
+		}
+		if want := "    # 60 FPS\n    [[layout]]\n    column = \"frame  time\"\n\n    [[layout]]\n    column = \"2[2J\"\n\n"; below != want {
+			t.Errorf("width %d: settings %q", width, below)
+		}
+	}
+	body, err := Payload(a)
+	var got struct{ Alert Alert }
+	if err != nil || json.Unmarshal(body, &got) != nil || len(got.Alert.Settings) != 2 || got.Alert.Settings[0] != settings[0] {
+		t.Errorf("payload %s, %v", body, err)
 	}
 }
 

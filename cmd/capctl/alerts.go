@@ -36,6 +36,7 @@ type told struct {
 	Kind     notify.Kind   `json:"kind"`
 	Text     string        `json:"text"`
 	Advice   string        `json:"advice,omitempty"`
+	Settings []string      `json:"settings,omitempty"` // configuration lines to choose one of
 	Pass     string        `json:"pass,omitempty"`
 	Channels []toldChannel `json:"channels"`
 	SeenAt   time.Time     `json:"seen_at,omitzero"`
@@ -106,7 +107,7 @@ func newTold(id string, row store.Alert) *told {
 	if err := json.Unmarshal(row.Payload, &alert); err != nil {
 		alert = notify.Alert{Kind: notify.Trouble, At: row.MadeAt, Text: "this alert cannot be read: " + err.Error()}
 	}
-	return &told{ID: id, At: alert.At, Kind: alert.Kind, Text: alert.Text, Advice: alert.Advice, Pass: row.PassID, SeenAt: row.SeenAt, SeenBy: row.SeenBy}
+	return &told{ID: id, At: alert.At, Kind: alert.Kind, Text: alert.Text, Advice: alert.Advice, Settings: alert.Settings, Pass: row.PassID, SeenAt: row.SeenAt, SeenBy: row.SeenBy}
 }
 
 func channelState(row store.Alert) toldChannel {

@@ -7,6 +7,7 @@ import (
 
 	"capd.example/control"
 	"capd.example/internal/cli"
+	"capd.example/notify"
 	"capd.example/record"
 )
 
@@ -73,6 +74,6 @@ func (c *followCmd) print(a *app, e control.Event) error {
 	if e.Advice != "" {
 		text += " -> " + e.Advice
 	}
-	_, err := fmt.Fprintf(a.stdout, "%s  %s\n", e.At.Local().Format(time.TimeOnly), text)
+	_, err := fmt.Fprintf(a.stdout, "%s  %s\n%s", e.At.Local().Format(time.TimeOnly), text, notify.Copyable(e.Settings))
 	return err
 }

@@ -42,7 +42,8 @@ func (ag *agent) run(ctx context.Context) error {
 		ag.tell().send(ctx, a)
 	}
 	start("watcher", func(ctx context.Context) error { return ag.watch.Run(ctx, logs) })
-	ag.log.Info().Str("watch", ag.config.Watch).Str("store", ag.store.Path()).Msg("watching for logs")
+	ag.log.Info().Str("watch", ag.config.Watch).Str("store", ag.store.Path()).
+		Msgf("watching %s for logs; passes are kept in %s", ag.config.Watch, ag.store.Path())
 	sysinfo.ReleaseMemory() // of starting
 	ag.work(ctx, logs)
 	ag.log.Info().Msg("stopped")
@@ -106,7 +107,7 @@ func (ag *agent) resume(ctx context.Context) {
 	n, err := ag.steps.Resume(ctx)
 	if n > 0 {
 		poke(ag.fresh)
-		ag.log.Info().Int("passes", n).Msg("finished passes that were stored but not told about")
+		ag.log.Info().Int("passes", n).Msg("passes that an earlier run had stored were finished")
 	}
 	ag.stuck = err != nil && ctx.Err() == nil
 	if ag.stuck {
@@ -130,7 +131,7 @@ func (ag *agent) carry(ctx context.Context, l watcher.Log) {
 		ag.stuck = true
 		ag.tell().send(ctx, notify.FromTrouble(ag.config.Bench, err.Error(), adviceFor(err), time.Now()))
 	case !isNew:
-		ag.log.Info().Str("log", l.Path).Str("pass", pass.ID).Msg("these bytes are already stored")
+		ag.log.Info().Str("log", l.Path).Str("pass", pass.ID).Msgf("%s holds the same bytes as pass %s, which is stored already", l.Rel, pass.ID)
 	}
 }
 

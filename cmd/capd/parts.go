@@ -2,7 +2,9 @@ package main
 
 import (
 	"context"
+	"errors"
 	"os"
+	"strings"
 	"time"
 
 	"github.com/rs/zerolog"
@@ -10,6 +12,7 @@ import (
 	"capd.example/config"
 	"capd.example/control"
 	"capd.example/framelog"
+	"capd.example/internal/cli"
 	"capd.example/internal/judging"
 	"capd.example/notify"
 	"capd.example/pipeline"
@@ -97,33 +100,48 @@ func (s passStore) RememberBroken(ctx context.Context, f pipeline.File, path str
 
 // teller hands what happened to the dispatcher and writes the agent's log.
 type teller struct {
-	alerts *notify.Dispatcher
-	hub    *control.Hub
-	desk   *desk
-	plan   *planner
-	bench  string
-	log    zerolog.Logger
+	alerts   *notify.Dispatcher
+	hub      *control.Hub
+	desk     *desk
+	plan     *planner
+	bench    string
+	log      zerolog.Logger
+	required []string     // checks
+	screen   *notify.Rule // of the alerts that the terminal shows; nil where there is none
 }
 
 func (t teller) send(ctx context.Context, a notify.Alert) {
-	t.hub.Publish(control.Event{Kind: control.KindAlert, At: a.At, Text: a.Text, Advice: a.Advice, Pass: a.Pass})
+	t.hub.Publish(control.Event{Kind: control.KindAlert, At: a.At, Text: a.Text, Advice: a.Advice, Settings: a.Settings, Pass: a.Pass})
 	if err := t.alerts.Tell(ctx, a); err != nil {
 		t.log.Error().Err(err).Str("alert", a.Text).Msg("an alert could not be handed on")
 	}
 }
 
 func (t teller) Judged(ctx context.Context, p record.Pass) {
-	t.log.Info().Str("pass", p.ID).Str("log", p.Log).Str("verdict", string(p.Verdict)).
-		Float64("avg_fps", p.Metrics.AvgFPS).Dur("after_ms", time.Since(p.LogAt)).Msg("pass judged")
+	a, alert := notify.FromPass(p, time.Now(), t.required...)
+	event := t.log.Info().Str("pass", p.ID).Str("log", p.Log).Str("verdict", string(p.Verdict)).
+		Float64("avg_fps", p.Metrics.AvgFPS).Dur("after_ms", time.Since(p.LogAt))
+	if alert && t.screen != nil && t.screen.Wants(a) {
+		event = event.Bool(cli.OnScreen, true)
+	}
+	name, why := notify.PassName(p), ""
+	if alert {
+		why = "; " + strings.TrimPrefix(a.Text, name+": ")
+	}
+	event.Msgf("%s is %s: %.1f FPS on average, 1%% low %.1f%s", name, p.Verdict, p.Metrics.AvgFPS, p.Metrics.Low1FPS, why)
 	t.desk.judged(p)
 	t.hub.Publish(control.Event{Kind: control.KindPass, At: time.Now(), Pass: &p, Advice: t.plan.judged(ctx, p)})
-	if a, ok := notify.FromPass(p, time.Now()); ok {
+	if alert {
 		t.send(ctx, a)
 	}
 }
 
 func (t teller) Unreadable(ctx context.Context, l pipeline.Log, why error) {
-	t.send(ctx, notify.FromUnreadable(t.bench, l.Path, why, time.Now()))
+	var settings []string
+	if many := (*framelog.AmbiguousError)(nil); errors.As(why, &many) {
+		why, settings = errors.New(many.Summary()), many.Settings()
+	}
+	t.send(ctx, notify.FromUnreadable(t.bench, l.Path, why, time.Now(), settings...))
 }
 
 func (t teller) Changed(ctx context.Context, p record.Pass, changes []record.Change) {

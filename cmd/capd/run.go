@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io"
 	"os"
 	"path/filepath"
 	"runtime"
@@ -30,14 +31,16 @@ import (
 )
 
 // runCmd is `capd run`.
-type runCmd struct{}
+type runCmd struct {
+	Verbose bool `short:"v" help:"On a terminal, also print details and events that matter to nobody but the curious."`
+}
 
-func (runCmd) Run(a *app) error {
+func (c runCmd) Run(a *app) error {
 	// A guest on the bench: one processor is enough for the agent itself, and games go
 	// first. The validators run in a process of their own at the lowest priority.
 	runtime.GOMAXPROCS(1)
 	debug.SetMemoryLimit(memoryLimit)
-	ag, err := build(a)
+	ag, err := build(a, c.Verbose)
 	if err != nil {
 		return err
 	}
@@ -64,6 +67,7 @@ type agent struct {
 	bench  *sysinfo.Bench
 	watch  *watcher.Watcher
 	alerts *notify.Dispatcher
+	screen *notify.Rule // what the terminal shows of the alerts
 	steps  *pipeline.Pipeline
 
 	fresh   chan struct{} // passes were judged: the lab may have them
@@ -74,8 +78,8 @@ type agent struct {
 	service *control.Server
 }
 
-func build(a *app) (_ *agent, err error) {
-	ag := &agent{config: a.config, log: logger(a), fresh: make(chan struct{}, 1)}
+func build(a *app, verbose bool) (_ *agent, err error) {
+	ag := &agent{config: a.config, log: logger(a.stderr, verbose), fresh: make(chan struct{}, 1)}
 	defer func() {
 		if err != nil {
 			ag.close()
@@ -153,11 +157,35 @@ func (ag *agent) takeFolders() error {
 	return nil
 }
 
-func logger(a *app) zerolog.Logger {
-	if f, ok := a.stderr.(*os.File); ok && term.IsTerminal(int(f.Fd())) {
-		return zerolog.New(zerolog.ConsoleWriter{Out: f, TimeFormat: time.TimeOnly}).With().Timestamp().Logger()
+func logger(out io.Writer, verbose bool) zerolog.Logger {
+	if isTerminal(out) {
+		out = cli.Console{Out: out, Verbose: verbose, Colour: colours(out)}
 	}
-	return zerolog.New(a.stderr).With().Timestamp().Logger()
+	return zerolog.New(out).With().Timestamp().Logger()
+}
+
+func isTerminal(w io.Writer) bool {
+	f, ok := w.(*os.File)
+	return ok && term.IsTerminal(int(f.Fd()))
+}
+
+// colours reports whether colours may be written: to terminals only, and not where the
+// user asks for none in the usual way.
+func colours(w io.Writer) bool { return isTerminal(w) && os.Getenv("NO_COLOR") == "" }
+
+// width returns what asks for the columns of a terminal, nil for anything else.
+func width(w io.Writer) func() int {
+	f, ok := w.(*os.File)
+	if !ok || !isTerminal(w) {
+		return nil
+	}
+	return func() int {
+		columns, _, err := term.GetSize(int(f.Fd()))
+		if err != nil {
+			return 0
+		}
+		return columns
+	}
 }
 
 func (ag *agent) validators() (*host.Host, error) {
@@ -172,22 +200,16 @@ func (ag *agent) validators() (*host.Host, error) {
 
 func (ag *agent) dispatcher(a *app) (*notify.Dispatcher, error) {
 	n := ag.config.Notify
-	tty := false
-	if f, ok := a.stdout.(*os.File); ok {
-		tty = term.IsTerminal(int(f.Fd()))
+	tty := isTerminal(a.stdout)
+	if tty {
+		rule := alertRule(n, "terminal")
+		ag.screen = &rule
 	}
 	channels, err := routes.Build(routes.Options{
-		Out: a.stdout, Colour: tty, Bell: tty && n.Bell,
+		Out: a.stdout, Width: width(a.stdout), Colour: colours(a.stdout), Bell: tty && n.Bell,
 		Command: n.Command, WebHook: n.WebHook, Secret: n.Secret, Services: n.Services, Desktop: n.Desktop, Sound: n.Sound,
 		Queue: alertQueue{ag.store}, Timeout: config.Seconds(n.TimeoutS), Group: config.Seconds(n.GroupS),
-		Rule: func(channel string) notify.Rule {
-			r := n.Rule(channel)
-			rule := notify.Rule{Benches: r.Benches, Campaigns: r.Campaigns}
-			for _, v := range r.Verdicts {
-				rule.Verdicts = append(rule.Verdicts, record.Verdict(v))
-			}
-			return rule
-		},
+		Rule: func(channel string) notify.Rule { return alertRule(n, channel) },
 	})
 	if err != nil {
 		return nil, cli.UsageError(err)
@@ -201,6 +223,16 @@ func (ag *agent) dispatcher(a *app) (*notify.Dispatcher, error) {
 		return nil, cli.FailedError(fmt.Errorf("prepare the alerts: %w", err))
 	}
 	return d, nil
+}
+
+// alertRule says which alerts a channel wants by the configuration.
+func alertRule(n config.Notify, channel string) notify.Rule {
+	r := n.Rule(channel)
+	rule := notify.Rule{Benches: r.Benches, Campaigns: r.Campaigns}
+	for _, v := range r.Verdicts {
+		rule.Verdicts = append(rule.Verdicts, record.Verdict(v))
+	}
+	return rule
 }
 
 func (ag *agent) watcher(ctx context.Context) (*watcher.Watcher, error) {
@@ -220,7 +252,7 @@ func (ag *agent) watcher(ctx context.Context) (*watcher.Watcher, error) {
 			return err == nil && known
 		},
 		Trouble: func(t watcher.Trouble) {
-			ag.log.Warn().Err(t.Err).Str("path", t.Path).Str("hint", t.Hint).Msg("watching")
+			ag.log.Warn().Err(t.Err).Str("path", t.Path).Str("hint", t.Hint).Msg("the watched folder")
 			if !errors.Is(t.Err, watcher.ErrOverflow) && !errors.Is(t.Err, watcher.ErrNoEvents) { // both are made good by looking
 				ag.tell().send(ctx, notify.FromTrouble(ag.config.Bench, t.Error(), t.Hint, time.Now()))
 			}
@@ -246,7 +278,7 @@ func (ag *agent) firstStart(ctx context.Context) (time.Time, error) {
 }
 
 func (ag *agent) tell() teller {
-	return teller{ag.alerts, &ag.hub, ag.desk, ag.plan, ag.config.Bench, ag.log}
+	return teller{ag.alerts, &ag.hub, ag.desk, ag.plan, ag.config.Bench, ag.log, ag.config.Checks.Required, ag.screen}
 }
 
 func (ag *agent) close() {

@@ -13,8 +13,9 @@ import (
 
 // Options say which channels there are. An empty setting means: not this channel.
 type Options struct {
-	Out          io.Writer // the agent's terminal or log; always told
-	Colour, Bell bool      // for terminals only
+	Out          io.Writer  // the agent's terminal or log; always told
+	Width        func() int // columns of a terminal; nil for a log
+	Colour, Bell bool       // for terminals only
 	Command      []string
 	WebHook      string
 	Secret       string // signs what is posted to the web hook
@@ -39,7 +40,7 @@ func Build(o Options) ([]notify.Route, error) {
 		o.Rule = func(string) notify.Rule { return notify.Rule{} }
 	}
 	b := builder{o: o}
-	b.add("terminal", notify.Route{Channel: notify.Terminal{Out: o.Out, Colour: o.Colour, Bell: o.Bell}, Queue: o.Queue})
+	b.add("terminal", notify.Route{Channel: notify.Terminal{Out: o.Out, Width: o.Width, Colour: o.Colour, Bell: o.Bell}, Queue: o.Queue})
 	if len(o.Command) > 0 {
 		c, err := notify.NewCommand(o.Command)
 		if err != nil {
