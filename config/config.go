@@ -35,6 +35,7 @@ type Config struct {
 	System   System   `toml:"system"`
 	Layouts  []Layout `toml:"layout"`
 	Analysis Analysis `toml:"analysis"`
+	Store    Store    `toml:"store"`
 	Lab      Lab      `toml:"lab"`
 	Campaign string   `toml:"campaign" comment:"campaign file; empty for none"`
 
@@ -238,6 +239,9 @@ func (c Config) Check() error {
 		return bad(key, "%s", why)
 	}
 	if key, why := c.Analysis.check(); key != "" {
+		return bad(key, "%s", why)
+	}
+	if key, why := c.Store.check(); key != "" {
 		return bad(key, "%s", why)
 	}
 	if key, why := c.Lab.check(); key != "" {

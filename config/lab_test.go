@@ -23,12 +23,14 @@ func TestLabAddressIsPrintedWithoutSecrets(t *testing.T) {
 	}
 }
 
-func TestLabIsChecked(t *testing.T) {
+func TestLabAndStoreAreChecked(t *testing.T) {
 	for _, c := range []struct {
 		change func(*config.Config)
 		key    string
 	}{
 		{func(c *config.Config) { c.Lab.Address = "mysql://u:secret@h/x" }, "lab.address"},
+		{func(c *config.Config) { c.Store.LogDays = -1 }, "store.log_days"},
+		{func(c *config.Config) { c.Store.TelemetryDays = -1 }, "store.telemetry_days"},
 	} {
 		settings := config.Default()
 		c.change(&settings)

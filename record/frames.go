@@ -68,6 +68,7 @@ const (
 	RemarkTimeBase   = "time-base"   // sum of the durations and span of the stamps disagree
 	RemarkHeldOpen   = "held-open"   // read while a program still had the log open for writing
 	RemarkZeroFrames = "zero-frames" // frames of no length
+	RemarkNotKept    = "not-kept"    // the log's bytes were to be kept in the store and were not
 	RemarkPath       = "path"        // no path template fits the log, or one fits in several ways
 )
 

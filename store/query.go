@@ -436,6 +436,14 @@ func (s *Store) Evidence(ctx context.Context, id string) (e record.Evidence, err
 	}
 	if e.Telemetry, err = s.Telemetry(ctx, e.Pass.ID); err != nil {
 		e.Telemetry, e.TelemetryWhy = nil, err.Error()
+	} else if e.Telemetry == nil {
+		at, err := s.Dropped(ctx, e.Pass.ID, "telemetry")
+		if err != nil {
+			return e, err
+		}
+		if !at.IsZero() {
+			e.TelemetryWhy = "the samples were dropped by 'capctl retain' on " + at.Format(time.DateOnly)
+		}
 	}
 	if e.Pass.System != "" {
 		e.System, err = s.System(ctx, e.Pass.System)

@@ -187,7 +187,7 @@ func (s *Store) grownFrom(ctx context.Context, tx *sql.Tx, a Arrival) (passKey, 
 	rows, err := tx.QueryContext(ctx, `
 		SELECT p.n, p.id, p.log, p.revision, r.size, x.frames
 		FROM pass_rows p JOIN revisions r ON r.pass = p.n AND r.revision = p.revision JOIN archives x ON x.revision = r.n
-		WHERE p.n IN (`+condition+`) AND +p.bench = ? ORDER BY p.n DESC LIMIT 8`, append(args, a.Pass.Bench)...)
+		WHERE p.n IN (`+condition+`) AND +p.bench = ? ORDER BY p.log = ? DESC, p.n DESC LIMIT 8`, append(args, a.Pass.Bench, a.Pass.Log)...)
 	if err != nil {
 		return passKey{}, false, err
 	}

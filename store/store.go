@@ -126,7 +126,14 @@ func (s *Store) openUnwritable(ctx context.Context, cause error) error {
 	if err := s.connect("ro&immutable=1", "query_only(1)"); err != nil {
 		return err
 	}
-	return s.identify(ctx)
+	if err := s.identify(ctx); err != nil {
+		return err
+	}
+	v, err := version(ctx, s.db)
+	if err == nil && v < latest {
+		err = fmt.Errorf("%s was written by an older version and must be brought up to date first: copy it to where it can be written to", s.path)
+	}
+	return err
 }
 
 // connect makes the pool. The pragmas stand in the name so that every connection has

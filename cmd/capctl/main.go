@@ -41,19 +41,22 @@ type grammar struct {
 	Disturbance disturbanceCmd `cmd:"" help:"Measure on this machine how much the agent disturbs a frame loop."`
 
 	Recheck  recheckCmd  `cmd:"" help:"Check stored passes again with today's validators and settings, and show what would change."`
+	Log      logCmd      `cmd:"" help:"Write the kept log of a pass to standard output, byte for byte."`
 	Overrule overruleCmd `cmd:"" help:"Set the verdict of a pass by hand, with the reason."`
 
-	Status statusCmd `cmd:"" help:"Show what the running agent is doing."`
-	Follow followCmd `cmd:"" help:"Print verdicts and alerts as they come."`
-	Alerts alertsCmd `cmd:"" help:"List, acknowledge and test alerts."`
-	Pause  pauseCmd  `cmd:"" help:"Let logs wait."`
-	Resume resumeCmd `cmd:"" help:"Take up the logs that wait."`
+	Status   statusCmd   `cmd:"" help:"Show what the running agent is doing."`
+	Overhead overheadCmd `cmd:"" help:"Show what the running agent itself costs: processor, wake-ups, memory, reads, samples."`
+	Follow   followCmd   `cmd:"" help:"Print verdicts and alerts as they come."`
+	Alerts   alertsCmd   `cmd:"" help:"List, acknowledge and test alerts."`
+	Pause    pauseCmd    `cmd:"" help:"Let logs wait."`
+	Resume   resumeCmd   `cmd:"" help:"Take up the logs that wait."`
 
 	SQL     sqlCmd     `cmd:"" name:"sql" help:"Run one read-only SQL query over the store's views."`
 	Export  exportCmd  `cmd:"" help:"Write passes, frame times and telemetry into a folder for other tools."`
 	Import  importCmd  `cmd:"" help:"Take in the passes of another bench's package, each exactly once."`
 	Backup  backupCmd  `cmd:"" help:"Copy the store into a new file while it is in use."`
 	Verify  verifyCmd  `cmd:"" help:"Read everything in the store and list what is damaged."`
+	Retain  retainCmd  `cmd:"" help:"Show or drop kept logs and samples that are older than the configuration says."`
 	Compact compactCmd `cmd:"" help:"Give unused space of the store back to the disk."`
 	Lab     labCmd     `cmd:"" help:"The shared database of a lab with many benches."`
 }

@@ -10,6 +10,7 @@ import (
 
 	"capd.example/analysis"
 	"capd.example/internal/cli"
+	"capd.example/record"
 	"capd.example/report"
 )
 
@@ -48,8 +49,34 @@ func (c *reportCmd) Run(a *app) error {
 	if err != nil {
 		return cli.FailedError(fmt.Errorf("write the report: %w", err))
 	}
+	c.markUsed(a, in.Passes)
 	fmt.Fprintf(a.stderr, "capctl: %d cells of %d passes, %d files, %.1f MB; open %s\n", len(r.Cells), len(in.Passes), files, float64(size)/1e6, filepath.Join(c.Out, "index.html"))
 	return nil
+}
+
+// markUsed notes the passes of a written report, so that 'capctl retain' leaves them
+// whole. A lab's passes lie on their benches, which do not know of the report. That the
+// store cannot be written to takes nothing from the report.
+func (c *reportCmd) markUsed(a *app, passes []record.Pass) {
+	if a.lab != "" {
+		return
+	}
+	folder, err := filepath.Abs(c.Out)
+	if err != nil {
+		folder = c.Out
+	}
+	ids := make([]string, len(passes))
+	for i, p := range passes {
+		ids[i] = p.ID
+	}
+	s, err := openStore(a, false)
+	if err == nil {
+		defer s.Close()
+		err = s.MarkUsed(a.ctx, ids, folder)
+	}
+	if err != nil {
+		fmt.Fprintf(a.stderr, "capctl: 'capctl retain' will not know that this report uses its passes: %v\n", err)
+	}
 }
 
 func (c *reportCmd) input(a *app) (report.Input, error) {

@@ -122,7 +122,7 @@ func build(a *app, verbose bool) (_ *agent, err error) {
 	ag.bench = sysinfo.New(sysinfo.Options{Root: a.root})
 	c := a.config
 	ag.steps = &pipeline.Pipeline{
-		Reader: logReader{readerOptions(c)}, Bench: bench{ag.bench, c.System.Declared}, Store: passStore{ag.store}, Checks: ag.host,
+		Reader: reader(c), Bench: bench{ag.bench, c.System.Declared}, Store: passStore{ag.store}, Checks: ag.host,
 		Tell: ag.tell(),
 		Know: pipeline.Knowledge{
 			Bench: c.Bench, Templates: templates, Header: c.Tags.Header, Fixed: c.Tags.Fixed,

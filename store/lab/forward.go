@@ -52,8 +52,10 @@ const (
 			scene = excluded.scene, resolution = excluded.resolution, preset = excluded.preset, system = excluded.system, frames = excluded.frames,
 			avg_fps = excluded.avg_fps, low1_fps = excluded.low1_fps, p99_ms = excluded.p99_ms, tags = excluded.tags, doc = excluded.doc`
 
-	putArchives = `INSERT INTO capd.archives (bench, id, frames, telemetry) SELECT $1, * FROM unnest($2::text[], $3::bytea[], $4::bytea[])
-		ON CONFLICT (bench, id) DO UPDATE SET frames = excluded.frames, telemetry = excluded.telemetry`
+	// A bench that dropped its samples to save space does not take them from the lab.
+	putArchives = `INSERT INTO capd.archives AS a (bench, id, frames, telemetry) SELECT $1, * FROM unnest($2::text[], $3::bytea[], $4::bytea[])
+		ON CONFLICT (bench, id) DO UPDATE SET frames = excluded.frames,
+			telemetry = CASE WHEN a.frames = excluded.frames THEN coalesce(excluded.telemetry, a.telemetry) ELSE excluded.telemetry END`
 )
 
 // columns are parcels turned into one array per column.

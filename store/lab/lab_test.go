@@ -144,6 +144,24 @@ func TestForwardIsIdempotentAndComplete(t *testing.T) {
 	if err != nil || err2 != nil || !reflect.DeepEqual(w.Frames, mine.Frames) || !reflect.DeepEqual(w.Telemetry, mine.Telemetry) || !reflect.DeepEqual(w.System, mine.System) {
 		t.Errorf("pass from the lab is not the bench's: %v, %v", err, err2)
 	}
+	// Samples that the bench drops to save space stay in the lab, also after a correction.
+	if err := s.MarkNotified(ctx, all[3].ID); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := s.Retain(ctx, store.Retention{TelemetryBefore: time.Now().AddDate(10, 0, 0)}, true); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := s.Retag(ctx, []string{all[3].ID}, map[string]string{"kit": "new"}, "mo", ""); err != nil {
+		t.Fatal(err)
+	}
+	if n, err := f.Forward(ctx); err != nil || n != 1 {
+		t.Errorf("%d corrections sent, %v", n, err)
+	}
+	here, err := s.Telemetry(ctx, all[3].ID)
+	there, err2 := l.Telemetry(ctx, all[3].ID)
+	if err != nil || err2 != nil || here != nil || !reflect.DeepEqual(there, mine.Telemetry) {
+		t.Errorf("samples on the bench %v, in the lab %v; %v, %v", here, there, err, err2)
+	}
 	status, err := l.Status(ctx)
 	if err != nil || len(status) != 1 || status[0].Passes != 10 || status[0].Backlog != 0 || status[0].Bad != 4 {
 		t.Errorf("status %+v, %v", status, err)

@@ -1,0 +1,139 @@
+package main
+
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"time"
+
+	"github.com/jedib0t/go-pretty/v6/table"
+
+	"capd.example/internal/cli"
+	"capd.example/store"
+)
+
+// retainCmd is `capctl retain`.
+type retainCmd struct {
+	LogDays       *int `placeholder:"N" help:"Drop kept logs of passes older than N days (default: store.log_days of the configuration); 0 keeps them."`
+	TelemetryDays *int `placeholder:"N" help:"Drop the samples of passes older than N days (default: store.telemetry_days); 0 keeps them."`
+	Drop          bool `help:"Do it; without this, only say what would go."`
+	JSON          bool `name:"json" help:"One JSON object per pass."`
+}
+
+func (c *retainCmd) Run(a *app) error {
+	rules, err := c.rules(a, time.Now())
+	if err != nil {
+		return err
+	}
+	if rules == (store.Retention{}) {
+		fmt.Fprintln(a.stderr, "capctl: everything is kept; log_days and telemetry_days under [store] in the configuration, or --log-days and --telemetry-days, set limits")
+		return nil
+	}
+	if _, err := openToReadClose(a); err != nil {
+		return err // must not make a store where there is none
+	}
+	s, err := openStore(a, !c.Drop)
+	if err != nil {
+		return err
+	}
+	defer s.Close()
+	done, err := s.Retain(a.ctx, rules, c.Drop)
+	if err != nil {
+		return cli.FailedError(err)
+	}
+	return c.print(a, done)
+}
+
+func (c *retainCmd) rules(a *app, now time.Time) (r store.Retention, err error) {
+	for _, x := range []struct {
+		flag   string
+		given  *int
+		config int
+		to     *time.Time
+	}{
+		{"--log-days", c.LogDays, a.config.Store.LogDays, &r.LogsBefore},
+		{"--telemetry-days", c.TelemetryDays, a.config.Store.TelemetryDays, &r.TelemetryBefore},
+	} {
+		days := x.config
+		if x.given != nil {
+			days = *x.given
+		}
+		if days < 0 {
+			return r, cli.UsageError(fmt.Errorf("%s %d is negative", x.flag, days))
+		}
+		if days > 0 {
+			*x.to = now.AddDate(0, 0, -days)
+		}
+	}
+	return r, nil
+}
+
+func (c *retainCmd) print(a *app, done store.Retained) error {
+	var logs, samples int64
+	var rows []table.Row
+	for _, d := range done.Passes {
+		logs, samples = logs+d.LogBytes, samples+d.Telemetry
+		if c.JSON {
+			if err := json.NewEncoder(a.stdout).Encode(d); err != nil {
+				return cli.FailedError(err)
+			}
+		}
+		rows = append(rows, table.Row{d.Pass, d.At.Local().Format(time.DateTime), d.LogBytes, d.Telemetry, printable(d.Log)})
+	}
+	if !c.JSON && len(rows) > 0 {
+		printTable(a.stdout, table.Row{"id", "started", "log, bytes", "samples, bytes", "log"}, rows)
+	}
+	verb := "would lose"
+	if c.Drop {
+		verb = "lost"
+	}
+	fmt.Fprintf(a.stderr, "capctl: %d passes %s %.1f MB of kept logs and %.1f MB of samples; figures, tags, findings and frame times stay\n",
+		len(done.Passes), verb, float64(logs)/1e6, float64(samples)/1e6)
+	fmt.Fprintf(a.stderr, "capctl: untouched although old: %d passes of a campaign, %d in a report, %d not judged yet\n", done.InCampaign, done.InUse, done.Unfinished)
+	switch {
+	case len(done.Passes) == 0:
+	case c.Drop:
+		fmt.Fprintln(a.stderr, "capctl: hint: `capctl compact` gives the space back to the disk")
+	default:
+		fmt.Fprintln(a.stderr, "capctl: hint: --drop does it; `capctl backup FILE` keeps a copy first")
+	}
+	return nil
+}
+
+// logCmd is `capctl log`.
+type logCmd struct {
+	ID string `arg:"" help:"Identity of the pass, or the beginning of it."`
+}
+
+func (c *logCmd) Run(a *app) error {
+	s, err := openToRead(a)
+	if err != nil {
+		return err
+	}
+	defer s.Close()
+	p, err := s.Pass(a.ctx, c.ID)
+	if errors.Is(err, store.ErrNotFound) || errors.Is(err, store.ErrAmbiguous) {
+		return cli.FailedError(err, "'capctl passes' lists the identities")
+	} else if err != nil {
+		return cli.FailedError(err)
+	}
+	log, err := s.Log(a.ctx, p.ID)
+	if err != nil {
+		return cli.FailedError(err, "it was at "+printable(p.Log))
+	}
+	if log != nil {
+		if _, err := a.stdout.Write(log); err != nil {
+			return cli.FailedError(fmt.Errorf("write the log: %w", err))
+		}
+		return nil
+	}
+	at, err := s.Dropped(a.ctx, p.ID, "log")
+	if err != nil {
+		return cli.FailedError(err)
+	}
+	if !at.IsZero() {
+		return cli.FailedError(fmt.Errorf("the log of pass %s was dropped by 'capctl retain' on %s", p.ID, at.Format(time.DateOnly)), "it was at "+printable(p.Log))
+	}
+	return cli.FailedError(fmt.Errorf("the log of pass %s was not kept", p.ID),
+		"it was at "+printable(p.Log), "keep_log = true under [store] in the agent's configuration keeps the logs that come from then on")
+}

@@ -1,0 +1,130 @@
+package store_test
+
+import (
+	"fmt"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"capd.example/record"
+	"capd.example/store"
+)
+
+// aged stores a judged pass with its log and samples that ran so many days ago.
+func aged(t *testing.T, s *store.Store, i, days int, change func(*store.Arrival)) string {
+	t.Helper()
+	at := day.AddDate(0, 0, -days)
+	a := arrivalOf(fmt.Sprint("log ", i), fmt.Sprintf("/logs/%d.csv", i), at, record.Frames{MS: []float64{10, 11, float64(20 + i)}})
+	a.LogBytes = []byte(fmt.Sprint("log ", i))
+	if change != nil {
+		change(&a)
+	}
+	id := mustSave(t, s, a).ID
+	if err := s.Finish(ctx, id, nil, record.Clean); err != nil {
+		t.Fatal(err)
+	}
+	if err := s.MarkNotified(ctx, id); err != nil {
+		t.Fatal(err)
+	}
+	return id
+}
+
+func kept(t *testing.T, s *store.Store, id string) (log, samples bool) {
+	t.Helper()
+	b, err := s.Log(ctx, id)
+	if err != nil {
+		t.Fatal(err)
+	}
+	tele, err := s.Telemetry(ctx, id)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return b != nil, tele != nil
+}
+
+func TestRetention(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "passes.db")
+	s := mustOpen(t, path)
+	ids := []string{
+		aged(t, s, 0, 100, nil),
+		aged(t, s, 1, 50, nil),
+		aged(t, s, 2, 5, nil),
+		aged(t, s, 3, 100, func(a *store.Arrival) { a.Pass.Tags["campaign"] = record.Tag{Value: "spring", From: record.FromPlan} }),
+		aged(t, s, 4, 100, nil),
+	}
+	grown := arrivalOf("log 0 and more", "/logs/0.csv", day.AddDate(0, 0, -100), record.Frames{MS: []float64{10, 11, 20, 21}})
+	grown.LogBytes = []byte("log 0 and more")
+	if got := mustSave(t, s, grown); got.ID != ids[0] {
+		t.Fatal("the log did not grow")
+	}
+	open := arrivalOf("not judged", "/logs/open.csv", day.AddDate(0, 0, -100), record.Frames{MS: []float64{9, 9}})
+	open.LogBytes = []byte("not judged")
+	mustSave(t, s, open)
+	if err := s.MarkUsed(ctx, ids[4:], "/reports/spring"); err != nil {
+		t.Fatal(err)
+	}
+	if err := s.MarkUsed(ctx, []string{"ffff"}, "/reports/spring"); err == nil {
+		t.Error("a pass that is not there was marked")
+	}
+	rules := store.Retention{LogsBefore: day.AddDate(0, 0, -30), TelemetryBefore: day.AddDate(0, 0, -60)}
+
+	// The grown pass waits for its checks: it loses nothing yet.
+	plan, err := s.Retain(ctx, rules, false)
+	if err != nil || len(plan.Passes) != 1 || plan.Passes[0].Pass != ids[1] || plan.Passes[0].LogBytes == 0 || plan.Passes[0].Telemetry != 0 {
+		t.Errorf("plan %+v, %v", plan, err)
+	}
+	if plan.InCampaign != 1 || plan.InUse != 1 || plan.Unfinished != 2 {
+		t.Errorf("protected %+v", plan)
+	}
+	for _, id := range ids {
+		if log, samples := kept(t, s, id); !log || !samples {
+			t.Errorf("looking alone took something of %s", id)
+		}
+	}
+	if err := s.Finish(ctx, ids[0], nil, record.Clean); err != nil {
+		t.Fatal(err)
+	}
+	if err := s.MarkNotified(ctx, ids[0]); err != nil {
+		t.Fatal(err)
+	}
+	before := query(t, s, "SELECT * FROM passes ORDER BY id")
+	done, err := s.Retain(ctx, rules, true)
+	if err != nil || len(done.Passes) != 2 || done.Passes[0].Pass != ids[0] || done.Passes[0].Telemetry == 0 {
+		t.Errorf("done %+v, %v", done, err)
+	}
+	for i, want := range [][2]bool{{false, false}, {false, true}, {true, true}, {true, true}, {true, true}} {
+		if log, samples := kept(t, s, ids[i]); log != want[0] || samples != want[1] {
+			t.Errorf("pass %d: log kept %v, samples %v, want %v", i, log, samples, want)
+		}
+	}
+	if left := countBlobs(t, path); left != 4 { // of the passes 2, 3, 4 and the one that is not judged: none of an old revision
+		t.Errorf("%d logs are left", left)
+	}
+	if after := query(t, s, "SELECT * FROM passes ORDER BY id"); fmt.Sprint(after) != fmt.Sprint(before) {
+		t.Error("retention changed more than logs and samples")
+	}
+	if at, err := s.Dropped(ctx, ids[0], "log"); err != nil || at.IsZero() {
+		t.Errorf("dropped at %v, %v", at, err)
+	}
+	if e, err := s.Evidence(ctx, ids[0]); err != nil || !strings.Contains(e.TelemetryWhy, "capctl retain") {
+		t.Errorf("why there are no samples: %q, %v", e.TelemetryWhy, err)
+	}
+	if again, err := s.Retain(ctx, rules, true); err != nil || len(again.Passes) != 0 {
+		t.Errorf("a second time %+v, %v", again, err)
+	}
+	if r, err := s.Verify(ctx); err != nil || len(r.Problems) > 0 {
+		t.Errorf("%+v, %v", r, err)
+	}
+	if none, err := s.Retain(ctx, store.Retention{}, true); err != nil || len(none.Passes) != 0 || none.InUse != 0 {
+		t.Errorf("without rules %+v, %v", none, err)
+	}
+}
+
+func countBlobs(t *testing.T, path string) (n int) {
+	t.Helper()
+	db := rawOpen(t, path)
+	if err := db.QueryRow("SELECT count(*) FROM archives WHERE log IS NOT NULL").Scan(&n); err != nil {
+		t.Fatal(err)
+	}
+	return n
+}
