@@ -73,7 +73,7 @@ func (f campaignFlag) order(a *app, asJSON bool, decide func(context.Context, *l
 	if err := os.MkdirAll(a.config.Data, 0o755); err != nil {
 		return cli.FailedError(fmt.Errorf("make the folder of the store: %w", err))
 	}
-	s, err := openStore(a, false)
+	s, err := openOrMakeStore(a)
 	if err != nil {
 		return err
 	}

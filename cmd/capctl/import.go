@@ -5,6 +5,7 @@ import (
 	"fmt"
 
 	"capd.example/internal/cli"
+	"capd.example/record"
 	"capd.example/store/export"
 )
 
@@ -15,7 +16,7 @@ type importCmd struct {
 }
 
 func (c *importCmd) Run(a *app) error {
-	s, err := openStore(a, false)
+	s, err := openOrMakeStore(a)
 	if err != nil {
 		return err
 	}
@@ -31,7 +32,7 @@ func (c *importCmd) Run(a *app) error {
 				export.Taken
 			}{dir, taken})
 		} else {
-			_, err = fmt.Fprintf(a.stdout, "%s: %d passes taken in, %d known already\n", dir, taken.New, taken.Known)
+			_, err = fmt.Fprintf(a.stdout, "%s: %s taken in, %d known already\n", dir, record.Count(taken.New, "pass"), taken.Known)
 		}
 		if err != nil {
 			return cli.FailedError(err)

@@ -8,7 +8,9 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"math"
+	"os"
 	"strconv"
 	"strings"
 	"time"
@@ -88,8 +90,21 @@ func openToRead(a *app) (*store.Store, error) {
 	return openStore(a, true)
 }
 
+// openStore opens a store that is there: a mistyped --data must not leave an empty one.
 func openStore(a *app, readOnly bool) (*store.Store, error) {
-	s, err := store.Open(a.ctx, a.config.StoreFile(), store.Options{ReadOnly: readOnly})
+	if !readOnly {
+		if _, err := os.Stat(a.config.StoreFile()); errors.Is(err, fs.ErrNotExist) {
+			readOnly = true // which says what is missing
+		}
+	}
+	return open(a, store.Options{ReadOnly: readOnly})
+}
+
+// openOrMakeStore is for what can come before the agent's first run.
+func openOrMakeStore(a *app) (*store.Store, error) { return open(a, store.Options{}) }
+
+func open(a *app, opt store.Options) (*store.Store, error) {
+	s, err := store.Open(a.ctx, a.config.StoreFile(), opt)
 	switch {
 	case err == nil:
 		return s, nil
