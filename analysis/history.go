@@ -20,11 +20,6 @@ func Repeatability(p record.Pass, history []record.Pass, o Options) map[string]r
 	same := slices.DeleteFunc(slices.Clone(history), func(h record.Pass) bool {
 		return h.ID == p.ID || h.Bench != p.Bench || h.Tags.Value(record.TagGame) != p.Tags.Value(record.TagGame)
 	})
-	for i := range same {
-		if same[i].Metrics.Low1Sparse {
-			same[i].Metrics.Low1FPS = 0 // a tail of a few frames tells nothing about others; nought counts as not measured
-		}
-	}
 	p.Verdict = record.Clean // it is not judged yet, and belongs to its cell whatever comes
 	cells := group(append(same, p), o.Factors)
 	for i := range cells {
@@ -38,20 +33,19 @@ func Repeatability(p record.Pass, history []record.Pass, o Options) map[string]r
 		return nil
 	}
 	o.History = nil
-	return newPools(cells, o).others(cells[own], own)
+	return newPools(cells, o).others(cells[own], own, Metrics)
 }
 
 // others returns the pooled spread of the cells beside c by metric.
-func (p *pools) others(c Cell, index int) map[string]record.Spread {
+func (p *pools) others(c Cell, index int, metrics []Metric) map[string]record.Spread {
 	out := map[string]record.Spread{}
-	for _, m := range Metrics {
+	for _, m := range metrics {
 		set := p.sets[poolKey{c.used[0].Bench, c.used[0].Tags.Value(record.TagGame), c.Regime, m.Name}]
 		if set == nil {
 			continue
 		}
-		if s, v := set.without(index); v > 0 && s > 0 {
-			_, _, kept := set.kept(index)
-			out[m.Name] = record.Spread{SD: s, DF: v, From: fmt.Sprintf("%d other sets of passes of %s", len(kept), c.kind())}
+		if s, v, sets := set.without(index); v > 0 && s > 0 {
+			out[m.Name] = record.Spread{SD: s, DF: v, From: fmt.Sprintf("%d other sets of passes of %s", sets, c.kind())}
 		}
 	}
 	return out

@@ -3,6 +3,7 @@ package analysis
 import (
 	"math"
 
+	"capd.example/internal/critical"
 	"capd.example/record"
 )
 
@@ -16,8 +17,8 @@ type Metric struct {
 
 // The names of the two metrics that every table shows.
 const (
-	Average = "avg_fps"
-	Low1    = "low1_fps"
+	Average = critical.Average
+	Low1    = critical.Low1
 )
 
 // Metrics lists what is averaged, the average frame rate and the 1% low first.
@@ -42,6 +43,10 @@ func MetricNamed(name string) (Metric, bool) {
 	}
 	return Metric{}, false
 }
+
+// sparse reports whether the figure of a pass rests on so few frames that its spread tells
+// nothing about others.
+func (m Metric) sparse(x record.Metrics) bool { return m.Name == Low1 && x.Low1Sparse }
 
 // positive reports whether x has a logarithm.
 func positive(x float64) bool { return x > 0 && !math.IsInf(x, 1) }

@@ -3,6 +3,7 @@ package analysis
 import (
 	"math"
 
+	"capd.example/internal/critical"
 	"capd.example/record"
 )
 
@@ -18,12 +19,9 @@ type Options struct {
 	Confidence float64 // of intervals; 0: 0.95
 	MinDF      float64 // degrees of freedom below which nothing is pooled; 0: 6
 
-	// Agreement is the probability with which good passes count as agreeing, for each of
-	// the two figures; 0: 0.9975, as the agent's own check has it.
-	Agreement float64
-	// AverageLimit and Low1Limit are the largest relative ranges that count as agreeing
-	// where there is too little history: conventions, not tests. 0: 0.03 and 0.10.
-	AverageLimit, Low1Limit float64
+	// Agreement is the rule by which passes agree, that of the agent's own check; zero:
+	// [critical.Default].
+	Agreement critical.Rule
 	// Homogeneity is the level at which sets of spreads count as too different to be
 	// pooled; 0: 0.01.
 	Homogeneity float64
@@ -41,12 +39,14 @@ func (o Options) withDefaults() Options {
 		v     *float64
 		value float64
 	}{
-		{&o.Confidence, 0.95}, {&o.MinDF, 6}, {&o.Agreement, 0.9975}, {&o.AverageLimit, 0.03}, {&o.Low1Limit, 0.10},
-		{&o.Homogeneity, 0.01}, {&o.Tie, 0.01}, {&o.Alpha, 0.05},
+		{&o.Confidence, 0.95}, {&o.MinDF, 6}, {&o.Homogeneity, 0.01}, {&o.Tie, 0.01}, {&o.Alpha, 0.05},
 	} {
 		if *d.v == 0 || math.IsNaN(*d.v) {
 			*d.v = d.value
 		}
+	}
+	if o.Agreement == (critical.Rule{}) {
+		o.Agreement = critical.Default
 	}
 	return o
 }

@@ -12,10 +12,9 @@ import (
 
 // pools hold the pooled repeatability per bench, game, regime and metric.
 type pools struct {
-	sets   map[poolKey]*pool
-	owner  map[string]int // pass to index of its cell
-	min    float64        // degrees of freedom
-	factor float64        // probability of the critical range
+	sets  map[poolKey]*pool
+	owner map[string]int // pass to index of its cell
+	min   float64        // degrees of freedom
 }
 
 type poolKey struct {
@@ -38,7 +37,7 @@ type pool struct {
 // newPools pools the spreads of the cells and of the history. Sets whose variances
 // differ (Cochran's C or Bartlett's test) are not pooled.
 func newPools(cells []Cell, o Options) *pools {
-	p := &pools{sets: map[poolKey]*pool{}, owner: map[string]int{}, min: o.MinDF, factor: o.Agreement}
+	p := &pools{sets: map[poolKey]*pool{}, owner: map[string]int{}, min: o.MinDF}
 	regime := map[string]Regime{}
 	for i, c := range cells {
 		for _, u := range c.used {
@@ -76,7 +75,7 @@ func (p *pools) addCell(owner int, c Cell) {
 		for _, m := range Metrics {
 			ln := make([]float64, 0, len(g))
 			for _, i := range g {
-				if v := m.Of(c.used[i].Metrics); positive(v) {
+				if v := m.Of(c.used[i].Metrics); positive(v) && !m.sparse(c.used[i].Metrics) {
 					ln = append(ln, math.Log(v))
 				}
 			}
@@ -136,12 +135,13 @@ func (p *pool) kept(without int) (sd, df []float64, index []int) {
 
 // without returns the pooled spread of all sets but those of the given cell; v is 0
 // where they must not be pooled.
-func (p *pool) without(owner int) (s, v float64) {
+func (p *pool) without(owner int) (s, v float64, sets int) {
 	if p.apart != "" {
-		return math.NaN(), 0
+		return math.NaN(), 0, 0
 	}
 	sd, df, _ := p.kept(owner)
-	return stats.PoolSD(sd, df)
+	s, v = stats.PoolSD(sd, df)
+	return s, v, len(sd)
 }
 
 // holds reports whether the cell's own passes fit in with the pool.
@@ -172,6 +172,8 @@ func (p *pools) spread(c Cell, metric string) Spread {
 	set := p.of(c, metric)
 	why := "nothing comparable was measured"
 	switch {
+	case c.sparse(metric):
+		why = "its tails rest on fewer than ten frames"
 	case len(c.groups) > 1:
 		why = "its passes were taken under different conditions"
 	case set == nil:
@@ -214,35 +216,31 @@ func (c Cell) kind() string {
 // cells of a matrix ask for a few only.
 type quantiles struct {
 	sync.Mutex
-	of map[[3]float64]float64
+	of map[[2]float64]float64 // probability, degrees of freedom
 }
 
 // quantileLimit bounds what is kept; fractional degrees of freedom hardly come twice.
 const quantileLimit = 10000
 
-func (q *quantiles) get(key [3]float64, compute func() float64) float64 {
+func (q *quantiles) get(key [2]float64, compute func() float64) float64 {
 	q.Lock()
 	defer q.Unlock()
 	v, ok := q.of[key]
 	if !ok {
 		v = compute()
 		if q.of == nil || len(q.of) >= quantileLimit {
-			q.of = map[[3]float64]float64{}
+			q.of = map[[2]float64]float64{}
 		}
 		q.of[key] = v
 	}
 	return v
 }
 
-var studentised, student quantiles
-
-func studentizedRange(p float64, n int, df float64) float64 {
-	return studentised.get([3]float64{p, float64(n), df}, func() float64 { return stats.StudentizedRange(p, n, df) })
-}
+var student quantiles
 
 // logInterval is the t interval of a logarithm, taken back to figures.
 func logInterval(mean, se, df, conf float64) (low, high Number) {
 	p := 1 - (1-conf)/2
-	half := se * student.get([3]float64{p, df}, func() float64 { return stats.TQuantile(p, df) })
+	half := se * student.get([2]float64{p, df}, func() float64 { return stats.TQuantile(p, df) })
 	return Number(math.Exp(mean - half)), Number(math.Exp(mean + half))
 }

@@ -7,6 +7,7 @@ import (
 	"github.com/jedib0t/go-pretty/v6/table"
 
 	"capd.example/analysis"
+	"capd.example/plugins/agreement"
 	"capd.example/record"
 )
 
@@ -26,8 +27,12 @@ type analysisFlags struct {
 // options are the thresholds of the configuration.
 func (f analysisFlags) options(a *app) analysis.Options {
 	c := a.config.Analysis
+	agreement, err := agreement.RuleOf(a.config.Checks.Params["agreement"])
+	if err != nil {
+		fmt.Fprintf(a.stderr, "capctl: warning: checks.params: %v; its defaults hold\n", err)
+	}
 	return analysis.Options{Factors: f.Factor, Tie: c.TiePercent / 100, Confidence: c.Confidence, Alpha: c.Alpha, MinDF: c.MinDF,
-		Homogeneity: c.Homogeneity, Agreement: c.Agreement, AverageLimit: c.AvgLimitPercent / 100, Low1Limit: c.LowLimitPercent / 100}
+		Homogeneity: c.Homogeneity, Agreement: agreement}
 }
 
 // cells returns the cells of the selected passes.

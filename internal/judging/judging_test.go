@@ -6,11 +6,13 @@ import (
 	"encoding/hex"
 	"fmt"
 	"math"
+	"math/rand/v2"
 	"path/filepath"
 	"strings"
 	"testing"
 	"time"
 
+	"capd.example/analysis"
 	"capd.example/config"
 	"capd.example/internal/judging"
 	"capd.example/plugins"
@@ -91,6 +93,57 @@ func TestSpreadReachesTheAgreementCheck(t *testing.T) {
 	e.Spread = got
 	if f := plugins.Run(ctx, agreement.Validator{}, e, nil); f.Outcome != record.Doubtful || !strings.Contains(f.Reason, "repeatability 0.25 % with 12 degrees of freedom") {
 		t.Errorf("with history: %+v", f)
+	}
+}
+
+// The agent's check and the averages judge the same passes alike, in the same words.
+func TestCheckAndCellsAgree(t *testing.T) {
+	rng := rand.New(rand.NewPCG(5, 6))
+	pass := func(preset string, number int, rate, noise float64) record.Pass {
+		p := arrival(preset, number, rate).Pass
+		p.Verdict = record.Clean
+		p.Metrics.AvgFPS *= math.Exp(noise * rng.NormFloat64())
+		p.Metrics.Low1FPS *= math.Exp(8 * noise * rng.NormFloat64())
+		p.Metrics.Hitches = rng.IntN(4)
+		p.Metrics.Low1Sparse = rng.IntN(5) == 0
+		return p
+	}
+	var apart, pooled int
+	for round := range 200 {
+		number := 0
+		var history []record.Pass
+		for i := range round % 6 {
+			for range 3 {
+				number++
+				history = append(history, pass(fmt.Sprint("preset ", i), number, 100, 0.01))
+			}
+		}
+		var own []record.Pass
+		for range 3 {
+			number++
+			own = append(own, pass("high", number, 90, []float64{0.002, 0.015, 0.05}[round%3]))
+		}
+		all := append(history, own...)
+		last := own[2]
+		e := record.Evidence{Pass: last, Earlier: []record.Earlier{{Pass: own[0]}, {Pass: own[1]}}, Spread: analysis.Repeatability(last, all[:len(all)-1], analysis.Options{})}
+		check := plugins.Run(context.Background(), agreement.Validator{}, e, nil)
+		for _, c := range analysis.Cells(all, analysis.Options{}) {
+			if c.Factors[record.TagPreset] != "high" {
+				continue
+			}
+			if c.Agree.Outcome != check.Outcome || c.Agree.Numbers["low1_limit_percent"] != check.Numbers["low1_limit_percent"] || c.Agree.Numbers["avg_range_percent"] != check.Numbers["avg_range_percent"] {
+				t.Fatalf("round %d: the check says %+v\nthe cell says %+v", round, check, c.Agree)
+			}
+			if check.Outcome == record.Doubtful {
+				apart++
+			}
+			if strings.Contains(check.Reason, "degrees of freedom") {
+				pooled++
+			}
+		}
+	}
+	if apart < 20 || pooled < 20 {
+		t.Errorf("only %d sets apart and %d judged by history: the rounds are too alike", apart, pooled)
 	}
 }
 
