@@ -17,6 +17,18 @@ func sinceBoot() (time.Duration, bool) {
 	return time.Duration(t.Nano()), e == 0
 }
 
+// processTime returns the processor time of all threads of a process in ns. It costs a
+// twentieth of a read of its file in /proc and is exact, where that counts in ticks. The
+// number of the clock is that of the kernel's include/linux/posix-timers.h
+// (make_process_cpuclock, CPUCLOCK_SCHED), which the C library's clock_getcpuclockid
+// makes too.
+func processTime(pid int) (uint64, bool) {
+	var t unix.Timespec
+	clock := int32(^pid)<<3 | 2
+	_, _, e := unix.RawSyscall(unix.SYS_CLOCK_GETTIME, uintptr(clock), uintptr(unsafe.Pointer(&t)), 0)
+	return uint64(t.Nano()), e == 0
+}
+
 // pidDir lists the numbers in /proc without allocating: the entries are read into one
 // buffer and only the numbers are looked at.
 type pidDir struct {

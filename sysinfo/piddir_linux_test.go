@@ -88,3 +88,52 @@ func FuzzEntries(f *testing.F) {
 		}
 	})
 }
+
+// TestProcessTime: the clock of a process says what its file in /proc says, to the file's
+// ticks, and nothing of a process that is not there.
+func TestProcessTime(t *testing.T) {
+	r, why := openProcReader(tree{"/"}, true)
+	if why != "" {
+		t.Fatal(why)
+	}
+	if !r.clocks {
+		t.Skip("/proc counts processes otherwise than the kernel does here")
+	}
+	for start := time.Now(); time.Since(start) < 50*time.Millisecond; {
+	}
+	p, ok := r.open(os.Getpid())
+	if !ok {
+		t.Fatal("this process is not shown")
+	}
+	defer r.close(p)
+	const ticks = 3 * (1e9 / userHz)
+	ns, ok := processTime(os.Getpid())
+	if !ok || ns < p.used || ns > p.used+ticks {
+		t.Errorf("%d ns, the file says %d", ns, p.used)
+	}
+	if _, ok := processTime(1 << 22); ok {
+		t.Error("a process that cannot be has a time")
+	}
+	child := exec.Command("sleep", "60")
+	if err := child.Start(); err != nil {
+		t.Fatal(err)
+	}
+	c, ok := r.open(child.Process.Pid)
+	if !ok {
+		t.Fatal("the child is not shown")
+	}
+	defer r.close(c)
+	if _, ok := r.used(c); !ok {
+		t.Error("the child has no time")
+	}
+	child.Process.Kill()
+	child.Wait()
+	if _, ok := r.used(c); ok {
+		t.Error("a child that has ended has a time")
+	}
+	// The number belongs to another process now: ours stands in for it.
+	c.pid, c.used = os.Getpid(), 0
+	if _, ok := r.used(c); ok {
+		t.Error("the time of another process with the same number was taken")
+	}
+}

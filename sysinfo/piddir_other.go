@@ -12,6 +12,9 @@ import (
 // sinceBoot is not needed where there is no /proc.
 func sinceBoot() (time.Duration, bool) { return 0, false }
 
+// processTime is known to Linux only.
+func processTime(int) (uint64, bool) { return 0, false }
+
 // pidDir lists the numbers in the /proc of a recorded machine.
 type pidDir struct{ path string }
 

@@ -39,6 +39,7 @@ type process struct {
 	found       time.Time // when it was first seen
 	used        uint64    // processor time so far in ns
 	at          time.Time
+	confirmed   time.Time // the look at which the number was known to be still its own
 	rate        float64   // processors used at the latest look
 	graphics    bool      // holds a graphics device open
 	asked       bool      // name and graphics were looked at closely

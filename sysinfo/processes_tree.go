@@ -15,10 +15,11 @@ import (
 // procReader follows processes below /proc. Each keeps its descriptor: a number that is
 // used again for another process then fails instead of lying.
 type procReader struct {
-	t    tree
-	dir  *pidDir
-	buf  [512]byte
-	live bool
+	t      tree
+	dir    *pidDir
+	buf    [512]byte
+	live   bool
+	clocks bool // the numbers in /proc are those that the kernel knows processes by here
 }
 
 func openProcReader(t tree, live bool) (*procReader, record.Unknown) {
@@ -26,7 +27,8 @@ func openProcReader(t tree, live bool) (*procReader, record.Unknown) {
 	if err != nil {
 		return nil, reason(err)
 	}
-	return &procReader{t: t, dir: dir, live: live}, ""
+	self, err := os.Readlink(t.path("/proc/self"))
+	return &procReader{t: t, dir: dir, live: live, clocks: live && err == nil && self == strconv.Itoa(os.Getpid())}, ""
 }
 
 func (r *procReader) whole() bool                   { return false }
@@ -57,7 +59,20 @@ func (r *procReader) began(stat []byte) time.Time {
 	return time.Now().Add(time.Duration(start)*(time.Second/userHz) - up)
 }
 
+// used asks the process's own clock. The kept descriptor confirms now and then that the
+// number still is that process: numbers come round again after tens of thousands of
+// processes.
 func (r *procReader) used(p *process) (uint64, bool) {
+	if r.clocks {
+		ns, ok := processTime(p.pid)
+		if ok && (ns == p.used || !p.confirmed.IsZero() && p.at.Sub(p.confirmed) < confirmAfter) {
+			return ns, true
+		}
+		if _, err := p.handle.read(r.buf[:]); err == nil && ok {
+			p.confirmed = p.at
+			return ns, true
+		}
+	}
 	n, err := p.handle.read(r.buf[:])
 	if err != nil {
 		return 0, false
@@ -67,6 +82,9 @@ func (r *procReader) used(p *process) (uint64, bool) {
 }
 
 func (r *procReader) close(p *process) { p.handle.close() }
+
+// confirmAfter is less than the time between two looks at a process that is not hot.
+const confirmAfter = round / 2 * time.Second
 
 // parseStat reads /proc/PID/stat. The name may hold spaces and brackets, so fields are
 // counted from the last bracket: parent is field 4, user and system time 14 and 15.
