@@ -140,7 +140,7 @@ func (m *Model) tests(cells []Cell) []oddTest {
 		out, sizes = append(out, oddTest{point: i, t: t, df: df, size: size}), append(sizes, size)
 	}
 	for k, x := range shares(sizes, residualLevel) {
-		out[k].share = x
+		out[k].share = evenPart/float64(len(sizes)) + (1-evenPart)*x
 	}
 	return out
 }
@@ -152,9 +152,9 @@ func (m *Model) tests(cells []Cell) []oddTest {
 // Statistical Science 24, 398, 2009, with one size for all effects; from memory). It
 // follows from Lagrange's rule: the gain of power per level, phi(c_k - size) / phi(c_k), is
 // the same everywhere. Tests that find the effect anyway, and such as hardly can, leave
-// their part to those between. The first evenPart is shared evenly.
+// their part to those between.
 func shares(sizes []float64, level float64) []float64 {
-	critical := func(size, c float64) float64 { return 2 * distuv.UnitNormal.Survival(math.Max(0, size/2+c/size)) }
+	critical := func(size, c float64) float64 { return math.Erfc(math.Max(0, size/2+c/size) / math.Sqrt2) }
 	low, high := 0.0, 0.0
 	for _, size := range sizes {
 		high = math.Max(high, 8*size)
@@ -173,7 +173,7 @@ func shares(sizes []float64, level float64) []float64 {
 	}
 	out := make([]float64, len(sizes))
 	for k, size := range sizes {
-		out[k] = evenPart/float64(len(sizes)) + (1-evenPart)*critical(size, high)/level
+		out[k] = critical(size, high) / level
 	}
 	return out
 }

