@@ -39,6 +39,10 @@ func (a *benchAgent) Status(ctx context.Context) (Status, error) {
 	return a.status, nil
 }
 
+func (a *benchAgent) Overhead(context.Context) (Overhead, error) {
+	return Overhead{PID: 7, WakeUps: 12}, nil
+}
+
 func (a *benchAgent) Begin(_ context.Context, tags map[string]string, once bool) error {
 	if tags["game"] == "" {
 		return errors.New("begin: there is no game")
@@ -107,6 +111,9 @@ func TestConversation(t *testing.T) {
 	s, err := c.Status(ctx)
 	if err != nil || s.Bench != "bench-a" || !s.Since.Equal(since) || s.Passes != 7 || s.Last.Verdict != record.VerdictBad {
 		t.Errorf("status %+v, %v", s, err)
+	}
+	if o, err := c.Overhead(ctx); err != nil || o.PID != 7 || o.WakeUps != 12 {
+		t.Errorf("overhead %+v, %v", o, err)
 	}
 	if err := c.Begin(ctx, map[string]string{"game": "Nimbus Drift"}, true); err != nil {
 		t.Error(err)

@@ -86,6 +86,18 @@ func (s *service) Status(ctx context.Context, _ *controlv1.StatusRequest) (*cont
 	return &controlv1.StatusResponse{StatusJson: text}, nil
 }
 
+func (s *service) Overhead(ctx context.Context, _ *controlv1.OverheadRequest) (*controlv1.OverheadResponse, error) {
+	o, err := s.agent.Overhead(ctx)
+	if err != nil {
+		return nil, failed(err)
+	}
+	text, err := json.Marshal(o)
+	if err != nil {
+		return nil, failed(err)
+	}
+	return &controlv1.OverheadResponse{OverheadJson: text}, nil
+}
+
 func (s *service) Follow(_ *controlv1.FollowRequest, stream grpc.ServerStreamingServer[controlv1.FollowResponse]) error {
 	f := s.hub.follow()
 	defer s.hub.leave(f)

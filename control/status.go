@@ -55,6 +55,7 @@ type Event struct {
 // goroutines and must return quickly; an error is shown to the caller as it is.
 type Agent interface {
 	Status(ctx context.Context) (Status, error)
+	Overhead(ctx context.Context) (Overhead, error)
 	// Begin sets tags by hand: for the next pass only, or until the next Begin. An empty
 	// value takes a tag back.
 	Begin(ctx context.Context, tags map[string]string, once bool) error

@@ -26,6 +26,9 @@ type standIn struct {
 }
 
 func (s *standIn) Status(context.Context) (control.Status, error) { return s.status, nil }
+func (s *standIn) Overhead(context.Context) (control.Overhead, error) {
+	return control.Overhead{PID: 42, AgeS: 100, ProcessorS: 0.025, Percent: 0.025, WakeUps: 150, WakeUpsPerS: 1.5, ResidentBytes: 12 << 20, Samples: 98}, nil
+}
 func (s *standIn) Begin(_ context.Context, tags map[string]string, _ bool) error {
 	s.begun = tags
 	return nil
@@ -62,7 +65,7 @@ func capctl(t *testing.T, dir string, args ...string) (status int, stdout, stder
 }
 
 func TestCommandsWithoutAnAgent(t *testing.T) {
-	for _, command := range []string{"status", "follow", "pause", "resume", "begin"} {
+	for _, command := range []string{"status", "follow", "pause", "resume", "begin", "overhead"} {
 		status, out, msg := capctl(t, t.TempDir(), command)
 		if status != cli.Failed || out != "" || !strings.Contains(msg, "no agent is running") || !strings.Contains(msg, "hint: start it with 'capd run'") {
 			t.Errorf("%s: status %d, %q, %q", command, status, out, msg)
@@ -152,7 +155,7 @@ func TestAlertsCommand(t *testing.T) {
 		t.Fatal(err)
 	}
 	status, out, msg := capctl(t, dir, "alerts")
-	for _, want := range []string{"TROUBLE store is full -> free some space", "terminal: delivered, web hook: given up after 1 failures", "terminal: waiting"} {
+	for _, want := range []string{"TROUBLE store is full -> free some space", "terminal: delivered, web hook: given up after 1 failure", "terminal: waiting"} {
 		if status != cli.Done || !strings.Contains(out, want) {
 			t.Errorf("status %d without %q: %s\n%s", status, want, msg, out)
 		}
