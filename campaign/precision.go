@@ -218,13 +218,13 @@ func (m measures) spread(i int) (sd, df float64, from string) {
 	game, whole := m.pool[m.game[i]], m.pool[""]
 	switch {
 	case game.df >= gameEnough && !game.mixed:
-		return game.sd, game.df, fmt.Sprintf("%d cells of %s", game.cells, m.game[i])
+		return game.sd, game.df, fmt.Sprintf("%s of %s", record.Count(game.cells, "cell"), m.game[i])
 	case game.df >= gameEnough && m.df[i] >= 2:
 		return m.sd[i], m.df[i], fmt.Sprintf("the cell itself: the cells of %s do not repeat alike", m.game[i])
 	case game.df >= gameEnough:
 		return game.sd, game.df, fmt.Sprintf("%d cells of %s, which do not repeat alike", game.cells, m.game[i])
 	case whole.df > 0:
-		return whole.sd, whole.df, fmt.Sprintf("%d cells of all games", whole.cells)
+		return whole.sd, whole.df, record.Count(whole.cells, "cell") + " of all games"
 	}
 	return math.NaN(), 0, "nothing recorded twice yet"
 }

@@ -72,22 +72,22 @@ func (s *scan) remarks(t *table, tr *track, shift int) []record.Remark {
 		note(record.RemarkLeftOut, s.firstRowLine, 1, "the first row has %s and was left out: the first frame has no predecessor", reasonWords[s.firstRow])
 	}
 	if n := s.wrong.count[badZero]; n > 0 {
-		note(record.RemarkZeroFrames, s.wrong.first[badZero], n, "%d rows have a frame time of zero and were left out", n)
+		note(record.RemarkZeroFrames, s.wrong.first[badZero], n, "left out because their frame time is zero: %s", record.Count(n, "row"))
 	}
 	other := s.wrong
 	other.total -= other.count[badZero]
 	other.count[badZero] = 0
 	if other.total > 0 {
-		note(record.RemarkLeftOut, other.firstLine(), other.total, "%d of %d rows were left out: %s", other.total, s.rows+s.wrong.total, other.String())
+		note(record.RemarkLeftOut, other.firstLine(), other.total, "left out: %d of %s: %s", other.total, record.Count(s.rows+s.wrong.total, "row"), other.String())
 	}
 	if s.restarts > 0 {
-		note(record.RemarkRestarted, s.restartLine, s.restarts, "the heading is repeated: the logger was started again, %d frames come from all its runs", len(tr.ms))
+		note(record.RemarkRestarted, s.restartLine, s.restarts, "the heading is repeated: the logger was started again, %s of all its runs are used", record.Count(len(tr.ms), "frame"))
 	}
 	if s.trailer.total > 0 {
-		note(record.RemarkTrailer, s.trailer.firstLine(), s.trailer.total, "%d lines after the table are no rows and were not read", s.trailer.total)
+		note(record.RemarkTrailer, s.trailer.firstLine(), s.trailer.total, "not read, being no rows: %s after the table", record.Count(s.trailer.total, "line"))
 	}
 	if s.summary > 0 {
-		note(record.RemarkTrailer, s.line+1, s.summary, "%d lines at the end have text where rows have numbers: a summary, which was not read", s.summary)
+		note(record.RemarkTrailer, s.line+1, s.summary, "not read: a summary at the end, %s with text where rows have numbers", record.Count(s.summary, "line"))
 	}
 	if s.cutOff > 0 {
 		note(record.RemarkCutOff, s.cutOff, 1, "the last line ends in the middle and was left out")
@@ -96,7 +96,7 @@ func (s *scan) remarks(t *table, tr *track, shift int) []record.Remark {
 		note(record.RemarkPrograms, 0, len(s.tracks), "%s", s.programs(t, tr))
 	}
 	if s.base.gaps > 0 {
-		note(record.RemarkGap, s.base.gapLine, s.base.gaps, "the stamps of the %d rows from here on cover %.4g ms more than their frame times; %d such places in the log", checkEvery, s.base.gapMS, s.base.gaps)
+		note(record.RemarkGap, s.base.gapLine, s.base.gaps, "the stamps of the %d rows from here on cover %.4g ms more than their frame times; %s of this kind in the log", checkEvery, s.base.gapMS, record.Count(s.base.gaps, "place"))
 	}
 	if b := s.base; b.have && b.total > 0 && math.Abs(b.sumAll-b.total) > 0.02*b.total {
 		note(record.RemarkTimeBase, 0, 0, "the frame times sum to %.6g s, the stamps span %.6g s", b.sumAll/1000, b.total/1000)

@@ -730,7 +730,7 @@ func (s *scan) end() error {
 	}
 	if float64(s.wrong.total) > maxWrong*float64(s.rows+s.wrong.total) {
 		return fault(s.wrong.firstLine(), "mend the log, or declare its layout if the wrong column was read",
-			"%d of %d rows are wrong, more than 0.1 %%: %s", s.wrong.total, s.rows+s.wrong.total, s.wrong.String())
+			"wrong: %d of %s, more than 0.1 %%: %s", s.wrong.total, record.Count(s.rows+s.wrong.total, "row"), s.wrong.String())
 	}
 	return nil
 }

@@ -15,6 +15,7 @@ import (
 	"capd.example/control"
 	"capd.example/internal/cli"
 	"capd.example/notify"
+	"capd.example/record"
 	"capd.example/store"
 )
 
@@ -136,7 +137,7 @@ func (c *alertsCmd) print(a *app, list []*told) error {
 		for _, ch := range t.Channels {
 			state := ch.Channel + ": " + ch.State
 			if ch.State != "delivered" && ch.Attempts > 0 {
-				state += fmt.Sprintf(" after %d failures", ch.Attempts)
+				state += " after " + record.Count(ch.Attempts, "failure")
 			}
 			states = append(states, state)
 		}

@@ -5,6 +5,7 @@ import (
 	"fmt"
 
 	"capd.example/internal/cli"
+	"capd.example/record"
 	"capd.example/store"
 )
 
@@ -62,7 +63,11 @@ func (c *verifyCmd) Run(a *app) error {
 }
 
 func printReport(a *app, r store.Report, salvaged string) error {
-	if _, err := fmt.Fprintf(a.stdout, "%d of %d passes are whole\n", r.Whole, r.Passes); err != nil {
+	verb := "are"
+	if r.Passes == 1 {
+		verb = "is"
+	}
+	if _, err := fmt.Fprintf(a.stdout, "%d of %s %s whole\n", r.Whole, record.Count(r.Passes, "pass"), verb); err != nil {
 		return err
 	}
 	for _, p := range r.Problems {

@@ -245,13 +245,13 @@ func (c *coverageCmd) open(a *app, b *logbook.Book, page logbook.Page, cells []i
 
 func (c *coverageCmd) summary(a *app, b *logbook.Book, page logbook.Page, only map[string]string) {
 	s, cells, complete := page.Coverage.Sum(only)
-	fmt.Fprintf(a.stdout, "\n%s: %d of %d cells complete, %d of %d passes done; %d bad, %d doubtful, %d unverified\n",
-		b.Campaign.Name, complete, cells, s.Done, s.Wanted, s.Bad, s.Doubtful, s.Unverified)
+	fmt.Fprintf(a.stdout, "\n%s: %d of %s complete, %d of %s done; %d bad, %d doubtful, %d unverified\n",
+		b.Campaign.Name, complete, record.Count(cells, "cell"), s.Done, record.Count(s.Wanted, "pass"), s.Bad, s.Doubtful, s.Unverified)
 	passes, left := page.Coverage.Left(page.Position)
-	fmt.Fprintf(a.stdout, "left: %d passes, %s h with all changes; %.1f days of %g hours\n", passes, clock(left), left/60/b.Campaign.HoursPerDay, b.Campaign.HoursPerDay)
+	fmt.Fprintf(a.stdout, "left: %s, %s h with all changes; %.1f days of %g hours\n", record.Count(passes, "pass"), clock(left), left/60/b.Campaign.HoursPerDay, b.Campaign.HoursPerDay)
 	beforeTheSwap(a, b, page)
 	if n := page.Coverage.Others; n > 0 {
-		fmt.Fprintf(a.stdout, "%s of other campaigns, or older than this one, not counted\n", several(n, "pass"))
+		fmt.Fprintf(a.stdout, "%s of other campaigns, or older than this one, not counted\n", record.Count(n, "pass"))
 	}
 	strays(a, b, page)
 }
@@ -274,23 +274,12 @@ func beforeTheSwap(a *app, b *logbook.Book, page logbook.Page) {
 			fmt.Fprintf(a.stdout, "nothing is open with %s: %s can be taken out\n", strings.Join(o.With, " "), what)
 			continue
 		}
-		fmt.Fprintf(a.stdout, "before you take out %s: %s with %s open", what, several(len(o.Cells), "cell"), several(o.Passes, "pass"))
+		fmt.Fprintf(a.stdout, "before you take out %s: %s with %s open", what, record.Count(len(o.Cells), "cell"), record.Count(o.Passes, "pass"))
 		if o.Bad > 0 {
-			fmt.Fprintf(a.stdout, ", %s bad among what was recorded for them", several(o.Bad, "pass"))
+			fmt.Fprintf(a.stdout, ", %s bad among what was recorded for them", record.Count(o.Bad, "pass"))
 		}
 		fmt.Fprintf(a.stdout, "; to list them: capctl coverage --open%s\n", onlyFlags(o.With))
 	}
-}
-
-// several counts for people.
-func several(n int, what string) string {
-	switch {
-	case n == 1:
-		return "1 " + what
-	case strings.HasSuffix(what, "s"):
-		return fmt.Sprintf("%d %ses", n, what)
-	}
-	return fmt.Sprintf("%d %ss", n, what)
 }
 
 func onlyFlags(with []string) string {
@@ -321,7 +310,7 @@ func strays(a *app, b *logbook.Book, page logbook.Page) {
 	if len(list) == 0 {
 		return
 	}
-	fmt.Fprintf(a.stdout, "%s without a cell ('capctl tag ID name=value' puts one right):\n", several(len(list), "pass"))
+	fmt.Fprintf(a.stdout, "%s without a cell ('capctl tag ID name=value' puts one right):\n", record.Count(len(list), "pass"))
 	const most = 20
 	for i, u := range list {
 		if i == most {

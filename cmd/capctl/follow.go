@@ -69,7 +69,7 @@ func (c *followCmd) print(a *app, e control.Event) error {
 	case e.Kind == control.KindPass && e.Pass != nil:
 		text = passLine(*e.Pass, a.config.Checks.Required)
 	case e.Kind == control.KindMissed:
-		text = fmt.Sprintf("%d events were missed; 'capctl passes' has them all", e.Missed)
+		text = "missed: " + record.Count(e.Missed, "event") + "; 'capctl passes' has them all"
 	}
 	if e.Advice != "" {
 		text += " -> " + e.Advice

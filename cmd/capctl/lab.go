@@ -10,6 +10,7 @@ import (
 	"github.com/jedib0t/go-pretty/v6/table"
 
 	"capd.example/internal/cli"
+	"capd.example/record"
 	"capd.example/store/lab"
 )
 
@@ -120,7 +121,7 @@ func (c *labSendCmd) Run(a *app, parent *labCmd) error {
 	if err != nil {
 		return labError(err)
 	}
-	fmt.Fprintf(a.stderr, "capctl: %d passes sent\n", n)
+	fmt.Fprintf(a.stderr, "capctl: %s sent\n", record.Count(n, "pass"))
 	return nil
 }
 

@@ -8,6 +8,7 @@ import (
 
 	"capd.example/framelog"
 	"capd.example/internal/cli"
+	"capd.example/record"
 	"github.com/jedib0t/go-pretty/v6/table"
 )
 
@@ -42,7 +43,7 @@ func writeExplanation(out io.Writer, e framelog.Explanation, read bool) error {
 	}
 	if read {
 		say("read as", fmt.Sprintf("%s column %q in %s", l.Source, l.Column, l.Unit))
-		say("gives", fmt.Sprintf("%d frames, %.6g s, %.6g FPS on average", len(e.Reading.Frames.MS), e.Reading.Frames.TotalMS()/1000, 1000*float64(len(e.Reading.Frames.MS))/e.Reading.Frames.TotalMS()))
+		say("gives", fmt.Sprintf("%s, %.6g s, %.6g FPS on average", record.Count(len(e.Reading.Frames.MS), "frame"), e.Reading.Frames.TotalMS()/1000, 1000*float64(len(e.Reading.Frames.MS))/e.Reading.Frames.TotalMS()))
 		say("declared as", l.Declared)
 		say("format", l.Format)
 		say("compression", l.Compression)
@@ -64,22 +65,27 @@ func writeExplanation(out io.Writer, e framelog.Explanation, read bool) error {
 	for _, r := range e.Reading.Remarks {
 		say("note", remarkText(r))
 	}
-	w := plainTable("column", "heading", "looks like", "used for")
-	for _, c := range e.Columns {
-		w.AppendRow(table.Row{c.Position, c.Name, c.Looks, c.Used})
+	if _, err := fmt.Fprintln(out, b.String()); err != nil {
+		return err
 	}
-	fmt.Fprintf(&b, "\n%s\n", w.Render())
-	w = plainTable("line", "frame time, ms", "cells")
+	var rows []table.Row
+	for _, c := range e.Columns {
+		rows = append(rows, table.Row{c.Position, printable(c.Name), c.Looks, c.Used})
+	}
+	printTable(out, table.Row{"column", "heading", "looks like", "used for"}, rows)
+	rows = nil
 	for _, r := range e.Rows {
 		ms := fmt.Sprintf("%.9g", r.MS)
 		if r.MS == 0 {
 			ms = r.Wrong
 		}
-		w.AppendRow(table.Row{r.Line, ms, strings.Join(r.Cells, " | ")})
+		rows = append(rows, table.Row{r.Line, ms, printable(strings.Join(r.Cells, " | "))})
 	}
-	fmt.Fprintf(&b, "\n%s\n", w.Render())
-	_, err := io.WriteString(out, b.String())
-	return err
+	if _, err := fmt.Fprintln(out); err != nil {
+		return err
+	}
+	printTable(out, table.Row{"line", "frame time, ms", "cells"}, rows)
+	return nil
 }
 
 func delimiterWords(d string) string {

@@ -77,7 +77,7 @@ func (c *measureCmd) Run(a *app) error {
 	case err != nil:
 		return cli.FailedError(fmt.Errorf("measure: %w", err))
 	case failed > 0:
-		return cli.FailedError(fmt.Errorf("%d of %d logs could not be read", failed, len(files)), "capctl layout FILE shows how a log is understood")
+		return cli.FailedError(fmt.Errorf("%d of %s could not be read", failed, record.Count(len(files), "log")), "capctl layout FILE shows how a log is understood")
 	}
 	return nil
 }
@@ -229,27 +229,15 @@ func remarkText(r record.Remark) string {
 func fixed(x float64, digits int) string { return fmt.Sprintf("%.*f", digits, x) }
 
 func (p *measuredTable) end() error {
-	w := plainTable("log", "frames", "s", "average FPS", "1% low", "0.1% low", "1% low by time", "p99 FPS", "median ms", "longest ms", "hitches")
-	w.AppendRows(p.rows)
-	_, err := fmt.Fprintln(p.out, w.Render())
-	if err == nil {
-		_, err = fmt.Fprintln(p.out, "\naverage FPS = frames / sum of frame times; 1% low and 0.1% low = rate over the slowest ceil(0.01 n) and\nceil(0.001 n) frames; by time = rate at the frame where the slowest have filled 1 % of the time;\np99 FPS = 1000 / 99th percentile of the frame times (Hyndman-Fan type 7).")
+	if len(p.rows) == 0 {
+		return nil // each log's error is said
 	}
+	printTable(p.out, table.Row{"log", "frames", "s", "avg FPS", "1% low", "0.1% low", "1% low by time", "p99 FPS", "median ms", "longest ms", "hitches"}, p.rows)
+	_, err := fmt.Fprintln(p.out, "\navg FPS = frames / sum of frame times; 1% low and 0.1% low = rate over the slowest ceil(0.01 n) and\nceil(0.001 n) frames; by time = rate at the frame where the slowest have filled 1 % of the time;\np99 FPS = 1000 / 99th percentile of the frame times (Hyndman-Fan type 7).")
 	if err == nil {
 		err = printMore(p.out, p.all)
 	}
 	return err
-}
-
-// plainTable returns a table without frame for text output.
-func plainTable(headings ...any) table.Writer {
-	w := table.NewWriter()
-	style := table.StyleDefault
-	style.Options = table.OptionsNoBordersAndSeparators
-	style.Format.Header = 0
-	w.SetStyle(style)
-	w.AppendHeader(table.Row(headings))
-	return w
 }
 
 // progress is a counter line on a terminal.
@@ -261,7 +249,7 @@ type progress struct {
 
 func (p *progress) at(n int) {
 	if p.on && (n%16 == 0 || p.total < 64) {
-		fmt.Fprintf(p.out, "\r%d of %d logs", n, p.total)
+		fmt.Fprintf(p.out, "\r%d of %s", n, record.Count(p.total, "log"))
 	}
 }
 

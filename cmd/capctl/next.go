@@ -13,6 +13,7 @@ import (
 	"capd.example/campaign"
 	"capd.example/internal/cli"
 	"capd.example/internal/logbook"
+	"capd.example/record"
 	"capd.example/store"
 )
 
@@ -98,11 +99,11 @@ func showPosition(a *app, b *logbook.Book, page logbook.Page, from int, asJSON b
 	if len(l.Change) > 0 {
 		fmt.Fprintf(a.stdout, "change: %s\n", strings.Join(l.Change, ", "))
 	}
-	fmt.Fprintf(a.stdout, "%d of %d passes done, %d bad; %s\n", cover.State(pos.Cell).Done, l.Wanted, l.Bad, l.Advice)
+	fmt.Fprintf(a.stdout, "%d of %s done, %d bad; %s\n", cover.State(pos.Cell).Done, record.Count(l.Wanted, "pass"), l.Bad, l.Advice)
 	if next := cover.Next(pos); next >= 0 {
 		fmt.Fprintf(a.stdout, "then: %s: %s\n", b.Plan.Where(next), strings.Join(b.Plan.Moves(pos.Cell, next), ", "))
 	}
-	fmt.Fprintf(a.stdout, "left: %d passes, %s h with all changes; %.1f days of %g hours\n", l.Passes, clock(l.Minutes), l.Minutes/60/b.Campaign.HoursPerDay, b.Campaign.HoursPerDay)
+	fmt.Fprintf(a.stdout, "left: %s, %s h with all changes; %.1f days of %g hours\n", record.Count(l.Passes, "pass"), clock(l.Minutes), l.Minutes/60/b.Campaign.HoursPerDay, b.Campaign.HoursPerDay)
 	for _, o := range pos.Lost {
 		fmt.Fprintf(a.stderr, "an order to %s speaks of a cell that the campaign has no more: %s\n", o.Verb, pairs(o.Cell))
 	}

@@ -46,7 +46,7 @@ func (c *passesCmd) Run(a *app) error {
 		rows = append(rows, table.Row{p.ID, p.StartedAt.Local().Format(time.DateTime), nameOf(p), p.Tags.Value(record.TagPass),
 			fps(p.Metrics.AvgFPS), fps(p.Metrics.Low1FPS), fmt.Sprintf("%.1f", p.Metrics.DurationS), p.Verdict, worst(p, a.config.Checks.Required)})
 	}
-	printTable(a.stdout, table.Row{"id", "started", "cell", "pass", "avg FPS", "1% low", "seconds", "verdict", "why"}, rows)
+	printTable(a.stdout, table.Row{"id", "started", "cell", "pass", "avg FPS", "1% low", "s", "verdict", "why"}, rows)
 	return nil
 }
 
@@ -148,7 +148,7 @@ func showPass(a *app, p record.Pass) {
 	m := p.Metrics
 	out("figures", "%d frames in %.2f s, average %.2f FPS", m.Frames, m.DurationS, m.AvgFPS)
 	out("", "1%% low %.2f FPS (slowest 1 %% of frames), 0.1%% low %.2f FPS, 1%% of time %.2f FPS", m.Low1FPS, m.Low01FPS, m.Low1TimeFPS)
-	out("", "frame time median %.3f, p95 %.3f, p99 %.3f, p99.9 %.3f, longest %.3f ms; %d hitches", m.MedianMS, m.P95MS, m.P99MS, m.P999MS, m.MaxMS, m.Hitches)
+	out("", "frame time median %.3f, p95 %.3f, p99 %.3f, p99.9 %.3f, longest %.3f ms; %s", m.MedianMS, m.P95MS, m.P99MS, m.P999MS, m.MaxMS, record.Count(m.Hitches, "hitch"))
 	for _, r := range p.Remarks {
 		out("remark", "%s: %s", r.Kind, r.Text)
 	}

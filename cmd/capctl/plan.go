@@ -11,6 +11,7 @@ import (
 
 	"capd.example/campaign"
 	"capd.example/internal/cli"
+	"capd.example/record"
 )
 
 // planCmd is `capctl plan`.
@@ -129,7 +130,7 @@ func (c *planCmd) cells(a *app, p *campaign.Plan) error {
 
 func showPlan(a *app, c *campaign.Campaign, l plannedLine) {
 	e := l.Estimate
-	fmt.Fprintf(a.stdout, "campaign %s: %d cells, %d passes each, %d passes\n", c.Name, e.Cells, c.Passes, e.Passes)
+	fmt.Fprintf(a.stdout, "campaign %s: %s, %s each, %d in all\n", c.Name, record.Count(e.Cells, "cell"), record.Count(c.Passes, "pass"), e.Passes)
 	for _, f := range c.Factors {
 		fmt.Fprintf(a.stdout, "  %-11s %s\n", f.Name, listed(f.Levels))
 	}

@@ -199,7 +199,7 @@ func (c *recheckCmd) report(a *app, list []rechecked) error {
 	if c.Apply {
 		done = "got"
 	}
-	fmt.Fprintf(a.stderr, "capctl: of %d passes %d %s another verdict and %d other findings under the same one\n", len(list), differ, done, other)
+	fmt.Fprintf(a.stderr, "capctl: of %s %d %s another verdict and %d other findings under the same one\n", record.Count(len(list), "pass"), differ, done, other)
 	if differ > 0 && !c.Apply {
 		fmt.Fprintln(a.stderr, "capctl: hint: --apply stores the new findings")
 		return cli.ErrFound
@@ -233,7 +233,7 @@ func examiner(a *app, s *store.Store) (*pipeline.Pipeline, *host.Host, error) {
 	if err != nil {
 		return nil, nil, cli.FailedError(fmt.Errorf("find this program: %w", err))
 	}
-	log := zerolog.New(zerolog.ConsoleWriter{Out: a.stderr, NoColor: !isTerminal(a.stderr)}).Level(zerolog.WarnLevel)
+	log := zerolog.New(cli.Console{Out: a.stderr, Colour: isTerminal(a.stderr)}).Level(zerolog.WarnLevel)
 	h, err := host.New(judging.Validators(a.config.Checks, []string{self, validatorRole}, log))
 	if err != nil {
 		return nil, nil, cli.FailedError(fmt.Errorf("prepare the validators: %w", err))

@@ -100,17 +100,23 @@ func systemByPrefix(a *app, st reader, prefix string) (record.System, error) {
 }
 
 func printSystem(a *app, s record.System) error {
-	w := plainTable("field", "value", "source")
+	var rows []table.Row
 	for _, f := range s.Fields {
 		name := f.Name
 		if f.Identity {
 			name += " *"
 		}
-		w.AppendRow(table.Row{name, printable(fieldText(f)), printable(f.Source)})
+		rows = append(rows, table.Row{name, printable(fieldText(f)), printable(f.Source)})
 	}
-	_, err := fmt.Fprintf(a.stdout, "system %s\n%s\n* counts for the system's identity\n", s.ID, w.Render())
+	if _, err := fmt.Fprintf(a.stdout, "system %s\n", s.ID); err != nil {
+		return printed(err)
+	}
+	printTable(a.stdout, table.Row{"field", "value", "source"}, rows)
+	_, err := fmt.Fprintln(a.stdout, identityMark)
 	return printed(err)
 }
+
+const identityMark = "* counts for the system's identity"
 
 // fieldText writes a field's value with its unit, or why there is none.
 func fieldText(f record.Field) string {
@@ -157,7 +163,7 @@ func (c *systemDiffCmd) Run(a *app) error {
 		return err
 	}
 	changes := record.Diff(x, y)
-	w := plainTable("field", x.ID, y.ID)
+	var rows []table.Row
 	for _, d := range changes {
 		identity := d.Old.Identity || d.New.Identity
 		if c.JSON {
@@ -170,14 +176,15 @@ func (c *systemDiffCmd) Run(a *app) error {
 		if identity {
 			name += " *"
 		}
-		w.AppendRow(table.Row{name, printable(fieldText(d.Old)), printable(fieldText(d.New))})
+		rows = append(rows, table.Row{name, printable(fieldText(d.Old)), printable(fieldText(d.New))})
 	}
 	if len(changes) == 0 {
 		fmt.Fprintln(a.stderr, "capctl: the two systems do not differ")
 		return nil
 	}
 	if !c.JSON {
-		if _, err := fmt.Fprintf(a.stdout, "%s\n* counts for the system's identity\n", w.Render()); err != nil {
+		printTable(a.stdout, table.Row{"field", x.ID, y.ID}, rows)
+		if _, err := fmt.Fprintln(a.stdout, identityMark); err != nil {
 			return printed(err)
 		}
 	}

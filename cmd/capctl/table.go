@@ -15,7 +15,7 @@ import (
 )
 
 // printTable prints rows under headings for people: numbers to the right, no blanks at
-// the ends of lines, and on a terminal the last column cut to its width.
+// the ends of lines, and on a terminal a last column of text cut to its width.
 func printTable(w io.Writer, headings table.Row, rows []table.Row) {
 	t := plainTable(headings...)
 	var columns []table.ColumnConfig
@@ -27,6 +27,9 @@ func printTable(w io.Writer, headings table.Row, rows []table.Row) {
 	t.SetColumnConfigs(columns)
 	t.AppendRows(rows)
 	width := terminalWidth(w)
+	if numeric(rows, len(headings)-1) {
+		width = 0 // half a row of figures is worse than a broken line
+	}
 	for _, line := range strings.Split(t.Render(), "\n") {
 		line = strings.TrimRight(line, " ")
 		if width > 20 && utf8.RuneCountInString(line) > width {
@@ -34,6 +37,17 @@ func printTable(w io.Writer, headings table.Row, rows []table.Row) {
 		}
 		fmt.Fprintln(w, line)
 	}
+}
+
+// plainTable returns a table without frame for text output.
+func plainTable(headings ...any) table.Writer {
+	w := table.NewWriter()
+	style := table.StyleDefault
+	style.Options = table.OptionsNoBordersAndSeparators
+	style.Format.Header = 0
+	w.SetStyle(style)
+	w.AppendHeader(table.Row(headings))
+	return w
 }
 
 var numberText = regexp.MustCompile(`^[-+]?[0-9.,]+( ?%)?\*?$`)

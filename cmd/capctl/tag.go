@@ -138,7 +138,7 @@ func (c *tagCmd) correct(a *app, s *store.Store, passes []record.Pass, tags map[
 				return err
 			}
 		}
-		fmt.Fprintf(a.stderr, "capctl: %d passes would be corrected\n", len(passes))
+		fmt.Fprintf(a.stderr, "capctl: %s would be corrected\n", record.Count(len(passes), "pass"))
 		return nil
 	}
 	ids := make([]string, len(passes))
@@ -152,7 +152,7 @@ func (c *tagCmd) correct(a *app, s *store.Store, passes []record.Pass, tags map[
 	if err := c.judgeAgain(a, s, passes, tags, "tags corrected, change "+change); err != nil {
 		return err
 	}
-	fmt.Fprintf(a.stderr, "capctl: %d passes corrected; 'capctl tag --undo %s' takes it back\n", len(passes), change)
+	fmt.Fprintf(a.stderr, "capctl: %s corrected; 'capctl tag --undo %s' takes it back\n", record.Count(len(passes), "pass"), change)
 	return nil
 }
 
@@ -279,7 +279,7 @@ func (c *tagCmd) undo(a *app, s *store.Store) error {
 	if err := c.judgeAgain(a, s, old, names, "correction "+c.Undo+" taken back"); err != nil {
 		return err
 	}
-	fmt.Fprintf(a.stderr, "capctl: taken back on %d passes; 'capctl tag --undo %s' restores it\n", len(old), change)
+	fmt.Fprintf(a.stderr, "capctl: taken back on %s; 'capctl tag --undo %s' restores it\n", record.Count(len(old), "pass"), change)
 	return nil
 }
 

@@ -169,8 +169,8 @@ func (p *planner) warning(factor, was, is string, with map[string]string, open c
 	}
 	a := notify.Alert{
 		Kind: notify.Changed, At: time.Now().UTC(), Bench: p.bench, Cause: "part",
-		Text: fmt.Sprintf("%s was changed from %s to %s while cells for it are open: %d, with %d passes, of %s",
-			factor, was, is, len(open.Cells), open.Passes, strings.Join(names, " ")),
+		Text: fmt.Sprintf("%s was changed from %s to %s while cells for it are open: %d, with %s, of %s",
+			factor, was, is, len(open.Cells), record.Count(open.Passes, "pass"), strings.Join(names, " ")),
 		Advice: "put it back and finish them ('capctl coverage --open' lists them), or go on: they stay open until it is in again",
 	}
 	sum := sha256.Sum256([]byte(p.bench + "\x00" + p.book.Campaign.Name + "\x00" + a.Text))
@@ -194,7 +194,7 @@ func aboutCampaign(out io.Writer, c config.Config) error {
 	if err != nil {
 		return fmt.Errorf("campaign: %w", err)
 	}
-	fmt.Fprintf(out, "campaign %s: %d cells, %d passes each\n", book.Campaign.Name, book.Plan.Len(), book.Campaign.Passes)
+	fmt.Fprintf(out, "campaign %s: %s, %s each\n", book.Campaign.Name, record.Count(book.Plan.Len(), "cell"), record.Count(book.Campaign.Passes, "pass"))
 	known := []string{record.TagProcessor, record.TagGraphics, record.TagDriver}
 	if templates, err := tag.ParseTemplates(c.Tags.Paths); err == nil {
 		for _, t := range templates {

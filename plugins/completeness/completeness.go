@@ -115,7 +115,7 @@ func remarks(c *pick.Case, e record.Evidence, p plugins.Params, measured string)
 			c.Put("left_out_percent", share)
 			c.Put("left_out_limit_percent", p.Number("left_out_percent"))
 			if share > p.Number("left_out_percent") {
-				c.Found(record.Doubtful, "look at the log from the named line on", "%d rows (%.1f %%, limit %g %%) from line %d on hold no usable frame time", r.Count, share, p.Number("left_out_percent"), r.Line)
+				c.Found(record.Doubtful, "look at the log from the named line on", "no usable frame time in %s (%.1f %%, limit %g %%) from line %d on", record.Count(r.Count, "row"), share, p.Number("left_out_percent"), r.Line)
 			}
 		}
 	}

@@ -49,7 +49,7 @@ func (Validator) Check(_ context.Context, e record.Evidence, p plugins.Params) r
 	long(c, e, p)
 	loading(c, e, p)
 	rate(c, e, p)
-	return c.Finding(fmt.Sprintf("the longest frame took %.0f ms and %d frames hitched", c.Numbers["longest_ms"], e.Pass.Metrics.Hitches))
+	return c.Finding(fmt.Sprintf("the longest frame took %.0f ms; %s", c.Numbers["longest_ms"], record.Count(e.Pass.Metrics.Hitches, "hitch")))
 }
 
 func long(c *pick.Case, e record.Evidence, p plugins.Params) {
@@ -77,9 +77,9 @@ func long(c *pick.Case, e record.Evidence, p plugins.Params) {
 	c.Put("pause_limit_s", p.Number("pause_s"))
 	c.Put("stall_limit_ms", p.Number("stall_ms"))
 	if pauses > 0 {
-		c.Found(record.Bad, "repeat the pass", "the picture stood still for %.2f s at %.1f s (%d pauses of %g s or more, median frame %.1f ms)", longest/1000, longestAt/1000, pauses, p.Number("pause_s"), median)
+		c.Found(record.Bad, "repeat the pass", "the picture stood still for %.2f s at %.1f s (%s of %g s or more, median frame %.1f ms)", longest/1000, longestAt/1000, record.Count(pauses, "pause"), p.Number("pause_s"), median)
 	} else if stalls > 0 {
-		c.Found(record.Doubtful, "repeat the pass and see whether it stalls there again", "a frame took %.0f ms at %.1f s (%d stalls of %g ms or more, median frame %.1f ms)", longest, longestAt/1000, stalls, p.Number("stall_ms"), median)
+		c.Found(record.Doubtful, "repeat the pass and see whether it stalls there again", "a frame took %.0f ms at %.1f s (%s of %g ms or more, median frame %.1f ms)", longest, longestAt/1000, record.Count(stalls, "stall"), p.Number("stall_ms"), median)
 	}
 }
 

@@ -123,7 +123,7 @@ func reasons(c *pick.Case, e record.Evidence, p plugins.Params) bool {
 		c.Put("gpu_power_percent", 100*float64(power)/float64(len(x)))
 		c.Put("gpu_thermal_limit_percent", p.Number("reasons_percent"))
 		if o := grade(share, p.Number("reasons_percent"), p.Number("reasons_bad_percent")); o != record.OK {
-			c.Found(o, cool, "%s reported heat or a hardware slowdown in %d of %d samples (%.0f %%, limits %g and %g %%)", card, hot, len(x), share, p.Number("reasons_percent"), p.Number("reasons_bad_percent"))
+			c.Found(o, cool, "%s reported heat or a hardware slowdown in %d of %s (%.0f %%, limits %g and %g %%)", card, hot, record.Count(len(x), "sample"), share, p.Number("reasons_percent"), p.Number("reasons_bad_percent"))
 		}
 	}
 	return looked
