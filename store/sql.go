@@ -10,10 +10,14 @@ import (
 	"strings"
 
 	"modernc.org/sqlite"
+	lib "modernc.org/sqlite/lib"
 )
 
 // ErrForbidden is the answer to a query that would do more than read the views.
 var ErrForbidden = errors.New("only reading is allowed")
+
+// ErrStatement is the answer to a query that is no SQL or asks for what is not there.
+var ErrStatement = errors.New("the query cannot be run")
 
 // Views are the names that queries may use; their columns are described in
 // docs/store.md.
@@ -62,9 +66,19 @@ func (s *Store) Query(ctx context.Context, text string, args ...any) (*Rows, err
 		if denied {
 			return nil, fmt.Errorf("query: %w, over the views %s: %w", ErrForbidden, strings.Join(Views, ", "), err)
 		}
-		return nil, fmt.Errorf("query: %w", s.explain(err))
+		return nil, fmt.Errorf("query: %w", s.misspelt(err))
 	}
 	return r, nil
+}
+
+// misspelt turns the database's complaint about a statement into [ErrStatement].
+func (s *Store) misspelt(err error) error {
+	var e *sqlite.Error
+	if !errors.As(err, &e) || e.Code() != lib.SQLITE_ERROR {
+		return s.explain(err)
+	}
+	text := strings.TrimSuffix(strings.TrimPrefix(e.Error(), "SQL logic error: "), " (1)")
+	return fmt.Errorf("%w: %s", ErrStatement, text)
 }
 
 // Next returns the next row, or nil at the end. Values are nil, int64, float64, string

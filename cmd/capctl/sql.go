@@ -43,6 +43,9 @@ func (c *sqlCmd) Run(a *app) error {
 	if c.Timeout <= 0 {
 		return cli.UsageError(fmt.Errorf("--timeout %s is not a time", c.Timeout))
 	}
+	if c.Format == "parquet" && isTerminal(a.stdout) {
+		return cli.UsageError(errors.New("Parquet is no form for a terminal"), "send it into a file: capctl sql --format parquet '...' > FILE.parquet")
+	}
 	s, err := openToRead(a)
 	if err != nil {
 		return err
@@ -56,6 +59,8 @@ func (c *sqlCmd) Run(a *app) error {
 		return nil
 	case errors.Is(err, store.ErrForbidden):
 		return cli.UsageError(err, "docs/store.md describes the views and their columns")
+	case errors.Is(err, store.ErrStatement):
+		return cli.UsageError(err, hints(a.ctx, s, text, err)...)
 	case ctx.Err() == context.DeadlineExceeded:
 		return cli.FailedError(fmt.Errorf("the query was stopped after %s", c.Timeout), "give it longer with --timeout, or ask for less")
 	}
