@@ -359,6 +359,10 @@ func TestSeveralPrograms(t *testing.T) {
 			t.Errorf("asked for %q: %q with %d frames, remarks %+v", c.ask, got.Layout.Program, len(got.Frames.MS), got.Remarks)
 		}
 	}
+	if _, err := framelog.Read("x.csv", []byte(b.String()), framelog.Options{Program: "drift.exe"}); err == nil ||
+		!strings.Contains(err.Error(), `no row of the program "drift.exe"; most rows belong to "hollow.exe"`) {
+		t.Errorf("a program that is not in the log: %v", err)
+	}
 	// Without a heading that says program, the agreement of stamps and durations tells.
 	plain := strings.ReplaceAll(strings.Replace(b.String(), "program", "who", 1), ".exe", "")
 	got, err := framelog.Read("x.csv", []byte(plain), framelog.Options{})

@@ -18,7 +18,7 @@ const (
 // Options say what is known about a log beyond its bytes. The zero value is ready.
 type Options struct {
 	Layouts   []Declared // the first that matches is used
-	Program   string     // program whose rows are used where a log holds several; empty for the one with most frames
+	Program   string     // program whose rows are used where a log names programs; empty for the one with most frames
 	Formats   []Format   // formats beyond text and JSON Lines
 	NoHash    bool       // leave Digest.SHA256 empty
 	MaxFrames int        // 0 for DefaultMaxFrames

@@ -735,9 +735,9 @@ func (s *scan) end() error {
 	return nil
 }
 
-// pick returns the track of the program that is asked for, else the one with most
-// frames. strict says that it must be there.
-func (s *scan) pick(program string, strict bool) (*track, error) {
+// pick returns the track of the program that is asked for, or the one with most frames.
+// Another program's figures in place of those asked for would mislead.
+func (s *scan) pick(program string, declared bool) (*track, error) {
 	if s.ch.prog < 0 || len(s.tracks) == 0 {
 		return s.cur, nil
 	}
@@ -750,8 +750,11 @@ func (s *scan) pick(program string, strict bool) (*track, error) {
 			best = tr
 		}
 	}
-	if strict {
+	switch {
+	case declared:
 		return nil, fault(0, "correct program in the declared layout", "the log has no row of the program %q; most rows belong to %q", program, best.name)
+	case program != "":
+		return nil, fault(0, "ask for one of its programs", "the log has no row of the program %q; most rows belong to %q", program, best.name)
 	}
 	return best, nil
 }

@@ -61,10 +61,13 @@ func (c *measureCmd) Run(a *app) error {
 		show = &measuredLines{enc: json.NewEncoder(a.stdout)}
 	}
 	failed := 0
+	nameless := 0
 	bar := progress{out: a.stderr, total: len(files), on: isTerminal(a.stderr) && len(files) > 1}
 	err = measureAll(a.ctx, files, opt, more, func(i int, m measured) error {
 		if m.err != nil {
 			failed++
+		} else if m.Layout.Program == "" {
+			nameless++
 		}
 		bar.at(i + 1)
 		return show.add(m)
@@ -72,6 +75,9 @@ func (c *measureCmd) Run(a *app) error {
 	bar.clear()
 	if err == nil {
 		err = show.end()
+	}
+	if c.Program != "" && nameless > 0 {
+		fmt.Fprintf(a.stderr, "capctl: note: %s of %d without names of programs: all rows were used, whatever --program says\n", record.Count(nameless, "log"), len(files))
 	}
 	switch {
 	case err != nil:
