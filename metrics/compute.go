@@ -54,7 +54,7 @@ func (c *Computer) Compute(f record.Frames) (record.Metrics, error) {
 	tail := o.tail(n)
 	m.P99MS = quantileOf(tail, n, 99, 100)
 	m.P999MS = quantileOf(tail, n, 999, 1000)
-	if m.P99MS == 0 {
+	if m.P99MS < ShortestMS {
 		return record.Metrics{}, &FrameError{Reason: NoLength, Index: -1}
 	}
 	m.P99FPS = 1000 / m.P99MS

@@ -6,8 +6,8 @@ import "fmt"
 // every sum finite.
 const LongestMS = 1e12
 
-// ShortestMS is the shortest frame time above zero that [More] accepts, in ms (a
-// picosecond). It keeps the squares of rates finite.
+// ShortestMS is the shortest frame time above zero that [More] accepts, and what the 99th
+// percentile must reach, in ms (a picosecond). It keeps rates and their squares finite.
 const ShortestMS = 1e-9
 
 // Reason says why a series of frame times has no figures.

@@ -156,7 +156,7 @@ func quantiles(asc []float64, kind int) (*Quantiles, error) {
 		}
 		*to = v
 	}
-	if q.P99MS == 0 {
+	if q.P99MS < ShortestMS {
 		return nil, &FrameError{Reason: NoLength, Index: -1}
 	}
 	q.P99FPS = 1000 / q.P99MS
