@@ -131,6 +131,14 @@ func (c *alertsCmd) print(a *app, list []*told) error {
 		}
 		return nil
 	}
+	if len(list) == 0 {
+		what := "there was no alert"
+		if c.Open {
+			what = "no alert is open"
+		}
+		nothing(a, what, "'capctl alerts --test' tries the channels of the running agent")
+		return nil
+	}
 	var rows []table.Row
 	for _, t := range list {
 		var states []string

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"reflect"
 	"slices"
 	"strings"
 	"time"
@@ -46,6 +47,15 @@ func (f filterFlags) filter(now time.Time) (store.Filter, error) {
 	}
 	out.Until, err = moment("--until", f.Until, now)
 	return out, err
+}
+
+// noPass says that no pass was selected, or that there is none.
+func (f filterFlags) noPass(a *app) {
+	if reflect.ValueOf(f).IsZero() {
+		nothing(a, "no pass is stored yet", "run 'capd run' and let the logger write into "+a.config.Watch+", the folder that it watches")
+		return
+	}
+	nothing(a, "no pass matches", "'capctl passes' without options lists all")
 }
 
 // moment reads a day, a time or a time ago.

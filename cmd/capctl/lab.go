@@ -91,6 +91,10 @@ func (c *labStatusCmd) Run(a *app, parent *labCmd) error {
 		}
 		return nil
 	}
+	if len(list) == 0 {
+		nothing(a, "no bench has sent anything yet", "set lab.address in the benches' configurations, or run 'capctl lab send' there")
+		return nil
+	}
 	var rows []table.Row
 	for _, b := range list {
 		rows = append(rows, table.Row{printable(b.Name), b.Passes, b.Bad, b.SeenAt.Format(time.RFC3339), b.Backlog, fmt.Sprintf("%.1f s", b.Skew)})

@@ -140,7 +140,11 @@ func (c *nextCmd) list(a *app) error {
 		rows = append(rows, table.Row{i + 1, change, s.Missing()})
 		from = i
 	}
-	if !c.JSON {
+	switch {
+	case c.JSON:
+	case len(rows) == 0:
+		nothing(a, "no cell is left to record", "'capctl coverage' shows what was done and left out")
+	default:
 		printTable(a.stdout, table.Row{"cell", "change", "passes missing"}, rows)
 	}
 	return nil

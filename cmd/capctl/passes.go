@@ -38,7 +38,7 @@ func (c *passesCmd) Run(a *app) error {
 		return nil
 	}
 	if len(passes) == 0 {
-		fmt.Fprintln(a.stderr, "capctl: no pass matches")
+		c.noPass(a)
 		return nil
 	}
 	rows := make([]table.Row, 0, len(passes))

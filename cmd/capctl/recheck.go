@@ -75,6 +75,10 @@ func (c *recheckCmd) Run(a *app) error {
 	if err != nil {
 		return err
 	}
+	if len(passes) == 0 {
+		c.noPass(a)
+		return nil
+	}
 	s, err := openStore(a, !c.Apply)
 	if err != nil {
 		return err

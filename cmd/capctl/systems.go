@@ -41,7 +41,11 @@ func (c *systemsCmd) Run(a *app) error {
 				known(seen.System, record.FieldGraphicsName), known(seen.System, record.FieldGraphicsDriver),
 				known(seen.System, record.FieldOSBuild), fmt.Sprint(seen.Passes), seen.Last.Local().Format("2006-01-02 15:04")})
 		}
-		if !c.JSON {
+		switch {
+		case c.JSON:
+		case len(rows) == 0:
+			nothing(a, "no system is stored", "it comes with the first pass; 'capctl system show' detects this machine")
+		default:
 			printTable(a.stdout, table.Row{"system", "bench", "processor", "graphics", "driver", "build", "passes", "last seen"}, rows)
 		}
 		return nil
