@@ -248,10 +248,10 @@ func (c *Cell) look() {
 		}
 	}
 	if doubtful > 0 {
-		c.warn("%d of %d passes are doubtful", doubtful, len(c.used))
+		c.warn("%d of %s doubtful", doubtful, record.Count(len(c.used), "pass"))
 	}
 	if unverified > 0 {
-		c.warn("%d of %d passes are unverified", unverified, len(c.used))
+		c.warn("%d of %s unverified", unverified, record.Count(len(c.used), "pass"))
 	}
 	c.groups = conditions(c.used, c.order)
 }

@@ -47,7 +47,7 @@ func TestCellLeavesOutOnlyByVerdict(t *testing.T) {
 		t.Errorf("%+v", c)
 	}
 	near(t, "the mean stays the mean", float64(c.Figure(analysis.Average).Mean), 79.75, 1e-12)
-	if !strings.Contains(strings.Join(c.Warnings, ";"), "1 of 2 passes are doubtful") {
+	if !strings.Contains(strings.Join(c.Warnings, ";"), "1 of 2 passes doubtful") {
 		t.Errorf("warnings %q", c.Warnings)
 	}
 }

@@ -45,7 +45,7 @@ func (p *pools) others(c Cell, index int, metrics []Metric) map[string]record.Sp
 			continue
 		}
 		if s, v, sets := set.without(index); v > 0 && s > 0 {
-			out[m.Name] = record.Spread{SD: s, DF: v, From: fmt.Sprintf("%d other sets of passes of %s", sets, c.kind())}
+			out[m.Name] = record.Spread{SD: s, DF: v, From: fmt.Sprintf("%s of passes of %s", record.Count(sets, "other set"), c.kind())}
 		}
 	}
 	return out

@@ -20,7 +20,7 @@ const (
 type Limit struct {
 	Factors map[string]string `json:"factors"`
 	Limit   Regime            `json:"limit"`
-	FPS     Number            `json:"fps"`
+	FPS     Number            `json:"avg_fps"`
 
 	// Share is the processor's share in the model: 1 means that one per cent more of the
 	// processor gives one per cent more frames, 0 that it gives none.

@@ -24,7 +24,7 @@ const (
 type Odd struct {
 	Factors   map[string]string `json:"factors"`
 	Kind      string            `json:"kind"`
-	FPS       Number            `json:"fps"`
+	FPS       Number            `json:"avg_fps"`
 	Expected  Number            `json:"expected_fps"` // by the other cells
 	Deviation Number            `json:"deviation"`    // FPS / Expected - 1
 	P         Number            `json:"p_adjusted"`

@@ -1,6 +1,7 @@
 package analysis
 
 import (
+	"fmt"
 	"math"
 
 	"capd.example/internal/critical"
@@ -29,6 +30,11 @@ type Options struct {
 	Tie float64
 	// Alpha is the level of the tests behind a call; 0: 0.05.
 	Alpha float64
+}
+
+// ConfidencePercent names the intervals for people: "95 %".
+func (o Options) ConfidencePercent() string {
+	return fmt.Sprintf("%.6g %%", 100*o.withDefaults().Confidence)
 }
 
 func (o Options) withDefaults() Options {

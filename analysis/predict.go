@@ -78,7 +78,7 @@ func (m *Model) predict(cells []Cell, c, g int, o Options) Prediction {
 		return p
 	}
 	p.CILow, p.CIHigh = Number(y*math.Exp(-half)), Number(y*math.Exp(half))
-	p.Reason = fmt.Sprintf("model of %d cells with a residual sd of %.2f %%", m.Cells, 100*m.fit.Sigma)
+	p.Reason = fmt.Sprintf("model of %s with a residual sd of %.2f %%", record.Count(m.Cells, "cell"), 100*m.fit.Sigma)
 	if share > graphicsShare {
 		return p
 	}

@@ -186,7 +186,7 @@ func (p *pools) spread(c Cell, metric string) Spread {
 	case !(set.s > 0):
 		why = "comparable cells show no spread at all"
 	default:
-		return Spread{SD: Number(set.s), DF: Number(set.v), Pooled: true, From: fmt.Sprintf("%d sets of passes of %s", len(set.sd), c.kind()), key: c.poolKey(metric)}
+		return Spread{SD: Number(set.s), DF: Number(set.v), Pooled: true, From: fmt.Sprintf("%s of passes of %s", record.Count(len(set.sd), "set"), c.kind()), key: c.poolKey(metric)}
 	}
 	if f.N < 2 {
 		return Spread{SD: Undefined, DF: 0, From: "no spread: " + why + ", and the cell has one pass alone"}

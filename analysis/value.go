@@ -74,7 +74,7 @@ type Value struct {
 	Part    string            `json:"part"`
 	Factors map[string]string `json:"factors"` // without game and scene
 	Games   []string          `json:"games"`   // whose rates are averaged; the same for all parts of a table
-	FPS     Number            `json:"fps"`     // geometric mean over the games
+	FPS     Number            `json:"avg_fps"` // geometric mean over the games
 
 	Price        Number `json:"price"`
 	Currency     string `json:"currency,omitempty"`

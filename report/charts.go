@@ -5,6 +5,7 @@ import (
 	"math"
 
 	"capd.example/analysis"
+	"capd.example/record"
 )
 
 // chart is a drawing that can be made in any size: narrow in the page, wide for a video.
@@ -116,10 +117,11 @@ type barRow struct {
 	avg, low analysis.Figure
 }
 
-// barChart shows average and 1% low with their intervals; a longer bar is better.
-func barChart(name, title string, rows []barRow) chart {
+// barChart shows average and 1% low with their intervals, of a confidence; a longer bar is
+// better.
+func barChart(name, title, confidence string, rows []barRow) chart {
 	return chart{name: name, title: title, rows: len(rows) + 1,
-		note: "Average (wide bar) and 1% low (narrow bar) in frames per second; thin lines are 95 % intervals. * median, passes do not agree.",
+		note: "Average (wide bar) and 1% low (narrow bar) in frames per second; thin lines are " + confidence + " intervals. * median, passes do not agree.",
 		desc: barText(rows),
 		draw: func(c *canvas, top float64) { drawBars(c, top, rows) }}
 }
@@ -415,7 +417,7 @@ func traceText(ms []float64) string {
 	for _, v := range ms {
 		high, sum = math.Max(high, v), sum+v
 	}
-	return fmt.Sprintf("%d frames in %.1f s, mean %.2f ms, longest %.2f ms", len(ms), sum/1000, sum/float64(max(1, len(ms))), high)
+	return fmt.Sprintf("%s in %.1f s, mean %.2f ms, longest %.2f ms", record.Count(len(ms), "frame"), sum/1000, sum/float64(max(1, len(ms))), high)
 }
 
 func drawTrace(c *canvas, top float64, ms []float64) {

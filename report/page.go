@@ -44,7 +44,8 @@ var pageTemplate = template.Must(template.New("page").Funcs(template.FuncMap{
 		}
 		return fmt.Sprintf("%.2f", float64(n))
 	},
-	"join": strings.Join,
+	"join":  strings.Join,
+	"count": record.Count,
 }).Parse(pageText))
 
 // page is what the template is given.
@@ -60,6 +61,7 @@ type page struct {
 	Counts               counts
 	Factors              []string
 	Tie                  string
+	Interval             string // how sure the intervals are: "95 %"
 	Currency, PriceDate  string
 }
 
@@ -95,7 +97,8 @@ type figure struct {
 
 type passRow struct {
 	record.Pass
-	Cell     string
+	Cell     string // its place in the page
+	CellName string
 	Findings []record.Finding // those that are not plainly fine
 	Fine     int
 	Average  string
@@ -107,18 +110,18 @@ const drawnInPage = 60
 // html writes the page.
 func (r *Report) html() ([]byte, error) {
 	p := page{Report: r, Title: r.in.Title, Made: r.in.At.UTC().Format("2006-01-02 15:04 UTC"), Version: r.in.Version,
-		CSS: template.CSS(pageCSS + inkCSS()), Factors: r.factors, Tie: fmt.Sprintf("%g %%", 100*tie(r.in.Options))}
+		CSS: template.CSS(pageCSS + inkCSS()), Factors: r.factors, Tie: fmt.Sprintf("%g %%", 100*tie(r.in.Options)), Interval: r.in.Options.ConfidencePercent()}
 	for _, id := range keys(r.in.Systems) {
 		p.Systems = append(p.Systems, r.in.Systems[id])
 	}
-	where := map[string]string{}
+	where := map[string]cellRow{}
 	for i, c := range r.Cells {
 		row := newCellRow(i, c, r.Limits[i])
 		for _, u := range c.Passes.Used {
-			where[u.ID] = row.ID
+			where[u.ID] = row
 		}
 		for _, l := range c.Passes.LeftOut {
-			where[l.ID] = row.ID
+			where[l.ID] = row
 		}
 		p.Rows = append(p.Rows, row)
 		p.Counts.Used += len(c.Passes.Used)
@@ -170,7 +173,11 @@ func newCellRow(i int, c analysis.Cell, l analysis.Limit) cellRow {
 	}
 	for _, m := range analysis.Metrics[2:] {
 		f := c.Figure(m.Name)
-		row.Others = append(row.Others, otherFigure{m.Text, fmt.Sprintf("%.4g", finite(f.Value())), interval(f.CILow, f.CIHigh)})
+		value := "–"
+		if f.N > 0 {
+			value = fmt.Sprintf("%.4g", f.Value())
+		}
+		row.Others = append(row.Others, otherFigure{m.Text, value, interval(f.CILow, f.CIHigh)})
 	}
 	return row
 }
@@ -182,8 +189,8 @@ func interval(low, high analysis.Number) string {
 	return fmt.Sprintf("%.1f to %.1f", float64(low), float64(high))
 }
 
-func newPassRow(p record.Pass, cell string) passRow {
-	row := passRow{Pass: p, Cell: cell, Average: fmt.Sprintf("%.1f", p.Metrics.AvgFPS)}
+func newPassRow(p record.Pass, cell cellRow) passRow {
+	row := passRow{Pass: p, Cell: cell.ID, CellName: cell.Name, Average: fmt.Sprintf("%.1f", p.Metrics.AvgFPS)}
 	for _, f := range p.Findings {
 		if f.Outcome == record.OK {
 			row.Fine++

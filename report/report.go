@@ -160,7 +160,7 @@ func (r *Report) draw() {
 			for _, c := range cells[part*barsPerChart : end] {
 				rows = append(rows, barRow{partName(c), c.Figure(analysis.Average), c.Figure(analysis.Low1)})
 			}
-			r.charts = append(r.charts, barChart(fmt.Sprintf("rates-%d-%d", i+1, part+1), title, rows))
+			r.charts = append(r.charts, barChart(fmt.Sprintf("rates-%d-%d", i+1, part+1), title, r.in.Options.ConfidencePercent(), rows))
 		}
 		if ch, ok := r.scaling(fmt.Sprintf("scaling-%d", i+1), name, cells); ok {
 			r.charts = append(r.charts, ch)

@@ -135,15 +135,20 @@ func TestDataPackage(t *testing.T) {
 			}
 		}
 	}
-	if err := json.Unmarshal(f["datapackage.json"], &p); err != nil || p.Profile != "tabular-data-package" || len(p.Resources) != 5 {
+	if err := json.Unmarshal(f["datapackage.json"], &p); err != nil || p.Profile != "tabular-data-package" || len(p.Resources) != 10 {
 		t.Fatalf("%v %+v", err, p)
 	}
 	for _, r := range p.Resources {
 		rows, err := csv.NewReader(bytes.NewReader(f[r.Path])).ReadAll()
-		if err != nil || len(rows) < 2 || len(f[r.Path]) != r.Bytes {
+		if err != nil || len(rows) < 1 || len(f[r.Path]) != r.Bytes {
 			t.Fatalf("%s: %v, %d rows, %d bytes of %d", r.Path, err, len(rows), len(f[r.Path]), r.Bytes)
 		}
+		names := map[string]bool{}
 		for i, field := range r.Schema.Fields {
+			if names[field.Name] {
+				t.Errorf("%s: two columns %s", r.Path, field.Name)
+			}
+			names[field.Name] = true
 			if rows[0][i] != field.Name {
 				t.Errorf("%s: column %d is %s, not %s", r.Path, i, rows[0][i], field.Name)
 			}

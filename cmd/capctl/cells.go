@@ -9,6 +9,7 @@ import (
 	"capd.example/analysis"
 	"capd.example/plugins/agreement"
 	"capd.example/record"
+	"capd.example/report"
 )
 
 // cellsCmd is `capctl cells`.
@@ -51,18 +52,20 @@ func (f analysisFlags) cells(a *app, filter filterFlags) ([]analysis.Cell, analy
 }
 
 func (c *cellsCmd) Run(a *app) error {
-	cells, _, err := c.cells(a, c.filterFlags)
+	cells, o, err := c.cells(a, c.filterFlags)
 	if err != nil {
 		return err
 	}
-	return printCells(a, c.outputFlags, cells)
+	return printCells(a, c.outputFlags, cells, o)
 }
 
-func printCells(a *app, form outputFlags, cells []analysis.Cell) error {
-	return emit(a, form, cells, table.Row{"cell", "passes", "avg FPS", "95 %", "1% low", "95 %", "remarks"}, func(x analysis.Cell) table.Row {
+func printCells(a *app, form outputFlags, cells []analysis.Cell, o analysis.Options) error {
+	interval := o.ConfidencePercent()
+	headings := table.Row{"cell", "passes", "avg FPS", "avg FPS " + interval, "1% low", "1% low " + interval, "remarks"}
+	return emit(a, form, cells, headings, func(x analysis.Cell) table.Row {
 		avg, low := x.Figure(analysis.Average), x.Figure(analysis.Low1)
 		return table.Row{x.Name(), passCount(x), shown(avg), plusMinus(avg), shown(low), plusMinus(low), remarks(x)}
-	})
+	}, func() report.Table { return report.CellTable(cells, factorsOf(o)) })
 }
 
 // passCount says how many passes count, and of how many.

@@ -2,17 +2,20 @@ package main
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 
 	"github.com/jedib0t/go-pretty/v6/table"
 
 	"capd.example/analysis"
 	"capd.example/internal/cli"
+	"capd.example/record"
+	"capd.example/report"
 )
 
 // compareCmd is `capctl compare`.
 type compareCmd struct {
-	By     string   `required:"" placeholder:"FACTOR" help:"The factor in which the compared cells differ: cpu, gpu, preset ..."`
+	By     string   `placeholder:"FACTOR" help:"The factor in which the compared cells differ: gpu, cpu, preset ... (default: the first of gpu, cpu and the others that has several values)."`
 	Base   string   `placeholder:"VALUE" help:"The value to compare with (default: every pair)."`
 	Metric string   `default:"avg_fps" placeholder:"FIGURE" help:"The figure to compare: avg_fps, low1_fps ..."`
 	Tie    *float64 `placeholder:"PERCENT" help:"A difference that is shown to be smaller is a tie (default: analysis.tie_percent, 1)."`
@@ -33,17 +36,29 @@ func (c *compareCmd) Run(a *app) error {
 	if c.Tie != nil {
 		o.Tie = *c.Tie / 100
 	}
+	levels := levelsOf(cells, factorsOf(o))
+	if c.By == "" {
+		c.By = levels.first()
+		fmt.Fprintf(a.stderr, "capctl: compared by %s; --by names another factor (%s)\n", c.By, levels)
+	}
 	margins, err := analysis.Compare(cells, c.By, c.Base, c.Metric, o)
 	if err != nil {
-		return cli.UsageError(err, "'capctl cells' lists the cells with their factors")
+		return cli.UsageError(err, levels.hints(c.By)...)
+	}
+	if len(margins) == 0 {
+		fmt.Fprintf(a.stderr, "capctl: nothing to compare: %s\n", levels.why(c.By, c.Base))
+		for _, h := range levels.hints(c.By) {
+			fmt.Fprintf(a.stderr, "capctl: hint: %s\n", h)
+		}
 	}
 	if c.Across {
-		return c.totals(a, analysis.Totals(margins, o))
+		return c.totals(a, analysis.Totals(margins, o), o)
 	}
-	return emit(a, c.outputFlags, margins, table.Row{"cell", c.By, "against", "margin", "95 %", "call", "why"}, func(m analysis.Margin) table.Row {
+	headings := table.Row{"cell", c.By, "against", "margin", "margin " + o.ConfidencePercent(), "call", "why"}
+	return emit(a, c.outputFlags, margins, headings, func(m analysis.Margin) table.Row {
 		return table.Row{m.Name(), m.Value, m.Base, analysis.WholePercent(m.Margin), percentRange(m.CILow, m.CIHigh), m.Call,
 			strings.Join(append([]string{m.Reason}, m.Warnings...), "; ")}
-	})
+	}, func() report.Table { return report.MarginTable(margins, factorsOf(o)) })
 }
 
 func percentRange(low, high analysis.Number) string {
@@ -53,8 +68,8 @@ func percentRange(low, high analysis.Number) string {
 	return fmt.Sprintf("%+.1f to %+.1f %%", 100*float64(low), 100*float64(high))
 }
 
-func (c *compareCmd) totals(a *app, totals []analysis.Total) error {
-	headings := table.Row{"cells", c.By, "against", "geometric mean", "95 %", "games like these", "call", "why", "games"}
+func (c *compareCmd) totals(a *app, totals []analysis.Total, o analysis.Options) error {
+	headings := table.Row{"cells", c.By, "against", "geometric mean", "geometric mean " + o.ConfidencePercent(), "games like these", "call", "why", "games"}
 	return emit(a, c.outputFlags, totals, headings, func(t analysis.Total) table.Row {
 		var games []string
 		for _, g := range t.Games {
@@ -62,5 +77,92 @@ func (c *compareCmd) totals(a *app, totals []analysis.Total) error {
 		}
 		return table.Row{t.Name(), t.Value, t.Base, analysis.WholePercent(t.Margin), percentRange(t.CILow, t.CIHigh), percentRange(t.SpreadLow, t.SpreadHigh),
 			t.Call, t.Reason, strings.Join(games, ", ")}
-	})
+	}, func() report.Table { return report.TotalTable(totals, factorsOf(o)) })
+}
+
+// levels are the values that each factor has in some cells, in their order.
+type levels struct {
+	factors []string
+	of      map[string][]string
+}
+
+func levelsOf(cells []analysis.Cell, factors []string) levels {
+	l := levels{factors, map[string][]string{}}
+	for _, c := range cells {
+		for _, f := range factors {
+			if v := c.Factors[f]; v != "" && !slices.Contains(l.of[f], v) {
+				l.of[f] = append(l.of[f], v)
+			}
+		}
+	}
+	return l
+}
+
+// first is the factor to compare by where none is named.
+func (l levels) first() string {
+	for _, f := range append([]string{record.TagGraphics, record.TagProcessor}, l.factors...) {
+		if slices.Contains(l.factors, f) && len(l.of[f]) > 1 {
+			return f
+		}
+	}
+	return l.factors[0]
+}
+
+// String says how many values each factor has: "gpu: 2 values, cpu: 1 value".
+func (l levels) String() string {
+	out := make([]string, len(l.factors))
+	for i, f := range l.factors {
+		out[i] = f + ": " + record.Count(len(l.of[f]), "value")
+	}
+	return strings.Join(out, ", ")
+}
+
+// why says why no two cells differ in the factor alone.
+func (l levels) why(by, base string) string {
+	switch n := len(l.of[by]); {
+	case n == 0 && l.empty():
+		return "no pass is selected"
+	case n == 0:
+		return "no selected pass has the tag " + by
+	case n == 1:
+		return fmt.Sprintf("%s has one value, %s", by, l.of[by][0])
+	case base != "":
+		return fmt.Sprintf("no cell differs from one with %s in %s alone", base, by)
+	}
+	return fmt.Sprintf("no two cells differ in %s alone", by)
+}
+
+func (l levels) empty() bool {
+	for _, v := range l.of {
+		if len(v) > 0 {
+			return false
+		}
+	}
+	return true
+}
+
+// hints are what to type instead.
+func (l levels) hints(by string) []string {
+	if l.empty() {
+		return []string{"'capctl passes' lists what there is"}
+	}
+	out := []string{l.String()}
+	if v := l.of[by]; len(v) > 1 {
+		out = append(out, fmt.Sprintf("values of %s: %s", by, strings.Join(v[:min(len(v), 12)], ", ")), fmt.Sprintf("type: capctl compare --by %s --base %s", by, quoted(v[0])))
+	}
+	for _, f := range l.factors {
+		if f != by && len(l.of[f]) > 1 {
+			out = append(out, "type: capctl compare --by "+f)
+			break
+		}
+	}
+	return append(out, "'capctl cells' lists the cells")
+}
+
+// quoted is a value as one types it.
+func quoted(s string) string {
+	if strings.ContainsAny(s, " '\"$&;()<>|*?\\") {
+		return "'" + strings.ReplaceAll(s, "'", `'\''`) + "'"
+	}
+	return s
 }

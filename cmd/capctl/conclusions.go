@@ -1,16 +1,14 @@
 package main
 
 import (
-	"encoding/csv"
 	"fmt"
-	"regexp"
 	"strings"
 	"unicode"
 
 	"github.com/jedib0t/go-pretty/v6/table"
 
 	"capd.example/internal/cli"
-	"capd.example/store/export"
+	"capd.example/report"
 )
 
 // conclusions are the commands that draw conclusions from the passes of the store.
@@ -30,12 +28,13 @@ type conclusions struct {
 // outputFlags choose the form of a result.
 type outputFlags struct {
 	JSON     bool `name:"json" xor:"form" help:"One JSON object per line."`
-	CSV      bool `name:"csv" xor:"form" help:"Comma-separated text for a spreadsheet."`
+	CSV      bool `name:"csv" xor:"form" help:"Comma-separated text for a spreadsheet: one fact a column, numbers unrounded."`
 	Markdown bool `name:"markdown" xor:"form" help:"A Markdown table."`
 }
 
-// emit prints items in the chosen form; row gives the cells of the table for people.
-func emit[T any](a *app, o outputFlags, items []T, headings table.Row, row func(T) table.Row) error {
+// emit prints items in the chosen form: row gives the cells of the table for people, data
+// is the table for programs.
+func emit[T any](a *app, o outputFlags, items []T, headings table.Row, row func(T) table.Row, data func() report.Table) error {
 	if o.JSON {
 		for _, x := range items {
 			if err := jsonLine(a.stdout, x); err != nil {
@@ -44,21 +43,21 @@ func emit[T any](a *app, o outputFlags, items []T, headings table.Row, row func(
 		}
 		return nil
 	}
+	if o.CSV {
+		text, err := data().CSV()
+		if err == nil {
+			_, err = a.stdout.Write(text)
+		}
+		if err != nil {
+			return cli.FailedError(err)
+		}
+		return nil
+	}
 	rows := make([]table.Row, 0, len(items))
 	for _, x := range items {
 		rows = append(rows, row(x))
 	}
-	switch {
-	case o.CSV:
-		w := csv.NewWriter(a.stdout)
-		for _, r := range append([]table.Row{headings}, rows...) {
-			if err := w.Write(texts(r, safeCell)); err != nil {
-				return cli.FailedError(err)
-			}
-		}
-		w.Flush()
-		return w.Error()
-	case o.Markdown:
+	if o.Markdown {
 		fmt.Fprintf(a.stdout, "| %s |\n|%s\n", strings.Join(texts(headings, safeMarkdown), " | "), strings.Repeat(" --- |", len(headings)))
 		for _, r := range rows {
 			fmt.Fprintf(a.stdout, "| %s |\n", strings.Join(texts(r, safeMarkdown), " | "))
@@ -90,16 +89,6 @@ func texts(row table.Row, safe func(string) string) []string {
 		out[i] = safe(fmt.Sprint(v))
 	}
 	return out
-}
-
-var plainNumber = regexp.MustCompile(`^[-+]?[0-9.]+( %)?$|^-$`)
-
-// safeCell keeps a spreadsheet from taking a text for a formula; numbers stay numbers.
-func safeCell(s string) string {
-	if plainNumber.MatchString(s) {
-		return s
-	}
-	return export.SafeCell(s, false)
 }
 
 // safeMarkdown keeps a text from ending its cell or becoming markup.

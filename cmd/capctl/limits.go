@@ -11,6 +11,7 @@ import (
 	"capd.example/analysis"
 	"capd.example/internal/cli"
 	"capd.example/record"
+	"capd.example/report"
 	"capd.example/store"
 )
 
@@ -33,7 +34,7 @@ func (c *limitsCmd) Run(a *app) error {
 	limits, models := analysis.Limits(cells, loads, o)
 	err = emit(a, c.outputFlags, limits, table.Row{"cell", "avg FPS", "bound by", "processor's share", "why"}, func(l analysis.Limit) table.Row {
 		return table.Row{l.Name(), number(l.FPS, "%.1f"), l.Limit, number(l.Share, "%.2f"), l.Reason}
-	})
+	}, func() report.Table { return report.LimitTable(limits, factorsOf(o)) })
 	if err != nil {
 		return err
 	}
@@ -66,13 +67,13 @@ func (c *predictCmd) Run(a *app) error {
 		return err
 	}
 	list, models := analysis.Predict(cells, o)
-	err = emit(a, c.outputFlags, list, table.Row{"cell, not measured", "predicted FPS", "95 %", "bound by", "like the measured", "why"}, func(p analysis.Prediction) table.Row {
+	err = emit(a, c.outputFlags, list, table.Row{"cell, not measured", "predicted FPS", "predicted FPS " + o.ConfidencePercent(), "bound by", "like the measured", "why"}, func(p analysis.Prediction) table.Row {
 		interval := "-"
 		if p.CILow.Known() {
 			interval = fmt.Sprintf("%.1f to %.1f", float64(p.CILow), float64(p.CIHigh))
 		}
 		return table.Row{p.Name(), number(p.FPS, "%.1f"), interval, p.Limit, p.Like, p.Reason}
-	})
+	}, func() report.Table { return report.PredictionTable(list, factorsOf(o)) })
 	if err != nil {
 		return err
 	}
@@ -80,8 +81,8 @@ func (c *predictCmd) Run(a *app) error {
 }
 
 func modelLine(m *analysis.Model) string {
-	text := fmt.Sprintf("Model of %s over %d cells: residual sd %s, worst residual %s, error of a cell left out %s",
-		m.Game, m.Cells, relative(m.Sigma), relative(m.Worst), relative(m.LeftOutError))
+	text := fmt.Sprintf("Model of %s over %s: residual sd %s, worst residual %s, error of a cell left out %s",
+		m.Game, record.Count(m.Cells, "cell"), relative(m.Sigma), relative(m.Worst), relative(m.LeftOutError))
 	return strings.Join(append([]string{text}, m.Warnings...), "; ")
 }
 

@@ -8,6 +8,8 @@ import (
 
 	"capd.example/analysis"
 	"capd.example/internal/cli"
+	"capd.example/record"
+	"capd.example/report"
 )
 
 // oddCmd is `capctl odd`.
@@ -26,11 +28,11 @@ func (c *oddCmd) Run(a *app) error {
 	r := analysis.FindOdd(cells, o)
 	err = emit(a, c.outputFlags, r.Odd, table.Row{"cell", "avg FPS", "off by", "why", "advice", "passes"}, func(x analysis.Odd) table.Row {
 		return table.Row{x.Name(), number(x.FPS, "%.1f"), number(100*x.Deviation, "%+.1f %%"), x.Reason, x.Advice, strings.Join(x.Passes, " ")}
-	})
+	}, func() report.Table { return report.OddTable(r.Odd, factorsOf(o)) })
 	if err != nil {
 		return err
 	}
-	fmt.Fprintf(a.stderr, "capctl: %d odd of %d cells that could be tested", len(r.Odd), r.Tested)
+	fmt.Fprintf(a.stderr, "capctl: %d odd of %s that could be tested", len(r.Odd), record.Count(r.Tested, "cell"))
 	if n := len(r.Untestable); n > 0 {
 		fmt.Fprintf(a.stderr, "; %d cannot be, since no other cell says what to expect of them", n)
 	}

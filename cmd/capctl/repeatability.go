@@ -7,6 +7,8 @@ import (
 	"github.com/jedib0t/go-pretty/v6/table"
 
 	"capd.example/analysis"
+	"capd.example/record"
+	"capd.example/report"
 )
 
 // repeatabilityCmd is `capctl repeatability`.
@@ -38,11 +40,11 @@ func (c *repeatabilityCmd) Run(a *app) error {
 		}
 		var notes []string
 		if r.LeftOut > 0 {
-			notes = append(notes, fmt.Sprintf("%d sets spread more than the others and are left out", r.LeftOut))
+			notes = append(notes, fmt.Sprintf("left out, spreading more than the others: %s", record.Count(r.LeftOut, "set")))
 		}
 		if r.Apart != "" {
 			notes = append(notes, "no one spread ("+r.Apart+"): each cell stands on its own")
 		}
 		return table.Row{r.Bench, r.Game, r.Regime, r.Metric, relative(r.SD), r.Sets, number(r.DF, "%.0f"), relative(r.Resolves), strings.Join(months, ", "), strings.Join(notes, "; ")}
-	})
+	}, func() report.Table { return report.RepeatTable(list) })
 }

@@ -50,7 +50,7 @@ func (c *reportCmd) Run(a *app) error {
 		return cli.FailedError(fmt.Errorf("write the report: %w", err))
 	}
 	c.markUsed(a, in.Passes)
-	fmt.Fprintf(a.stderr, "capctl: %d cells of %d passes, %d files, %.1f MB; open %s\n", len(r.Cells), len(in.Passes), files, float64(size)/1e6, filepath.Join(c.Out, "index.html"))
+	fmt.Fprintf(a.stderr, "capctl: %s of %s, %s, %.1f MB; open %s\n", record.Count(len(r.Cells), "cell"), record.Count(len(in.Passes), "pass"), record.Count(files, "file"), float64(size)/1e6, filepath.Join(c.Out, "index.html"))
 	return nil
 }
 

@@ -10,6 +10,7 @@ import (
 	"capd.example/analysis"
 	"capd.example/internal/cli"
 	"capd.example/record"
+	"capd.example/report"
 )
 
 // reuseCmd is `capctl reuse`.
@@ -41,17 +42,19 @@ func (c *reuseCmd) Run(a *app) error {
 		if err := jsonLine(a.stdout, gate); err != nil {
 			return cli.FailedError(err)
 		}
-	} else if err := c.differences(a, gate); err != nil {
-		return err
+	} else if !c.CSV || gate.Refused { // one table alone in a file for a spreadsheet
+		if err := c.differences(a, gate); err != nil {
+			return err
+		}
 	}
 	if gate.Refused {
-		fmt.Fprintf(a.stderr, "capctl: %d older and %d new passes: not comparable\n", gate.OldPasses, gate.NewPasses)
+		fmt.Fprintf(a.stderr, "capctl: not comparable: %s and %s\n", record.Count(gate.OldPasses, "older pass"), record.Count(gate.NewPasses, "new pass"))
 		return cli.ErrFound
 	}
-	fmt.Fprintf(a.stderr, "capctl: %d older and %d new passes may stand side by side\n", gate.OldPasses, gate.NewPasses)
+	fmt.Fprintf(a.stderr, "capctl: %s and %s may stand side by side\n", record.Count(gate.OldPasses, "older pass"), record.Count(gate.NewPasses, "new pass"))
 	// Older and new cells stay cells of their own, told apart by their campaign or other tags.
 	o.Factors = append(factorsOf(o), tagNames(c.Old)...)
-	return printCells(a, c.outputFlags, analysis.Cells(append(old, fresh...), o))
+	return printCells(a, c.outputFlags, analysis.Cells(append(old, fresh...), o), o)
 }
 
 func (c *reuseCmd) differences(a *app, gate analysis.Comparability) error {
@@ -67,7 +70,7 @@ func (c *reuseCmd) differences(a *app, gate analysis.Comparability) error {
 			word = "accepted"
 		}
 		return table.Row{d.Name, seenValues(d.Old), seenValues(d.New), word, d.Why}
-	})
+	}, func() report.Table { return report.DifferenceTable(gate.Differences) })
 }
 
 func seenValues(list []string) string {

@@ -9,6 +9,7 @@ import (
 
 	"capd.example/analysis"
 	"capd.example/internal/cli"
+	"capd.example/report"
 )
 
 // valueCmd is `capctl value`.
@@ -33,13 +34,13 @@ func (c *valueCmd) Run(a *app) error {
 	if err != nil {
 		return cli.UsageError(err)
 	}
-	return emit(a, c.outputFlags, values, table.Row{"cells", c.By, "FPS", "games", "price", "per frame", "frontier", "date", "remarks"}, func(v analysis.Value) table.Row {
+	return emit(a, c.outputFlags, values, table.Row{"cells", c.By, "avg FPS", "games", "price", "per frame", "frontier", "price of", "remarks"}, func(v analysis.Value) table.Row {
 		frontier := ""
 		if v.Frontier {
 			frontier = "yes"
 		}
 		return table.Row{v.Name(), v.Part, number(v.FPS, "%.1f"), len(v.Games), number(v.Price, "%.2f ") + v.Currency, number(v.CostPerFrame, "%.2f"), frontier, v.Date, v.Reason}
-	})
+	}, func() report.Table { return report.ValueTable(values, factorsOf(o)) })
 }
 
 func readPrices(path string) ([]analysis.Price, error) {
@@ -69,12 +70,12 @@ func (c *holdsCmd) Run(a *app) error {
 			return cli.UsageError(errors.New("a refresh rate must be above 0"))
 		}
 	}
-	cells, _, err := c.cells(a, c.filterFlags)
+	cells, o, err := c.cells(a, c.filterFlags)
 	if err != nil {
 		return err
 	}
 	list := analysis.Thresholds(cells, c.Rate)
 	return emit(a, c.outputFlags, list, table.Row{"Hz", "cell", "avg FPS", "on average", "1% low", "at the 1% low"}, func(t analysis.Threshold) table.Row {
 		return table.Row{t.RefreshHz, t.Name(), number(t.FPS, "%.1f"), t.Average, number(t.Low1FPS, "%.1f"), t.Low1}
-	})
+	}, func() report.Table { return report.ThresholdTable(list, factorsOf(o)) })
 }
