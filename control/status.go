@@ -28,6 +28,8 @@ type Status struct {
 	Bad    int    `json:"bad"`    // of these, bad
 	Alerts int    `json:"alerts"` // not yet delivered
 
+	Campaign string `json:"campaign,omitempty"` // where its plan stands and what is next
+
 	Next map[string]string `json:"next,omitempty"` // tags by hand for the coming passes
 	Last *record.Pass      `json:"last,omitempty"` // latest judged pass
 }

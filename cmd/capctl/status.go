@@ -79,6 +79,9 @@ func showStatus(a *app, s control.Status, now time.Time) {
 	if s.Alerts > 0 {
 		out("alerts", "%d not yet delivered", s.Alerts)
 	}
+	if s.Campaign != "" {
+		out("campaign", "%s", s.Campaign)
+	}
 	for _, name := range sortedKeys(s.Next) {
 		out("next", "%s = %s (by hand)", name, s.Next[name])
 	}

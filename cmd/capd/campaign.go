@@ -89,6 +89,22 @@ func (p *planner) judged(ctx context.Context, pass record.Pass) string {
 	return line
 }
 
+// position says where the campaign stands and what is next, "" where there is none.
+func (p *planner) position(ctx context.Context) (string, error) {
+	if p == nil {
+		return "", nil
+	}
+	page, err := p.book.Read(ctx, p.store, p.bench)
+	if err != nil {
+		return "", fmt.Errorf("the position in the campaign is unknown: %w", err)
+	}
+	advice := page.Coverage.Advice(page.Position.Cell, page.Position)
+	if page.Position.Cell < 0 {
+		return advice, nil
+	}
+	return p.book.Plan.Where(page.Position.Cell) + " (" + p.book.Plan.Name(page.Position.Cell) + "); " + advice, nil
+}
+
 // arrived compares the bench with what it was for its last pass, when the agent starts.
 func (p *planner) arrived(ctx context.Context, now record.System) (notify.Alert, bool) {
 	if p == nil {

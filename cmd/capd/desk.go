@@ -41,13 +41,17 @@ func (d *desk) Status(ctx context.Context) (control.Status, error) {
 	if err != nil {
 		return control.Status{}, err
 	}
+	position, err := d.agent.plan.position(ctx)
+	if err != nil {
+		return control.Status{}, err
+	}
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	return control.Status{
 		Bench: d.agent.config.Bench, Version: cli.Version(), PID: os.Getpid(), Since: d.since,
 		Watch: w.Folder, WatchMissing: w.Missing, Polling: w.Polling, Folders: w.Folders, Growing: w.Pending,
 		Waiting: len(d.queue), Paused: d.paused, Store: d.agent.store.Path(),
-		Passes: d.passes, Bad: d.bad, Alerts: undelivered, Next: maps.Clone(d.hand), Last: d.last,
+		Passes: d.passes, Bad: d.bad, Alerts: undelivered, Campaign: position, Next: maps.Clone(d.hand), Last: d.last,
 	}, nil
 }
 
