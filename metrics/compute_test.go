@@ -26,7 +26,8 @@ func naive(f record.Frames) record.Metrics {
 			return new(big.Rat).SetFloat64(x)
 		}
 		scale := math.Pow10(f.Decimals)
-		return new(big.Rat).SetFrac64(int64(math.Round(x*scale)), int64(scale))
+		r := new(big.Rat).SetFloat64(math.Round(x * scale))
+		return r.Quo(r, new(big.Rat).SetFloat64(scale))
 	}
 	total := new(big.Rat)
 	for _, x := range asc {

@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"os"
 	"path/filepath"
 	"runtime"
@@ -25,7 +26,7 @@ import (
 type measureCmd struct {
 	JSON    bool     `help:"One JSON object per log on standard output."`
 	Program string   `placeholder:"NAME" help:"Program whose rows are used where a log holds several."`
-	Files   []string `arg:"" name:"file" help:"Logs to read."`
+	Files   []string `arg:"" name:"file" help:"Logs to read; a folder stands for all logs in it."`
 	moreFlags
 }
 
@@ -55,7 +56,10 @@ func (c *measureCmd) Run(a *app) error {
 	opt := readOptions(a.config)
 	opt.Program = c.Program
 	opt.NoHash = !c.JSON // the table does not show it
-	files := expand(c.Files)
+	files, err := expand(c.Files, a.config.Files.Patterns)
+	if err != nil {
+		return err
+	}
 	show := printer(&measuredTable{out: a.stdout, notes: a.stderr})
 	if c.JSON {
 		show = &measuredLines{enc: json.NewEncoder(a.stdout)}
@@ -88,11 +92,24 @@ func (c *measureCmd) Run(a *app) error {
 	return nil
 }
 
-// expand resolves patterns where the shell did not (Windows); names that exist stay.
-func expand(names []string) []string {
+// expand resolves patterns where the shell did not (Windows), and folders to the logs in
+// them that match one of patterns; other names stay.
+func expand(names, patterns []string) ([]string, error) {
 	var out []string
 	for _, n := range names {
-		if _, err := os.Stat(n); err != nil && strings.ContainsAny(n, "*?[") {
+		info, err := os.Stat(n)
+		if err == nil && info.IsDir() {
+			logs, err := logsBelow(n, patterns)
+			switch {
+			case err != nil:
+				return nil, cli.FailedError(fmt.Errorf("list the logs: %w", err))
+			case len(logs) == 0:
+				return nil, cli.UsageError(fmt.Errorf("%s: no file in the folder is called like a log (%s)", n, strings.Join(patterns, " ")), "name the files, or add a pattern to files.patterns in the configuration")
+			}
+			out = append(out, logs...)
+			continue
+		}
+		if err != nil && strings.ContainsAny(n, "*?[") {
 			if found, err := filepath.Glob(n); err == nil && len(found) > 0 {
 				out = append(out, found...)
 				continue
@@ -100,7 +117,25 @@ func expand(names []string) []string {
 		}
 		out = append(out, n)
 	}
-	return out
+	return out, nil
+}
+
+// logsBelow lists the files in a folder and those below it that match a pattern.
+func logsBelow(folder string, patterns []string) ([]string, error) {
+	var out []string
+	err := filepath.WalkDir(folder, func(path string, d fs.DirEntry, err error) error {
+		if err != nil || !d.Type().IsRegular() {
+			return err
+		}
+		for _, p := range patterns {
+			if ok, err := filepath.Match(p, strings.ToLower(d.Name())); ok || err != nil {
+				out = append(out, path)
+				return err
+			}
+		}
+		return nil
+	})
+	return out, err
 }
 
 // readOptions turns the configuration into what the reader of logs needs.
