@@ -44,7 +44,7 @@ func (Validator) Describe() plugins.Description {
 	}
 }
 
-const cool = "let the bench cool down, see to cooler, fans and room, and repeat the pass; keep to the maker's temperature limits"
+const cool = "let the bench cool down; see to room, fans and cooler, the bench switched off and unplugged; then repeat the pass; keep to the makers' temperature limits and your local rules"
 
 // Check implements [plugins.Validator].
 func (Validator) Check(_ context.Context, e record.Evidence, p plugins.Params) record.Finding {
