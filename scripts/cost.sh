@@ -2,22 +2,84 @@
 # Prints what running processes cost: processor seconds per minute, wake-ups per second
 # and memory, over SECONDS (default 60):
 #   scripts/cost.sh PID[,PID...] [SECONDS]
-# Threads that start or end in between are missed by the wake-ups; processor time is
-# that of the whole process in steps of 10 ms.
+# With a program it starts that agent itself, on empty folders, beside those general
+# agents that are installed (sadc, prometheus-node-exporter, collectd), all looking once a
+# second, and measures them in the same run (SECONDS: 300). A busy loop at the lowest
+# priority keeps one core at work meanwhile, without which the agent would sample rarely;
+# --idle leaves it out:
+#   scripts/cost.sh --beside [--idle] PATH/TO/capd [SECONDS]
+# Processor time is the scheduler's own count; threads that start or end in between are
+# missed by it. A wake-up is a thread that had waited and runs again; a thread that had to
+# let another one go first is counted as preempted.
 set -eu
-pids=${1:?usage: cost.sh PID[,PID...] [SECONDS]}
-seconds=${2:-60}
-ticks() { sed 's/.*) //' "/proc/$1/stat" | awk '{print $12 + $13}'; }
-wakes() { cat "/proc/$1"/task/*/status 2>/dev/null | awk '/ctxt_switches/ {n += $2} END {print n + 0}'; }
-declare -A t0 w0
-for p in ${pids//,/ }; do t0[$p]=$(ticks "$p"); w0[$p]=$(wakes "$p"); done
-start=$(date +%s.%N)
-sleep "$seconds"
-span=$(echo "$(date +%s.%N) $start" | awk '{print $1 - $2}')
-printf '%-16s %8s %14s %10s %10s %12s %12s\n' program pid 'cpu s/min' '% of core' 'wakes/s' 'RSS MiB' 'private MiB'
-for p in ${pids//,/ }; do
-  [ -d "/proc/$p" ] || { echo "$p has ended" >&2; continue; }
-  private=$(awk '/^Private/ {n += $2} END {print n / 1024}' "/proc/$p/smaps_rollup" 2>/dev/null || echo 0)
-  echo "$(cat "/proc/$p/comm") $p $(ticks "$p") ${t0[$p]} $(wakes "$p") ${w0[$p]} $span $(awk '/^VmRSS/ {print $2 / 1024}' "/proc/$p/status") $private" |
-    awk '{cpu = ($3 - $4) / 100; printf "%-16s %8d %14.3f %10.4f %10.2f %12.1f %12.1f\n", $1, $2, cpu / $7 * 60, cpu / $7 * 100, ($5 - $6) / $7, $8, $9}'
-done
+usage() { sed -n '2,/^set/s/^# \{0,1\}//p' "$0" | sed '$d' >&2; exit 2; }
+
+ran() { cat "/proc/$1"/task/*/schedstat 2>/dev/null | awk '{n += $1} END {printf "%.0f\n", n}'; }
+switches() { cat "/proc/$1"/task/*/status 2>/dev/null | awk -v w="^$2" '$0 ~ w {n += $2} END {print n + 0}'; }
+
+measure() { # PID,PID... SECONDS
+  local pids=${1//,/ } p start span private
+  local -A ran0 wake0 push0
+  for p in $pids; do
+    [ -d "/proc/$p" ] || { echo "there is no process $p" >&2; return 3; }
+    ran0[$p]=$(ran "$p"); wake0[$p]=$(switches "$p" voluntary); push0[$p]=$(switches "$p" nonvoluntary)
+  done
+  start=$(date +%s.%N)
+  sleep "$2"
+  span=$(echo "$(date +%s.%N) $start" | awk '{print $1 - $2}')
+  printf '%-16s %8s %10s %10s %9s %12s %9s %12s\n' program pid 'cpu s/min' '% of core' 'wakes/s' 'preempted/s' 'RSS MiB' 'private MiB'
+  for p in $pids; do
+    [ -d "/proc/$p" ] || { echo "$p has ended" >&2; continue; }
+    private=$(awk '/^Private/ {n += $2} END {print n / 1024}' "/proc/$p/smaps_rollup" 2>/dev/null || echo 0)
+    echo "$(tr ' ' _ <"/proc/$p/comm") $p $(ran "$p") ${ran0[$p]} $(switches "$p" voluntary) ${wake0[$p]}" \
+      "$(switches "$p" nonvoluntary) ${push0[$p]} $span $(awk '/^VmRSS/ {print $2 / 1024}' "/proc/$p/status") $private" |
+      awk '{cpu = ($3 - $4) / 1e9; printf "%-16s %8d %10.4f %10.4f %9.2f %12.2f %9.1f %12.1f\n", $1, $2, cpu / $9 * 60, cpu / $9 * 100, ($5 - $6) / $9, ($7 - $8) / $9, $10, $11}'
+  done
+}
+
+started=()
+dir=
+end() {
+  [ "${#started[@]}" -eq 0 ] || kill "${started[@]}" 2>/dev/null || :
+  wait
+  [ -z "$dir" ] || rm -rf "$dir"
+}
+
+beside() { # PROGRAM SECONDS IDLE
+  local agent asked pids name port=19100
+  agent=$(command -v "$1") || { echo "there is no program $1" >&2; return 3; }
+  dir=$(mktemp -d)
+  trap end EXIT
+  mkdir "$dir/logs" "$dir/general"
+  "$agent" --data "$dir/data" --watch "$dir/logs" run >"$dir/agent.txt" 2>&1 & started+=($!); pids=$!
+  if name=$(PATH=$PATH:/usr/lib/sysstat:/usr/lib64/sa command -v sadc); then
+    "$name" 1 "$dir/general/sadc" >/dev/null & started+=($!); pids+=,$!
+  fi
+  if name=$(command -v prometheus-node-exporter || command -v node_exporter); then
+    GOMAXPROCS=1 "$name" --web.listen-address=127.0.0.1:$port >/dev/null 2>&1 & started+=($!); pids+=,$!
+    while sleep 1; do # the reader is no part of the figures
+      { exec 3<>/dev/tcp/127.0.0.1/$port && printf 'GET /metrics HTTP/1.0\r\n\r\n' >&3 && cat <&3 >/dev/null; } 2>/dev/null || :
+    done & started+=($!)
+  fi
+  if name=$(PATH=$PATH:/usr/sbin command -v collectd); then
+    { echo "Interval 1"; echo "BaseDir \"$dir/general\""; printf 'LoadPlugin %s\n' cpu memory disk interface load processes swap vmem csv; } >"$dir/collectd.conf"
+    "$name" -f -C "$dir/collectd.conf" >/dev/null 2>&1 & started+=($!); pids+=,$!
+  fi
+  [ "${#started[@]}" -gt 1 ] || { echo "none of sadc (Debian: sysstat), prometheus-node-exporter and collectd (collectd-core) is installed" >&2; return 3; }
+  [ -n "$3" ] || { nice -n 19 sh -c 'while :; do :; done' & started+=($!); }
+  sleep 45 # starting is over; a calm machine has been calm for long enough to be sampled rarely
+  echo "$(nproc) processors, $(ls -d /proc/[0-9]* | wc -l) processes, load $(cut -d' ' -f1 /proc/loadavg), $2 seconds"
+  measure "$pids" "$2"
+  if asked=$(PATH=$(dirname "$agent"):$PATH command -v capctl); then "$asked" --data "$dir/data" overhead; fi
+}
+
+idle=
+case ${1:-} in
+--beside)
+  shift
+  if [ "${1:-}" = --idle ]; then idle=yes; shift; fi
+  [ $# -ge 1 ] || usage
+  beside "$1" "${2:-300}" "$idle" ;;
+'' | -*) usage ;;
+*) measure "$1" "${2:-60}" ;;
+esac
