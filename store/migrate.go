@@ -12,7 +12,7 @@ var migrations embed.FS
 
 // latest is the version that this program reads and writes; migrations/NNN.sql leads to
 // version NNN.
-const latest = 6
+const latest = 7
 
 func version(ctx context.Context, q interface {
 	QueryRowContext(context.Context, string, ...any) *sql.Row

@@ -87,28 +87,20 @@ func selectPasses(ctx context.Context, tx *sql.Tx, f Filter) ([]int64, error) {
 		return nil, err
 	}
 	rarest, walk := p.rarest(), p.ordered()
-	if f.Limit <= 0 || rarest >= 0 && p.parts[rarest].size < few {
-		return p.run(ctx, tx, f, rarest, "", nil)
+	if f.Limit <= 0 || rarest >= 0 && p.parts[rarest].cost() < few {
+		return p.run(ctx, tx, f, rarest)
 	}
-	edge, err := p.edge(ctx, tx, f, walk)
-	if err != nil || edge == "" {
-		return p.run(ctx, tx, f, walk, "", nil)
+	found, err := p.walk(ctx, tx, f, walk, far)
+	if err == nil && len(found) < f.Limit && len(found) >= f.Limit/8 {
+		found, err = p.walk(ctx, tx, f, walk, 10*far) // it cannot be far any more
 	}
-	side := "+p.at <= ?"
-	if f.Newest {
-		side = "+p.at >= ?"
-	}
-	if walk < 0 || p.parts[walk].walk {
-		side = side[1:] // the index in order of time ends here
-	}
-	found, err := p.run(ctx, tx, f, walk, side, []any{edge})
 	if err != nil || len(found) == f.Limit {
 		return found, err
 	}
 	if rarest < 0 {
 		rarest = walk
 	}
-	return p.run(ctx, tx, f, rarest, "", nil)
+	return p.run(ctx, tx, f, rarest)
 }
 
 // Bounds of the three ways of [selectPasses], in passes; found by measuring a store of a
@@ -117,27 +109,39 @@ const (
 	few  = 4_000 // so many are fetched and sorted without further thought
 	far  = 8_000 // so many are walked before another way is tried
 	most = 6_000 // sizes are not counted beyond
+	long = 3_000 // so many cells are listed rather than looked up one by one
 )
 
 // condition is one thing that a filter asks for. The text is ours, the user's values are
-// apart. Where an index serves it, indexed is the same condition in a form that uses it
-// and size how many passes it holds for, counted up to most; walk says that this index
-// yields them in order of time.
+// apart. Where an index serves it, indexed is the same condition in a form that uses it,
+// count selects a row per pass that it holds for and size is their number, counted up to
+// most; walk says that this index yields them in order of time.
 type condition struct {
-	test, indexed string
-	args          []any
-	size          int
-	walk          bool
+	test, indexed, count string
+	args                 []any
+	size                 int
+	cells                string // the condition on cell_rows c, where it is about them
+	walk                 bool
+	time                 bool // on the time alone, which every walk is in order of
+	fetched              bool // the passes themselves must be fetched, the index does not tell enough
+}
+
+// cost is the size in passes that an index tells everything about.
+func (c condition) cost() int {
+	if c.fetched {
+		return 3 * c.size
+	}
+	return c.size
 }
 
 // plan is a filter as conditions on pass_rows p.
 type plan struct{ parts []condition }
 
-// rarest returns the index-served condition that holds for the fewest passes, -1 for none.
+// rarest returns the index-served condition that costs least, -1 for none.
 func (p plan) rarest() int {
 	best := -1
 	for i, c := range p.parts {
-		if c.indexed != "" && (best < 0 || c.size < p.parts[best].size) {
+		if c.indexed != "" && (best < 0 || c.cost() < p.parts[best].cost()) {
 			best = i
 		}
 	}
@@ -157,8 +161,15 @@ func (p plan) ordered() int {
 
 // from joins all conditions; only the chosen one may use its index.
 func (p plan) from(chosen int) (text string, args []any) {
+	return p.where(chosen, func(int, condition) bool { return true })
+}
+
+func (p plan) where(chosen int, wanted func(int, condition) bool) (text string, args []any) {
 	var parts []string
 	for i, c := range p.parts {
+		if !wanted(i, c) {
+			continue
+		}
 		if i == chosen {
 			parts = append(parts, c.indexed)
 		} else {
@@ -172,11 +183,8 @@ func (p plan) from(chosen int) (text string, args []any) {
 	return strings.Join(parts, " AND "), args
 }
 
-func (p plan) run(ctx context.Context, tx *sql.Tx, f Filter, chosen int, more string, moreArgs []any) ([]int64, error) {
+func (p plan) run(ctx context.Context, tx *sql.Tx, f Filter, chosen int) ([]int64, error) {
 	text, args := p.from(chosen)
-	if more != "" {
-		text, args = text+" AND "+more, append(args, moreArgs...)
-	}
 	limit := f.Limit
 	if limit <= 0 {
 		limit = -1
@@ -184,24 +192,23 @@ func (p plan) run(ctx context.Context, tx *sql.Tx, f Filter, chosen int, more st
 	return numbersOf(ctx, tx, `SELECT p.n FROM pass_rows p WHERE `+text+order(f)+` LIMIT ? OFFSET ?`, append(args, limit, max(f.Offset, 0))...)
 }
 
+// walk tests so many passes at most in order of time, those of the chosen condition or all,
+// and stops as soon as the page is full. The inner query names all that the indexes in
+// order of time hold, so that no pass is fetched; the database yields its rows one by one.
+func (p plan) walk(ctx context.Context, tx *sql.Tx, f Filter, chosen, far int) ([]int64, error) {
+	first := func(i int, c condition) bool { return i == chosen || c.time }
+	inner, args := p.where(chosen, first)
+	outer, more := p.where(-1, func(i int, c condition) bool { return !first(i, c) })
+	args = append(append(args, far), more...)
+	return numbersOf(ctx, tx, `SELECT p.n FROM (SELECT p.n, p.at, p.cell, p.verdict, p.campaign, p.bench, p.system FROM pass_rows p WHERE `+inner+order(f)+` LIMIT ?) p
+		WHERE `+outer+` LIMIT ? OFFSET ?`, append(args, f.Limit, max(f.Offset, 0))...)
+}
+
 func order(f Filter) string {
 	if f.Newest {
 		return ` ORDER BY p.at DESC, p.n DESC`
 	}
 	return ` ORDER BY p.at, p.n`
-}
-
-// edge returns the time at which walking has led too far, "" where the end comes first.
-func (p plan) edge(ctx context.Context, tx *sql.Tx, f Filter, walk int) (at string, err error) {
-	text, args := "1", []any(nil)
-	if walk >= 0 {
-		text, args = p.parts[walk].indexed, p.parts[walk].args
-	}
-	err = tx.QueryRowContext(ctx, `SELECT p.at FROM pass_rows p WHERE `+text+order(f)+` LIMIT 1 OFFSET ?`, append(args, far)...).Scan(&at)
-	if noRows(err) {
-		return "", nil
-	}
-	return at, err
 }
 
 // numbersOf runs a query for numbers.
@@ -262,10 +269,10 @@ func (f Filter) plan(ctx context.Context, tx *sql.Tx) (p plan, err error) {
 
 func (p *plan) times(f Filter) {
 	if !f.Since.IsZero() {
-		p.parts = append(p.parts, condition{test: `p.at >= ?`, args: []any{stamp(f.Since)}})
+		p.parts = append(p.parts, condition{test: `p.at >= ?`, time: true, args: []any{stamp(f.Since)}})
 	}
 	if !f.Until.IsZero() {
-		p.parts = append(p.parts, condition{test: `p.at < ?`, args: []any{stamp(f.Until)}})
+		p.parts = append(p.parts, condition{test: `p.at < ?`, time: true, args: []any{stamp(f.Until)}})
 	}
 }
 
@@ -287,14 +294,15 @@ func (p *plan) cells(tags map[string]string, match func(column, text string) str
 	var args []any
 	for _, f := range record.CellFactors {
 		if value, asked := tags[f]; asked {
-			texts = append(texts, match(f, value))
+			texts = append(texts, match("c."+f, value))
 			args = append(args, matchArgs(value)...)
 			delete(tags, f)
 		}
 	}
 	if len(texts) > 0 {
-		in := `p.cell IN (SELECT n FROM cell_rows WHERE ` + strings.Join(texts, " AND ") + `)`
-		p.parts = append(p.parts, condition{test: "+" + in, indexed: in, args: args})
+		which := strings.Join(texts, " AND ")
+		in := `p.cell IN (SELECT c.n FROM cell_rows c WHERE ` + which + `)`
+		p.parts = append(p.parts, condition{test: "+" + in, indexed: in, cells: which, args: args})
 	}
 }
 
@@ -311,34 +319,68 @@ func (p *plan) otherTags(ctx context.Context, tx *sql.Tx, tags map[string]string
 		if err != nil {
 			return err
 		}
+		in := strings.Trim(jsonList(terms), "[]")
 		p.parts = append(p.parts, condition{
-			test:    `EXISTS (SELECT 1 FROM tag_rows t WHERE t.pass = p.n AND t.term IN (SELECT value FROM json_each(?)))`,
-			indexed: `p.n IN (SELECT pass FROM tag_rows WHERE term IN (SELECT value FROM json_each(?)))`,
-			args:    []any{jsonList(terms)},
+			test:    `EXISTS (SELECT 1 FROM tag_rows t WHERE t.pass = p.n AND t.term IN (` + in + `))`,
+			indexed: `p.n IN (SELECT pass FROM tag_rows WHERE term IN (` + in + `))`,
+			count:   `SELECT 1 FROM tag_rows WHERE term IN (` + in + `)`, fetched: true,
 		})
 	}
 	return nil
 }
 
-// count finds how many passes each index-served condition holds for, where there is a
-// choice.
+// count finds how many passes each index-served condition holds for, as far as it matters.
 func (p *plan) count(ctx context.Context, tx *sql.Tx) error {
 	for i, c := range p.parts {
 		if c.indexed == "" {
 			continue
 		}
+		if c.cells != "" {
+			if err := p.countCells(ctx, tx, i); err != nil {
+				return err
+			}
+			continue
+		}
 		// What is larger than the smallest so far is of no interest.
 		limit := most
 		if r := p.rarestBefore(i); r >= 0 {
-			limit = p.parts[r].size
+			limit = min(limit, p.parts[r].cost())
 		}
-		err := tx.QueryRowContext(ctx, `SELECT count(*) FROM (SELECT 1 FROM pass_rows p WHERE `+c.indexed+` LIMIT ?)`, append(slices.Clone(c.args), limit)...).
-			Scan(&p.parts[i].size)
-		if err != nil {
+		rows := c.count
+		if rows == "" {
+			rows = `SELECT 1 FROM pass_rows p WHERE ` + c.indexed
+		}
+		var err error
+		if p.parts[i].size, err = countUpTo(ctx, tx, rows, c.args, limit); err != nil {
 			return err
 		}
 	}
 	return nil
+}
+
+// countCells estimates the passes of many cells from their number and counts those of few.
+// Many cells are looked up pass by pass rather than listed.
+func (p *plan) countCells(ctx context.Context, tx *sql.Tx, i int) error {
+	c := &p.parts[i]
+	n, err := countUpTo(ctx, tx, `SELECT 1 FROM cell_rows c WHERE `+c.cells, c.args, long)
+	if err != nil {
+		return err
+	}
+	if n == long {
+		c.test = `EXISTS (SELECT 1 FROM cell_rows c WHERE c.n = p.cell AND ` + c.cells + `)`
+	}
+	var passes, cells int
+	err = tx.QueryRowContext(ctx, `SELECT (SELECT coalesce(max(n), 0) FROM pass_rows), (SELECT coalesce(max(n), 1) FROM cell_rows)`).Scan(&passes, &cells)
+	if c.size = n * passes / max(cells, 1); err != nil || c.size >= few {
+		return err
+	}
+	c.size, err = countUpTo(ctx, tx, `SELECT 1 FROM cell_rows c CROSS JOIN pass_rows p ON p.cell = c.n WHERE `+c.cells, c.args, most)
+	return err
+}
+
+func countUpTo(ctx context.Context, tx *sql.Tx, rows string, args []any, limit int) (n int, err error) {
+	err = tx.QueryRowContext(ctx, `SELECT count(*) FROM (`+rows+` LIMIT ?)`, append(slices.Clone(args), limit)...).Scan(&n)
+	return n, err
 }
 
 func (p *plan) rarestBefore(i int) int { return plan{p.parts[:i]}.rarest() }

@@ -168,7 +168,7 @@ func earlierNumbers(ctx context.Context, tx *sql.Tx, bench string, cell map[stri
 	if p.parts[0].indexed == "" {
 		chosen = -1
 	}
-	out, err := p.run(ctx, tx, Filter{Newest: true, Limit: limit}, chosen, "", nil)
+	out, err := p.run(ctx, tx, Filter{Newest: true, Limit: limit}, chosen)
 	slices.Reverse(out)
 	return out, err
 }
