@@ -8,6 +8,7 @@ require (
 )
 
 require (
+	github.com/alecthomas/kong v1.17.0 // indirect
 	github.com/andybalholm/brotli v1.1.1 // indirect
 	github.com/apache/arrow-go/v18 v18.1.0 // indirect
 	github.com/dustin/go-humanize v1.1.0 // indirect
