@@ -277,11 +277,19 @@ func call(margins []Margin, o Options) {
 func decide(p, tie, log float64, higher bool, o Options) (Call, string) {
 	switch {
 	case tie < o.Alpha:
-		return Tie, fmt.Sprintf("the difference is shown to be below %g %% (p %.2g)", 100*o.Tie, tie)
+		return Tie, fmt.Sprintf("the difference is shown to be below %g %% (%s)", 100*o.Tie, chance(tie))
 	case p < o.Alpha && (log > 0) == higher:
-		return Faster, fmt.Sprintf("no chance finding (p %.2g)", p)
+		return Faster, fmt.Sprintf("no chance finding (%s)", chance(p))
 	case p < o.Alpha:
-		return Slower, fmt.Sprintf("no chance finding (p %.2g)", p)
+		return Slower, fmt.Sprintf("no chance finding (%s)", chance(p))
 	}
-	return Undecided, fmt.Sprintf("neither a difference (p %.2g) nor a tie within %g %% (p %.2g) is shown", p, 100*o.Tie, tie)
+	return Undecided, fmt.Sprintf("neither a difference (%s) nor a tie within %g %% (%s) is shown", chance(p), 100*o.Tie, chance(tie))
+}
+
+// chance prints a p value for people, who need no more than its size.
+func chance(p float64) string {
+	if p < 0.001 {
+		return "p < 0.001"
+	}
+	return fmt.Sprintf("p %.2g", p)
 }

@@ -3,6 +3,7 @@ package report
 import (
 	"fmt"
 	"math"
+	"strings"
 
 	"capd.example/analysis"
 	"capd.example/record"
@@ -15,6 +16,7 @@ type chart struct {
 	note  string                       // below the title: what is shown, definitions
 	desc  string                       // for who cannot see it
 	rows  int                          // lines it needs, for the height in the page
+	least int                          // and at least
 	draw  func(c *canvas, top float64) // draws below top
 }
 
@@ -36,15 +38,15 @@ func (ch chart) render(w, h, size float64) *canvas {
 }
 
 // inPage draws the chart for a column of the page, as high as its rows need.
-func (ch chart) inPage() *canvas { return ch.column(560, 14, 1.9) }
+func (ch chart) inPage() *canvas { return ch.column(560, 14, 2.1) }
 
 // onPhone draws it for a narrow screen.
-func (ch chart) onPhone() *canvas { return ch.column(narrow, 13, 2.7) }
+func (ch chart) onPhone() *canvas { return ch.column(narrow, 13, 3.3) }
 
 func (ch chart) column(w, size, row float64) *canvas {
 	lines := float64(len(wrap(ch.note, size*0.9, w-2*size)))
 	lines += 1.2 * float64(min(2, len(wrap(ch.title, size*1.4, w-2*size)))-1)
-	return ch.render(w, size*(3.2+1.3*lines)+math.Max(12, float64(ch.rows))*size*row+3*size, size)
+	return ch.render(w, size*(3.2+1.3*lines)+float64(max(ch.least, ch.rows))*size*row+3*size, size)
 }
 
 // narrow is the width below which names stand above their bars.
@@ -74,7 +76,8 @@ func wrap(text string, size, width float64) []string {
 func splitWords(s string) []string {
 	var out []string
 	word := ""
-	for _, r := range clean(s) {
+	// A number and its per cent stay together.
+	for _, r := range strings.ReplaceAll(clean(s), " %", "\u00a0%") {
 		if r == ' ' {
 			if word != "" {
 				out = append(out, word)
@@ -120,7 +123,7 @@ type barRow struct {
 // barChart shows average and 1% low with their intervals, of a confidence; a longer bar is
 // better.
 func barChart(name, title, confidence string, rows []barRow) chart {
-	return chart{name: name, title: title, rows: len(rows) + 1,
+	return chart{name: name, title: title, rows: len(rows) + 1, least: 9,
 		note: "Average (wide bar) and 1% low (narrow bar) in frames per second; thin lines are " + confidence + " intervals. * median, passes do not agree.",
 		desc: barText(rows),
 		draw: func(c *canvas, top float64) { drawBars(c, top, rows) }}
@@ -140,10 +143,9 @@ func barText(rows []barRow) string {
 func drawBars(c *canvas, top float64, rows []barRow) {
 	pad, size := c.font, c.font
 	bottom := c.h - 2.2*size
-	high := 0.0
+	high := axisEnd(rows)
 	label := 0.0
 	for _, r := range rows {
-		high = math.Max(high, math.Max(finite(r.avg.Value()), finite(float64(r.avg.CIHigh))))
 		label = math.Max(label, textWidth(r.label, size, false))
 	}
 	above := c.w <= narrow
@@ -153,7 +155,7 @@ func drawBars(c *canvas, top float64, rows []barRow) {
 	}
 	right := c.w - pad - textWidth("000.0*", size, true)
 	scale := ticks(high, 6)
-	x := func(v float64) float64 { return left + (right-left)*v/scale[len(scale)-1] }
+	x := axis{left, right, scale[len(scale)-1]}.at
 	for _, t := range scale {
 		c.line(x(t), top, x(t), bottom, 1, inkGrid)
 		c.write(x(t), bottom+1.3*size, size*0.9, "middle", inkMuted, fmt.Sprintf("%g", t))
@@ -168,12 +170,37 @@ func drawBars(c *canvas, top float64, rows []barRow) {
 		} else {
 			c.write(left-c.font*0.5, y+step/2+size*0.35, size, "end", inkText, fit(r.label, size, left-pad-c.font*0.5))
 		}
-		bar(c, x, r.avg, y+step*0.12, step*0.46, series(0))
-		bar(c, x, r.low, y+step*0.62, step*0.22, series(1))
-		if v := r.avg.Value(); v > 0 {
-			c.write(math.Max(x(v), x(finite(float64(r.avg.CIHigh))))+c.font*0.4, y+step*0.35+size*0.35, size*0.95, "start", inkText, shown(r.avg)).bold = true
+		bar(c, x, r.avg, y+step*0.10, step*0.44, series(0))
+		bar(c, x, r.low, y+step*0.60, step*0.26, series(1))
+		besideBar(c, x, r.avg, y+step*0.32, math.Min(size*0.95, step*0.6)).bold = true
+		besideBar(c, x, r.low, y+step*0.73, math.Min(size*0.8, step*0.42))
+	}
+}
+
+// axis places values from 0 to most between two ends; what is beyond lies at the end.
+type axis struct{ left, right, most float64 }
+
+func (a axis) at(v float64) float64 {
+	return a.left + (a.right-a.left)*math.Min(v, a.most)/a.most
+}
+
+// axisEnd is what an axis of rates must hold: all figures, and their intervals as far as
+// these are no wider than half the longest bar. The interval of two passes that disagree
+// may be many times the figure, and all bars would be too short to compare.
+func axisEnd(rows []barRow) float64 {
+	figure, interval := 0.0, 0.0
+	for _, r := range rows {
+		for _, f := range []analysis.Figure{r.avg, r.low} {
+			figure, interval = math.Max(figure, finite(f.Value())), math.Max(interval, finite(float64(f.CIHigh)))
 		}
 	}
+	return math.Max(figure, math.Min(interval, 1.5*figure))
+}
+
+// besideBar writes a figure behind its bar and interval.
+func besideBar(c *canvas, x func(float64) float64, f analysis.Figure, middle, size float64) *shape {
+	end := math.Max(finite(f.Value()), finite(float64(f.CIHigh)))
+	return c.write(x(end)+c.font*0.4, middle+size*0.35, size, "start", inkText, shown(f))
 }
 
 func bar(c *canvas, x func(float64) float64, f analysis.Figure, y, h float64, fill ink) {
@@ -184,7 +211,9 @@ func bar(c *canvas, x func(float64) float64, f analysis.Figure, y, h float64, fi
 		w := math.Max(1, h*0.08)
 		c.line(a, y+h/2, b, y+h/2, w, inkMark)
 		c.line(a, y+h*0.25, a, y+h*0.75, w, inkMark)
-		c.line(b, y+h*0.25, b, y+h*0.75, w, inkMark)
+		if x(1.001*float64(f.CIHigh)) > b { // else it goes on beyond the axis
+			c.line(b, y+h*0.25, b, y+h*0.75, w, inkMark)
+		}
 	}
 }
 
@@ -224,7 +253,7 @@ func scaleChart(name, title string, places []string, lines []line) chart {
 		}
 		desc += " "
 	}
-	return chart{name: name, title: title, rows: 14, desc: desc,
+	return chart{name: name, title: title, rows: 11, least: 11, desc: desc,
 		note: "Average frames per second over the graphics cards, one line per processor; where lines meet, the card is the limit.",
 		draw: func(c *canvas, top float64) { drawLines(c, top, places, lines) }}
 }
@@ -407,7 +436,7 @@ func heatColour(v float64) (fill, on ink) {
 
 // traceChart shows the frame times of one pass in their order.
 func traceChart(name, title string, ms []float64) chart {
-	return chart{name: name, title: title, rows: 11, desc: traceText(ms),
+	return chart{name: name, title: title, rows: 11, least: 11, desc: traceText(ms),
 		note: "Frame time in ms over the seconds of the pass; each column spans the shortest to the longest frame in it.",
 		draw: func(c *canvas, top float64) { drawTrace(c, top, ms) }}
 }
@@ -475,7 +504,7 @@ func (c *canvas) frame(top, highY, highX float64, unit string) (x, y func(float6
 
 // spreadChart shows how many frames took how long.
 func spreadChart(name, title string, ms []float64) chart {
-	return chart{name: name, title: title, rows: 11, desc: traceText(ms),
+	return chart{name: name, title: title, rows: 11, least: 11, desc: traceText(ms),
 		note: "Share of the frames in per cent by frame time in ms; what is longer than the axis is in the last column.",
 		draw: func(c *canvas, top float64) { drawSpread(c, top, ms) }}
 }

@@ -59,6 +59,8 @@ type page struct {
 	More                 []figure // that are files only
 	PassRows             []passRow
 	Counts               counts
+	Hz                   []float64
+	HoldRows             []holdRow
 	Factors              []string
 	Tie                  string
 	Interval             string // how sure the intervals are: "95 %"
@@ -83,6 +85,28 @@ type cellRow struct {
 	Others         []otherFigure
 	LimitReason    string
 	FittedResidual string
+	Remarks        []string
+}
+
+// holdRow is one cell with its answers for each refresh rate.
+type holdRow struct {
+	analysis.Threshold
+	Answers []analysis.Threshold
+}
+
+// holdRows turns the answers, which come by refresh rate, into one row per cell.
+func (r *Report) holdRows() (hz []float64, rows []holdRow) {
+	n := len(r.Cells)
+	for i := 0; n > 0 && i+n <= len(r.Holds); i += n {
+		hz = append(hz, r.Holds[i].RefreshHz)
+		for j, x := range r.Holds[i : i+n] {
+			if i == 0 {
+				rows = append(rows, holdRow{Threshold: x})
+			}
+			rows[j].Answers = append(rows[j].Answers, x)
+		}
+	}
+	return hz, rows
 }
 
 type otherFigure struct{ Name, Value, Range string }
@@ -140,6 +164,7 @@ func (r *Report) html() ([]byte, error) {
 		p.Figures = append(p.Figures, figure{ch.name, ch.title, template.HTML(ch.inPage().svg(ch.name, false)),
 			template.HTML(ch.onPhone().svg(ch.name+"-narrow", false)), i < r.in.Pictures})
 	}
+	p.Hz, p.HoldRows = r.holdRows()
 	for _, x := range r.in.Passes {
 		p.PassRows = append(p.PassRows, newPassRow(x, where[x.ID]))
 	}
@@ -164,7 +189,7 @@ func newCellRow(i int, c analysis.Cell, l analysis.Limit) cellRow {
 	avg, low := c.Figure(analysis.Average), c.Figure(analysis.Low1)
 	row := cellRow{ID: fmt.Sprintf("cell-%d", i+1), Name: c.Name(), Average: shown(avg), Low1: shown(low), AvgRange: interval(avg.CILow, avg.CIHigh),
 		Low1Range: interval(low.CILow, low.CIHigh), Own: interval(avg.OwnLow, avg.OwnHi), Spread: avg.Spread.From, Passes: c.Passes.Used, LeftOut: c.Passes.LeftOut,
-		Limit: l.Limit, LimitReason: l.Reason, Agree: c.Agree, Warnings: c.Warnings, SD: "–", CV: "–", FittedResidual: "–"}
+		Limit: l.Limit, LimitReason: l.Reason, Agree: c.Agree, Warnings: c.Warnings, SD: "–", CV: "–"}
 	if avg.SD.Known() {
 		row.SD, row.CV = fmt.Sprintf("%.2f", float64(avg.SD)), fmt.Sprintf("%.2f %%", 100*float64(avg.CV))
 	}
@@ -172,14 +197,32 @@ func newCellRow(i int, c analysis.Cell, l analysis.Limit) cellRow {
 		row.FittedResidual = fmt.Sprintf("%.1f (%+.2f %%)", float64(l.Fitted), 100*float64(l.Residual))
 	}
 	for _, m := range analysis.Metrics[2:] {
-		f := c.Figure(m.Name)
-		value := "–"
-		if f.N > 0 {
-			value = fmt.Sprintf("%.4g", f.Value())
-		}
-		row.Others = append(row.Others, otherFigure{m.Text, value, interval(f.CILow, f.CIHigh)})
+		row.Others = append(row.Others, newOther(m, c.Figure(m.Name)))
 	}
+	if c.Agree.Outcome == record.Doubtful {
+		row.Remarks = append(row.Remarks, "passes disagree")
+	}
+	if n := len(c.Passes.LeftOut); n > 0 {
+		row.Remarks = append(row.Remarks, fmt.Sprintf("%d left out", n))
+	}
+	row.Remarks = append(row.Remarks, c.Warnings...)
 	return row
+}
+
+// newOther shows rates with one digit behind the point and frame times with two.
+func newOther(m analysis.Metric, f analysis.Figure) otherFigure {
+	digits := 2
+	if m.Rate {
+		digits = 1
+	}
+	out := otherFigure{m.Text, "–", "–"}
+	if f.N > 0 {
+		out.Value = fmt.Sprintf("%.*f", digits, f.Value())
+	}
+	if f.CILow.Known() && f.CIHigh.Known() {
+		out.Range = fmt.Sprintf("%.*f to %.*f", digits, float64(f.CILow), digits, float64(f.CIHigh))
+	}
+	return out
 }
 
 func interval(low, high analysis.Number) string {

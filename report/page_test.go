@@ -125,6 +125,7 @@ func TestPageInBrowser(t *testing.T) {
 			axe(t, ctx, name)
 		}
 	}
+	printed(t, ctx, page)
 	for _, x := range h.take() {
 		t.Error(x)
 	}
@@ -135,6 +136,34 @@ func TestPageInBrowser(t *testing.T) {
 	}
 	if got := strings.Join(h.take(), "; "); !strings.Contains(got, "console log") || !strings.Contains(got, "request of http://127.0.0.1:9/") {
 		t.Errorf("a console message and a request were not heard: %s", got)
+	}
+}
+
+// printed looks at the page as it is printed: every cell's passes are there, what leads
+// about in the page is not.
+func printed(t *testing.T, ctx context.Context, page string) {
+	media := chromedp.Func(func(ctx context.Context, target *chromedp.Target) error {
+		_, err := cdp.Call(ctx, target, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{Media: "print"})
+		return err
+	})
+	if err := chromedp.Do(ctx, chromedp.EmulateViewport(760, 1100), media, chromedp.Navigate(page), chromedp.WaitReady("footer")); err != nil {
+		t.Fatal(err)
+	}
+	if n := ask(t, ctx, `[...document.querySelectorAll('details dd')].filter(e => !e.checkVisibility({contentVisibilityAuto: true})).length`); n > 0 {
+		t.Errorf("printed: %d figures of cells are hidden", n)
+	}
+	if n := ask(t, ctx, `[...document.querySelectorAll('nav, .phone')].filter(e => e.checkVisibility()).length`); n > 0 {
+		t.Errorf("printed: %d things are of no use on paper", n)
+	}
+	if wide := ask(t, ctx, `document.documentElement.scrollWidth`); wide > 760 {
+		t.Errorf("printed: the page is %d px wide", wide)
+	}
+	if out := os.Getenv("REPORT_OUT"); out != "" {
+		if shot, err := chromedp.Run(ctx, chromedp.FullScreenshot(80)); err != nil {
+			t.Error(err)
+		} else {
+			os.WriteFile(filepath.Join(out, "printed.jpg"), shot, 0o666)
+		}
 	}
 }
 
@@ -173,7 +202,9 @@ func axe(t *testing.T, ctx context.Context, name string) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if err := chromedp.Do(ctx, chromedp.Evaluate[chromedp.Void](string(script))); err != nil {
+	// What is folded away counts too.
+	open := `document.querySelectorAll('details').forEach(d => d.open = true)`
+	if err := chromedp.Do(ctx, chromedp.Evaluate[chromedp.Void](string(script)), chromedp.Evaluate[chromedp.Void](open)); err != nil {
 		t.Fatalf("%s: axe-core: %v", name, err)
 	}
 	result, err := chromedp.Run(ctx, chromedp.Evaluate[string](`axe.run({runOnly: ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa"]}).then(r => JSON.stringify(r.violations.map(v => v.id + ": " + v.help + " " + v.nodes.length + " " + v.nodes[0].html.slice(0, 200))))`, chromedp.EvalAwaitPromise))

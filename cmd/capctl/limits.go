@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -81,8 +82,13 @@ func (c *predictCmd) Run(a *app) error {
 }
 
 func modelLine(m *analysis.Model) string {
-	text := fmt.Sprintf("Model of %s over %s: residual sd %s, worst residual %s, error of a cell left out %s",
-		m.Game, record.Count(m.Cells, "cell"), relative(m.Sigma), relative(m.Worst), relative(m.LeftOutError))
+	text := fmt.Sprintf("Model of %s over %s", cmp.Or(m.Game, "no named game"), record.Count(m.Cells, "cell"))
+	if m.Sigma.Known() {
+		text += fmt.Sprintf(": residual sd %s, worst residual %s", relative(m.Sigma), relative(m.Worst))
+	}
+	if m.Predicted > 0 {
+		text += ", error of a cell left out " + relative(m.LeftOutError)
+	}
 	return strings.Join(append([]string{text}, m.Warnings...), "; ")
 }
 
