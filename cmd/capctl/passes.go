@@ -109,8 +109,15 @@ func shortened(text string, limit int) string {
 
 // showCmd is `capctl show`.
 type showCmd struct {
-	ID   string `arg:"" help:"Identity of the pass, or the beginning of it."`
-	JSON bool   `name:"json" help:"One JSON object."`
+	ID        string `arg:"" help:"Identity of the pass, or the beginning of it."`
+	JSON      bool   `name:"json" help:"One JSON object."`
+	Telemetry bool   `help:"Also sum up the samples taken while it ran: clocks, temperatures, loads, and who used the processor."`
+}
+
+// shownPass is a pass with what was asked for besides.
+type shownPass struct {
+	record.Pass
+	Telemetry *telemetrySummary `json:"telemetry"` // null where no samples are stored
 }
 
 func (c *showCmd) Run(a *app) error {
@@ -121,10 +128,22 @@ func (c *showCmd) Run(a *app) error {
 		} else if err != nil {
 			return cli.FailedError(err)
 		}
-		if c.JSON {
+		var t *telemetrySummary
+		if c.Telemetry {
+			if t, err = telemetryOf(ctx, s, p.ID); err != nil {
+				return err
+			}
+		}
+		switch {
+		case c.JSON && c.Telemetry:
+			return jsonLine(a.stdout, shownPass{p, t})
+		case c.JSON:
 			return jsonLine(a.stdout, p)
 		}
 		showPass(a, p)
+		if c.Telemetry {
+			showTelemetry(a, t)
+		}
 		return nil
 	})
 }
