@@ -161,7 +161,7 @@ func TestFollow(t *testing.T) {
 	if err := <-ended; !errors.Is(err, ErrStopped) {
 		t.Errorf("Follow = %v after the agent went", err)
 	}
-	if hub.Followers() != 0 {
+	if followers(hub) != 0 {
 		t.Error("a follower is left")
 	}
 	if _, err := Dial(context.Background(), dir); !errors.Is(err, ErrNoAgent) {
@@ -177,7 +177,7 @@ func TestFollowerLeaves(t *testing.T) {
 	if err := c.Follow(ctx, leave, func(Event) error { return nil }); err != nil {
 		t.Errorf("Follow = %v after its user left", err)
 	}
-	eventually(t, "no follower", func() bool { return hub.Followers() == 0 })
+	eventually(t, "no follower", func() bool { return followers(hub) == 0 })
 	enough := errors.New("enough")
 	err := c.Follow(context.Background(), func() { hub.Publish(Event{Kind: KindAlert}) }, func(Event) error { return enough })
 	if !errors.Is(err, enough) {
@@ -319,4 +319,11 @@ func eventually(t *testing.T, what string, ok func() bool) {
 			t.Fatalf("never came: %s", what)
 		}
 	}
+}
+
+// followers counts who follows now.
+func followers(h *Hub) int {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	return len(h.followers)
 }

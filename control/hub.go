@@ -27,13 +27,6 @@ func (h *Hub) Publish(e Event) {
 	}
 }
 
-// Followers counts who follows now.
-func (h *Hub) Followers() int {
-	h.mu.Lock()
-	defer h.mu.Unlock()
-	return len(h.followers)
-}
-
 func (h *Hub) follow() *follower {
 	f := &follower{wake: make(chan struct{}, 1)}
 	h.mu.Lock()

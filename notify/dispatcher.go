@@ -116,15 +116,6 @@ func (d *Dispatcher) Try(ctx context.Context, name string, a Alert) map[string]e
 	return answers
 }
 
-// Channels lists the names of the channels.
-func (d *Dispatcher) Channels() []string {
-	var names []string
-	for _, w := range d.workers {
-		names = append(names, w.name)
-	}
-	return names
-}
-
 func queued(a Alert, channel string) (Queued, error) {
 	payload, err := json.Marshal(a)
 	if err != nil {

@@ -113,15 +113,6 @@ func LogRatio(a, b []float64, conf float64) (Estimate, error) {
 	return e.Exp(), nil
 }
 
-// LogInterval returns the geometric mean of x with a t interval on logarithms.
-func LogInterval(x []float64, conf float64) (Estimate, error) {
-	if err := positive(x); err != nil {
-		return Estimate{}, err
-	}
-	e, err := TInterval(logs(x), conf)
-	return e.Exp(), err
-}
-
 // Exp takes value and limits from logarithms to ratios; SE and SD stay on logarithms.
 func (e Estimate) Exp() Estimate {
 	e.Value, e.Low, e.High = math.Exp(e.Value), math.Exp(e.Low), math.Exp(e.High)

@@ -15,12 +15,6 @@ func (s *Store) KnownFile(ctx context.Context, f FileMark) (known bool, err erro
 	return known, wrap(s.explain(err), "look up %s", f.Path)
 }
 
-// RememberFile notes that the file holds the log with the given hash.
-func (s *Store) RememberFile(ctx context.Context, f FileMark, sha256 string) error {
-	err := s.write(ctx, func(tx *sql.Tx) error { return s.remember(ctx, tx, f, sha256, "") })
-	return wrap(err, "note %s", f.Path)
-}
-
 // RememberBroken notes a log that could not be read; known is true when the same file was
 // noted before and has not changed, so that nobody needs to be told again.
 func (s *Store) RememberBroken(ctx context.Context, f FileMark, why error) (known bool, err error) {

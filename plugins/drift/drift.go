@@ -18,6 +18,7 @@ import (
 	"capd.example/plugins/internal/pick"
 	"capd.example/plugins/internal/trend"
 	"capd.example/record"
+	"capd.example/stats"
 )
 
 // Validator is the check. It has no state.
@@ -41,7 +42,7 @@ func (Validator) Describe() plugins.Description {
 // Check implements [plugins.Validator].
 func (Validator) Check(_ context.Context, e record.Evidence, p plugins.Params) record.Finding {
 	c := pick.NewCase()
-	mine := pick.Seconds(e.Frames.MS)
+	mine := stats.SecondMeans(e.Frames.MS)
 	var others [][]float64
 	for _, x := range pick.Usable(e.Earlier) {
 		if len(x.SecondsMS) >= p.Integer("least_s") {

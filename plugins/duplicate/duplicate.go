@@ -10,6 +10,7 @@ import (
 	"capd.example/plugins"
 	"capd.example/plugins/internal/pick"
 	"capd.example/record"
+	"capd.example/stats"
 )
 
 // Validator is the check. It has no state.
@@ -34,7 +35,7 @@ func (Validator) Check(_ context.Context, e record.Evidence, p plugins.Params) r
 		c.Unable("there is no earlier pass of the cell")
 		return c.Finding("")
 	}
-	seconds := pick.Seconds(e.Frames.MS)
+	seconds := stats.SecondMeans(e.Frames.MS)
 	limit := p.Number("rounding_ms")
 	c.Put("compared", float64(len(e.Earlier)))
 	c.Put("rounding_limit_ms", limit)

@@ -16,6 +16,7 @@ import (
 	"capd.example/plugins"
 	"capd.example/plugins/internal/pick"
 	"capd.example/record"
+	"capd.example/stats"
 )
 
 // Validator is the check. It has no state.
@@ -84,7 +85,7 @@ func long(c *pick.Case, e record.Evidence, p plugins.Params) {
 }
 
 func loading(c *pick.Case, e record.Evidence, p plugins.Params) {
-	seconds := pick.Seconds(e.Frames.MS)
+	seconds := stats.SecondMeans(e.Frames.MS)
 	median := pick.Median(seconds)
 	n, first := 0, 0
 	for i, x := range seconds {

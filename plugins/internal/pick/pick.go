@@ -42,33 +42,6 @@ func Quantile(x []float64, p float64) float64 {
 	return s[i] + (at-float64(i))*(s[i+1]-s[i])
 }
 
-// longest is the length in seconds up to which seconds are told apart: a day.
-const longest = 86400
-
-// Seconds returns the mean frame time in ms of each full second of a pass: the frames
-// that end in it, or the frame that covers it whole.
-func Seconds(ms []float64) []float64 {
-	var out []float64
-	var at, sum float64
-	n := 0
-	next := 1000.0
-	for _, x := range ms {
-		at += x
-		sum += x
-		n++
-		for at >= next && len(out) < longest {
-			if n > 0 {
-				out = append(out, sum/float64(n))
-			} else {
-				out = append(out, x)
-			}
-			sum, n = 0, 0
-			next += 1000
-		}
-	}
-	return out
-}
-
 // Missing says why the telemetry lacks a series: its gap's reason, or why there is no
 // telemetry at all.
 func Missing(e record.Evidence, series string) string {
