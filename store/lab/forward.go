@@ -136,14 +136,15 @@ type Forwarder struct {
 	Address string // postgres://...
 	Batch   int    // passes per transaction; 0 means 100
 
+	// Patience is how long the connecting and each batch may take before the network
+	// counts as dead; 0 means 90 s.
+	Patience time.Duration
+
 	// Quiet reports whether nothing may be sent now because a pass runs; nil for never.
 	Quiet func() bool
 	// Now is the bench's clock; nil for the real one.
 	Now func() time.Time
 }
-
-// patience is how long one batch may take before the network counts as dead.
-const patience = 90 * time.Second
 
 // Forward sends everything that has changed since the last time and returns how many
 // passes were sent. It stops between two batches with [ErrQuiet] when Quiet says so.
@@ -152,14 +153,11 @@ func (f *Forwarder) Forward(ctx context.Context) (sent int, err error) {
 	if f.quiet() {
 		return 0, ErrQuiet
 	}
-	l, err := Open(ctx, f.Address)
+	l, err := f.open(ctx)
 	if err != nil {
 		return 0, err
 	}
 	defer l.Close()
-	if err := l.check(ctx); err != nil {
-		return 0, l.wrap(err, "send passes")
-	}
 	key := "lab mark " + l.name
 	mark, err := f.mark(ctx, key)
 	if err != nil {
@@ -189,8 +187,31 @@ func (f *Forwarder) Forward(ctx context.Context) (sent int, err error) {
 	return sent, ErrQuiet
 }
 
+// limited gives ctx the forwarder's patience.
+func (f *Forwarder) limited(ctx context.Context) (context.Context, context.CancelFunc) {
+	patience := f.Patience
+	if patience <= 0 {
+		patience = 90 * time.Second
+	}
+	return context.WithTimeout(ctx, patience)
+}
+
+func (f *Forwarder) open(ctx context.Context) (*Lab, error) {
+	ctx, cancel := f.limited(ctx)
+	defer cancel()
+	l, err := Open(ctx, f.Address)
+	if err != nil {
+		return nil, err
+	}
+	if err := l.check(ctx); err != nil {
+		l.Close()
+		return nil, l.wrap(err, "send passes")
+	}
+	return l, nil
+}
+
 func (f *Forwarder) put(ctx context.Context, l *Lab, list []store.Parcel, left int) error {
-	ctx, cancel := context.WithTimeout(ctx, patience)
+	ctx, cancel := f.limited(ctx)
 	defer cancel()
 	return l.Put(ctx, f.Bench, list, f.now(), left)
 }
