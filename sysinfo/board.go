@@ -1,6 +1,7 @@
 package sysinfo
 
 import (
+	"strconv"
 	"strings"
 
 	"capd.example/record"
@@ -149,9 +150,35 @@ func detectDisplays(t tree, f *facts) {
 		modes, why := t.text(d + "/modes")
 		first, _, _ := strings.Cut(modes, "\n")
 		f.maybe(name+".preferred", first, "px", d+"/modes", why, false)
+		detectMonitor(t, f, name, d+"/edid")
+		// Which mode is set only the display server knows.
 		f.unknown(name+".refresh", record.Absent, d, false)
 	}
 	if n == 0 {
 		f.unknown("display.0.connector", record.Absent, "/sys/class/drm/card*-*/status", false)
 	}
+}
+
+// detectMonitor reads what a monitor says about itself.
+func detectMonitor(t tree, f *facts, name, file string) {
+	b, why := t.bytes(file)
+	var e edid
+	if why == "" && len(b) == 0 {
+		why = record.Absent // nothing to read, or nobody answered
+	} else if why == "" {
+		var err error
+		if e, err = parseEDID(b); err != nil {
+			why = record.Broken
+		}
+	}
+	rate, span := "", ""
+	if e.refresh > 0 {
+		rate = strconv.FormatFloat(e.refresh, 'f', 2, 64)
+	}
+	if e.maxHz > 0 {
+		span = itoa(e.minHz) + "-" + itoa(e.maxHz)
+	}
+	f.maybe(name+".name", e.name, "", file, why, false)
+	f.maybe(name+".preferred_refresh", rate, "Hz", file, why, false)
+	f.maybe(name+".refresh_range", span, "Hz", file, why, false)
 }
