@@ -3,7 +3,6 @@ package store
 import (
 	"context"
 	"database/sql"
-	"time"
 )
 
 // KnownFile reports whether the file was stored before and has not changed since as far
@@ -40,40 +39,6 @@ func (s *Store) remember(ctx context.Context, tx *sql.Tx, f FileMark, sha, text 
 	_, err := tx.ExecContext(ctx, `INSERT OR REPLACE INTO files (path, size, mtime, file_id, sha256, error, at) VALUES (?, ?, ?, ?, ?, ?, ?)`,
 		f.Path, f.Size, f.ModTime.UnixNano(), f.ID, sha, text, stamp(s.now()))
 	return err
-}
-
-// Broken is a log that could not be read.
-type Broken struct {
-	File FileMark
-	Why  string
-	At   time.Time // when it was last tried
-}
-
-// Broken lists the logs that could not be read, in order of their paths.
-func (s *Store) Broken(ctx context.Context) (out []Broken, err error) {
-	err = s.read(ctx, func(tx *sql.Tx) error {
-		rows, err := tx.QueryContext(ctx, `SELECT path, size, mtime, file_id, error, at FROM files WHERE error <> '' ORDER BY path`)
-		if err != nil {
-			return err
-		}
-		for rows.Next() {
-			var b Broken
-			var mtime int64
-			var at string
-			if err := rows.Scan(&b.File.Path, &b.File.Size, &mtime, &b.File.ID, &b.Why, &at); err != nil {
-				rows.Close()
-				return err
-			}
-			b.File.ModTime = time.Unix(0, mtime).UTC()
-			if b.At, err = unstamp(at); err != nil {
-				rows.Close()
-				return err
-			}
-			out = append(out, b)
-		}
-		return closeRows(rows)
-	})
-	return out, wrap(err, "list unreadable logs")
 }
 
 // Setting returns the value kept under key; ok is false where there is none.

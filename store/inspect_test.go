@@ -5,9 +5,12 @@ import (
 	"database/sql"
 	"encoding/json"
 	"fmt"
+	"time"
 
 	"capd.example/record"
 )
+
+// What only tests ask of a store.
 
 // Revision is an earlier state of a pass whose log grew after it was stored.
 type Revision struct {
@@ -51,4 +54,38 @@ func scanRevision(rows *sql.Rows) (r Revision, err error) {
 	}
 	r.Frames, err = DecodeFrames(blob)
 	return r, damaged(err)
+}
+
+// Broken is a log that could not be read.
+type Broken struct {
+	File FileMark
+	Why  string
+	At   time.Time // when it was last tried
+}
+
+// Broken lists the logs that could not be read, in order of their paths.
+func (s *Store) Broken(ctx context.Context) (out []Broken, err error) {
+	err = s.read(ctx, func(tx *sql.Tx) error {
+		rows, err := tx.QueryContext(ctx, `SELECT path, size, mtime, file_id, error, at FROM files WHERE error <> '' ORDER BY path`)
+		if err != nil {
+			return err
+		}
+		for rows.Next() {
+			var b Broken
+			var mtime int64
+			var at string
+			if err := rows.Scan(&b.File.Path, &b.File.Size, &mtime, &b.File.ID, &b.Why, &at); err != nil {
+				rows.Close()
+				return err
+			}
+			b.File.ModTime = time.Unix(0, mtime).UTC()
+			if b.At, err = unstamp(at); err != nil {
+				rows.Close()
+				return err
+			}
+			out = append(out, b)
+		}
+		return closeRows(rows)
+	})
+	return out, wrap(err, "list unreadable logs")
 }
