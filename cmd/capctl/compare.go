@@ -146,7 +146,7 @@ func (l levels) hints(by string) []string {
 	if l.empty() {
 		return []string{"'capctl passes' lists what there is"}
 	}
-	out := []string{l.String()}
+	var out []string
 	if v := l.of[by]; len(v) > 1 {
 		out = append(out, fmt.Sprintf("values of %s: %s", by, strings.Join(v[:min(len(v), 12)], ", ")), fmt.Sprintf("type: capctl compare --by %s --base %s", by, quoted(v[0])))
 	}
@@ -156,7 +156,7 @@ func (l levels) hints(by string) []string {
 			break
 		}
 	}
-	return append(out, "'capctl cells' lists the cells")
+	return append(out, l.String(), "'capctl cells' lists the cells")
 }
 
 // quoted is a value as one types it.

@@ -3,6 +3,7 @@ package main
 import (
 	"context"
 	"fmt"
+	"slices"
 	"strings"
 
 	"github.com/jedib0t/go-pretty/v6/table"
@@ -42,10 +43,10 @@ func (c *reuseCmd) Run(a *app) error {
 		if err := jsonLine(a.stdout, gate); err != nil {
 			return cli.FailedError(err)
 		}
-	} else if !c.CSV || gate.Refused { // one table alone in a file for a spreadsheet
-		if err := c.differences(a, gate); err != nil {
-			return err
-		}
+	} else if n := len(gate.Differences); c.CSV && !gate.Refused && n > 0 { // one table alone in a file for a spreadsheet
+		fmt.Fprintf(a.stderr, "capctl: %s, accepted or of no matter; they are listed without --csv\n", record.Count(n, "difference"))
+	} else if err := c.differences(a, gate); err != nil {
+		return err
 	}
 	if gate.Refused {
 		fmt.Fprintf(a.stderr, "capctl: not comparable: %s and %s\n", record.Count(gate.OldPasses, "older pass"), record.Count(gate.NewPasses, "new pass"))
@@ -53,7 +54,12 @@ func (c *reuseCmd) Run(a *app) error {
 	}
 	fmt.Fprintf(a.stderr, "capctl: %s and %s may stand side by side\n", record.Count(gate.OldPasses, "older pass"), record.Count(gate.NewPasses, "new pass"))
 	// Older and new cells stay cells of their own, told apart by their campaign or other tags.
-	o.Factors = append(factorsOf(o), tagNames(c.Old)...)
+	o.Factors = slices.Clone(factorsOf(o))
+	for _, name := range tagNames(c.Old) {
+		if !slices.Contains(o.Factors, name) {
+			o.Factors = append(o.Factors, name)
+		}
+	}
 	return printCells(a, c.outputFlags, analysis.Cells(append(old, fresh...), o), o)
 }
 
