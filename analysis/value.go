@@ -99,7 +99,7 @@ func (v Value) Name() string {
 // games that all of them have; a part without a price is listed and not ranked.
 func Values(cells []Cell, by string, prices []Price, o Options) ([]Value, error) {
 	o = o.withDefaults()
-	margins, err := Compare(cells, by, "", Average, o)
+	margins, err := compare(cells, by, "", Average, o, false)
 	if err != nil {
 		return nil, err
 	}
