@@ -7,6 +7,8 @@
 package parquetlog
 
 import (
+	"encoding/binary"
+	"errors"
 	"fmt"
 	"io"
 	"strconv"
@@ -27,6 +29,9 @@ const maxLeaves = 4096
 // Text returns the table in r as comma-separated text with a heading.
 func Text(r io.ReaderAt, size int64) (text io.Reader, err error) {
 	defer caught(&err)
+	if err := footerFits(r, size); err != nil {
+		return nil, err
+	}
 	f, err := parquet.OpenFile(r, size, parquet.SkipBloomFilters(true))
 	if err != nil {
 		return nil, err
@@ -42,6 +47,23 @@ func Text(r io.ReaderAt, size int64) (text io.Reader, err error) {
 	}
 	t.out = append(t.out, '\n')
 	return t, nil
+}
+
+// footerFits refuses a file whose last eight bytes, the length of the footer and the magic
+// word, ask for more than the file holds: the library would reserve what they ask for.
+func footerFits(r io.ReaderAt, size int64) error {
+	const ends = 4 + 8 // magic word, length and magic word again
+	var tail [8]byte
+	if size < ends {
+		return errors.New("the file is cut off: it has no footer")
+	}
+	if _, err := r.ReadAt(tail[:], size-int64(len(tail))); err != nil && err != io.EOF {
+		return err
+	}
+	if n := int64(binary.LittleEndian.Uint32(tail[:])); n > size-ends {
+		return fmt.Errorf("the file is cut off or damaged: a footer of %d bytes does not fit into %d", n, size)
+	}
+	return nil
 }
 
 // caught turns a panic of the Parquet library on damaged input into an error.

@@ -3,6 +3,7 @@ package parquetlog_test
 import (
 	"bytes"
 	"io"
+	"runtime"
 	"testing"
 
 	"capd.example/framelog"
@@ -70,13 +71,22 @@ func TestNestedTablesAreRefused(t *testing.T) {
 	}
 }
 
-// Damaged files give an error or a table, never a panic.
+// Damaged files give an error or a table, never a panic, and reserve no more than a log
+// may.
 func FuzzText(f *testing.F) {
 	b, _ := file(f, 30)
 	f.Add(b)
 	f.Add(b[:len(b)/2])
 	f.Add([]byte("PAR1PAR1"))
+	f.Add([]byte("PAR1\x00\xff\xff\xff\x2fPAR1")) // a footer of 800 MB, it says
 	f.Fuzz(func(t *testing.T, b []byte) {
+		var before, after runtime.MemStats
+		runtime.ReadMemStats(&before)
+		defer func() {
+			if runtime.ReadMemStats(&after); after.TotalAlloc-before.TotalAlloc > 256<<20 {
+				t.Fatalf("%d bytes of a file took %d MB", len(b), (after.TotalAlloc-before.TotalAlloc)>>20)
+			}
+		}()
 		r, err := parquetlog.Text(bytes.NewReader(b), int64(len(b)))
 		if err != nil {
 			return

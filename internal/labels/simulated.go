@@ -147,7 +147,7 @@ func (b *bench) disturbed(cell int, earlier []record.Earlier) []labelled {
 		{"stopped early", "completeness", func(s *testlab.Scene) { s.Seconds *= 0.6 }, nil},
 		{"paused 2 s", "hitches", func(s *testlab.Scene) { s.StallAtS, s.StallS = float64(half), 2 }, nil},
 		{"capped at 60", "framecap", func(s *testlab.Scene) { s.FPS, s.CapFPS = max(s.FPS, 110), 60 }, nil},
-		{"capped at 60, the limiter wakes late", "framecap", func(s *testlab.Scene) { s.FPS, s.CapFPS = max(s.FPS, 110), 60 / 1.015 }, nil},
+		{"capped at 60, the limiter wakes late", "framecap", func(s *testlab.Scene) { s.FPS, s.CapFPS = max(s.FPS, 110), 60/1.015 }, nil},
 		{"capped at 40 by screen", "framecap", func(s *testlab.Scene) { s.FPS, s.CapFPS = max(s.FPS, 90), 40 }, nil},
 		{"light load, 20 % of a core", "background", nil, change(record.SeriesBackground, func(_ int, x float64) float64 { return x + 20 })},
 		{"two busy loops from the middle", "background", slow(1.03), change(record.SeriesBackground, func(i int, x float64) float64 {
