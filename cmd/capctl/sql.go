@@ -44,7 +44,7 @@ func (c *sqlCmd) Run(a *app) error {
 		return cli.UsageError(fmt.Errorf("--timeout %s is not a time", c.Timeout))
 	}
 	if c.Format == "parquet" && isTerminal(a.stdout) {
-		return cli.UsageError(errors.New("Parquet is no form for a terminal"), "send it into a file: capctl sql --format parquet '...' > FILE.parquet")
+		return cli.UsageError(errors.New("--format parquet is no form for a terminal"), "send it into a file: capctl sql --format parquet '...' > FILE.parquet")
 	}
 	s, err := openToRead(a)
 	if err != nil {
