@@ -253,6 +253,11 @@ func (c *Cell) look() {
 	if unverified > 0 {
 		c.warn("%d of %s unverified", unverified, record.Count(len(c.used), "pass"))
 	}
+	for _, p := range c.used {
+		if p.Overruled != "" {
+			c.warn("%s counts by hand: %s", p.ID, p.Overruled)
+		}
+	}
 	c.groups = conditions(c.used, c.order)
 }
 

@@ -2,6 +2,7 @@ package campaign
 
 import (
 	"slices"
+	"strconv"
 	"strings"
 	"time"
 
@@ -313,9 +314,9 @@ func (c *Coverage) Line(pass record.Pass, before, after Position) string {
 	var b strings.Builder
 	b.WriteString(c.Plan.Where(cell) + " (" + c.Plan.Name(cell) + "), ")
 	if c.Plan.Campaign.accepts(pass.Verdict) {
-		b.WriteString("pass " + itoa(s.Done) + " of " + itoa(s.Wanted) + " " + string(pass.Verdict))
+		b.WriteString("pass " + itoa(ordinal(pass, s.Done)) + " of " + itoa(s.Wanted) + " " + string(pass.Verdict))
 	} else {
-		b.WriteString("pass " + itoa(s.Done+1) + " of " + itoa(s.Wanted) + " " + string(pass.Verdict) + reason(pass))
+		b.WriteString("pass " + itoa(ordinal(pass, s.Done+1)) + " of " + itoa(s.Wanted) + " " + string(pass.Verdict) + reason(pass))
 	}
 	b.WriteString("; ")
 	if cell != before.Cell && before.Cell >= 0 && before.Cell == after.Cell {
@@ -344,9 +345,40 @@ func (c *Coverage) Advice(from int, pos Position) string {
 	}
 	passes := c.passes[pos.Cell]
 	if n := len(passes); n > 0 && !c.Plan.Campaign.accepts(passes[n-1].Verdict) {
-		return "repeat pass " + itoa(s.Done+1)
+		return "repeat pass " + itoa(c.NextPass(pos.Cell))
 	}
-	return "next: pass " + itoa(s.Done+1)
+	return "next: pass " + itoa(c.NextPass(pos.Cell))
+}
+
+// ordinal is the number that a pass was given by its tag, else the one that counting gives.
+func ordinal(pass record.Pass, counted int) int {
+	if n, err := strconv.Atoi(pass.Tags.Value(record.TagPass)); err == nil && n > 0 {
+		return n
+	}
+	return counted
+}
+
+// NextPass returns the number, from 1, of the pass of a cell that is to be recorded next:
+// the lowest that no clean pass has. Where their tags do not tell all of them apart, they
+// are counted.
+func (c *Coverage) NextPass(cell int) int {
+	counted := c.state[cell].Done + 1
+	taken := map[int]bool{}
+	for _, p := range c.passes[cell] {
+		if !c.Plan.Campaign.accepts(p.Verdict) {
+			continue
+		}
+		n := ordinal(p, 0)
+		if n == 0 || taken[n] {
+			return counted
+		}
+		taken[n] = true
+	}
+	next := 1
+	for taken[next] {
+		next++
+	}
+	return next
 }
 
 func reason(pass record.Pass) string {

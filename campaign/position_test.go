@@ -237,3 +237,34 @@ func TestOrdersSurviveAnEditedCampaign(t *testing.T) {
 		t.Errorf("an order about a cell that is gone: %+v", pos)
 	}
 }
+
+// TestNextPassIsTheNumberThatIsMissing: where logs say which pass they are, a bad one in
+// the middle is repeated under its own number.
+func TestNextPassIsTheNumberThatIsMissing(t *testing.T) {
+	p := plan(t, parse(t, small))
+	numbered := func(n int, number string, v record.Verdict) record.Pass {
+		m := made(p, 0, n, v)
+		m.Tags[record.TagPass] = record.Tag{Value: number, From: record.FromPath}
+		return m
+	}
+	for name, c := range map[string]struct {
+		passes []record.Pass
+		next   int
+		advice string
+	}{
+		"nothing yet":        {nil, 1, "next: pass 1"},
+		"bad in the middle":  {[]record.Pass{numbered(0, "1", record.Clean), numbered(1, "2", record.VerdictBad), numbered(2, "3", record.Clean)}, 2, "next: pass 2"},
+		"bad at the end":     {[]record.Pass{numbered(0, "1", record.Clean), numbered(1, "2", record.VerdictBad)}, 2, "repeat pass 2"},
+		"first one missing":  {[]record.Pass{numbered(0, "2", record.Clean), numbered(1, "1", record.VerdictBad)}, 1, "repeat pass 1"},
+		"two of one number":  {[]record.Pass{numbered(0, "1", record.Clean), numbered(1, "1", record.Clean)}, 3, "next: pass 3"},
+		"without any number": {[]record.Pass{made(p, 0, 0, record.Clean), made(p, 0, 1, record.VerdictBad)}, 2, "repeat pass 2"},
+	} {
+		pos, cover := p.Replay(begin(p, 0), c.passes)
+		if got := cover.NextPass(0); got != c.next {
+			t.Errorf("%s: next pass %d, want %d", name, got, c.next)
+		}
+		if got := cover.Advice(0, pos); got != c.advice {
+			t.Errorf("%s: %q, want %q", name, got, c.advice)
+		}
+	}
+}

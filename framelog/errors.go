@@ -95,7 +95,11 @@ func (c Candidate) TOML(path string) string {
 	} else {
 		base = "*"
 	}
-	return fmt.Sprintf("[[layout]]\nname = %q\npath = %q\ncolumn = %q\nkind = %q\nunit = %q", c.Kind+" in "+column, base, column, c.Kind, c.Unit)
+	heading := ""
+	if !isPosition(c.Column) && !strings.ContainsAny(c.Column, `"'\`) {
+		heading = fmt.Sprintf("heading = %q\n", c.Column) // else logs of other kinds would be bound as well
+	}
+	return fmt.Sprintf("[[layout]]\nname = %q\npath = %q\n%scolumn = %q\nkind = %q\nunit = %q", c.Kind+" in "+column, base, heading, column, c.Kind, c.Unit)
 }
 
 func isPosition(s string) bool {

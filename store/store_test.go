@@ -435,6 +435,25 @@ func TestSystemsAndEarlier(t *testing.T) {
 	}
 }
 
+// TestOfTwoPassesOneKnowsTheOther: logs that are copied together come in any order; the
+// one that is stored second is compared with the first, whichever began earlier.
+func TestOfTwoPassesOneKnowsTheOther(t *testing.T) {
+	s, ctx := newStore(t), t.Context()
+	later := mustSave(t, s, arrival(3))
+	earlier := mustSave(t, s, arrival(2))
+	p, err := s.Pass(ctx, earlier.ID)
+	if err != nil {
+		t.Fatal(err)
+	}
+	cell := p.Tags.Cell(record.CellFactors)
+	for _, c := range []struct{ of, want string }{{earlier.ID, later.ID}, {later.ID, earlier.ID}} {
+		list, err := s.Earlier(ctx, "", cell, c.of, 0)
+		if err != nil || len(list) != 1 || list[0].Pass.ID != c.want {
+			t.Errorf("beside %s: %+v, %v, want %s", c.of, list, err, c.want)
+		}
+	}
+}
+
 func TestOpenRefuses(t *testing.T) {
 	dir := t.TempDir()
 	file := func(name, content string) string {

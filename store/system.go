@@ -118,9 +118,9 @@ func position(ctx context.Context, tx *sql.Tx, id string) (at string, n int64, e
 	return at, k.n, err
 }
 
-// Earlier returns the last limit passes (0 for all) of a cell on a bench that started
-// before the pass with the identity before ("" for all), oldest first, whatever their
-// verdict. Cell maps factor names to values; "" asks for passes without that tag. An
+// Earlier returns the last limit passes (0 for all) of a cell on a bench that started, or
+// were stored, before the pass with the identity before ("" for all), oldest first,
+// whatever their verdict: of two logs that come out of order one knows the other. Cell maps factor names to values; "" asks for passes without that tag. An
 // empty bench means every bench.
 func (s *Store) Earlier(ctx context.Context, bench string, cell map[string]string, before string, limit int) (out []record.Earlier, err error) {
 	err = s.read(ctx, func(tx *sql.Tx) error {
@@ -154,7 +154,7 @@ func earlierNumbers(ctx context.Context, tx *sql.Tx, bench string, cell map[stri
 	var p plan
 	p.cells(tags, func(column, _ string) string { return column + " = ?" }, func(text string) []any { return []any{text} })
 	p.column("p.bench", bench, bench == "")
-	p.parts = append(p.parts, condition{test: "(p.at, p.n) < (?, ?)", args: []any{at, n}})
+	p.parts = append(p.parts, condition{test: "(p.at < ? OR p.n < ?)", args: []any{at, n}})
 	for _, name := range slices.Sorted(maps.Keys(tags)) {
 		if value := tags[name]; value == "" {
 			p.parts = append(p.parts, condition{test: withoutTag, args: []any{name}})

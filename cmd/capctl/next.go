@@ -82,7 +82,7 @@ func showPosition(a *app, b *logbook.Book, page logbook.Page, from int, asJSON b
 	l.Passes, l.Minutes = cover.Left(pos)
 	if pos.Cell >= 0 {
 		s := cover.State(pos.Cell)
-		l.Tags, l.Pass, l.Wanted, l.Clean, l.Bad = b.Plan.Cell(pos.Cell), s.Done+1, s.Wanted, s.Clean, s.Bad
+		l.Tags, l.Pass, l.Wanted, l.Clean, l.Bad = b.Plan.Cell(pos.Cell), cover.NextPass(pos.Cell), s.Wanted, s.Clean, s.Bad
 		if from != pos.Cell && from >= 0 {
 			l.Change = b.Plan.Moves(from, pos.Cell)
 		}
