@@ -7,6 +7,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 	"time"
 
 	"capd.example/record"
@@ -40,9 +41,10 @@ type Saved struct {
 
 // Save stores a pass in state received, whole or not at all. Equal SHA256 is the same
 // pass: the arrival's path is added to its names and nothing else changes. A larger log
-// at the path of a stored one of the same bench, or in the same file under another name,
-// whose frames begin with the stored frames, is a new revision of that pass; the old one
-// is kept.
+// at the path of a stored one of the same bench, whose frames begin with the stored
+// frames, is a new revision of that pass; the old one is kept. So is one in the same file
+// under another name, where the stored log is long enough to be told from others and both
+// started at the same time.
 func (s *Store) Save(ctx context.Context, a Arrival) (Saved, error) {
 	if a.Pass.SHA256 == "" || a.Pass.Bench == "" {
 		return Saved{}, errors.New("save pass: the hash of the log and the name of the bench are required")
@@ -171,11 +173,18 @@ func addName(ctx context.Context, tx *sql.Tx, n int64, first, path string) error
 	return err
 }
 
+// A file system gives the identity of a deleted file to a new one, and two logs of a
+// capped game may begin alike. Both limits are conventions.
+const (
+	followedFrames = 100             // a stored log shorter than this is not followed to another name
+	followedStart  = 5 * time.Second // nor one that started this far from the arrival
+)
+
 // grownFrom finds the pass whose log has grown into the arrival: same bench, same path or
 // same file under another name, fewer bytes, and the stored frames stand at the front of
 // the new ones. The last stored frame may differ, since its line may have been written
-// only in part. A file system gives the identity of a deleted file to a new one, so that
-// identity only says where to look.
+// only in part. The identity of the file only says where to look: under another name
+// [followed] decides as well.
 func (s *Store) grownFrom(ctx context.Context, tx *sql.Tx, a Arrival) (passKey, bool, error) {
 	condition, args := `SELECT n FROM pass_rows WHERE log = ?
 		UNION SELECT r.pass FROM files f JOIN revisions r ON r.sha256 = f.sha256 WHERE f.path = ?
@@ -185,9 +194,11 @@ func (s *Store) grownFrom(ctx context.Context, tx *sql.Tx, a Arrival) (passKey, 
 		condition, args = `SELECT n FROM pass_rows WHERE id = ?`, []any{a.Pass.ID}
 	}
 	rows, err := tx.QueryContext(ctx, `
-		SELECT p.n, p.id, p.log, p.revision, r.size, x.frames
+		SELECT p.n, p.id, p.log, p.revision, r.size, x.frames, p.started_at,
+			p.log = ? OR EXISTS (SELECT 1 FROM files f JOIN revisions v ON v.sha256 = f.sha256 WHERE f.path = ? AND v.pass = p.n)
 		FROM pass_rows p JOIN revisions r ON r.pass = p.n AND r.revision = p.revision JOIN archives x ON x.revision = r.n
-		WHERE p.n IN (`+condition+`) AND +p.bench = ? ORDER BY p.log = ? DESC, p.n DESC LIMIT 8`, append(args, a.Pass.Bench, a.Pass.Log)...)
+		WHERE p.n IN (`+condition+`) AND +p.bench = ? ORDER BY p.log = ? DESC, p.n DESC LIMIT 8`,
+		slices.Concat([]any{a.Pass.Log, a.File.Path}, args, []any{a.Pass.Bench, a.Pass.Log})...)
 	if err != nil {
 		return passKey{}, false, err
 	}
@@ -195,7 +206,9 @@ func (s *Store) grownFrom(ctx context.Context, tx *sql.Tx, a Arrival) (passKey, 
 		var k passKey
 		var size int64
 		var blob []byte
-		if err := rows.Scan(&k.n, &k.id, &k.log, &k.revision, &size, &blob); err != nil {
+		var started string
+		var here bool
+		if err := rows.Scan(&k.n, &k.id, &k.log, &k.revision, &size, &blob, &started, &here); err != nil {
 			rows.Close()
 			return k, false, err
 		}
@@ -203,11 +216,22 @@ func (s *Store) grownFrom(ctx context.Context, tx *sql.Tx, a Arrival) (passKey, 
 			continue
 		}
 		// A damaged old pass must not hold up a new one.
-		if old, err := DecodeFrames(blob); err == nil && beginsWith(a.Frames.MS, old.MS) {
+		old, err := DecodeFrames(blob)
+		if err != nil || !beginsWith(a.Frames.MS, old.MS) {
+			continue
+		}
+		if here || a.Pass.Revision > 0 || followed(a.Pass.StartedAt, started, len(old.MS)) {
 			return k, true, closeRows(rows)
 		}
 	}
 	return passKey{}, false, closeRows(rows)
+}
+
+// followed reports whether a stored log may be taken for the beginning of one that lies
+// under another name.
+func followed(now time.Time, stored string, frames int) bool {
+	then, err := unstamp(stored)
+	return err == nil && frames >= followedFrames && !then.IsZero() && !now.IsZero() && now.Sub(then).Abs() <= followedStart
 }
 
 func beginsWith(long, short []float64) bool {

@@ -309,7 +309,7 @@ func checkOldFollowed(t *testing.T, s *store.Store) {
 	t.Helper()
 	a := arrival(1)
 	id := record.PassID(a.Pass.SHA256)
-	longer := arrivalOf("longer than it was", "/logs/renamed.csv", day, record.Frames{MS: append(slices.Clone(a.Frames.MS), 9), Decimals: a.Frames.Decimals})
+	longer := arrivalOf("longer than it was", "/logs/renamed.csv", a.Pass.StartedAt, record.Frames{MS: append(slices.Clone(a.Frames.MS), 9), Decimals: a.Frames.Decimals})
 	if got := mustSave(t, s, longer); got.ID != id || got.Revision != 1 {
 		t.Errorf("a log that grew under another name became %+v, want revision 1 of %s", got, id)
 	}

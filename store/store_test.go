@@ -211,29 +211,44 @@ func TestGrownLogIsARevision(t *testing.T) {
 	}
 }
 
-// TestLogThatGrewUnderAnotherName: the file's own identity leads to the pass, the frames
-// decide; renaming can come before, with or after growing.
+// recorded returns the first n frame times of a recording; seed tells recordings apart.
+func recorded(seed uint64, n int) []float64 {
+	return testlab.Scene{Seed: seed, FPS: 90, Seconds: 5}.Frames()[:n]
+}
+
+// TestLogThatGrewUnderAnotherName: the file's own identity leads to the pass, its start
+// and the frames decide; renaming can come before, with or after growing.
 func TestLogThatGrewUnderAnotherName(t *testing.T) {
-	at := func(path, id, bytes string, ms ...float64) store.Arrival {
-		a := arrivalOf(bytes, path, day, record.Frames{MS: ms})
+	at := func(path, id string, seed uint64, n int) store.Arrival {
+		a := arrivalOf(fmt.Sprint(seed, recorded(seed, n)), path, day, record.Frames{MS: recorded(seed, n)})
 		a.File.ID = id
 		return a
 	}
+	later := func(a store.Arrival, by time.Duration) store.Arrival {
+		a.Pass.StartedAt = a.Pass.StartedAt.Add(by)
+		return a
+	}
 	s := newStore(t)
-	first := mustSave(t, s, at("/logs/a.csv", "8:1", "10,11", 10, 11))
+	first := mustSave(t, s, at("/logs/a.csv", "8:1", 1, 100))
 	steps := []struct {
 		name     string
 		a        store.Arrival
 		created  bool
 		revision int // of the same pass; -1 for another pass
 	}{
-		{"renamed and grown", at("/logs/b.csv", "8:1", "10,11,12", 10, 11, 12), true, 1},
-		{"grown in place under the new name, on a disk without identities", at("/logs/b.csv", "", "10,11,12,13", 10, 11, 12, 13), true, 2},
-		{"renamed alone", at("/logs/c.csv", "8:1", "10,11,12,13", 10, 11, 12, 13), false, 2},
-		{"grown again", at("/logs/c.csv", "8:1", "10,11,12,13,14", 10, 11, 12, 13, 14), true, 3},
-		{"a longer copy in another file", at("/logs/d.csv", "8:2", "10,11,12,13,14,15", 10, 11, 12, 13, 14, 15), true, -1},
-		{"the identity was given to a new recording", at("/logs/e.csv", "8:1", "20,21,22,23,24,25", 20, 21, 22, 23, 24, 25), true, -1},
-		{"grown although its identity was given away since", at("/logs/f.csv", "8:1", "10,11,12,13,14,15,16", 10, 11, 12, 13, 14, 15, 16), true, 4},
+		{"renamed and grown", later(at("/logs/b.csv", "8:1", 1, 110), 2*time.Second), true, 1},
+		{"grown in place under the new name, on a disk without identities", at("/logs/b.csv", "", 1, 120), true, 2},
+		{"renamed alone", at("/logs/c.csv", "8:1", 1, 120), false, 2},
+		{"grown again", at("/logs/c.csv", "8:1", 1, 130), true, 3},
+		{"a longer copy in another file", at("/logs/d.csv", "8:2", 1, 140), true, -1},
+		{"the identity was given to a new recording", at("/logs/e.csv", "8:1", 2, 150), true, -1},
+		{"to one that begins alike and started later", later(at("/logs/h.csv", "8:1", 1, 155), time.Minute), true, -1},
+		{"to one of which nobody knows when it started", func() store.Arrival {
+			a := at("/logs/i.csv", "8:1", 1, 156)
+			a.Pass.StartedAt = time.Time{}
+			return a
+		}(), true, -1},
+		{"grown although its identity was given away since", at("/logs/f.csv", "8:1", 1, 160), true, 4},
 	}
 	for _, c := range steps {
 		got := mustSave(t, s, c.a)
@@ -245,10 +260,33 @@ func TestLogThatGrewUnderAnotherName(t *testing.T) {
 	if err != nil || p.Log != "/logs/a.csv" || !slices.Equal(p.Names, []string{"/logs/b.csv", "/logs/c.csv", "/logs/f.csv"}) {
 		t.Errorf("known as %s and %v, %v", p.Log, p.Names, err)
 	}
-	other := at("/logs/g.csv", "8:1", "10,11,12,13,14,15,16,17", 10, 11, 12, 13, 14, 15, 16, 17)
+	other := at("/logs/g.csv", "8:1", 1, 170)
 	other.Pass.Bench = "bench-2"
 	if got := mustSave(t, s, other); got.ID == first.ID {
 		t.Error("the log of another bench became a revision of this one's pass")
+	}
+}
+
+// TestIdentityOfADeletedStub: a short log of a capped game is deleted and its identity
+// given to the log of another game, which begins alike.
+func TestIdentityOfADeletedStub(t *testing.T) {
+	capped := func(path string, n int) store.Arrival {
+		return arrivalOf(fmt.Sprint("capped ", n), path, day, record.Frames{MS: slices.Repeat([]float64{16.7}, n)})
+	}
+	for _, n := range []int{1, 2, 12, 99} {
+		s := newStore(t)
+		stub := mustSave(t, s, capped("/logs/stub.csv", n))
+		if _, err := s.Retag(ctx, []string{stub.ID}, map[string]string{"game": "Tin Valley"}, "me", "wrong folder"); err != nil {
+			t.Fatal(err)
+		}
+		long := mustSave(t, s, capped("/logs/long.csv", 300))
+		if p, err := s.Pass(ctx, long.ID); err != nil || long.ID == stub.ID || long.Revision != 0 || p.Tags.Value("game") != "Glass Harbour" {
+			t.Errorf("after a stub of %d frames: %+v, game %q, %v", n, long, p.Tags.Value("game"), err)
+		}
+		// In its own place a stub grows as before.
+		if got := mustSave(t, s, capped("/logs/stub.csv", 301)); got.ID != stub.ID || got.Revision != 1 {
+			t.Errorf("the stub of %d frames grew into %+v, want revision 1 of %s", n, got, stub.ID)
+		}
 	}
 }
 
