@@ -161,7 +161,12 @@ func explain(err error) error {
 		var lines []string
 		for _, e := range strict.Errors {
 			row, col := e.Position()
-			lines = append(lines, fmt.Sprintf("line %d, column %d: unknown key %q", row, col, strings.Join(e.Key(), ".")))
+			key := strings.Join(e.Key(), ".")
+			line := fmt.Sprintf("line %d, column %d: unknown key %q", row, col, key)
+			if moved := movedTo[key]; moved != "" {
+				line += ", which is " + moved + " now"
+			}
+			lines = append(lines, line)
 		}
 		return errors.New(strings.Join(lines, "; "))
 	}
@@ -174,6 +179,13 @@ func explain(err error) error {
 		return fmt.Errorf("line %d, column %d: %s", row, col, plainly(dec.Error()))
 	}
 	return err
+}
+
+// movedTo names the place of settings that once stood elsewhere.
+var movedTo = map[string]string{
+	"analysis.agreement":          "a parameter of the check: checks.params.agreement",
+	"analysis.avg_limit_percent":  "a parameter of the check: checks.params.agreement",
+	"analysis.low1_limit_percent": "a parameter of the check: checks.params.agreement",
 }
 
 var wrongType = regexp.MustCompile(`cannot decode TOML (\w+) into struct field \S+ of type (\S+)`)

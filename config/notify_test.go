@@ -19,6 +19,7 @@ func TestNotifyIsChecked(t *testing.T) {
 		"[notify.rules.desktop]\nbenches = [\"[\"]":                   "notify.rules.desktop",
 		"[notify.rules.desktop]\nverdicts = [\"worst\"]":              "notify.rules.desktop.verdicts",
 		"[notify.rules.desktop]\nverdict = [\"bad\"]":                 "unknown key",
+		"[analysis]\nlow1_limit_percent = 5":                          "checks.params.agreement now",
 		"command = [\"x\"]\ntimeout_s = 3\nweb_hook = \"http://h/p\"": "",
 		"[notify.rules.web_hook]\nverdicts = [\"unverified\"]":        "",
 	}

@@ -2,6 +2,7 @@ package main
 
 import (
 	"fmt"
+	"regexp"
 	"slices"
 	"strings"
 
@@ -148,21 +149,26 @@ func (l levels) hints(by string) []string {
 	}
 	var out []string
 	if v := l.of[by]; len(v) > 1 {
-		out = append(out, fmt.Sprintf("values of %s: %s", by, strings.Join(v[:min(len(v), 12)], ", ")), fmt.Sprintf("type: capctl compare --by %s --base %s", by, quoted(v[0])))
+		out = append(out, fmt.Sprintf("values of %s: %s", printable(by), printable(strings.Join(v[:min(len(v), 12)], ", "))), fmt.Sprintf("type: capctl compare --by=%s --base=%s", quoted(by), quoted(v[0])))
 	}
 	for _, f := range l.factors {
 		if f != by && len(l.of[f]) > 1 {
-			out = append(out, "type: capctl compare --by "+f)
+			out = append(out, "type: capctl compare --by="+quoted(f))
 			break
 		}
 	}
 	return append(out, l.String(), "'capctl cells' lists the cells")
 }
 
-// quoted is a value as one types it.
+// plainWord is what every shell leaves as it is.
+var plainWord = regexp.MustCompile(`^[\p{L}\p{N}_.,:+/%@-]+$`)
+
+// quoted is a value as one types it. It comes from paths and headings of logs, so nothing
+// in it may be read by a shell or a terminal.
 func quoted(s string) string {
-	if strings.ContainsAny(s, " '\"$&;()<>|*?\\") {
-		return "'" + strings.ReplaceAll(s, "'", `'\''`) + "'"
+	s = printable(s)
+	if plainWord.MatchString(s) {
+		return s
 	}
-	return s
+	return "'" + strings.ReplaceAll(s, "'", `'\''`) + "'"
 }

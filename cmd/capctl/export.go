@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"capd.example/internal/cli"
+	"capd.example/record"
 	"capd.example/store/export"
 )
 
@@ -29,6 +30,6 @@ func (c *exportCmd) Run(a *app) error {
 	if err != nil {
 		return cli.FailedError(err)
 	}
-	fmt.Fprintf(a.stderr, "capctl: %s: %d passes written in %d files, %d were there already\n", c.Out, done.Written, done.Files, done.Unchanged)
+	fmt.Fprintf(a.stderr, "capctl: %s: %s written in %s, %d unchanged\n", c.Out, record.Count(done.Written, "pass"), record.Count(done.Files, "file"), done.Unchanged)
 	return nil
 }

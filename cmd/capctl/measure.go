@@ -123,12 +123,15 @@ func expand(names, patterns []string) ([]string, error) {
 // logsBelow lists the files in a folder and those below it that match a pattern.
 func logsBelow(folder string, patterns []string) ([]string, error) {
 	var out []string
+	if real, err := filepath.EvalSymlinks(folder); err == nil && real != filepath.Clean(folder) {
+		folder = real // a link to a folder is not walked into by itself
+	}
 	err := filepath.WalkDir(folder, func(path string, d fs.DirEntry, err error) error {
 		if err != nil || !d.Type().IsRegular() {
 			return err
 		}
 		for _, p := range patterns {
-			if ok, err := filepath.Match(p, strings.ToLower(d.Name())); ok || err != nil {
+			if ok, err := filepath.Match(strings.ToLower(p), strings.ToLower(d.Name())); ok || err != nil {
 				out = append(out, path)
 				return err
 			}

@@ -21,7 +21,7 @@ func checkNames(a *app, s *store.Store, tags map[string]string, meant bool) erro
 		return err
 	}
 	for _, name := range slices.Sorted(maps.Keys(tags)) {
-		if known[name] {
+		if known[name] || tags[name] == "" { // taking away makes no name
 			continue
 		}
 		if like := nearest(name, known); like != "" && !meant {

@@ -100,7 +100,7 @@ func showTelemetry(a *app, t *telemetrySummary) {
 		fmt.Fprintln(a.stdout, "no samples are stored of this pass")
 		return
 	}
-	fmt.Fprintf(a.stdout, "\n%d samples\n", t.Samples)
+	fmt.Fprintf(a.stdout, "\n%s\n", record.Count(t.Samples, "sample"))
 	var rows []table.Row
 	for _, s := range folded(t.Series) {
 		if s.Min == nil {

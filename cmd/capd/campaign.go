@@ -89,20 +89,26 @@ func (p *planner) judged(ctx context.Context, pass record.Pass) string {
 	return line
 }
 
+// positionPatience is how long the position may take: the rest of the agent's status must
+// not wait for a store of hundreds of thousands of passes to be gone through.
+const positionPatience = time.Second
+
 // position says where the campaign stands and what is next, "" where there is none.
-func (p *planner) position(ctx context.Context) (string, error) {
+func (p *planner) position(ctx context.Context) string {
 	if p == nil {
-		return "", nil
+		return ""
 	}
+	ctx, stop := context.WithTimeout(ctx, positionPatience)
+	defer stop()
 	page, err := p.book.Read(ctx, p.store, p.bench)
 	if err != nil {
-		return "", fmt.Errorf("the position in the campaign is unknown: %w", err)
+		return "the position could not be read: 'capctl next' tells it"
 	}
 	advice := page.Coverage.Advice(page.Position.Cell, page.Position)
 	if page.Position.Cell < 0 {
-		return advice, nil
+		return advice
 	}
-	return p.book.Plan.Where(page.Position.Cell) + " (" + p.book.Plan.Name(page.Position.Cell) + "); " + advice, nil
+	return p.book.Plan.Where(page.Position.Cell) + " (" + p.book.Plan.Name(page.Position.Cell) + "); " + advice
 }
 
 // arrived compares the bench with what it was for its last pass, when the agent starts.

@@ -41,10 +41,7 @@ func (d *desk) Status(ctx context.Context) (control.Status, error) {
 	if err != nil {
 		return control.Status{}, err
 	}
-	position, err := d.agent.plan.position(ctx)
-	if err != nil {
-		return control.Status{}, err
-	}
+	position := d.agent.plan.position(ctx)
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	return control.Status{

@@ -1,8 +1,8 @@
 // Command record makes the live set that internal/labels judges: it runs the real agent
 // and a program that takes its time like a game, and disturbs some passes on purpose.
 //
-//	go build -o /tmp/live/ ./cmd/capd ./internal/labels/record
-//	/tmp/live/record -capd /tmp/live/capd -out /tmp/live/set
+//	go build -o live/ ./cmd/capd ./internal/labels/record
+//	live/record -capd live/capd -out live/set
 //
 // Run it on a machine that does nothing else: what else runs there is in the passes. The
 // store that it leaves in the folder is the set; the condition of a pass is its tag.
