@@ -72,7 +72,8 @@ func TestScripts(t *testing.T) {
 }
 
 // await PROGRAM ARGS... -- PATTERN runs a program again and again until its standard
-// output matches the pattern, for at most 20 seconds.
+// output matches the pattern, for at most 90 seconds: the
+// machine may be at work, and the race detector slows everything.
 func await(ts *testscript.TestScript, neg bool, args []string) {
 	n := len(args)
 	if neg || n < 4 || args[n-2] != "--" {
@@ -80,7 +81,7 @@ func await(ts *testscript.TestScript, neg bool, args []string) {
 	}
 	re, err := regexp.Compile(args[n-1])
 	ts.Check(err)
-	deadline := time.Now().Add(20 * time.Second)
+	deadline := time.Now().Add(90 * time.Second)
 	var out string
 	for time.Now().Before(deadline) {
 		ts.Exec(args[0], args[1:n-2]...) // its status may be anything: only the output counts
