@@ -249,8 +249,9 @@ func (s *Store) Compact(ctx context.Context) (before, after int64, err error) {
 }
 
 // Salvage copies every pass that is still whole from a damaged store into a new one at
-// path, with tags, verdict and findings as they stand now. The report lists what could
-// not be copied, with the logs to read again. Histories are not copied.
+// path, with tags, verdict and findings as they stand now and what retention knows of it.
+// The report lists what could not be copied, with the logs to read again. Histories are
+// not copied.
 func (s *Store) Salvage(ctx context.Context, path string) (r Report, err error) {
 	if _, err := os.Lstat(path); !errors.Is(err, fs.ErrNotExist) {
 		return r, fmt.Errorf("salvage: %s exists already: name another file", path)
@@ -271,13 +272,26 @@ func (s *Store) Salvage(ctx context.Context, path string) (r Report, err error) 
 			continue
 		}
 		a, err := s.whole(ctx, n)
-		if err == nil {
-			_, err = to.Adopt(ctx, a)
+		if err != nil {
+			return r, fmt.Errorf("salvage: %w", err)
 		}
+		saved, err := to.Adopt(ctx, a)
 		if err != nil {
 			return r, fmt.Errorf("salvage: %w", err)
 		}
 		r.Whole++
+		notes, err := s.retentionOf(ctx, n)
+		if err != nil {
+			if ctx.Err() != nil {
+				return r, ctx.Err()
+			}
+			r.Problems = append(r.Problems, Problem{Pass: saved.ID, Log: a.Pass.Log,
+				What: "it was copied, but not what retention noted of it: " + s.explain(err).Error()})
+			continue
+		}
+		if err := to.noteRetention(ctx, saved.ID, notes); err != nil {
+			return r, fmt.Errorf("salvage: %w", err)
+		}
 	}
 	return r, nil
 }

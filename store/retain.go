@@ -145,3 +145,61 @@ func (s *Store) Dropped(ctx context.Context, id, part string) (at time.Time, err
 	})
 	return at, wrap(err, "ask what was dropped of pass %s", id)
 }
+
+// retentionNotes are what retention knows of a pass, by when: what uses it, and the parts
+// that were dropped of its current revision.
+type retentionNotes struct{ uses, dropped map[string]string }
+
+func (s *Store) retentionOf(ctx context.Context, n int64) (out retentionNotes, err error) {
+	err = s.read(ctx, func(tx *sql.Tx) error {
+		if out.uses, err = texts(ctx, tx, `SELECT what, at FROM uses WHERE pass = ?`, n); err != nil {
+			return err
+		}
+		out.dropped, err = texts(ctx, tx, `SELECT d.part, d.at FROM pass_rows p JOIN revisions r ON r.pass = p.n AND r.revision = p.revision
+			JOIN dropped d ON d.revision = r.n WHERE p.n = ?`, n)
+		return err
+	})
+	return out, err
+}
+
+func texts(ctx context.Context, tx *sql.Tx, query string, args ...any) (map[string]string, error) {
+	rows, err := tx.QueryContext(ctx, query, args...)
+	if err != nil {
+		return nil, err
+	}
+	out := map[string]string{}
+	for rows.Next() {
+		var key, value string
+		if err := rows.Scan(&key, &value); err != nil {
+			rows.Close()
+			return nil, err
+		}
+		out[key] = value
+	}
+	return out, closeRows(rows)
+}
+
+// noteRetention puts the notes of a pass of another store down in this one.
+func (s *Store) noteRetention(ctx context.Context, id string, notes retentionNotes) error {
+	if len(notes.uses)+len(notes.dropped) == 0 {
+		return nil
+	}
+	return s.write(ctx, func(tx *sql.Tx) error {
+		k, err := keyOf(ctx, tx, id)
+		if err != nil {
+			return err
+		}
+		for what, at := range notes.uses {
+			if _, err := tx.ExecContext(ctx, `INSERT OR REPLACE INTO uses (pass, what, at) VALUES (?, ?, ?)`, k.n, what, at); err != nil {
+				return err
+			}
+		}
+		for part, at := range notes.dropped {
+			if _, err := tx.ExecContext(ctx, `INSERT OR REPLACE INTO dropped (revision, part, at)
+				SELECT n, ?, ? FROM revisions WHERE pass = ? AND revision = ?`, part, at, k.n, k.revision); err != nil {
+				return err
+			}
+		}
+		return nil
+	})
+}

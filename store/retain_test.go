@@ -120,6 +120,51 @@ func TestRetention(t *testing.T) {
 	}
 }
 
+// TestSalvageKeepsRetention: what a report uses stays protected in the salvaged store,
+// and what was dropped stays said. The pass before it is damaged, so that the numbers of
+// the rows differ.
+func TestSalvageKeepsRetention(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "passes.db")
+	s := mustOpen(t, path)
+	aged(t, s, 0, 100, nil)
+	used, bare, free := aged(t, s, 1, 100, nil), aged(t, s, 2, 100, nil), aged(t, s, 3, 50, nil)
+	if err := s.MarkUsed(ctx, []string{used}, "/reports/spring"); err != nil {
+		t.Fatal(err)
+	}
+	rules := store.Retention{LogsBefore: day.AddDate(0, 0, -80), TelemetryBefore: day.AddDate(0, 0, -80)}
+	if _, err := s.Retain(ctx, rules, true); err != nil {
+		t.Fatal(err)
+	}
+	when, err := s.Dropped(ctx, bare, "log")
+	if err != nil || when.IsZero() {
+		t.Fatal("nothing was dropped", err)
+	}
+	execute(t, path, `UPDATE archives SET frames = x'' WHERE revision = 1`)
+	to := filepath.Join(t.TempDir(), "salvaged.db")
+	if r, err := s.Salvage(ctx, to); err != nil || r.Whole != 3 || len(r.Problems) != 1 {
+		t.Fatalf("%+v, %v", r, err)
+	}
+	saved := mustOpen(t, to)
+	for _, part := range []string{"log", "telemetry"} {
+		if at, err := saved.Dropped(ctx, bare, part); err != nil || !at.Equal(when) {
+			t.Errorf("%s dropped at %v, %v, want %v", part, at, err, when)
+		}
+		if at, err := saved.Dropped(ctx, free, part); err != nil || !at.IsZero() {
+			t.Errorf("%s of a whole pass dropped at %v, %v", part, at, err)
+		}
+	}
+	plan, err := saved.Retain(ctx, store.Retention{LogsBefore: day}, false)
+	if err != nil || plan.InUse != 1 || len(plan.Passes) != 1 || plan.Passes[0].Pass != free {
+		t.Errorf("%+v, %v", plan, err)
+	}
+
+	execute(t, path, `DROP TABLE uses`)
+	r, err := s.Salvage(ctx, filepath.Join(t.TempDir(), "again.db"))
+	if err != nil || r.Whole != 3 || len(r.Problems) != 4 {
+		t.Errorf("without the table of uses: %+v, %v", r, err)
+	}
+}
+
 func countBlobs(t *testing.T, path string) (n int) {
 	t.Helper()
 	db := rawOpen(t, path)
