@@ -132,6 +132,9 @@ type Knowledge struct {
 	// Spread says how well passes like this one repeat, by metric, from earlier passes of
 	// other cells; nil where nothing is known.
 	Spread func(context.Context, record.Pass) (map[string]record.Spread, error)
+	// Keep replaces findings of the validators by stored ones that still hold, before the
+	// verdict is decided; nil where a pass is judged for the first time.
+	Keep func(context.Context, record.Evidence, []record.Finding) ([]record.Finding, error)
 }
 
 // ErrUnreadable says that a log gave no pass. People were told, once; trying again helps
@@ -209,7 +212,13 @@ func (p *Pipeline) Examine(ctx context.Context, e record.Evidence) (record.Pass,
 	if err != nil {
 		return e.Pass, err
 	}
-	e.Pass.Findings = append(p.Checks.Check(ctx, e), p.Contradictions(e.Pass))
+	findings := p.Checks.Check(ctx, e)
+	if p.Know.Keep != nil {
+		if findings, err = p.Know.Keep(ctx, e, findings); err != nil {
+			return e.Pass, fmt.Errorf("look for findings that still hold: %w", err)
+		}
+	}
+	e.Pass.Findings = append(findings, p.Contradictions(e.Pass))
 	if f, ok := assertions(e.Pass, e.System, p.Know.Must); ok {
 		e.Pass.Findings = append(e.Pass.Findings, f)
 	}

@@ -242,6 +242,7 @@ func examiner(a *app, s *store.Store) (*pipeline.Pipeline, *host.Host, error) {
 	if err != nil {
 		return nil, nil, cli.FailedError(fmt.Errorf("prepare the validators: %w", err))
 	}
+	know.Keep = judging.Keep(s, h.Describe)
 	return &pipeline.Pipeline{Store: past{s: s}, Checks: h, Know: know}, h, nil
 }
 
