@@ -124,7 +124,7 @@ type barRow struct {
 // better.
 func barChart(name, title, confidence string, rows []barRow) chart {
 	return chart{name: name, title: title, rows: len(rows) + 1, least: 9,
-		note: "Average (wide bar) and 1% low (narrow bar) in frames per second; thin lines are " + confidence + " intervals. * median, passes do not agree.",
+		note: "Average (wide bar) and 1% low (narrow bar) in frames per second; thin lines are " + confidence + " intervals, an arrow one that goes on. * median, passes do not agree.",
 		desc: barText(rows),
 		draw: func(c *canvas, top float64) { drawBars(c, top, rows) }}
 }
@@ -211,8 +211,11 @@ func bar(c *canvas, x func(float64) float64, f analysis.Figure, y, h float64, fi
 		w := math.Max(1, h*0.08)
 		c.line(a, y+h/2, b, y+h/2, w, inkMark)
 		c.line(a, y+h*0.25, a, y+h*0.75, w, inkMark)
-		if x(1.001*float64(f.CIHigh)) > b { // else it goes on beyond the axis
+		if x(1.001*float64(f.CIHigh)) > b {
 			c.line(b, y+h*0.25, b, y+h*0.75, w, inkMark)
+		} else { // an arrow: it goes on beyond the axis
+			c.line(b-h*0.2, y+h*0.3, b, y+h/2, w, inkMark)
+			c.line(b-h*0.2, y+h*0.7, b, y+h/2, w, inkMark)
 		}
 	}
 }
