@@ -24,13 +24,19 @@ var (
 	ErrNoChange  = errors.New("there is no such change of tags")
 )
 
+// explained is an error that says already which file it is about and what to do.
+type explained struct{ error }
+
+func (e explained) Unwrap() error { return e.error }
+
 // explain puts the sentinel that fits in front of an error of the database, with the
-// file's name and advice.
+// file's name and advice, once.
 func (s *Store) explain(err error) error { return explain(s.path, err) }
 
 func explain(path string, err error) error {
 	var e *sqlite.Error
-	if err == nil || !errors.As(err, &e) {
+	var done explained
+	if err == nil || !errors.As(err, &e) || errors.As(err, &done) {
 		return err
 	}
 	kind, advice := error(nil), ""
@@ -45,11 +51,11 @@ func explain(path string, err error) error {
 		kind, advice = ErrBusy, "try again when it has finished"
 	case lib.SQLITE_IOERR:
 		// A file on a full disk can also fail while the log is grown.
-		return fmt.Errorf("%s: the disk failed: %w", path, err)
+		return explained{fmt.Errorf("%s: the disk failed: %w", path, err)}
 	default:
-		return fmt.Errorf("%s: %w", path, err)
+		return explained{fmt.Errorf("%s: %w", path, err)}
 	}
-	return fmt.Errorf("%s: %w (%s): %w", path, kind, advice, err)
+	return explained{fmt.Errorf("%s: %w (%s): %w", path, kind, advice, err)}
 }
 
 func noRows(err error) bool { return errors.Is(err, sql.ErrNoRows) }

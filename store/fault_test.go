@@ -481,3 +481,66 @@ func TestBackupWhileInUse(t *testing.T) {
 		t.Errorf("after compacting: %+v, %v", r, err)
 	}
 }
+
+// TestWaitsForAMigration: while another program holds the store, which it does for long
+// while it brings a large one up to date, programs that start wait; those with nothing to
+// bring up to date need not.
+func TestWaitsForAMigration(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "passes.db")
+	unzip(t, "testdata/version4.db.gz", path)
+	const busy = 10 * time.Millisecond
+	lock := rawOpen(t, path)
+	lock.SetMaxOpenConns(1)
+	execOn := func(text string) {
+		t.Helper()
+		if _, err := lock.Exec(text); err != nil {
+			t.Fatal(err)
+		}
+	}
+	execOn("BEGIN IMMEDIATE")
+	for _, opt := range []store.Options{{}, {ReadOnly: true}} {
+		_, err := store.Open(ctx, path, opt.Hurried(busy, 1))
+		if !errors.Is(err, store.ErrBusy) || strings.Count(err.Error(), store.ErrBusy.Error()) != 1 {
+			t.Errorf("without patience, read only %v: %v", opt.ReadOnly, err)
+		}
+	}
+	stop, cancel := context.WithCancel(ctx)
+	given, opened := make(chan error), make(chan error)
+	open := func(ctx context.Context, to chan error, opt store.Options) {
+		s, err := store.Open(ctx, path, opt.Hurried(busy, time.Minute))
+		if err == nil {
+			err = s.Close()
+		}
+		to <- err
+	}
+	go open(stop, given, store.Options{})
+	go open(ctx, opened, store.Options{})
+	go open(ctx, opened, store.Options{ReadOnly: true})
+	select { // long enough for many refusals
+	case err := <-given:
+		t.Fatalf("did not wait: %v", err)
+	case err := <-opened:
+		t.Fatalf("did not wait: %v", err)
+	case <-time.After(30 * busy):
+	}
+	cancel()
+	if err := <-given; !errors.Is(err, context.Canceled) {
+		t.Errorf("told to give up: %v", err)
+	}
+	execOn("ROLLBACK")
+	for range 2 {
+		if err := <-opened; err != nil {
+			t.Errorf("after the lock was gone: %v", err)
+		}
+	}
+	execOn("BEGIN IMMEDIATE")
+	s, err := store.Open(ctx, path, store.Options{}.Hurried(busy, time.Minute))
+	if err != nil {
+		t.Fatalf("a store that is up to date: %v", err)
+	}
+	defer s.Close()
+	if _, err := s.Save(ctx, arrival(7)); !errors.Is(err, store.ErrBusy) || strings.Count(err.Error(), path) != 1 {
+		t.Errorf("saving meanwhile: %v", err)
+	}
+	execOn("ROLLBACK")
+}

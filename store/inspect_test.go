@@ -12,6 +12,12 @@ import (
 
 // What only tests ask of a store.
 
+// Hurried returns the options with less waiting for other programs.
+func (o Options) Hurried(busy, patience time.Duration) Options {
+	o.busy, o.patience = busy, patience
+	return o
+}
+
 // Revision is an earlier state of a pass whose log grew after it was stored.
 type Revision struct {
 	Pass   record.Pass // as it stood

@@ -192,7 +192,7 @@ func (s *Store) copyTo(ctx context.Context, part string) error {
 		return err
 	}
 	// A connection of its own, since query_only would forbid the copying as well.
-	db, err := sql.Open("sqlite", dsn(s.path, "ro", "busy_timeout(5000)"))
+	db, err := sql.Open("sqlite", dsn(s.path, "ro", busyPragma(s.busy)))
 	if err != nil {
 		return err
 	}

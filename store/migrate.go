@@ -4,7 +4,12 @@ import (
 	"context"
 	"database/sql"
 	"embed"
+	"errors"
 	"fmt"
+	"time"
+
+	"modernc.org/sqlite"
+	lib "modernc.org/sqlite/lib"
 )
 
 //go:embed migrations/*.sql
@@ -27,17 +32,39 @@ func version(ctx context.Context, q interface {
 }
 
 // migrate brings the store up to date, each step in a transaction of its own, so that a
-// crash leaves a whole older version. Two programs that start at once wait for each
-// other.
-func migrate(ctx context.Context, db *sql.DB) error {
+// crash leaves a whole older version. A step over a large store takes longer than a writer
+// waits for another, so a second program that starts meanwhile asks again, for as long as
+// patience says.
+func migrate(ctx context.Context, db *sql.DB, patience time.Duration) error {
+	end := time.Now().Add(patience)
 	for {
 		v, err := version(ctx, db)
 		if err != nil || v == latest {
 			return err
 		}
-		if err := step(ctx, db, v+1); err != nil {
+		err = step(ctx, db, v+1)
+		if busy(err) && time.Now().Before(end) {
+			err = pause(ctx, 50*time.Millisecond)
+		}
+		if err != nil {
 			return fmt.Errorf("bring the store to version %d: %w", v+1, err)
 		}
+	}
+}
+
+// busy reports whether another program held the store for longer than the database waits
+// by itself.
+func busy(err error) bool {
+	var e *sqlite.Error
+	return errors.As(err, &e) && e.Code()&0xff == lib.SQLITE_BUSY
+}
+
+func pause(ctx context.Context, d time.Duration) error {
+	select {
+	case <-ctx.Done():
+		return ctx.Err()
+	case <-time.After(d):
+		return nil
 	}
 }
 

@@ -1,6 +1,7 @@
 package store
 
 import (
+	"cmp"
 	"context"
 	"database/sql"
 	"errors"
@@ -22,7 +23,18 @@ const applicationID = 0x63706431
 type Options struct {
 	ReadOnly bool             // never writes; a missing file is [ErrNoStore]
 	Now      func() time.Time // the clock, for tests; nil for the real one
+
+	busy, patience time.Duration // busyTimeout and migrationPatience; less in tests
 }
+
+const (
+	// busyTimeout is for how long a writer waits for another one.
+	busyTimeout = 5 * time.Second
+	// migrationPatience is for how long one waits that must bring the store up to date
+	// first: another program may be doing just that, which takes about 10 s where there are
+	// 300 000 passes.
+	migrationPatience = 2 * time.Minute
+)
 
 // Store is an open store. Its methods may be used from several goroutines.
 type Store struct {
@@ -30,6 +42,8 @@ type Store struct {
 	path     string
 	now      func() time.Time
 	readOnly bool
+
+	busy, patience time.Duration
 }
 
 // Open opens the store at path, makes it where there is none, and brings an older one up
@@ -43,7 +57,8 @@ func Open(ctx context.Context, path string, opt Options) (*Store, error) {
 	if err != nil {
 		return nil, fmt.Errorf("open store: %w", err)
 	}
-	s := &Store{path: abs, now: opt.Now, readOnly: opt.ReadOnly}
+	s := &Store{path: abs, now: opt.Now, readOnly: opt.ReadOnly,
+		busy: cmp.Or(opt.busy, busyTimeout), patience: cmp.Or(opt.patience, migrationPatience)}
 	if opt.ReadOnly {
 		err = s.openRead(ctx)
 	} else {
@@ -74,7 +89,7 @@ func (s *Store) openWrite(ctx context.Context) error {
 	if err := s.identify(ctx); err != nil {
 		return err
 	}
-	if err := migrate(ctx, s.db); err != nil {
+	if err := migrate(ctx, s.db, s.patience); err != nil {
 		return err
 	}
 	var mode string
@@ -105,7 +120,7 @@ func (s *Store) openRead(ctx context.Context) error {
 	}
 	// An older store gains the views and indexes that queries rely on.
 	s.db.Close()
-	w, err := Open(ctx, s.path, Options{Now: s.now})
+	w, err := Open(ctx, s.path, Options{Now: s.now, busy: s.busy, patience: s.patience})
 	if err != nil {
 		return fmt.Errorf("%s was written by an older version and cannot be brought up to date: %w", s.path, err)
 	}
@@ -139,7 +154,7 @@ func (s *Store) openUnwritable(ctx context.Context, cause error) error {
 // connect makes the pool. The pragmas stand in the name so that every connection has
 // them.
 func (s *Store) connect(mode, pragma string) (err error) {
-	s.db, err = sql.Open("sqlite", dsn(s.path, mode, "busy_timeout(5000)", "foreign_keys(1)", "synchronous(normal)", pragma))
+	s.db, err = sql.Open("sqlite", dsn(s.path, mode, busyPragma(s.busy), "foreign_keys(1)", "synchronous(normal)", pragma))
 	if err != nil {
 		return err
 	}
@@ -147,6 +162,8 @@ func (s *Store) connect(mode, pragma string) (err error) {
 	s.db.SetMaxIdleConns(2)
 	return nil
 }
+
+func busyPragma(d time.Duration) string { return fmt.Sprintf("busy_timeout(%d)", d.Milliseconds()) }
 
 func dsn(path, mode string, pragmas ...string) string {
 	p := filepath.ToSlash(path)
