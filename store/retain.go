@@ -11,6 +11,7 @@ import (
 type Retention struct {
 	LogsBefore      time.Time // kept logs
 	TelemetryBefore time.Time // samples
+	Keep            []string  // identities of passes that keep everything
 }
 
 // Droppable is what retention takes, or would take, of one pass with all its revisions.
@@ -26,16 +27,17 @@ type Droppable struct {
 type Retained struct {
 	Passes []Droppable // oldest first
 	// Passes old enough that lose nothing all the same, and why; the first that holds counts.
-	InCampaign, InUse, Unfinished int
+	// InCampaign have the tag, Kept are named by [Retention.Keep].
+	InCampaign, Kept, InUse, Unfinished int
 }
 
-// protected are the reasons why a pass p keeps everything, in the order of [Retained].
+// protected are the reasons that the store knows why a pass p keeps everything.
 const protected = `CASE WHEN p.campaign <> '' THEN 1 WHEN EXISTS (SELECT 1 FROM uses u WHERE u.pass = p.n) THEN 2
 	WHEN p.state <> 'notified' THEN 3 ELSE 0 END`
 
 // Retain finds what the rules drop and, where drop is true, drops it, each pass whole or
-// not at all. A pass of a campaign, one that [Store.MarkUsed] knows and one that is not
-// judged yet lose nothing.
+// not at all. A pass with the tag of a campaign, one that the rules keep, one that
+// [Store.MarkUsed] knows and one that is not judged yet lose nothing.
 func (s *Store) Retain(ctx context.Context, rules Retention, drop bool) (out Retained, err error) {
 	var numbers []int64
 	err = s.read(ctx, func(tx *sql.Tx) error {
@@ -61,6 +63,10 @@ func droppable(ctx context.Context, tx *sql.Tx, rules Retention) (out Retained, 
 	if err != nil {
 		return out, nil, err
 	}
+	keep := make(map[string]bool, len(rules.Keep))
+	for _, id := range rules.Keep {
+		keep[id] = true
+	}
 	for rows.Next() {
 		var d Droppable
 		var n int64
@@ -74,12 +80,14 @@ func droppable(ctx context.Context, tx *sql.Tx, rules Retention) (out Retained, 
 			rows.Close()
 			return out, nil, err
 		}
-		switch why {
-		case 1:
+		switch {
+		case why == 1:
 			out.InCampaign++
-		case 2:
+		case keep[d.Pass]:
+			out.Kept++
+		case why == 2:
 			out.InUse++
-		case 3:
+		case why == 3:
 			out.Unfinished++
 		default:
 			out.Passes, numbers = append(out.Passes, d), append(numbers, n)

@@ -87,9 +87,18 @@ func TestRetention(t *testing.T) {
 	if err := s.MarkNotified(ctx, ids[0]); err != nil {
 		t.Fatal(err)
 	}
+	// Who calls may know of more passes to keep.
+	keeping := rules
+	keeping.Keep = []string{ids[1], ids[3], "ffff"}
+	if done, err := s.Retain(ctx, keeping, true); err != nil || len(done.Passes) != 1 || done.Passes[0].Pass != ids[0] || done.Passes[0].Telemetry == 0 || done.Kept != 1 || done.InCampaign != 1 {
+		t.Errorf("keeping one more: %+v, %v", done, err)
+	}
+	if log, samples := kept(t, s, ids[1]); !log || !samples {
+		t.Error("a pass to keep lost something")
+	}
 	before := query(t, s, "SELECT * FROM passes ORDER BY id")
 	done, err := s.Retain(ctx, rules, true)
-	if err != nil || len(done.Passes) != 2 || done.Passes[0].Pass != ids[0] || done.Passes[0].Telemetry == 0 {
+	if err != nil || len(done.Passes) != 1 || done.Passes[0].Pass != ids[1] || done.Passes[0].LogBytes == 0 {
 		t.Errorf("done %+v, %v", done, err)
 	}
 	for i, want := range [][2]bool{{false, false}, {false, true}, {true, true}, {true, true}, {true, true}} {

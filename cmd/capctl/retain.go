@@ -9,6 +9,7 @@ import (
 	"github.com/jedib0t/go-pretty/v6/table"
 
 	"capd.example/internal/cli"
+	"capd.example/record"
 	"capd.example/store"
 )
 
@@ -25,7 +26,7 @@ func (c *retainCmd) Run(a *app) error {
 	if err != nil {
 		return err
 	}
-	if rules == (store.Retention{}) {
+	if rules.LogsBefore.IsZero() && rules.TelemetryBefore.IsZero() {
 		fmt.Fprintln(a.stderr, "capctl: everything is kept; log_days and telemetry_days under [store] in the configuration, or --log-days and --telemetry-days, set limits")
 		return nil
 	}
@@ -37,11 +38,36 @@ func (c *retainCmd) Run(a *app) error {
 		return err
 	}
 	defer s.Close()
+	if rules.Keep, err = counted(a, s); err != nil {
+		return err
+	}
 	done, err := s.Retain(a.ctx, rules, c.Drop)
 	if err != nil {
 		return cli.FailedError(err)
 	}
 	return c.print(a, done)
+}
+
+// counted returns the passes that the campaign of the configuration counts, with its tag or
+// because they fit one of its cells.
+func counted(a *app, s *store.Store) (ids []string, err error) {
+	if a.config.Campaign == "" {
+		return nil, nil
+	}
+	book, err := (campaignFlag{}).book(a)
+	if err != nil {
+		return nil, err
+	}
+	page, err := book.Read(a.ctx, s, a.config.Bench)
+	if err != nil {
+		return nil, cli.FailedError(err)
+	}
+	for i := range book.Plan.Len() {
+		for _, p := range page.Coverage.Passes(i) {
+			ids = append(ids, p.ID)
+		}
+	}
+	return ids, nil
 }
 
 func (c *retainCmd) rules(a *app, now time.Time) (r store.Retention, err error) {
@@ -87,15 +113,20 @@ func (c *retainCmd) print(a *app, done store.Retained) error {
 	if c.Drop {
 		verb = "lost"
 	}
-	fmt.Fprintf(a.stderr, "capctl: %d passes %s %.1f MB of kept logs and %.1f MB of samples; figures, tags, findings and frame times stay\n",
-		len(done.Passes), verb, float64(logs)/1e6, float64(samples)/1e6)
-	fmt.Fprintf(a.stderr, "capctl: untouched although old: %d passes of a campaign, %d in a report, %d not judged yet\n", done.InCampaign, done.InUse, done.Unfinished)
+	fmt.Fprintf(a.stderr, "capctl: %s %s %.1f MB of kept logs and %.1f MB of samples; figures, tags, findings and frame times stay\n",
+		record.Count(len(done.Passes), "pass"), verb, float64(logs)/1e6, float64(samples)/1e6)
+	fits := ""
+	if a.config.Campaign != "" {
+		fits = fmt.Sprintf(", %d without one that the campaign counts", done.Kept)
+	}
+	fmt.Fprintf(a.stderr, "capctl: untouched although old: %s with a campaign tag%s, %d in a report, %d not judged yet\n",
+		record.Count(done.InCampaign, "pass"), fits, done.InUse, done.Unfinished)
 	switch {
 	case len(done.Passes) == 0:
 	case c.Drop:
 		fmt.Fprintln(a.stderr, "capctl: hint: `capctl compact` gives the space back to the disk")
 	default:
-		fmt.Fprintln(a.stderr, "capctl: hint: --drop does it; `capctl backup FILE` keeps a copy first")
+		fmt.Fprintln(a.stderr, "capctl: hint: the same command with --drop does it; `capctl backup FILE` keeps a copy first")
 	}
 	return nil
 }

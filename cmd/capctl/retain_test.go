@@ -5,6 +5,7 @@ import (
 	"context"
 	"errors"
 	"math/rand/v2"
+	"os"
 	"os/exec"
 	"path/filepath"
 	"strings"
@@ -125,5 +126,37 @@ func TestDroppedSamplesLeaveTheVerdict(t *testing.T) {
 		if f := byCheck(p.Findings)["background"]; !strings.Contains(f.Reason, "other programs took") || f.Numbers["median_core_percent"] == 0 {
 			t.Errorf("pass %d: %+v", i, f)
 		}
+	}
+}
+
+// A campaign counts passes without its tag where they fit; such a pass keeps its samples.
+func TestRetainLeavesWhatTheCampaignCounts(t *testing.T) {
+	dir := t.TempDir()
+	ids := passesWithLoad(t, dir, 1, 1)
+	if status, _, msg := program(t, dir, "tag", ids[0], "game=Copper Drift", "--new"); status != 0 {
+		t.Fatalf("status %d: %s", status, msg)
+	}
+	write := func(name, text string) string {
+		t.Helper()
+		path := filepath.Join(dir, name)
+		if err := os.WriteFile(path, []byte(text), 0o600); err != nil {
+			t.Fatal(err)
+		}
+		return path
+	}
+	write("campaign.toml", "name = \"spring\"\n[factors]\npreset = [\"low\", \"high\"]\n[[game]]\nname = \"Copper Drift\"\n")
+	with := write("with.toml", "campaign = \"campaign.toml\"\n")
+	for _, args := range [][]string{{}, {"--drop"}} {
+		status, out, msg := program(t, dir, append([]string{"--config", with, "retain", "--telemetry-days", "30"}, args...)...)
+		if status != 0 || strings.Contains(out, ids[0]) || !strings.Contains(out, ids[1]) || !strings.Contains(msg, "0 passes with a campaign tag, 1 without one that the campaign counts, 0 in a report") {
+			t.Errorf("%v, status %d: %s%s", args, status, out, msg)
+		}
+	}
+	if status, out, msg := program(t, dir, "retain", "--telemetry-days", "30"); status != 0 || !strings.Contains(out, ids[0]) || strings.Contains(out, ids[1]) || !strings.Contains(msg, "1 pass would lose") {
+		t.Errorf("without a campaign, status %d: %s%s", status, out, msg)
+	}
+	broken := write("broken.toml", "campaign = \"nowhere.toml\"\n")
+	if status, _, msg := program(t, dir, "--config", broken, "retain", "--telemetry-days", "30", "--drop"); status == 0 || strings.Contains(msg, "lost") {
+		t.Errorf("a campaign that cannot be read protects nothing, status %d: %s", status, msg)
 	}
 }
