@@ -55,6 +55,7 @@ type rechecked struct {
 	Overruled string         `json:"overruled,omitempty"` // the verdict set by hand stays in force
 	Changes   []change       `json:"changes"`
 	Applied   bool           `json:"applied"`
+	Decides   string         `json:"decides,omitempty"` // the check behind another verdict, with its reason
 
 	tags record.Tags
 }
@@ -135,6 +136,9 @@ func again(ctx context.Context, s *store.Store, steps *pipeline.Pipeline, p reco
 	if p.Overruled != "" { // compare like with like: what the findings said then
 		r.Was = record.Judge(p.Findings, steps.Know.Required)
 	}
+	if r.differs() {
+		r.Decides = worst(record.Pass{Verdict: now.Verdict, Findings: now.Findings}, steps.Know.Required)
+	}
 	return r, now.Findings, nil
 }
 
@@ -211,13 +215,19 @@ func (c *recheckCmd) report(a *app, list []rechecked) error {
 	return nil
 }
 
-// why names the checks whose outcome changed.
+// why names the checks whose outcome changed and, where none of them does, the one that
+// decides the verdict.
 func (r rechecked) why() string {
 	var out []string
+	named := r.Decides == ""
 	for _, c := range r.Changes {
 		if c.Was != c.Now {
 			out = append(out, fmt.Sprintf("%s: %s -> %s: %s", c.Check, cmp.Or(c.Was, "(none)"), cmp.Or(c.Now, "(none)"), c.Reason))
+			named = named || strings.HasPrefix(r.Decides, c.Check+": ")
 		}
+	}
+	if !named {
+		out = append(out, fmt.Sprintf("%s now: %s", r.Now, r.Decides))
 	}
 	if r.Overruled != "" {
 		out = append(out, "the verdict set by hand stays in force: "+r.Overruled)
