@@ -62,22 +62,37 @@ func (s *Store) Query(ctx context.Context, text string, args ...any) (*Rows, err
 		r.Columns, r.err = r.rows.Columns()
 	}
 	if err := r.err; err != nil {
+		compiled := compiles(ctx, conn, text, args)
 		r.Close()
 		if denied {
 			return nil, fmt.Errorf("query: %w, over the views %s: %w", ErrForbidden, strings.Join(Views, ", "), err)
 		}
-		return nil, fmt.Errorf("query: %w", s.misspelt(err))
+		return nil, fmt.Errorf("query: %w", complaint(s.path, err, compiled))
 	}
 	return r, nil
 }
 
-// misspelt turns the database's complaint about a statement into [ErrStatement].
-func (s *Store) misspelt(err error) error {
+// compiles reports whether a statement that failed is well-formed, so that it was a value
+// that it failed on. To explain a statement is to compile it and not to run it.
+func compiles(ctx context.Context, conn *sql.Conn, text string, args []any) bool {
+	rows, err := conn.QueryContext(ctx, "EXPLAIN "+text, args...)
+	if err != nil {
+		return false
+	}
+	return closeRows(rows) == nil
+}
+
+// complaint turns what the database says of a statement into [ErrStatement], and what it
+// says of a value, once the statement is compiled, into plainer words.
+func complaint(path string, err error, compiled bool) error {
 	var e *sqlite.Error
 	if !errors.As(err, &e) || e.Code() != lib.SQLITE_ERROR {
-		return s.explain(err)
+		return explain(path, err)
 	}
 	text := strings.TrimSuffix(strings.TrimPrefix(e.Error(), "SQL logic error: "), " (1)")
+	if compiled {
+		return fmt.Errorf("failed on a value: %s", text)
+	}
 	return fmt.Errorf("%w: %s", ErrStatement, text)
 }
 
@@ -86,7 +101,7 @@ func (s *Store) misspelt(err error) error {
 func (r *Rows) Next() ([]any, error) {
 	if !r.rows.Next() {
 		if err := r.rows.Err(); err != nil {
-			return nil, fmt.Errorf("query: %w", explain(r.path, err))
+			return nil, fmt.Errorf("query: %w", complaint(r.path, err, true))
 		}
 		return nil, nil
 	}

@@ -232,6 +232,51 @@ func TestHostileTagsAreValues(t *testing.T) {
 	}
 }
 
+// TestMisspeltQueries: a statement that is wrong in itself is [store.ErrStatement], one
+// that meets a value it cannot work with is not, wherever in the result that stands.
+func TestMisspeltQueries(t *testing.T) {
+	s := newStore(t)
+	for i := range 3 {
+		mustSave(t, s, arrival(i))
+	}
+	run := func(text string, args ...any) error {
+		rows, err := s.Query(ctx, text, args...)
+		if err != nil {
+			return err
+		}
+		defer rows.Close()
+		for row := []any{nil}; row != nil && err == nil; {
+			row, err = rows.Next()
+		}
+		return err
+	}
+	for _, text := range []string{
+		"SELEC 1", "SELECT nope FROM passes", "SELECT * FROM nope", "SELECT nope(1)", "SELECT 1 +", "SELECT 'abc", "SELECT abs()",
+		"SELECT id FROM passes p, passes q", "SELECT sum(sum(1)) FROM passes", "SELECT 1 UNION SELECT 1, 2", "SELECT *", "EXPLAIN SELEC 1",
+		"-- a comment\nSELECT nope FROM passes", "PRAGMA table_info(passes) x",
+	} {
+		if err := run(text); !errors.Is(err, store.ErrStatement) {
+			t.Errorf("%s: %v", text, err)
+		}
+	}
+	const least = "-9223372036854775807 - 1"
+	for _, c := range []struct {
+		text, want string
+		args       []any
+	}{
+		{"SELECT abs(" + least + ")", "integer overflow", nil},
+		{"SELECT sum(9223372036854775807) FROM passes", "integer overflow", nil},
+		{"SELECT json_extract(?, '$.a')", "malformed JSON", []any{"{"}},
+		{"SELECT CASE WHEN frames > 0 THEN json(log) END FROM passes", "malformed JSON", nil},
+		{"SELECT ntile(0) OVER () FROM passes", "argument of ntile", nil},
+		{"SELECT 1 UNION ALL SELECT abs(" + least + ")", "integer overflow", nil}, // after a row
+	} {
+		if err := run(c.text, c.args...); err == nil || errors.Is(err, store.ErrStatement) || !strings.Contains(err.Error(), "failed on a value: "+c.want) {
+			t.Errorf("%s: %v", c.text, err)
+		}
+	}
+}
+
 // TestOldStoresOpen opens stores that earlier versions of the program wrote. Each holds the
 // passes 0 to 2; later ones also pass 3, a log that grew once, with a corrected tag, a
 // verdict set by hand and an alert.
