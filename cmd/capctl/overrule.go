@@ -14,7 +14,7 @@ import (
 type overruleCmd struct {
 	ID      string `arg:"" help:"Identity of the pass, or the beginning of it."`
 	Verdict string `arg:"" help:"clean, unverified, doubtful or bad."`
-	Why     string `required:"" placeholder:"TEXT" help:"Your reason; every output shows it."`
+	Why     string `required:"" placeholder:"TEXT" help:"Your reason; shown with the pass and beside its cell."`
 	Who     string `placeholder:"NAME" help:"Who decides (default: the user of this system)."`
 }
 
