@@ -9,6 +9,7 @@ import (
 	"os/exec"
 	"path/filepath"
 	"runtime"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -91,7 +92,9 @@ func start(t *testing.T, capd, conf string, out *bytes.Buffer) *exec.Cmd {
 	return c
 }
 
-// awaitTold waits until n passes are stored and nothing is unfinished.
+// awaitTold waits until n passes are stored and nothing is unfinished. What is unfinished is
+// asked before the passes: the other way round a pass could be read unjudged and be finished
+// by the time of the second question.
 func awaitTold(t *testing.T, data string, n int) []record.Pass {
 	t.Helper()
 	ctx := context.Background()
@@ -102,17 +105,23 @@ func awaitTold(t *testing.T, data string, n int) []record.Pass {
 		if err != nil {
 			continue
 		}
-		passes, err = s.Passes(ctx, store.Filter{})
+		left, err = s.Unfinished(ctx)
 		if err == nil {
-			left, err = s.Unfinished(ctx)
+			passes, err = s.Passes(ctx, store.Filter{})
 		}
 		s.Close()
-		if err == nil && len(passes) == n && len(left) == 0 {
+		if err == nil && len(passes) == n && len(left) == 0 && judged(passes) {
 			return passes
 		}
 	}
 	t.Fatalf("%d of %d passes are stored and %d of them are unfinished", len(passes), n, len(left))
 	return nil
+}
+
+// judged says whether each of the passes has its verdict: one stored between the two
+// questions of awaitTold has none yet.
+func judged(passes []record.Pass) bool {
+	return !slices.ContainsFunc(passes, func(p record.Pass) bool { return p.Verdict == "" })
 }
 
 // noValidators fails when a process of the killed agents is still there.
