@@ -22,6 +22,7 @@ var (
 	ErrNotFound  = errors.New("there is no such pass")
 	ErrAmbiguous = errors.New("several passes begin like this")
 	ErrNoChange  = errors.New("there is no such change of tags")
+	ErrNotByHand = errors.New("its verdict was not set by hand")
 )
 
 // explained is an error that says already which file it is about and what to do.

@@ -130,9 +130,59 @@ func (s *Store) Overrule(ctx context.Context, id string, verdict record.Verdict,
 	return wrap(err, "overrule the verdict of pass %s", id)
 }
 
+// takenBack is how a verdict by hand that was taken back stands in the history: as one that
+// sets none.
+const takenBack = record.Verdict("")
+
+// TakeBack takes a verdict set by hand back: what the findings say holds again. Both stay in
+// the history. A pass that was overruled on another bench came without the verdict of its
+// findings; there judge decides. A pass whose verdict is not by hand is [ErrNotByHand].
+func (s *Store) TakeBack(ctx context.Context, id, reason, who string, judge func([]record.Finding) record.Verdict) error {
+	err := s.write(ctx, func(tx *sql.Tx) error {
+		k, err := keyOf(ctx, tx, id)
+		if err != nil {
+			return err
+		}
+		j, verdict, err := s.byFindings(ctx, tx, k, judge)
+		if err != nil {
+			return err
+		}
+		if _, err := s.judgement(ctx, tx, k, "overruled", takenBack, reason, who, nil); err != nil {
+			return err
+		}
+		_, err = tx.ExecContext(ctx, `UPDATE pass_rows SET judgement = ?, verdict = ?, overruled = '' WHERE n = ?`, j, string(verdict), k.n)
+		return err
+	})
+	return wrap(err, "take the verdict by hand of pass %s back", id)
+}
+
+// byFindings returns the judgement of an overruled pass that its findings gave, and makes
+// one where the pass was taken in with the verdict by hand alone.
+func (s *Store) byFindings(ctx context.Context, tx *sql.Tx, k passKey, judge func([]record.Finding) record.Verdict) (j sql.NullInt64, v record.Verdict, err error) {
+	var overruled, kind, reason string
+	err = tx.QueryRowContext(ctx, `SELECT p.overruled, p.judgement, coalesce(j.kind, ''), coalesce(j.verdict, ''), coalesce(j.reason, '')
+		FROM pass_rows p LEFT JOIN judgements j ON j.n = p.judgement WHERE p.n = ?`, k.n).Scan(&overruled, &j, &kind, &v, &reason)
+	if err != nil {
+		return j, v, err
+	}
+	if overruled == "" {
+		return j, v, ErrNotByHand
+	}
+	if kind != "checked" || reason == "" { // only [Store.Adopt] gives that kind a reason
+		return j, v, nil
+	}
+	found, err := findingsOf(ctx, tx, []int64{j.Int64})
+	if err != nil {
+		return j, v, err
+	}
+	v = judge(found[j.Int64])
+	j.Int64, err = s.judgement(ctx, tx, k, "rechecked", v, "by the findings that the pass came with", "", found[j.Int64])
+	return j, v, err
+}
+
 // Judgement is one entry in the history of a pass's verdict, oldest first.
 type Judgement struct {
-	Kind     string           `json:"kind"` // "checked", "rechecked" or "overruled"
+	Kind     string           `json:"kind"` // "checked", "rechecked", "overruled" or "taken back"
 	Revision int              `json:"revision"`
 	Verdict  record.Verdict   `json:"verdict"`
 	Reason   string           `json:"reason,omitempty"`
@@ -166,8 +216,14 @@ func (s *Store) Judgements(ctx context.Context, id string) (out []Judgement, err
 			return err
 		}
 		found, err := findingsOf(ctx, tx, numbers)
+		var holds record.Verdict // by the findings
 		for i, n := range numbers {
 			out[i].Findings = found[n]
+			if out[i].Kind != "overruled" {
+				holds = out[i].Verdict
+			} else if out[i].Verdict == takenBack {
+				out[i].Kind, out[i].Verdict = "taken back", holds
+			}
 		}
 		return err
 	})

@@ -85,11 +85,56 @@ func TestVerdictsKeepTheirHistory(t *testing.T) {
 	if err != nil || len(j) != 3 || j[0].Verdict != record.VerdictBad || j[0].Findings[0].Version != "1" || j[1].Who != "mo" || j[2].Kind != "rechecked" {
 		t.Errorf("history %+v, %v", j, err)
 	}
+	mine := func([]record.Finding) record.Verdict { t.Error("asked, though the store knows"); return "" }
+	if err := s.TakeBack(ctx, id, "the other pass was meant", "jo", mine); err != nil {
+		t.Fatal(err)
+	}
+	p, _ = s.Pass(ctx, id)
+	if p.Verdict != record.VerdictDoubtful || p.Overruled != "" || p.Findings[0].Version != "2" {
+		t.Errorf("taken back: pass %+v", p)
+	}
+	if j, err := s.Judgements(ctx, id); err != nil || len(j) != 4 || j[1].Kind != "overruled" || j[1].Verdict != record.Clean ||
+		j[3].Kind != "taken back" || j[3].Verdict != record.VerdictDoubtful || j[3].Who != "jo" || j[3].Reason != "the other pass was meant" || j[3].At == "" {
+		t.Errorf("history %+v, %v", j, err)
+	}
+	if err := s.TakeBack(ctx, id, "again", "jo", mine); !errors.Is(err, store.ErrNotByHand) {
+		t.Errorf("taken back twice: %v", err)
+	}
 	if err := s.Overrule(ctx, id, record.Clean, "", "mo"); err == nil {
 		t.Error("overruled without a reason")
 	}
 	if err := s.Overrule(ctx, id, "fine", "x", "mo"); err == nil {
 		t.Error("overruled with no verdict")
+	}
+}
+
+// A pass that was overruled on another bench came with that verdict alone: taken back, its
+// findings decide.
+func TestTakeBackWhatWasOverruledElsewhere(t *testing.T) {
+	s := newStore(t)
+	a := arrival(1)
+	a.Pass.Verdict, a.Pass.Overruled = record.Clean, "looked at it"
+	a.Pass.Findings = []record.Finding{{Check: "thermal", Version: "1", Outcome: record.Bad, Reason: "95 degrees C"}}
+	saved, err := s.Adopt(ctx, a)
+	if err != nil {
+		t.Fatal(err)
+	}
+	judge := func(f []record.Finding) record.Verdict { return record.Judge(f, nil) }
+	if err := s.TakeBack(ctx, saved.ID, "it was hot", "jo", judge); err != nil {
+		t.Fatal(err)
+	}
+	p, _ := s.Pass(ctx, saved.ID)
+	if p.Verdict != record.VerdictBad || p.Overruled != "" || len(p.Findings) != 1 || p.Findings[0].Reason != "95 degrees C" {
+		t.Errorf("pass %+v", p)
+	}
+	if err := s.Overrule(ctx, saved.ID, record.Clean, "no", "mo"); err != nil {
+		t.Fatal(err)
+	}
+	if err := s.TakeBack(ctx, saved.ID, "yes", "jo", nil); err != nil { // nothing to decide any more
+		t.Fatal(err)
+	}
+	if j, err := s.Judgements(ctx, saved.ID); err != nil || j[len(j)-1].Kind != "taken back" || j[len(j)-1].Verdict != record.VerdictBad {
+		t.Errorf("history %+v, %v", j, err)
 	}
 }
 

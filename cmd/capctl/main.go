@@ -42,7 +42,7 @@ type grammar struct {
 
 	Recheck  recheckCmd  `cmd:"" help:"Check stored passes again with today's validators and settings, and show what would change."`
 	Log      logCmd      `cmd:"" help:"Write the kept log of a pass to standard output, byte for byte."`
-	Overrule overruleCmd `cmd:"" help:"Set the verdict of a pass by hand, with the reason."`
+	Overrule overruleCmd `cmd:"" help:"Set the verdict of a pass by hand, with the reason, or take that back."`
 
 	Status   statusCmd   `cmd:"" help:"Show what the running agent is doing."`
 	Overhead overheadCmd `cmd:"" help:"Show what the running agent itself costs: processor, wake-ups, memory, reads, samples."`

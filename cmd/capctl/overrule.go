@@ -13,19 +13,16 @@ import (
 // overruleCmd is `capctl overrule`.
 type overruleCmd struct {
 	ID      string `arg:"" help:"Identity of the pass, or the beginning of it."`
-	Verdict string `arg:"" help:"clean, unverified, doubtful or bad."`
+	Verdict string `arg:"" optional:"" help:"clean, unverified, doubtful or bad."`
+	Undo    bool   `help:"Take the verdict set by hand back: that of the checks holds again."`
 	Why     string `required:"" placeholder:"TEXT" help:"Your reason; shown with the pass and beside its cell."`
 	Who     string `placeholder:"NAME" help:"Who decides (default: the user of this system)."`
 }
 
-// Run sets the verdict by hand. The findings stay as they are.
+// Run sets the verdict by hand or takes that back. The findings stay as they are.
 func (c *overruleCmd) Run(a *app) error {
-	verdict := record.Verdict(c.Verdict)
-	if !verdict.Valid() {
-		return cli.UsageError(fmt.Errorf("overrule: %q is none of clean, unverified, doubtful, bad", c.Verdict))
-	}
-	if c.Why == "" {
-		return cli.UsageError(errors.New("overrule: --why is empty"), "say in a few words why, for whoever reads the results")
+	if err := c.check(); err != nil {
+		return err
 	}
 	s, err := openToRead(a) // which does not make a store where there is none
 	if err != nil {
@@ -33,18 +30,52 @@ func (c *overruleCmd) Run(a *app) error {
 	}
 	p, err := s.Pass(a.ctx, c.ID)
 	s.Close()
-	if errors.Is(err, store.ErrNotFound) || errors.Is(err, store.ErrAmbiguous) {
-		return cli.FailedError(err, "'capctl passes' lists the identities")
-	} else if err != nil {
-		return cli.FailedError(err)
+	if err != nil {
+		return passError(err)
+	}
+	if c.Undo && p.Overruled == "" {
+		return cli.FailedError(fmt.Errorf("pass %s: %w; it is %s by its checks", p.ID, store.ErrNotByHand, cmp.Or(p.Verdict, "not judged yet")))
 	}
 	if s, err = openStore(a, false); err != nil {
 		return err
 	}
 	defer s.Close()
-	if err := s.Overrule(a.ctx, p.ID, verdict, c.Why, cmp.Or(c.Who, userName())); err != nil {
+	who := cmp.Or(c.Who, userName())
+	if c.Undo {
+		return c.takeBack(a, s, p, who)
+	}
+	if err := s.Overrule(a.ctx, p.ID, record.Verdict(c.Verdict), c.Why, who); err != nil {
 		return cli.FailedError(err)
 	}
-	fmt.Fprintf(a.stderr, "capctl: pass %s was %s and is %s by hand\n", p.ID, cmp.Or(p.Verdict, "not judged"), verdict)
+	fmt.Fprintf(a.stderr, "capctl: pass %s was %s and is %s by hand; 'capctl overrule --undo %s --why TEXT' takes it back\n",
+		p.ID, cmp.Or(p.Verdict, "not judged"), c.Verdict, p.ID)
+	return nil
+}
+
+func (c *overruleCmd) check() error {
+	switch {
+	case c.Undo && c.Verdict != "":
+		return cli.UsageError(errors.New("overrule: --undo takes no verdict: that of the checks holds again"), "type: capctl overrule --undo "+quoted(c.ID)+" --why TEXT")
+	case !c.Undo && c.Verdict == "":
+		return cli.UsageError(errors.New("overrule: no verdict is given"), "type: capctl overrule "+quoted(c.ID)+" clean|unverified|doubtful|bad --why TEXT", "--undo takes a verdict set by hand back")
+	case !c.Undo && !record.Verdict(c.Verdict).Valid():
+		return cli.UsageError(fmt.Errorf("overrule: %q is none of clean, unverified, doubtful, bad", c.Verdict))
+	case c.Why == "":
+		return cli.UsageError(errors.New("overrule: --why is empty"), "say in a few words why, for whoever reads the results")
+	}
+	return nil
+}
+
+func (c *overruleCmd) takeBack(a *app, s *store.Store, p record.Pass, who string) error {
+	judge := func(f []record.Finding) record.Verdict { return record.Judge(f, a.config.Checks.Required) }
+	err := s.TakeBack(a.ctx, p.ID, c.Why, who, judge)
+	if err != nil {
+		return cli.FailedError(err)
+	}
+	now, err := s.Pass(a.ctx, p.ID)
+	if err != nil {
+		return cli.FailedError(err)
+	}
+	fmt.Fprintf(a.stderr, "capctl: pass %s was %s by hand and is %s by its checks\n", p.ID, p.Verdict, cmp.Or(now.Verdict, "not judged yet"))
 	return nil
 }

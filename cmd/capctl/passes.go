@@ -111,7 +111,8 @@ func shortened(text string, limit int) string {
 type showCmd struct {
 	ID        string `arg:"" help:"Identity of the pass, or the beginning of it."`
 	JSON      bool   `name:"json" help:"One JSON object."`
-	Telemetry bool   `help:"Also sum up the samples taken while it ran: clocks, temperatures, loads, and who used the processor."`
+	Telemetry bool   `xor:"what" help:"Also sum up the samples taken while it ran: clocks, temperatures, loads, and who used the processor."`
+	History   bool   `xor:"what" help:"Instead list how its verdict came about: every check, every verdict set by hand and taken back, by whom and why."`
 }
 
 // shownPass is a pass with what was asked for besides.
@@ -123,10 +124,11 @@ type shownPass struct {
 func (c *showCmd) Run(a *app) error {
 	return withStore(a, func(ctx context.Context, s reader) error {
 		p, err := s.Pass(ctx, c.ID)
-		if errors.Is(err, store.ErrNotFound) || errors.Is(err, store.ErrAmbiguous) {
-			return cli.FailedError(err, "'capctl passes' lists the identities")
-		} else if err != nil {
-			return cli.FailedError(err)
+		if err != nil {
+			return passError(err)
+		}
+		if c.History {
+			return c.history(a, s, p)
 		}
 		var t *telemetrySummary
 		if c.Telemetry {
@@ -146,6 +148,51 @@ func (c *showCmd) Run(a *app) error {
 		}
 		return nil
 	})
+}
+
+// passError is why a pass that was named cannot be had.
+func passError(err error) error {
+	if errors.Is(err, store.ErrNotFound) || errors.Is(err, store.ErrAmbiguous) {
+		return cli.FailedError(err, "'capctl passes' lists the identities")
+	}
+	return cli.FailedError(err)
+}
+
+// history lists the judgements of a pass, oldest first.
+func (c *showCmd) history(a *app, r reader, p record.Pass) error {
+	s, is := r.(*store.Store)
+	if !is {
+		return cli.UsageError(errors.New("--history needs the bench's own store: a lab keeps the latest verdict alone"))
+	}
+	list, err := s.Judgements(a.ctx, p.ID)
+	if err != nil {
+		return cli.FailedError(err)
+	}
+	var rows []table.Row
+	for _, j := range list {
+		if c.JSON {
+			if err := jsonLine(a.stdout, j); err != nil {
+				return cli.FailedError(err)
+			}
+			continue
+		}
+		at, err := time.Parse(time.RFC3339, j.At)
+		if err != nil {
+			return cli.FailedError(fmt.Errorf("read when pass %s was judged: %w", p.ID, err))
+		}
+		why := j.Reason
+		if j.Kind == "checked" || j.Kind == "rechecked" {
+			found := worst(record.Pass{Verdict: j.Verdict, Findings: j.Findings}, a.config.Checks.Required)
+			why = strings.Trim(why+"; "+found, "; ")
+		}
+		rows = append(rows, table.Row{at.Local().Format(time.DateTime), j.Kind, j.Verdict, j.Who, why})
+	}
+	if len(rows) > 0 {
+		printTable(a.stdout, table.Row{"when", "what", "verdict", "who", "why"}, rows)
+	} else if len(list) == 0 {
+		fmt.Fprintf(a.stderr, "capctl: pass %s was not judged yet; the agent does that\n", p.ID)
+	}
+	return nil
 }
 
 func showPass(a *app, p record.Pass) {

@@ -84,10 +84,8 @@ func (c *tagCmd) selected(a *app, s *store.Store, ids []string) ([]record.Pass, 
 	var out []record.Pass
 	for _, id := range ids {
 		p, err := s.Pass(a.ctx, id)
-		if errors.Is(err, store.ErrNotFound) || errors.Is(err, store.ErrAmbiguous) {
-			return nil, cli.FailedError(err, "'capctl passes' lists the identities")
-		} else if err != nil {
-			return nil, cli.FailedError(err)
+		if err != nil {
+			return nil, passError(err)
 		}
 		out = append(out, p)
 	}

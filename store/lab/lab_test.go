@@ -139,6 +139,17 @@ func TestForwardIsIdempotentAndComplete(t *testing.T) {
 		t.Errorf("%d corrections sent, %v", n, err)
 	}
 	same(t, s, l, "bench-1")
+	// So does the taking back of a verdict by hand.
+	if err := s.TakeBack(ctx, all[1].ID, "the wrong pass", "mo", nil); err != nil {
+		t.Fatal(err)
+	}
+	if n, err := f.Forward(ctx); err != nil || n != 1 {
+		t.Errorf("%d verdicts taken back sent, %v", n, err)
+	}
+	if p, err := l.Pass(ctx, all[1].ID); err != nil || p.Verdict != all[1].Verdict || p.Overruled != "" {
+		t.Errorf("the lab has %q (%q), %v; the bench %q", p.Verdict, p.Overruled, err, all[1].Verdict)
+	}
+	same(t, s, l, "bench-1")
 	w, err := l.Whole(ctx, all[3].ID[:8])
 	mine, err2 := s.Whole(ctx, all[3].ID)
 	if err != nil || err2 != nil || !reflect.DeepEqual(w.Frames, mine.Frames) || !reflect.DeepEqual(w.Telemetry, mine.Telemetry) || !reflect.DeepEqual(w.System, mine.System) {
@@ -163,7 +174,7 @@ func TestForwardIsIdempotentAndComplete(t *testing.T) {
 		t.Errorf("samples on the bench %v, in the lab %v; %v, %v", here, there, err, err2)
 	}
 	status, err := l.Status(ctx)
-	if err != nil || len(status) != 1 || status[0].Passes != 10 || status[0].Backlog != 0 || status[0].Bad != 4 {
+	if err != nil || len(status) != 1 || status[0].Passes != 10 || status[0].Backlog != 0 || status[0].Bad != 5 {
 		t.Errorf("status %+v, %v", status, err)
 	}
 	if _, err := l.Whole(ctx, "'; DROP TABLE capd.passes; --"); !errors.Is(err, store.ErrNotFound) {
