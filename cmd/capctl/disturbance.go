@@ -5,12 +5,14 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"math/rand/v2"
 	"os"
 	"os/exec"
 	"path/filepath"
 	"runtime"
-	"slices"
+	"runtime/debug"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"capd.example/internal/cli"
@@ -18,36 +20,41 @@ import (
 	"capd.example/record"
 	"capd.example/stats"
 	"github.com/jedib0t/go-pretty/v6/table"
+	"github.com/shirou/gopsutil/v3/process"
 )
 
 // disturbanceCmd is `capctl disturbance`.
 type disturbanceCmd struct {
 	JSON   bool          `help:"Print one JSON object per figure and load."`
 	Agent  string        `placeholder:"FILE" help:"The agent to judge (default: capd beside this program, else on the path)."`
-	Rounds int           `default:"8" help:"Rounds of without, with, with, without."`
-	Block  time.Duration `default:"5s" help:"Length of one measurement."`
-	Settle time.Duration `default:"2s" help:"Wait before each measurement, for the agent to have started."`
+	Rounds int           `default:"75" help:"Rounds of two blocks without and two with the agent, for each load."`
+	Block  time.Duration `default:"1s" help:"Length of one block, whole seconds."`
 }
 
-// disturbanceLine is the result for one figure under one load.
+// disturbanceLine is the result for one figure under one load. Changes are relative: -0.001
+// is 0.1 % slower with the agent. The change and its interval are those of the centre of the
+// rounds (stats.PseudoMedian); equivalence is judged by it.
 type disturbanceLine struct {
 	Threads  int      `json:"threads"`
 	Figure   string   `json:"figure"` // avg_fps or low1_fps
 	Without  float64  `json:"without"`
-	Change   float64  `json:"change"` // relative: -0.001 is 0.1 % slower with the agent
+	Change   float64  `json:"change"`
 	CILow    *float64 `json:"ci_low"` // 95 % interval
 	CIHigh   *float64 `json:"ci_high"`
 	Within05 bool     `json:"equivalent_0_5_percent"`
 	Within01 bool     `json:"equivalent_0_1_percent"`
 	Least    *float64 `json:"least_provable"` // smallest margin within which equivalence is proven here
+	Mean     float64  `json:"mean_change"`
+	MeanLow  *float64 `json:"mean_ci_low"` // 95 % t interval
+	MeanHigh *float64 `json:"mean_ci_high"`
 	Rounds   int      `json:"rounds"`
 }
 
-// Run measures a frame loop with and without the agent, first on one thread and then on
-// every processor.
+// Run measures a frame loop with the agent at work and held still, first on one thread and
+// then on every processor.
 func (c *disturbanceCmd) Run(a *app) error {
-	if c.Rounds < 2 || c.Block < 100*time.Millisecond || c.Settle < 0 {
-		return cli.UsageError(errors.New("at least 2 rounds with blocks of 100 ms are needed for an interval"))
+	if c.Rounds < 6 || c.Block < time.Second || c.Block%time.Second != 0 {
+		return cli.UsageError(errors.New("at least 6 rounds with blocks of whole seconds are needed for an interval: the agent works once a second"))
 	}
 	agent, err := c.agent()
 	if err != nil {
@@ -64,7 +71,7 @@ func (c *disturbanceCmd) Run(a *app) error {
 	}
 	var lines []disturbanceLine
 	for _, threads := range loads {
-		total := time.Duration(4*c.Rounds) * (c.Block + c.Settle)
+		total := agentSettles + time.Duration(4*c.Rounds)*c.Block
 		fmt.Fprintf(a.stderr, "capctl: %d thread(s), about %s; leave the machine alone\n", threads, total.Round(time.Second))
 		rounds, err := c.measure(a.ctx, agent, dir, threads)
 		if err != nil {
@@ -101,62 +108,127 @@ func fileExists(path string) bool {
 	return err == nil && st.Mode().IsRegular()
 }
 
-// disturbanceRound holds the figures of one round: two blocks without the agent around two with
-// it, so that a steady drift of the machine cancels out.
-type disturbanceRound struct{ without, with [2]record.Metrics }
+// disturbanceRound holds the figures of one round.
+type disturbanceRound struct{ without, with record.Metrics }
 
+const (
+	// agentSettles is how long the agent is left to start, with the frame loop running, so
+	// that it samples at the pace it has during a pass.
+	agentSettles = 5 * time.Second
+
+	// toggleLead is how long before a whole second the agent is stopped or let go on. It
+	// samples at whole seconds: each block then holds the sample of every one of its seconds.
+	toggleLead = 250 * time.Millisecond
+
+	// toggleGap is how much of the start of a block does not count: an agent that goes on
+	// takes the sample it missed.
+	toggleGap = 100 * time.Millisecond
+)
+
+// measure lets frame loops run without a break while the agent, running all the time, is
+// held still and let go on in blocks, and returns the figures of the rounds. A round is
+// without, with, with, without or the mirror image of it, at random: a steady drift of the
+// machine cancels within a round, and what comes back every few seconds does not line up
+// with the blocks.
 func (c *disturbanceCmd) measure(ctx context.Context, agent, dir string, threads int) ([]disturbanceRound, error) {
-	work := calibrate()
-	var rounds []disturbanceRound
+	proc, stop, err := startAgent(ctx, agent, dir)
+	if err != nil {
+		return nil, err
+	}
+	defer stop()
+	defer runtime.GOMAXPROCS(runtime.GOMAXPROCS(threads + 2)) // the loops must not keep this goroutine waiting
+	defer debug.SetGCPercent(debug.SetGCPercent(-1))
+	length := agentSettles + time.Duration(4*c.Rounds)*c.Block
+	loop := startFrameLoop(threads, length)
+	defer loop.stop()
+	at, with, err := c.toggle(ctx, proc)
+	if err != nil {
+		return nil, err
+	}
+	loop.stop()
+	return splitRounds(loop.frames(), at, with, c.Block-toggleGap)
+}
+
+// toggle runs the blocks and returns when each began to count and whether the agent was at
+// work in it.
+func (c *disturbanceCmd) toggle(ctx context.Context, proc *process.Process) (at []time.Time, with []bool, err error) {
+	defer proc.Resume()
+	rng := rand.New(rand.NewPCG(uint64(time.Now().UnixNano()), 1))
+	next := time.Now().Add(agentSettles).Truncate(time.Second).Add(time.Second - toggleLead)
 	for range c.Rounds {
-		var r disturbanceRound
-		for i, with := range []bool{false, true, true, false} {
-			m, err := c.block(ctx, agent, dir, threads, work, with)
-			if err != nil {
-				return nil, err
+		first := rng.IntN(2) == 0
+		for _, work := range []bool{first, !first, !first, first} {
+			if err := sleepUntil(ctx, next); err != nil {
+				return nil, nil, err
 			}
-			if with {
-				r.with[i-1] = m
+			if work {
+				err = proc.ResumeWithContext(ctx)
 			} else {
-				r.without[i/3] = m
+				err = proc.SuspendWithContext(ctx)
 			}
+			if err != nil {
+				return nil, nil, fmt.Errorf("hold the agent still or let it go on: %w; did it stop? `capd run` says why", err)
+			}
+			at, with = append(at, time.Now().Add(toggleGap)), append(with, work)
+			next = next.Add(c.Block)
+		}
+	}
+	return at, with, sleepUntil(ctx, next)
+}
+
+func sleepUntil(ctx context.Context, t time.Time) error {
+	select {
+	case <-ctx.Done():
+		return ctx.Err()
+	case <-time.After(time.Until(t)):
+		return nil
+	}
+}
+
+// splitRounds computes the figures of each round from the frames that lie wholly in its
+// blocks.
+func splitRounds(threads [][]frame, at []time.Time, with []bool, length time.Duration) ([]disturbanceRound, error) {
+	var rounds []disturbanceRound
+	from := make([]int, len(threads))
+	for i := 0; i+4 <= len(at); i += 4 {
+		var ms [2][]float64
+		for j := i; j < i+4; j++ {
+			side := 0
+			if with[j] {
+				side = 1
+			}
+			for k, frames := range threads {
+				for from[k] < len(frames) && frames[from[k]].begin().Before(at[j]) {
+					from[k]++
+				}
+				for from[k] < len(frames) && !frames[from[k]].end.After(at[j].Add(length)) {
+					ms[side] = append(ms[side], frames[from[k]].ms())
+					from[k]++
+				}
+			}
+		}
+		var r disturbanceRound
+		for side, to := range []*record.Metrics{&r.without, &r.with} {
+			m, err := metrics.Compute(record.Frames{MS: ms[side], Decimals: -1})
+			if err != nil {
+				return nil, fmt.Errorf("round %d: %w; the machine was held up for a whole block: try again", i/4+1, err)
+			}
+			*to = m
 		}
 		rounds = append(rounds, r)
 	}
 	return rounds, nil
 }
 
-// block measures once, with an agent of its own folder where it is asked for. Both kinds
-// wait equally long before they measure.
-func (c *disturbanceCmd) block(ctx context.Context, agent, dir string, threads, work int, with bool) (record.Metrics, error) {
-	if with {
-		stop, err := startAgent(ctx, agent, dir)
-		if err != nil {
-			return record.Metrics{}, err
-		}
-		defer stop()
-	}
-	select {
-	case <-ctx.Done():
-		return record.Metrics{}, ctx.Err()
-	case <-time.After(c.Settle):
-	}
-	ms := frameLoop(threads, work, c.Block)
-	if ctx.Err() != nil {
-		return record.Metrics{}, ctx.Err()
-	}
-	return metrics.Compute(record.Frames{MS: ms, Decimals: -1})
-}
-
 // startAgent runs the agent in an empty folder; it works there as on any bench.
-func startAgent(ctx context.Context, agent, dir string) (stop func(), err error) {
+func startAgent(ctx context.Context, agent, dir string) (proc *process.Process, stop func(), err error) {
 	cmd := exec.CommandContext(ctx, agent, "--data", filepath.Join(dir, "data"), "--watch", filepath.Join(dir, "watch"), "run")
 	if err := cmd.Start(); err != nil {
-		return nil, fmt.Errorf("start the agent: %w", err)
+		return nil, nil, fmt.Errorf("start the agent: %w", err)
 	}
 	ended := make(chan error, 1)
 	go func() { ended <- cmd.Wait() }()
-	return func() {
+	stop = func() {
 		if cmd.Process.Signal(os.Interrupt) != nil { // Windows knows no interrupt for others
 			cmd.Process.Kill()
 		}
@@ -166,7 +238,12 @@ func startAgent(ctx context.Context, agent, dir string) (stop func(), err error)
 			cmd.Process.Kill()
 			<-ended
 		}
-	}, nil
+	}
+	if proc, err = process.NewProcessWithContext(ctx, int32(cmd.Process.Pid)); err != nil {
+		stop()
+		return nil, nil, fmt.Errorf("find the agent that was started: %w", err)
+	}
+	return proc, stop, nil
 }
 
 // frameTarget is how long a frame of the loop takes on an idle processor.
@@ -196,29 +273,65 @@ func burn(n int) uint64 {
 	return x
 }
 
-// frameLoop runs frames on so many threads for so long and returns their times in ms.
-func frameLoop(threads, work int, length time.Duration) []float64 {
-	lists := make([][]float64, threads)
-	var wait sync.WaitGroup
-	for i := range threads {
-		wait.Go(func() {
+// frame is one frame of the loop.
+type frame struct {
+	end  time.Time
+	took time.Duration
+}
+
+func (f frame) begin() time.Time { return f.end.Add(-f.took) }
+func (f frame) ms() float64      { return f.took.Seconds() * 1000 }
+
+// frameLoops runs frames on threads of their own, at least one each, until it is stopped.
+type frameLoops struct {
+	start time.Time
+	ends  [][]time.Duration // since start, of each thread
+	quit  atomic.Bool
+	wait  sync.WaitGroup
+}
+
+// startFrameLoop has room for frames of so long from the start: growing would show as a
+// slow frame.
+func startFrameLoop(threads int, length time.Duration) *frameLoops {
+	work := calibrate()
+	l := &frameLoops{ends: make([][]time.Duration, threads)}
+	for i := range l.ends {
+		l.ends[i] = make([]time.Duration, 0, int(2*length/frameTarget)+16)
+	}
+	l.start = time.Now()
+	for i := range l.ends {
+		l.wait.Go(func() {
 			runtime.LockOSThread()
 			defer runtime.UnlockOSThread()
-			list := make([]float64, 0, int(2*length/frameTarget)+16)
-			sum := uint64(0)
-			start := time.Now()
-			for last := start; last.Sub(start) < length; {
+			ends, sum := l.ends[i], uint64(0)
+			for more := true; more; more = !l.quit.Load() {
 				sum += burn(work)
-				now := time.Now()
-				list = append(list, now.Sub(last).Seconds()*1000)
-				last = now
+				ends = append(ends, time.Since(l.start))
 			}
-			lists[i] = list
+			l.ends[i] = ends
 			runtime.KeepAlive(sum)
 		})
 	}
-	wait.Wait()
-	return slices.Concat(lists...)
+	return l
+}
+
+func (l *frameLoops) stop() {
+	l.quit.Store(true)
+	l.wait.Wait()
+}
+
+// frames of each thread; only after stop.
+func (l *frameLoops) frames() [][]frame {
+	out := make([][]frame, len(l.ends))
+	for i, ends := range l.ends {
+		out[i] = make([]frame, 0, len(ends))
+		last := time.Duration(0)
+		for _, end := range ends {
+			out[i] = append(out[i], frame{end: l.start.Add(end), took: end - last})
+			last = end
+		}
+	}
+	return out
 }
 
 // judgeDisturbance compares on logarithms, one difference per round.
@@ -234,8 +347,8 @@ func judgeDisturbance(threads int, rounds []disturbanceRound) []disturbanceLine 
 		var diffs []float64
 		without := 0.0
 		for _, r := range rounds {
-			diffs = append(diffs, (math.Log(q.of(r.with[0]))+math.Log(q.of(r.with[1]))-math.Log(q.of(r.without[0]))-math.Log(q.of(r.without[1])))/2)
-			without += (q.of(r.without[0]) + q.of(r.without[1])) / 2 / float64(len(rounds))
+			diffs = append(diffs, math.Log(q.of(r.with)/q.of(r.without)))
+			without += q.of(r.without) / float64(len(rounds))
 		}
 		lines = append(lines, disturbanceFigure(threads, q.name, without, diffs))
 	}
@@ -244,25 +357,30 @@ func judgeDisturbance(threads int, rounds []disturbanceRound) []disturbanceLine 
 
 func disturbanceFigure(threads int, name string, without float64, diffs []float64) disturbanceLine {
 	line := disturbanceLine{Threads: threads, Figure: name, Without: without, Rounds: len(diffs)}
-	e, err := stats.TInterval(diffs, 0.95)
+	if mean, err := stats.TInterval(diffs, 0.95); err == nil && mean.Defined {
+		line.Mean, line.MeanLow, line.MeanHigh = math.Expm1(mean.Value), relativeChange(mean.Low), relativeChange(mean.High)
+	}
+	centre, err := stats.PseudoMedian(diffs, 0.95)
 	if err != nil {
 		return line
 	}
-	line.Change = math.Expm1(e.Value)
-	if !e.Defined || !(e.SE > 0) {
+	line.Change = math.Expm1(centre.Value)
+	// Two one-sided tests at 5 % hold where the 90 % interval lies inside the margin.
+	tests, err := stats.PseudoMedian(diffs, 0.90)
+	if err != nil || !centre.Defined || !tests.Defined {
 		return line
 	}
-	low, high := math.Expm1(e.Low), math.Expm1(e.High)
-	line.CILow, line.CIHigh = &low, &high
-	within := func(margin float64) bool {
-		q, err := stats.Equivalent(e.Value, e.SE, e.DF, 1+margin, 0.05)
-		return err == nil && q.Defined && q.Equivalent
-	}
-	line.Within05, line.Within01 = within(0.005), within(0.001)
-	// Two one-sided tests at 5 % hold where the 90 % interval lies inside the margin.
-	least := math.Expm1(math.Abs(e.Value) + stats.TQuantile(0.95, e.DF)*e.SE)
-	line.Least = &least
+	line.CILow, line.CIHigh = relativeChange(centre.Low), relativeChange(centre.High)
+	least := max(math.Abs(tests.Low), math.Abs(tests.High))
+	line.Within05, line.Within01 = least < math.Log1p(0.005), least < math.Log1p(0.001)
+	line.Least = relativeChange(least)
 	return line
+}
+
+// relativeChange turns a difference of logarithms into a relative change.
+func relativeChange(log float64) *float64 {
+	x := math.Expm1(log)
+	return &x
 }
 
 func (c *disturbanceCmd) print(a *app, lines []disturbanceLine) error {
@@ -274,19 +392,25 @@ func (c *disturbanceCmd) print(a *app, lines []disturbanceLine) error {
 			}
 			continue
 		}
-		interval, least := "too few rounds", "-"
+		interval, least, mean := "too few rounds", "-", "-"
 		if l.CILow != nil {
 			interval = fmt.Sprintf("%+.3f to %+.3f %%", 100**l.CILow, 100**l.CIHigh)
 			least = fmt.Sprintf("%.3f %%", 100**l.Least)
 		}
+		if l.MeanLow != nil {
+			mean = fmt.Sprintf("%+.3f %% (%+.3f to %+.3f)", 100*l.Mean, 100**l.MeanLow, 100**l.MeanHigh)
+		}
 		rows = append(rows, table.Row{l.Threads, map[string]string{"avg_fps": "avg FPS", "low1_fps": "1% low"}[l.Figure],
-			fmt.Sprintf("%.3f", l.Without), fmt.Sprintf("%+.3f %%", 100*l.Change), interval, proven(l.Within05), proven(l.Within01), least})
+			fmt.Sprintf("%.3f", l.Without), fmt.Sprintf("%+.3f %%", 100*l.Change), interval, proven(l.Within05), proven(l.Within01), least, mean})
 	}
 	if c.JSON {
 		return nil
 	}
-	printTable(a.stdout, table.Row{"threads", "figure", "without agent", "change with agent", "95 % interval", "within 0.5 %", "within 0.1 %", "least margin provable here"}, rows)
-	_, err := fmt.Fprintf(a.stdout, "%d rounds of without, with, with, without; equivalence by two one-sided tests at 5 %% (Schuirmann 1987)\n", c.Rounds)
+	printTable(a.stdout, table.Row{"threads", "figure", "without agent", "change with agent", "95 % interval", "within 0.5 %", "within 0.1 %", "least margin provable here", "mean of the rounds"}, rows)
+	_, err := fmt.Fprintf(a.stdout, `%d rounds of two blocks of %s with the agent at work and two with it held still, frames running throughout.
+Change and interval: Hodges-Lehmann and the signed-rank test, which a shared machine's rare hold-ups do not drown; the mean is beside
+them. Equivalence by two one-sided tests at 5 %% (Schuirmann 1987). Half as wide an interval takes four times the rounds.
+`, c.Rounds, c.Block)
 	return printed(err)
 }
 
