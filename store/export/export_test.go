@@ -21,6 +21,7 @@ import (
 	"github.com/parquet-go/parquet-go"
 
 	"capd.example/internal/testlab"
+	"capd.example/metrics"
 	"capd.example/record"
 	"capd.example/store"
 	"capd.example/store/export"
@@ -45,6 +46,10 @@ func add(t *testing.T, s *store.Store, i int, game string) record.Pass {
 	t.Helper()
 	sum := sha256.Sum256(fmt.Append(nil, "log ", i))
 	f := record.Frames{MS: testlab.Scene{Seed: uint64(i), FPS: 60, Seconds: 3}.Frames(), Decimals: 3}
+	figures, err := metrics.Compute(f)
+	if err != nil {
+		t.Fatal(err)
+	}
 	at := day.Add(time.Duration(i) * time.Minute)
 	sys := record.System{Fields: []record.Field{{Name: record.FieldProcessorName, Value: "Aster 7", Identity: true}}}
 	sys.ID = sys.Identity()
@@ -52,7 +57,7 @@ func add(t *testing.T, s *store.Store, i int, game string) record.Pass {
 		Pass: record.Pass{
 			SHA256: hex.EncodeToString(sum[:]), Bench: "bench-1", Log: fmt.Sprintf("/logs/%d.csv", i), StartedAt: at, EndedAt: at.Add(3 * time.Second),
 			Tags:    record.Tags{"game": {Value: game, From: record.FromPath}, "campaign": {Value: "spring", From: record.FromPlan}},
-			Metrics: record.Metrics{Frames: len(f.MS), DurationS: f.TotalMS() / 1000, AvgFPS: 1000 * float64(len(f.MS)) / f.TotalMS()},
+			Metrics: figures,
 		},
 		Frames: f, System: sys,
 		Telemetry: &record.Telemetry{
