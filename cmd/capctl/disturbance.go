@@ -152,7 +152,17 @@ func (c *disturbanceCmd) measure(ctx context.Context, agent, dir string, threads
 // toggle runs the blocks and returns when each began to count and whether the agent was at
 // work in it.
 func (c *disturbanceCmd) toggle(ctx context.Context, proc *process.Process) (at []time.Time, with []bool, err error) {
-	defer proc.Resume()
+	working := true
+	hold := func(work bool) error {
+		if work == working { // Windows counts how often a process was held still
+			return nil
+		}
+		if working = work; work {
+			return proc.Resume()
+		}
+		return proc.Suspend()
+	}
+	defer hold(true)
 	rng := rand.New(rand.NewPCG(uint64(time.Now().UnixNano()), 1))
 	next := time.Now().Add(agentSettles).Truncate(time.Second).Add(time.Second - toggleLead)
 	for range c.Rounds {
@@ -161,12 +171,7 @@ func (c *disturbanceCmd) toggle(ctx context.Context, proc *process.Process) (at 
 			if err := sleepUntil(ctx, next); err != nil {
 				return nil, nil, err
 			}
-			if work {
-				err = proc.ResumeWithContext(ctx)
-			} else {
-				err = proc.SuspendWithContext(ctx)
-			}
-			if err != nil {
+			if err := hold(work); err != nil {
 				return nil, nil, fmt.Errorf("hold the agent still or let it go on: %w; did it stop? `capd run` says why", err)
 			}
 			at, with = append(at, time.Now().Add(toggleGap)), append(with, work)
