@@ -40,7 +40,7 @@ for f in /proc/cpuinfo /proc/stat /proc/meminfo /proc/vmstat /proc/diskstats /pr
   /sys/class/thermal/thermal_zone*/{type,temp} \
   /sys/class/powercap/intel-rapl:*/{name,max_energy_range_uj} \
   /sys/class/power_supply/*/{type,online,status,scope} \
-  /sys/block/*/{size,queue/rotational,device/model,device/uevent,device/vendor} \
+  /sys/block/*/{stat,size,queue/rotational,device/model,device/uevent,device/vendor} \
   /sys/class/net/*/device/vendor \
   /sys/class/drm/card[0-9]*/{status,modes} \
   /sys/class/drm/card[0-9]*/device/{uevent,vendor,device,subsystem_vendor,subsystem_device,boot_vga,resource} \

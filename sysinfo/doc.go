@@ -14,7 +14,8 @@
 // One goroutine and one timer. Files stay open and are read at offset 0 into buffers
 // that are used again, so that a steady sample allocates nothing. There is no scan of
 // all processes in a sample: each sample looks at the few busiest programs and at a
-// twentieth of the others, so that no sample carries a burst. While nothing on the machine
+// twentieth of the others, and newcomers are asked for by number, so that no sample
+// carries a burst; for the same reason costly files have turns. While nothing on the machine
 // is busy a sample is taken every five seconds only. A read that does not return leaves
 // its goroutine behind, and sampling goes on without that source.
 package sysinfo

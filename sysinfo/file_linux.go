@@ -39,6 +39,9 @@ func onSystem(fd int, magic int64) bool {
 // cannot block as a sensor behind a slow bus or a firmware's mutex can.
 func (f *file) prompt() { f.raw = f.raw || onSystem(f.fd, unix.SYSFS_MAGIC) }
 
+// kernels says that the file is the kernel's own, and no stand-in of the same name.
+func (f *file) kernels() bool { return f.raw }
+
 func (f *file) pread(buf []byte) (int, error) {
 	if !f.raw || len(buf) == 0 {
 		return unix.Pread(f.fd, buf, 0)

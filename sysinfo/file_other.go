@@ -33,6 +33,8 @@ func (f *file) readAll(buf []byte) (int, error) { return f.read(buf) }
 
 func (f *file) prompt() {}
 
+func (f *file) kernels() bool { return false }
+
 func (f *file) close() {
 	if f != nil {
 		f.f.Close()

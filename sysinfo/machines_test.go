@@ -123,7 +123,8 @@ func describeSystem(s record.System) string {
 	return out.String()
 }
 
-// describeSample takes two samples of a machine that stands still.
+// describeSample takes samples of a machine that stands still until every source had two
+// turns.
 func describeSample(t *testing.T, b *Bench) string {
 	s, err := b.startSampling()
 	if err != nil {
@@ -132,8 +133,9 @@ func describeSample(t *testing.T, b *Bench) string {
 	defer b.stopSampling(s)
 	row := make([]float64, len(b.ring.cols))
 	s.turn.Store(1)
-	s.sample(1, row)
-	s.sample(1, row)
+	for i := range 9 {
+		s.sampleAt(1, row, noon.Add(time.Duration(i)*time.Second))
+	}
 	var out strings.Builder
 	for i, c := range b.ring.cols {
 		value := "no number"

@@ -41,6 +41,8 @@ func (c *comers) closely(*process) {}
 func (c *comers) close(*process)   {}
 func (c *comers) whole() bool      { return false }
 
+func (c *comers) fresh(buf []int) ([]int, int, bool) { return buf, 0, false }
+
 // TestEachOfManyShortProgramsIsFound: passes of 12 s follow each other, each by a new
 // process, while a build nearby makes the table tired of looking at everything. Every
 // one of them must be known for most of its time.

@@ -115,29 +115,34 @@ func nextEntry(b []byte) (name, rest []byte) {
 }
 
 // holds reports whether a process has a file open that fits. Only one's own processes
-// show their files.
-func (d *pidDir) holds(pid int, fits func(file []byte) bool) bool {
+// show their files. It looks at some files, beginning where the last call ended, and
+// returns where to go on, 0 for at the end.
+func (d *pidDir) holds(pid int, from int64, fits func(file []byte) bool) (found bool, next int64) {
 	if !d.raw {
-		return holdsIn(d.path+"/"+strconv.Itoa(pid)+"/fd", fits)
+		return holdsIn(d.path+"/"+strconv.Itoa(pid)+"/fd", fits), 0
 	}
 	name := append(strconv.AppendInt(d.name[:0], int64(pid), 10), "/fd\x00"...)
 	fd, _, e := unix.RawSyscall6(unix.SYS_OPENAT, uintptr(d.fd), uintptr(unsafe.Pointer(&name[0])), unix.O_RDONLY|unix.O_DIRECTORY|unix.O_CLOEXEC, 0, 0, 0)
 	if e != 0 {
-		return false
+		return false, 0
 	}
 	defer unix.RawSyscall(unix.SYS_CLOSE, fd, 0, 0)
 	const entry = 24 // bytes of an entry with a name of up to four digits
-	n, _, e := unix.RawSyscall(unix.SYS_GETDENTS64, fd, uintptr(unsafe.Pointer(&d.buf)), filesLookedAt*entry)
-	if e != 0 {
-		return false
+	unix.RawSyscall(unix.SYS_LSEEK, fd, uintptr(from), 0)
+	n, _, e := unix.RawSyscall(unix.SYS_GETDENTS64, fd, uintptr(unsafe.Pointer(&d.buf)), filesPerLook*entry)
+	if e != 0 || n == 0 {
+		return false, 0
 	}
 	for name, b := nextEntry(d.buf[:n]); name != nil; name, b = nextEntry(b) {
 		n, _, e := unix.RawSyscall6(unix.SYS_READLINKAT, fd, uintptr(unsafe.Pointer(&name[0])), uintptr(unsafe.Pointer(&d.link)), uintptr(len(d.link)), 0, 0)
 		if e == 0 && fits(d.link[:n]) {
-			return true
+			return true, 0
 		}
 	}
-	return false
+	if next, _, e := unix.RawSyscall(unix.SYS_LSEEK, fd, 0, 1); e == 0 && next > uintptr(from) && next < filesLookedAt {
+		return false, int64(next)
+	}
+	return false, 0
 }
 
 // number reads a name of digits alone, up to its zero.

@@ -1,6 +1,7 @@
 package sysinfo
 
 import (
+	"fmt"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -53,10 +54,10 @@ func TestHolds(t *testing.T) {
 	fits := func(file []byte) bool { return strings.HasPrefix(string(file), begin) }
 	for _, raw := range []bool{d.raw, false} {
 		d.raw = raw
-		if !d.holds(os.Getpid(), fits) {
+		if !holds(d, os.Getpid(), fits) {
 			t.Errorf("raw %v: an open file was not found", raw)
 		}
-		if d.holds(os.Getpid(), func([]byte) bool { return false }) || d.holds(1<<30, fits) {
+		if holds(d, os.Getpid(), func([]byte) bool { return false }) || holds(d, 1<<30, fits) {
 			t.Errorf("raw %v: found what is not there", raw)
 		}
 	}
@@ -64,12 +65,162 @@ func TestHolds(t *testing.T) {
 	if d.raw = onSystem(d.fd, unix.PROC_SUPER_MAGIC); !d.raw {
 		t.Fatal("/proc is no proc file system")
 	}
-	if d.holds(os.Getpid(), fits) {
+	if holds(d, os.Getpid(), fits) {
 		t.Error("a closed file was found")
 	}
-	if n := testing.AllocsPerRun(20, func() { d.holds(os.Getpid(), draws) }); n > 0 {
+	if n := testing.AllocsPerRun(20, func() { d.holds(os.Getpid(), 0, draws) }); n > 0 {
 		t.Errorf("%v allocations", n)
 	}
+}
+
+// holds looks through all files, as samples do piece by piece.
+func holds(d *pidDir, pid int, fits func([]byte) bool) bool {
+	for at := int64(0); ; {
+		var found bool
+		if found, at = d.holds(pid, at, fits); found || at == 0 {
+			return found
+		}
+	}
+}
+
+// TestHoldsInPieces: of a hundred open files each call looks at a part, and the last one
+// is found.
+func TestHoldsInPieces(t *testing.T) {
+	d, err := openPIDDir("/proc")
+	if err != nil || !d.raw {
+		t.Skip("the system has no /proc of its own: ", err)
+	}
+	defer unix.Close(d.fd)
+	dir := t.TempDir()
+	for range 100 {
+		f, err := os.Create(filepath.Join(dir, "x"))
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer f.Close()
+	}
+	seen, calls := 0, 0
+	count := func([]byte) bool { seen++; return false }
+	for at := int64(0); calls == 0 || at > 0; calls++ {
+		before := seen
+		_, at = d.holds(os.Getpid(), at, count)
+		if seen-before > filesPerLook {
+			t.Errorf("%d files in one look", seen-before)
+		}
+	}
+	if seen < 100 || calls < 100/filesPerLook {
+		t.Errorf("%d files in %d looks", seen, calls)
+	}
+}
+
+// TestBirths: a process that starts is told by its number, as one that is new and only
+// then; threads are not.
+func TestBirths(t *testing.T) {
+	r, why := openProcReader(tree{"/"}, true)
+	if why != "" || r.births == nil {
+		t.Skip("the numbers of processes are not the kernel's here")
+	}
+	r.fresh(nil)
+	child := exec.Command("sleep", "60")
+	if err := child.Start(); err != nil {
+		t.Fatal(err)
+	}
+	defer func() { child.Process.Kill(); child.Wait() }()
+	told := 0
+	for range 3 {
+		list, above, ok := r.fresh(nil)
+		if !ok {
+			t.Skip("hundreds of processes start at a time here, or their numbers have come round")
+		}
+		for _, pid := range list {
+			if pid == child.Process.Pid && pid > above {
+				told++
+			}
+			if _, err := os.Stat(fmt.Sprintf("/proc/self/task/%d", pid)); err == nil && pid != os.Getpid() {
+				t.Errorf("thread %d was told as a process", pid)
+			}
+		}
+	}
+	if told != 1 {
+		t.Errorf("the child was told %d times", told)
+	}
+}
+
+// TestBirthsOfTooMany: where numbers have come round, or more were given out than are
+// worth asking for, the list must be read.
+func TestBirthsOfTooMany(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "loadavg")
+	write(t, path, nil)
+	f, err := openFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	b := &births{f: f}
+	for i, c := range []struct {
+		text string
+		told bool
+	}{
+		{"0.1 0.2 0.3 1/99 1000\n", false}, {"0 0 0 1/99 1000\n", true}, {"0 0 0 1/99 1010\n", true},
+		{"0 0 0 1/99 4000\n", false}, {"0 0 0 1/99 4001\n", true}, {"0 0 0 1/99 300\n", false}, {"0 0 0 1/99 301\n", true},
+		{"0 0 0 1/99 0\n", false}, {"0 0 0 1/99 301\n", false}, {"nonsense", false}, {"", false}, {"0 0 0 1/99 400\n", false}, {"0 0 0 1/99 400\n", true},
+	} {
+		write(t, path, []byte(c.text))
+		if _, _, told := b.fresh(nil); told != c.told || b.complete() != told {
+			t.Errorf("look %d, %q: told %v", i+1, c.text, told)
+		}
+	}
+}
+
+// TestNumberGivenOutAgain: a process ends and a new one gets its number. The old one's
+// time stays its own, and the new one is followed under its own name.
+func TestNumberGivenOutAgain(t *testing.T) {
+	begin := time.Unix(1000, 0)
+	c := &renumbered{comers: comers{runs: map[int][2]time.Time{1: {begin.Add(-time.Hour), begin.Add(30 * time.Second)}}}, name: "old"}
+	table := newProcessTable(c, func() float64 { return 1 }, 0)
+	for s := range 60 {
+		c.now = begin.Add(time.Duration(s) * time.Second)
+		if s == 31 {
+			c.runs[1] = [2]time.Time{c.now, c.now.Add(time.Hour)}
+			c.name, c.told = "new", false
+		}
+		table.read(nil, c.now)
+	}
+	for _, u := range table.between(begin.Add(40*time.Second), begin.Add(50*time.Second)) {
+		if u.name != "new" || u.ns < 9.9e9 || u.ns > 10.1e9 {
+			t.Errorf("%s used %.1f s", u.name, u.ns/1e9)
+		}
+	}
+}
+
+// renumbered tells that number 1 was given out when told is false.
+type renumbered struct {
+	comers
+	name string
+	told bool
+}
+
+func (c *renumbered) open(pid int) (*process, bool) {
+	p, ok := c.comers.open(pid)
+	p.name = c.name
+	return p, ok
+}
+
+// used knows another process by its descriptor, which is looked at where in doubt.
+func (c *renumbered) used(p *process) (uint64, bool) {
+	if p.confirmed.IsZero() && p.name != c.name {
+		return 0, false
+	}
+	p.confirmed = p.at
+	ns, _ := c.comers.used(p)
+	return ns, true
+}
+
+func (c *renumbered) fresh(buf []int) ([]int, int, bool) {
+	if c.told {
+		return buf, 1, true
+	}
+	c.told = true
+	return append(buf, 1), 0, true
 }
 
 // FuzzEntries: whatever a listing holds, names are never empty and lie inside it.

@@ -31,8 +31,8 @@ func (d *pidDir) stat(pid int) (*file, error) {
 }
 
 // holds reports whether a process has a file open that fits.
-func (d *pidDir) holds(pid int, fits func(file []byte) bool) bool {
-	return holdsIn(filepath.Join(d.path, strconv.Itoa(pid), "fd"), fits)
+func (d *pidDir) holds(pid int, _ int64, fits func(file []byte) bool) (found bool, next int64) {
+	return holdsIn(filepath.Join(d.path, strconv.Itoa(pid), "fd"), fits), 0
 }
 
 func (d *pidDir) list(to []int) ([]int, error) {

@@ -1,6 +1,7 @@
 package sysinfo
 
 import (
+	"math"
 	"os"
 	"slices"
 	"sync"
@@ -12,6 +13,9 @@ import (
 // round is over how many samples the look at all processes is spread, so that no sample
 // carries it alone.
 const round = 20
+
+// roundTold is over how many samples newcomers are asked for where that needs no listing.
+const roundTold = 4
 
 // hotMost is how many of the busiest processes are looked at in every sample.
 const hotMost = 5
@@ -39,11 +43,12 @@ type process struct {
 	found       time.Time // when it was first seen
 	used        uint64    // processor time so far in ns
 	at          time.Time
-	confirmed   time.Time // the look at which the number was known to be still its own
+	confirmed   time.Time // when the number was known to be still its own; zero for in doubt
 	rate        float64   // processors used at the latest look
 	graphics    bool      // holds a graphics device open
 	asked       bool      // name and graphics were looked at closely
 	askedAt     time.Time // the latest time
+	files       int64     // where the look through its open files goes on, 0 for from the start
 	handle      *file     // kept descriptor, where the system works with files
 }
 
@@ -56,6 +61,10 @@ type look struct {
 
 // processReader is how an operating system tells about its processes.
 type processReader interface {
+	// fresh appends the numbers of processes that started since the last call to buf, and
+	// of some that are older; numbers above the one returned were given out since. False
+	// where that is not known and pids must tell.
+	fresh(buf []int) (list []int, above int, told bool)
 	// pids appends the numbers of the running processes to buf.
 	pids(buf []int) ([]int, error)
 	// open starts to follow a process; false where it has ended or is not shown.
@@ -84,6 +93,8 @@ type processTable struct {
 	ticks      int
 	discovered time.Time
 	scanned    time.Time
+	told       bool          // newcomers were told without a listing
+	doubt      time.Time     // numbers confirmed before may be other processes' by now
 	patience   time.Duration // until load that nobody explains is looked into again
 	hot        []*process
 
@@ -122,7 +133,7 @@ func (t *processTable) read(_ []float64, now time.Time) {
 			t.patience = scanAgain
 		}
 		t.scan(now)
-	case unexplained && now.Sub(t.discovered) >= scanAgain, t.ticks%round == 0:
+	case unexplained && now.Sub(t.discovered) >= scanAgain, t.ticks%round == 0, t.told && t.ticks%roundTold == 0:
 		// A program that has just started, the next game perhaps, must not wait for the
 		// next look at everything: finding the new ones is the cheap part.
 		t.discover(now)
@@ -159,40 +170,58 @@ func (t *processTable) some(now time.Time) {
 
 // discover finds processes that have started and drops those that have ended.
 func (t *processTable) discover(now time.Time) {
-	list, err := t.reader.pids(t.list[:0])
-	if err != nil {
-		return
-	}
-	t.list = list
 	t.drop()
+	// One that was found in its first moments had used nothing yet: it is looked at again,
+	// else it would have to wait for its turn.
+	for _, p := range t.live {
+		if !t.reader.whole() && now.Sub(p.found) < youth {
+			t.visit(p, now)
+		}
+	}
+	list, above, told := t.reader.fresh(t.list[:0])
+	if !told {
+		var err error
+		if list, err = t.reader.pids(list); err != nil {
+			return
+		}
+		above, t.doubt = math.MaxInt, now
+	}
+	t.list, t.told = list, told
 	for _, pid := range list {
-		if p := t.known[pid]; p != nil {
-			// One that was found in its first moments had used nothing yet: it is looked at
-			// again, else it would have to wait for its turn.
-			if t.reader.whole() || now.Sub(p.found) < youth {
-				t.visit(p, now)
-			}
-			continue
+		p := t.known[pid]
+		if p != nil && pid > above && p.found.Before(t.discovered) {
+			p.confirmed = time.Time{} // its number was given out again
 		}
-		p, ok := t.reader.open(pid)
-		if !ok {
-			continue
+		if p != nil && (t.reader.whole() || p.confirmed.IsZero()) {
+			t.visit(p, now)
 		}
-		t.known[pid] = p
-		t.live = append(t.live, p)
-		p.at, p.found = now, now
-		// What a process used before the agent began is not of interest; what a new one
-		// used it used since its start, or since the last look around.
-		if !t.first.IsZero() && p.used > 0 {
-			since := t.discovered
-			if p.began.After(since) && p.began.Before(now) {
-				since = p.began
-			}
-			t.keep(look{p: p, since: since, at: now, used: p.used})
-			p.rate = float64(p.used) / float64(max(now.Sub(since), 1))
+		if t.known[pid] == nil {
+			t.take(pid, now)
 		}
 	}
 	t.discovered = now
+}
+
+// take begins to follow a process.
+func (t *processTable) take(pid int, now time.Time) {
+	p, ok := t.reader.open(pid)
+	if !ok {
+		return
+	}
+	t.known[pid] = p
+	t.live = append(t.live, p)
+	p.at, p.found, p.confirmed = now, now, now
+	// What a process used before the agent began is not of interest; what a new one used
+	// it used since its start, or since the last look around.
+	if t.first.IsZero() || p.used == 0 {
+		return
+	}
+	since := t.discovered
+	if p.began.After(t.first) && p.began.Before(now) {
+		since = p.began
+	}
+	t.keep(look{p: p, since: since, at: now, used: p.used})
+	p.rate = float64(p.used) / float64(max(now.Sub(since), 1))
 }
 
 // drop forgets the processes that a look found to have ended.
@@ -205,6 +234,11 @@ func (t *processTable) visit(p *process, now time.Time) {
 	if p.ended || !now.After(p.at) {
 		return
 	}
+	before := p.at
+	p.at = now
+	if p.confirmed.Before(t.doubt) {
+		p.confirmed = time.Time{}
+	}
 	used, ok := t.reader.used(p)
 	if !ok {
 		t.reader.close(p)
@@ -215,10 +249,10 @@ func (t *processTable) visit(p *process, now time.Time) {
 	grown := uint64(0)
 	if used > p.used {
 		grown = used - p.used
-		t.keep(look{p: p, since: p.at, at: now, used: grown})
+		t.keep(look{p: p, since: before, at: now, used: grown})
 	}
-	p.rate = float64(grown) / float64(now.Sub(p.at))
-	p.used, p.at = used, now
+	p.rate = float64(grown) / float64(now.Sub(before))
+	p.used = used
 }
 
 func (t *processTable) keep(l look) {
@@ -257,7 +291,8 @@ func (t *processTable) choose() {
 // a time, so that no sample carries a burst, and none of those that come and go.
 func (t *processTable) ask(now time.Time) {
 	for _, p := range t.hot {
-		if p.ended || p.graphics || now.Sub(p.found) < scanAgain || p.asked && now.Sub(p.askedAt) < youth {
+		lately := p.asked && p.files == 0 && now.Sub(p.askedAt) < youth
+		if p.ended || p.graphics || now.Sub(p.found) < scanAgain || lately {
 			continue
 		}
 		t.mu.Lock()

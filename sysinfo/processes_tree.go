@@ -20,6 +20,7 @@ type procReader struct {
 	buf    [512]byte
 	live   bool
 	clocks bool // the numbers in /proc are those that the kernel knows processes by here
+	births *births
 }
 
 func openProcReader(t tree, live bool) (*procReader, record.Unknown) {
@@ -28,11 +29,16 @@ func openProcReader(t tree, live bool) (*procReader, record.Unknown) {
 		return nil, reason(err)
 	}
 	self, err := os.Readlink(t.path("/proc/self"))
-	return &procReader{t: t, dir: dir, live: live, clocks: live && err == nil && self == strconv.Itoa(os.Getpid())}, ""
+	r := &procReader{t: t, dir: dir, live: live, clocks: live && err == nil && self == strconv.Itoa(os.Getpid())}
+	if r.clocks {
+		r.births = openBirths(t)
+	}
+	return r, ""
 }
 
-func (r *procReader) whole() bool                   { return false }
-func (r *procReader) pids(buf []int) ([]int, error) { return r.dir.list(buf) }
+func (r *procReader) whole() bool                        { return false }
+func (r *procReader) fresh(buf []int) ([]int, int, bool) { return r.births.fresh(buf) }
+func (r *procReader) pids(buf []int) ([]int, error)      { return r.dir.list(buf) }
 
 func (r *procReader) open(pid int) (*process, bool) {
 	f, err := r.dir.stat(pid)
@@ -59,19 +65,24 @@ func (r *procReader) began(stat []byte) time.Time {
 	return time.Now().Add(time.Duration(start)*(time.Second/userHz) - up)
 }
 
-// used asks the process's own clock. The kept descriptor confirms now and then that the
-// number still is that process: numbers come round again after tens of thousands of
-// processes.
+// used asks the process's own clock. Numbers come round again after tens of thousands of
+// processes: where it is not told which were given out, the kept descriptor confirms now
+// and then that the number still is that process.
 func (r *procReader) used(p *process) (uint64, bool) {
 	if r.clocks {
 		ns, ok := processTime(p.pid)
-		if ok && (ns == p.used || !p.confirmed.IsZero() && p.at.Sub(p.confirmed) < confirmAfter) {
+		if !ok {
+			return 0, false
+		}
+		sure := !p.confirmed.IsZero() && (r.births.complete() || p.at.Sub(p.confirmed) < confirmAfter)
+		if ns == p.used || sure {
 			return ns, true
 		}
-		if _, err := p.handle.read(r.buf[:]); err == nil && ok {
-			p.confirmed = p.at
-			return ns, true
+		if _, err := p.handle.read(r.buf[:]); err != nil {
+			return 0, false
 		}
+		p.confirmed = p.at
+		return ns, true
 	}
 	n, err := p.handle.read(r.buf[:])
 	if err != nil {
@@ -133,6 +144,13 @@ const shownName = 15
 // was found, and its full length from the command line where the kernel cut it; and
 // whether a graphics device is open.
 func (r *procReader) closely(p *process) {
+	if p.files == 0 {
+		r.rename(p)
+	}
+	p.graphics, p.files = r.dir.holds(p.pid, p.files, draws)
+}
+
+func (r *procReader) rename(p *process) {
 	if n, err := p.handle.read(r.buf[:]); err == nil {
 		name, _, _, ok := parseStat(r.buf[:n])
 		known := p.asked && (string(name) == p.name || len(name) >= shownName && strings.HasPrefix(p.name, string(name)))
@@ -145,7 +163,6 @@ func (r *procReader) closely(p *process) {
 			}
 		}
 	}
-	p.graphics = r.dir.holds(p.pid, draws)
 }
 
 // fullName returns the program of a command line when the kernel's name is its
@@ -162,8 +179,12 @@ func fullName(short string, cmdline []byte) string {
 	return short
 }
 
-// filesLookedAt bounds how many: a program opens its graphics device early.
-const filesLookedAt = 512
+// filesLookedAt bounds how many: a program opens its graphics device early. A sample looks
+// at some of them.
+const (
+	filesLookedAt = 512
+	filesPerLook  = 16
+)
 
 // holdsIn looks through a process's open files for one that fits. Only one's own
 // processes show them.

@@ -378,3 +378,85 @@ func TestSameProgram(t *testing.T) {
 		}
 	}
 }
+
+// TestDrives: few drives are read one by one, and one that is taken away ends in no rate.
+func TestDrives(t *testing.T) {
+	d := newBed(t, "desktop-a")
+	d.start()
+	stat := func(drive string, read, written int) {
+		d.set("sys/block/"+drive+"/stat", fmt.Sprintf("  10 0 %d 5 20 0 %d 7 0 0 12 0 0 0 0 0 0\n", read, written))
+	}
+	stat("sda", 1000, 2000)
+	stat("nvme0n1", 100, 200)
+	d.sampleAt(noon)
+	stat("sda", 1004, 2000)
+	stat("nvme0n1", 104, 202)
+	d.sampleAt(noon.Add(2 * time.Second))
+	near(t, "read", d.value(record.SeriesDiskRead), 8*512/2.0)
+	near(t, "written", d.value(record.SeriesDiskWrite), 2*512/2.0)
+	stat("sda", 0, 0) // what a drive that went and came back tells
+	d.sampleAt(noon.Add(3 * time.Second))
+	if v := d.value(record.SeriesDiskRead); !math.IsNaN(v) {
+		t.Errorf("read %g after a drive was taken away", v)
+	}
+	stat("nvme0n1", 106, 202)
+	d.sampleAt(noon.Add(4 * time.Second))
+	near(t, "read of the other", d.value(record.SeriesDiskRead), 2*512)
+}
+
+// TestTurns: a costly source is read in its turns, its last rates stand in between, and
+// what failed is not repeated as if it were known.
+func TestTurns(t *testing.T) {
+	d := newBed(t, "virtual")
+	d.set("sys/class/net/eth0/device/vendor", "0x1af4\n")
+	net := func(received int) string {
+		return fmt.Sprintf("h\nh\n  eth0: %d 1 0 0 0 0 0 0 500 1 0 0 0 0 0 0\n", received)
+	}
+	d.set("proc/net/dev", net(1000))
+	d.start()
+	for i, want := range []float64{math.NaN(), 500, 500, 750, 750, math.NaN(), math.NaN()} {
+		d.set("proc/net/dev", net(1000+500*i+map[bool]int{true: 500}[i == 3]))
+		if i == 5 {
+			d.set("proc/net/dev", net(0))
+		}
+		d.sampleAt(noon.Add(time.Duration(i) * time.Second))
+		got := d.value(record.SeriesNetRecv)
+		if math.IsNaN(got) != math.IsNaN(want) || !math.IsNaN(want) && math.Abs(got-want) > 1e-6 {
+			t.Errorf("sample %d: %g, want %g", i, got, want)
+		}
+	}
+}
+
+// TestManySensors: every sample asks the package and some cores, and in turn all cores.
+func TestManySensors(t *testing.T) {
+	d := newBed(t, "virtual")
+	set := func(name, text string) {
+		write(t, filepath.Join(d.root, "sys/class/hwmon/hwmon9", name), []byte(text))
+	}
+	set("name", "coretemp\n")
+	set("temp1_label", "Package id 0\n")
+	set("temp1_input", "71000\n")
+	for i := range 16 {
+		set(fmt.Sprintf("temp%d_label", i+2), fmt.Sprintf("Core %d\n", i))
+		set(fmt.Sprintf("temp%d_input", i+2), fmt.Sprintf("%d000\n", 40+i))
+	}
+	d.start()
+	seen := map[int]bool{}
+	for n := range 4 {
+		d.sampleAt(noon.Add(time.Duration(n) * time.Second))
+		near(t, "package", d.value(record.SeriesCPUTemp), 71)
+		asked := 0
+		for i := range 16 {
+			if v := d.value(fmt.Sprintf("%s.core_%d", record.SeriesCPUTemp, i)); !math.IsNaN(v) {
+				near(t, "core", v, float64(40+i))
+				seen[i], asked = true, asked+1
+			}
+		}
+		if asked != 4 {
+			t.Errorf("%d cores in a sample, want 4", asked)
+		}
+	}
+	if len(seen) != 16 {
+		t.Errorf("%d of 16 cores after four samples", len(seen))
+	}
+}

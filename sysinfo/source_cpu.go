@@ -141,9 +141,10 @@ type gaugeSource struct {
 	name   string
 	gauges []gauge
 	buf    [64]byte
-	// perSample bounds how many files one sample reads, so that a machine of many
-	// processors does not pay for all at once; the others wait for their turn.
-	perSample, next int
+	// perSample bounds how many files one sample reads besides the first ones, which all
+	// samples do, so that a machine of many processors does not pay for all at once; the
+	// others wait for their turn.
+	perSample, first, next int
 }
 
 type gauge struct {
@@ -163,22 +164,31 @@ func (s *gaugeSource) columns() []column {
 }
 
 func (s *gaugeSource) read(row []float64, _ time.Time) {
-	n := len(s.gauges)
+	first, others := min(s.first, len(s.gauges)), len(s.gauges)-min(s.first, len(s.gauges))
+	for i := range first {
+		row[i] = s.gauges[i].read(s.buf[:])
+	}
+	n := others
 	if s.perSample > 0 {
 		n = min(n, s.perSample)
 	}
 	for range n {
-		i := s.next
-		s.next = (s.next + 1) % len(s.gauges)
-		g := &s.gauges[i]
-		k, err := g.f.read(s.buf[:])
-		if err != nil {
-			continue
-		}
-		if v, ok := signed(s.buf[:k]); ok {
-			row[i] = float64(v) * g.scale
-		}
+		i := first + s.next
+		s.next = (s.next + 1) % others
+		row[i] = s.gauges[i].read(s.buf[:])
 	}
+}
+
+func (g *gauge) read(buf []byte) float64 {
+	n, err := g.f.read(buf)
+	if err != nil {
+		return nan
+	}
+	v, ok := signed(buf[:n])
+	if !ok {
+		return nan
+	}
+	return float64(v) * g.scale
 }
 
 func (s *gaugeSource) close() {
@@ -212,7 +222,7 @@ func (s *gaugeSource) prompt() {
 // openClocks reads what clock each processor runs at. The kernel tells an average since
 // its last tick, which is old on an idle processor: weigh it by the processor's load.
 func openClocks(t tree) (source, record.Unknown) {
-	s := &gaugeSource{name: record.SeriesCoreClock, perSample: 32}
+	s := &gaugeSource{name: record.SeriesCoreClock, perSample: 16}
 	why := record.Absent
 	for _, dir := range t.glob(cpuDir + "/cpu[0-9]*/cpufreq") {
 		var n int

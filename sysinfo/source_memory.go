@@ -18,10 +18,6 @@ type wordsSource struct {
 	buf  []byte
 	name string
 	want []word
-	// every is how many samples pass between two reads of a file that is costly for the
-	// kernel to write; the rates in between are those of the last read.
-	every, turn int
-	held        []float64
 }
 
 type word struct {
@@ -32,7 +28,7 @@ type word struct {
 	counter counter
 }
 
-func openWords(t tree, file string, want ...word) (*wordsSource, record.Unknown) {
+func openWords(t tree, file string, want ...word) (source, record.Unknown) {
 	f, err := openFile(t.path(file))
 	if err != nil {
 		return nil, reason(err)
@@ -59,21 +55,6 @@ func (s *wordsSource) columns() []column {
 }
 
 func (s *wordsSource) read(row []float64, now time.Time) {
-	if s.every <= 1 {
-		s.take(row, now)
-		return
-	}
-	if s.turn%s.every == 0 {
-		for i := range s.held {
-			s.held[i] = nan
-		}
-		s.take(s.held, now)
-	}
-	s.turn++
-	copy(row, s.held)
-}
-
-func (s *wordsSource) take(row []float64, now time.Time) {
 	elapsed := s.since(now)
 	n, err := s.f.read(s.buf)
 	if err != nil {
@@ -112,18 +93,13 @@ func wordValue(text, key []byte) (uint64, bool) {
 func (s *wordsSource) close() { s.f.close() }
 
 func openMeminfo(t tree) (source, record.Unknown) {
-	s, why := openWords(t, "/proc/meminfo", word{key: []byte("MemAvailable:"), col: column{name: record.SeriesMemAvail, unit: "B"}, scale: kib})
-	return s, why
+	return openWords(t, "/proc/meminfo", word{key: []byte("MemAvailable:"), col: column{name: record.SeriesMemAvail, unit: "B"}, scale: kib})
 }
 
 func openVMStat(t tree) (source, record.Unknown) {
-	s, why := openWords(t, "/proc/vmstat",
+	return openWords(t, "/proc/vmstat",
 		word{key: []byte("pswpin "), col: column{name: record.SeriesSwapIn, unit: "pages/s"}, scale: 1, rate: true},
 		word{key: []byte("pgmajfault "), col: column{name: "mem.major_faults", unit: "1/s"}, scale: 1, rate: true})
-	if why == "" {
-		s.every, s.held = 4, make([]float64, len(s.want))
-	}
-	return s, why
 }
 
 // openPressure reads how long some task had to wait: the total is in microseconds.
@@ -183,6 +159,10 @@ type tableSource struct {
 	in, out counter
 }
 
+// drivesAlone is up to how many drives a file for each is cheaper than the table of all
+// that the kernel knows, which on a usual system lists many more.
+const drivesAlone = 4
+
 // openDisks reads drives, and not what is built on top of them, which would count twice.
 func openDisks(t tree) (source, record.Unknown) {
 	var names []string
@@ -191,9 +171,66 @@ func openDisks(t tree) (source, record.Unknown) {
 			names = append(names, d[strings.LastIndexByte(d, '/')+1:])
 		}
 	}
+	if s := openDrives(t, names); s != nil {
+		return s, ""
+	}
 	return openTable(t, "/proc/diskstats", names, &tableSource{
 		name: "disk", nameAt: 2, at: [2]int{2, 6}, scale: 512, // sectors of 512 bytes, whatever the drive's own
 		cols: []column{{record.SeriesDiskRead, "B/s", "/proc/diskstats"}, {record.SeriesDiskWrite, "B/s", "/proc/diskstats"}}})
+}
+
+// drivesSource adds the sectors read and written of few drives (kernel:
+// Documentation/block/stat.rst).
+type drivesSource struct {
+	clock
+	files   []*file
+	buf     [512]byte
+	in, out counter
+}
+
+// openDrives returns nil where there are too many drives or one has no file of its own.
+func openDrives(t tree, names []string) source {
+	if len(names) == 0 || len(names) > drivesAlone {
+		return nil
+	}
+	s := &drivesSource{}
+	for _, n := range names {
+		f, err := openFile(t.path("/sys/block/" + n + "/stat"))
+		if err != nil {
+			s.close()
+			return nil
+		}
+		f.prompt()
+		s.files = append(s.files, f)
+	}
+	return s
+}
+
+func (s *drivesSource) label() string { return "disk" }
+
+func (s *drivesSource) columns() []column {
+	const source = "/sys/block/*/stat"
+	return []column{{record.SeriesDiskRead, "B/s", source}, {record.SeriesDiskWrite, "B/s", source}}
+}
+
+func (s *drivesSource) read(row []float64, now time.Time) {
+	elapsed := s.since(now)
+	var in, out uint64
+	for _, f := range s.files {
+		n, err := f.read(s.buf[:])
+		if err != nil {
+			continue // the sum falls once, which is no rate, when a drive is taken away
+		}
+		a, b := twoCounts(s.buf[:n], [2]int{2, 6})
+		in, out = in+a, out+b
+	}
+	row[0], row[1] = s.in.rate(in, elapsed, 512), s.out.rate(out, elapsed, 512) // sectors, whatever the drive's own
+}
+
+func (s *drivesSource) close() {
+	for _, f := range s.files {
+		f.close()
+	}
 }
 
 // openNetwork reads real network cards, and not bridges and tunnels, which would count

@@ -9,7 +9,8 @@ import (
 // openTemperatures finds the processor's sensors by driver and label: numbers of chips
 // and inputs change between boots and kernels.
 func openTemperatures(t tree) (source, record.Unknown) {
-	s := &gaugeSource{name: record.SeriesCPUTemp, perSample: 32}
+	// The driver asks each core on that core, waking it up: few of them in a sample.
+	s := &gaugeSource{name: record.SeriesCPUTemp, perSample: 4, first: 1}
 	why := record.Absent
 	for _, dir := range t.glob("/sys/class/hwmon/hwmon*") {
 		name, _ := t.text(dir + "/name")

@@ -22,6 +22,8 @@ func (b *Bench) openSources() (list []source, load func() float64, table *proces
 	return list, load, table, gaps
 }
 
+const noPressure = "the kernel was built or started without pressure figures"
+
 // openTreeSources opens a Linux machine's sources.
 func (b *Bench) openTreeSources() (list []source, load func() float64, table *processTable, gaps []record.Gap) {
 	t := b.tree
@@ -42,20 +44,24 @@ func (b *Bench) openTreeSources() (list []source, load func() float64, table *pr
 		name string
 		open func(tree) (source, record.Unknown)
 		hint string
+		turn turn
 	}{
-		{record.SeriesCoreClock, openClocks, "the kernel offers no clock control, as in a virtual machine"},
-		{record.SeriesCPUTemp, openTemperatures, "no sensor chip of the processor (k10temp, zenpower, coretemp)"},
-		{record.SeriesCPUThrottle, openThrottle, "only Intel processors count this"},
-		{record.SeriesCPUPower, openPower, "an administrator may make /sys/class/powercap/*/energy_uj readable"},
-		{record.SeriesMemAvail, openMeminfo, "/proc/meminfo"},
-		{record.SeriesSwapIn, openVMStat, "/proc/vmstat"},
-		{record.SeriesMemStall, func(t tree) (source, record.Unknown) { return openPressure(t, "memory", record.SeriesMemStall) }, "the kernel was built or started without pressure figures"},
-		{"cpu.stall", func(t tree) (source, record.Unknown) { return openPressure(t, "cpu", "cpu.stall") }, "the kernel was built or started without pressure figures"},
-		{"io.stall", func(t tree) (source, record.Unknown) { return openPressure(t, "io", "io.stall") }, "the kernel was built or started without pressure figures"},
-		{record.SeriesDiskRead, openDisks, "no drive of its own"},
-		{record.SeriesNetRecv, openNetwork, "no network card"},
+		{record.SeriesCoreClock, openClocks, "the kernel offers no clock control, as in a virtual machine", always},
+		{record.SeriesCPUTemp, openTemperatures, "no sensor chip of the processor (k10temp, zenpower, coretemp)", always},
+		{record.SeriesCPUThrottle, openThrottle, "only Intel processors count this", always},
+		{record.SeriesCPUPower, openPower, "an administrator may make /sys/class/powercap/*/energy_uj readable", always},
+		{record.SeriesMemAvail, openMeminfo, "/proc/meminfo", turn{4, 1}},
+		{record.SeriesSwapIn, openVMStat, "/proc/vmstat", turn{4, 0}},
+		{record.SeriesMemStall, func(t tree) (source, record.Unknown) { return openPressure(t, "memory", record.SeriesMemStall) }, noPressure, turn{4, 2}},
+		{"cpu.stall", func(t tree) (source, record.Unknown) { return openPressure(t, "cpu", "cpu.stall") }, noPressure, turn{4, 2}},
+		{"io.stall", func(t tree) (source, record.Unknown) { return openPressure(t, "io", "io.stall") }, noPressure, turn{4, 3}},
+		{record.SeriesDiskRead, openDisks, "no drive of its own", always},
+		{record.SeriesNetRecv, openNetwork, "no network card", turn{2, 1}},
 	} {
 		s, why := q.open(t)
+		if why == "" {
+			s = q.turn.of(s)
+		}
 		add(q.name, s, why, q.hint)
 	}
 	r, why := openProcReader(t, b.live)

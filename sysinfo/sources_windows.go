@@ -225,6 +225,8 @@ type winFound struct {
 
 func (r *winReader) whole() bool { return true }
 
+func (r *winReader) fresh(to []int) ([]int, int, bool) { return to, 0, false }
+
 func (r *winReader) pids(to []int) ([]int, error) {
 	var n uint32
 	for range 4 {
