@@ -6,6 +6,7 @@ import (
 	"strings"
 
 	"capd.example/plugins"
+	"capd.example/plugins/completeness"
 	"capd.example/record"
 	"capd.example/store"
 )
@@ -14,7 +15,8 @@ import (
 // retention took its samples: a check that lacks only these cannot know better than it did
 // when it had them, so that its stored finding stays. Checks that lack something else, such
 // as earlier passes of a cell that the pass has joined, say so as ever. Describe tells which
-// checks need samples; one that cannot be asked is known by the reason that it gives.
+// checks need samples; one that cannot be asked is known by the reason that it gives. The
+// check of completeness does without samples and still remembers what they showed.
 func Keep(s *store.Store, describe func(context.Context) ([]plugins.Description, error)) func(context.Context, record.Evidence, []record.Finding) ([]record.Finding, error) {
 	return func(ctx context.Context, e record.Evidence, now []record.Finding) ([]record.Finding, error) {
 		if e.Telemetry != nil {
@@ -45,6 +47,11 @@ func needsSamples(d plugins.Description) bool {
 func keep(stored, now []record.Finding, lacks func(record.Finding) bool) []record.Finding {
 	out := slices.Clone(now)
 	for i, f := range out {
+		if f.Check == completeness.Name {
+			if was := slices.IndexFunc(stored, func(g record.Finding) bool { return g.Check == f.Check }); was >= 0 {
+				out[i] = completeness.Remember(f, stored[was])
+			}
+		}
 		if f.Outcome != record.NotChecked || !lacks(f) {
 			continue
 		}

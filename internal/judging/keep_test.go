@@ -4,11 +4,14 @@ import (
 	"context"
 	"errors"
 	"path/filepath"
+	"reflect"
+	"strings"
 	"testing"
 	"time"
 
 	"capd.example/internal/judging"
 	"capd.example/plugins"
+	"capd.example/plugins/completeness"
 	"capd.example/record"
 	"capd.example/store"
 )
@@ -80,5 +83,62 @@ func TestKeepIsForChecksOfDroppedSamples(t *testing.T) {
 		if f.Outcome != want[check] {
 			t.Errorf("without samples %s: %+v", check, f)
 		}
+	}
+}
+
+// A log that was shorter than the time over which the bench was sampled for it stays
+// doubtful when the samples are gone; a limit that was set since counts, and so does what
+// else is found now.
+func TestKeepRemembersHowLongTheBenchWasSampled(t *testing.T) {
+	ctx := context.Background()
+	s, err := store.Open(ctx, filepath.Join(t.TempDir(), "lab.db"), store.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer s.Close()
+	a := arrival("high", 1, 90) // 60 s long
+	a.Telemetry = &record.Telemetry{At: []time.Time{a.Pass.StartedAt, a.Pass.StartedAt.Add(90 * time.Second)},
+		Series: []record.Series{{Name: record.SeriesBackground, Unit: "%", Values: []float64{1, 1}}}}
+	saved, err := s.Save(ctx, a)
+	if err != nil {
+		t.Fatal(err)
+	}
+	check := func(expected float64, params map[string]string) record.Finding {
+		t.Helper()
+		e, err := s.Evidence(ctx, saved.ID)
+		if err != nil {
+			t.Fatal(err)
+		}
+		e.Expected.DurationS = expected
+		now := []record.Finding{plugins.Run(ctx, completeness.Validator{}, e, params)}
+		describe := func(context.Context) ([]plugins.Description, error) { return nil, nil }
+		if now, err = judging.Keep(s, describe)(ctx, e, now); err != nil {
+			t.Fatal(err)
+		}
+		return now[0]
+	}
+	first := check(60, nil)
+	if first.Outcome != record.Doubtful {
+		t.Fatalf("with samples: %+v", first)
+	}
+	for _, err := range []error{s.Finish(ctx, saved.ID, []record.Finding{first}, record.VerdictDoubtful), s.MarkNotified(ctx, saved.ID)} {
+		if err != nil {
+			t.Fatal(err)
+		}
+	}
+	if _, err := s.Retain(ctx, store.Retention{TelemetryBefore: a.Pass.StartedAt.Add(time.Hour)}, true); err != nil {
+		t.Fatal(err)
+	}
+	if again := check(60, nil); !reflect.DeepEqual(again, first) {
+		t.Errorf("without samples\n%+v, before\n%+v", again, first)
+	}
+	if loose := check(60, map[string]string{"window_s": "40"}); loose.Outcome != record.OK || loose.Numbers["window_s"] != 90 {
+		t.Errorf("with a looser limit: %+v", loose)
+	}
+	if longer := check(120, nil); longer.Outcome != record.Bad || !strings.Contains(longer.Reason, "of the 120.0 s expected") || !strings.Contains(longer.Reason, "of the 90.0 s over which") {
+		t.Errorf("with a longer scene: %+v", longer)
+	}
+	if unknown := check(0, nil); unknown.Outcome != record.Doubtful || unknown.Reason != first.Reason {
+		t.Errorf("with no length expected: %+v", unknown)
 	}
 }

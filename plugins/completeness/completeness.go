@@ -9,7 +9,9 @@ package completeness
 import (
 	"context"
 	"fmt"
+	"maps"
 	"math"
+	"strconv"
 
 	"capd.example/plugins"
 	"capd.example/plugins/internal/pick"
@@ -19,10 +21,13 @@ import (
 // Validator is the check. It has no state.
 type Validator struct{}
 
+// Name is that of the check.
+const Name = "completeness"
+
 // Describe implements [plugins.Validator].
 func (Validator) Describe() plugins.Description {
 	return plugins.Description{
-		Name: "completeness", Version: "1",
+		Name: Name, Version: "1",
 		About: "the log is whole: as long as expected, not cut off, without holes, of one recording",
 		Needs: []string{"expected length, or earlier passes of the cell"},
 		Parameters: []plugins.Parameter{
@@ -129,8 +134,40 @@ func window(c *pick.Case, e record.Evidence, p plugins.Params, got float64) {
 	at := e.Telemetry.At
 	span := at[len(at)-1].Sub(at[0]).Seconds()
 	c.Put("window_s", span)
-	if over := span - got; over > p.Number("window_s") {
-		c.Put("window_limit_s", p.Number("window_s"))
-		c.Found(record.Doubtful, repeat, "the log covers %.1f s of the %.1f s over which the bench was sampled for it (allowed %g s)", got, span, p.Number("window_s"))
+	if limit := p.Number("window_s"); span-got > limit {
+		c.Put("window_limit_s", limit)
+		c.Found(record.Doubtful, repeat, "%s", longer(got, span, limit))
 	}
+}
+
+func longer(got, span, limit float64) string {
+	return fmt.Sprintf("the log covers %.1f s of the %.1f s over which the bench was sampled for it (allowed %g s)", got, span, limit)
+}
+
+// Remember returns a finding on a pass whose samples are gone with what an earlier one knew
+// by them: over how long the bench was sampled for it, held against the limit of now.
+func Remember(now, was record.Finding) record.Finding {
+	span, knew := was.Numbers["window_s"]
+	if _, knows := now.Numbers["window_s"]; !knew || knows {
+		return now
+	}
+	limit, err := strconv.ParseFloat(now.Params["window_s"], 64)
+	got, there := now.Numbers["got_s"]
+	if err != nil || !there {
+		return now
+	}
+	now.Numbers = maps.Clone(now.Numbers)
+	now.Numbers["window_s"] = span
+	if span-got <= limit {
+		return now
+	}
+	now.Numbers["window_limit_s"] = limit
+	text := longer(got, span, limit)
+	switch now.Outcome {
+	case record.Bad, record.Doubtful:
+		now.Reason += "; " + text
+	default:
+		now.Outcome, now.Reason, now.Advice = record.Doubtful, text, repeat
+	}
+	return now
 }
