@@ -75,7 +75,7 @@ type Store interface {
 	// there was none.
 	LastSystem(ctx context.Context, p record.Pass) (s record.System, ok bool, err error)
 	// RememberBroken notes a log that could not be read; known is true when the same
-	// bytes at the same place were noted before.
+	// bytes at the same place were noted before with the same reason.
 	RememberBroken(ctx context.Context, f File, path string, why error) (known bool, err error)
 }
 

@@ -15,15 +15,16 @@ func (s *Store) KnownFile(ctx context.Context, f FileMark) (known bool, err erro
 }
 
 // RememberBroken notes a log that could not be read; known is true when the same file was
-// noted before and has not changed, so that nobody needs to be told again.
+// noted before with the same reason and has not changed, so that nobody needs to be told
+// again.
 func (s *Store) RememberBroken(ctx context.Context, f FileMark, why error) (known bool, err error) {
 	text := "cannot be read"
 	if why != nil && why.Error() != "" {
 		text = why.Error()
 	}
 	err = s.write(ctx, func(tx *sql.Tx) error {
-		err := tx.QueryRowContext(ctx, `SELECT count(*) FROM files WHERE path = ? AND size = ? AND mtime = ? AND error <> ''`,
-			f.Path, f.Size, f.ModTime.UnixNano()).Scan(&known)
+		err := tx.QueryRowContext(ctx, `SELECT count(*) FROM files WHERE path = ? AND size = ? AND mtime = ? AND error = ?`,
+			f.Path, f.Size, f.ModTime.UnixNano(), text).Scan(&known)
 		if err != nil {
 			return err
 		}

@@ -414,8 +414,11 @@ func TestKnownAndBrokenFiles(t *testing.T) {
 		}
 	}
 	bad := store.FileMark{Path: "/logs/broken.csv", Size: 3, ModTime: day}
-	for i, want := range []bool{false, true} {
-		if known, err := s.RememberBroken(ctx, bad, errors.New("no numbers in it")); err != nil || known != want {
+	for i, x := range []struct {
+		why  string
+		want bool
+	}{{"a declared layout does not fit", false}, {"no numbers in it", false}, {"no numbers in it", true}} {
+		if known, err := s.RememberBroken(ctx, bad, errors.New(x.why)); err != nil || known != x.want {
 			t.Errorf("time %d: known %v, %v", i, known, err)
 		}
 	}

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -14,6 +15,7 @@ import (
 	"capd.example/control"
 	"capd.example/internal/cli"
 	"capd.example/internal/logbook"
+	"capd.example/record"
 	"capd.example/store"
 	"capd.example/sysinfo"
 	"capd.example/tag"
@@ -118,6 +120,7 @@ type beginCmd struct {
 	campaignFlag
 	ByHand bool     `help:"Give the coming passes these tags by hand also where a campaign is in force."`
 	Once   bool     `help:"By hand and for the next pass only; without it until the next 'capctl begin'."`
+	New    bool     `help:"By hand, a tag of a name that is close to a known one is meant."`
 	JSON   bool     `name:"json" help:"One JSON object: the position in the campaign."`
 	Tags   []string `arg:"" optional:"" name:"name=value" help:"With a campaign, where to begin: the first open cell with these levels and, beside them, the parts that are built in. Without one, tags by hand; an empty value takes one back, none at all takes all back."`
 }
@@ -139,7 +142,24 @@ func (c *beginCmd) Run(a *app) error {
 	if c.Once && len(tags) == 0 {
 		return cli.UsageError(errors.New("--once needs a tag"))
 	}
-	return withAgent(a, func(agent *control.Client) error { return agent.Begin(a.ctx, tags, c.Once) })
+	return withAgent(a, func(agent *control.Client) error {
+		if err := c.checkNames(a, tags); err != nil {
+			return err
+		}
+		return agent.Begin(a.ctx, tags, c.Once)
+	})
+}
+
+// checkNames keeps slips out of the tags of all passes to come, as `capctl tag` does.
+func (c *beginCmd) checkNames(a *app, tags map[string]string) error {
+	s, err := openToRead(a)
+	if errors.Is(err, store.ErrNoStore) {
+		return checkNames(a, nil, tags, c.New)
+	} else if err != nil {
+		return err
+	}
+	defer s.Close()
+	return checkNames(a, s, tags, c.New)
 }
 
 // decide finds the cell to begin with: of those asked for, the first that is open.
@@ -156,7 +176,11 @@ func (c *beginCmd) decide(ctx context.Context, a *app, b *logbook.Book, s *store
 		return nil, cli.UsageError(fmt.Errorf("no cell has %s: the campaign excludes it", strings.Join(c.Tags, " ")))
 	}
 	cell := firstOpen(page, cells, nil)
-	parts := builtIn(ctx, a, b, s)
+	now := sysinfo.New(sysinfo.Options{}).Detect(ctx)
+	parts := builtIn(ctx, a, b, s, now)
+	for _, note := range unplaced(b, now, parts, asked) {
+		fmt.Fprintln(a.stderr, "capctl: note: "+note)
+	}
 	if built, err := b.Plan.Find(parts); err == nil {
 		cell = firstOpen(page, cells, both(cells, built))
 	}
@@ -172,13 +196,46 @@ func (c *beginCmd) decide(ctx context.Context, a *app, b *logbook.Book, s *store
 
 // builtIn returns the levels that this machine has now, and beside them those that the
 // bench had for its last pass.
-func builtIn(ctx context.Context, a *app, b *logbook.Book, s *store.Store) map[string]string {
+func builtIn(ctx context.Context, a *app, b *logbook.Book, s *store.Store, now record.System) map[string]string {
 	parts := map[string]string{}
 	if sys, ok, err := s.LastSystem(ctx, a.config.Bench, ""); err == nil && ok {
 		parts = b.Installed(sys)
 	}
-	maps.Copy(parts, b.Installed(sysinfo.New(sysinfo.Options{}).Detect(ctx)))
+	maps.Copy(parts, b.Installed(now))
 	return parts
+}
+
+// unplaced says of each part that is a factor of the campaign why it is not known which
+// level of it is built in.
+func unplaced(b *logbook.Book, now record.System, parts, asked map[string]string) []string {
+	var notes []string
+	for _, part := range []struct{ tag, field, name string }{
+		{record.TagProcessor, record.FieldProcessorName, "processor"},
+		{record.TagGraphics, record.FieldGraphicsName, "graphics card"},
+	} {
+		f, is := b.Campaign.Factor(part.tag)
+		if !is {
+			continue
+		}
+		field, known := now.Get(part.field)
+		if !known {
+			if parts[part.tag] == "" && asked[part.tag] == "" {
+				notes = append(notes, fmt.Sprintf("the %s of this machine could not be detected (%s): begun as the plan goes; 'capctl begin %s=...' says which one is built in",
+					part.name, cmp.Or(field.Unknown, record.Absent), part.tag))
+			}
+			continue
+		}
+		switch _, m := b.Aliases.Short(part.tag, field.Value); m.Kind {
+		case tag.Exact, tag.Pattern:
+		case tag.Ambiguous:
+			notes = append(notes, fmt.Sprintf("the %s of this machine is reported as %q, which %s claim: make [aliases.%s] in the campaign file say which",
+				part.name, field.Value, listed(m.Candidates), part.tag))
+		default:
+			notes = append(notes, fmt.Sprintf("the %s of this machine is reported as %q, which is no level of %s (%s): passes get that name; if it is one of them, say so under [aliases.%s] in the campaign file",
+				part.name, field.Value, part.tag, listed(f.Levels), part.tag))
+		}
+	}
+	return notes
 }
 
 // both returns what two rising lists have in common.

@@ -49,9 +49,44 @@ func (f filterFlags) filter(now time.Time) (store.Filter, error) {
 	return out, err
 }
 
+// isZero reports whether the options select nothing in particular.
+func (f filterFlags) isZero() bool { return reflect.ValueOf(f).IsZero() }
+
+// named returns the passes with these identities, each once; without identities those that
+// the options select, in order of time.
+func (f filterFlags) named(a *app, r reader, ids []string) ([]record.Pass, error) {
+	filter, err := f.filter(time.Now())
+	if err != nil {
+		return nil, err
+	}
+	if len(ids) > 0 && !f.isZero() {
+		return nil, cli.UsageError(errors.New("name passes or select them by options, not both"))
+	}
+	var out []record.Pass
+	for _, id := range ids {
+		p, err := r.Pass(a.ctx, id)
+		if err != nil {
+			return nil, passError(err)
+		}
+		if !slices.ContainsFunc(out, func(q record.Pass) bool { return q.ID == p.ID }) {
+			out = append(out, p)
+		}
+	}
+	if len(ids) > 0 {
+		return out, nil
+	}
+	if out, err = r.Passes(a.ctx, filter); err != nil {
+		return nil, cli.FailedError(fmt.Errorf("read the passes: %w", err))
+	}
+	if filter.Newest {
+		slices.Reverse(out)
+	}
+	return out, nil
+}
+
 // noPass says that no pass was selected, or that there is none.
 func (f filterFlags) noPass(a *app) {
-	if reflect.ValueOf(f).IsZero() {
+	if f.isZero() {
 		nothing(a, "no pass is stored yet", "run 'capd run' and let the logger write into "+a.config.Watch+", the folder that it watches")
 		return
 	}
@@ -76,19 +111,13 @@ func moment(flag, text string, now time.Time) (time.Time, error) {
 
 // passes returns the selected passes in order of time.
 func (f filterFlags) passes(a *app) (passes []record.Pass, err error) {
-	filter, err := f.filter(time.Now())
-	if err != nil {
+	if _, err := f.filter(time.Now()); err != nil { // before a store is looked for
 		return nil, err
 	}
-	err = withStore(a, func(ctx context.Context, s reader) error {
-		if passes, err = s.Passes(ctx, filter); err != nil {
-			return cli.FailedError(fmt.Errorf("read the passes: %w", err))
-		}
-		return nil
+	err = withStore(a, func(_ context.Context, s reader) (err error) {
+		passes, err = f.named(a, s, nil)
+		return err
 	})
-	if filter.Newest {
-		slices.Reverse(passes)
-	}
 	return passes, err
 }
 

@@ -60,7 +60,7 @@ func (c *measureCmd) Run(a *app) error {
 	if err != nil {
 		return err
 	}
-	show := printer(&measuredTable{out: a.stdout, notes: a.stderr})
+	show := printer(&measuredTable{out: a.stdout, messages: a.stderr})
 	if c.JSON {
 		show = &measuredLines{enc: json.NewEncoder(a.stdout)}
 	}
@@ -237,16 +237,17 @@ func reasonOf(err error) string {
 }
 
 type measuredTable struct {
-	out, notes io.Writer
-	rows       []table.Row
-	all        []measured // for the figures on request
+	out, messages   io.Writer
+	rows            []table.Row
+	all             []measured // for the figures on request
+	unread, remarks notes
 }
 
 func (p *measuredTable) add(m measured) error {
 	if m.err != nil {
 		p.rows = append(p.rows, table.Row{m.File, "not read"})
-		_, err := fmt.Fprintf(p.notes, "capctl: %s: %s\n", m.File, reasonOf(m.err))
-		return err
+		p.unread.add(m.File, reasonOf(m.err))
+		return nil
 	}
 	if m.More != nil {
 		p.all = append(p.all, m)
@@ -256,9 +257,7 @@ func (p *measuredTable) add(m measured) error {
 		fixed(m.P99FPS, 2), fixed(m.MedianMS, 3), fixed(m.MaxMS, 3), m.Hitches,
 	})
 	for _, r := range m.Remarks {
-		if _, err := fmt.Fprintf(p.notes, "capctl: note: %s: %s\n", m.File, remarkText(r)); err != nil {
-			return err
-		}
+		p.remarks.add(m.File, remarkText(r))
 	}
 	return nil
 }
@@ -273,8 +272,14 @@ func remarkText(r record.Remark) string {
 func fixed(x float64, digits int) string { return fmt.Sprintf("%.*f", digits, x) }
 
 func (p *measuredTable) end() error {
+	if err := p.unread.print(p.messages, "capctl: "); err != nil {
+		return err
+	}
+	if err := p.remarks.print(p.messages, "capctl: note: "); err != nil {
+		return err
+	}
 	if len(p.rows) == 0 {
-		return nil // each log's error is said
+		return nil
 	}
 	printTable(p.out, table.Row{"log", "frames", "s", "avg FPS", "1% low", "0.1% low", "1% low by time", "p99 FPS", "median ms", "longest ms", "hitches"}, p.rows)
 	_, err := fmt.Fprintln(p.out, "\navg FPS = frames / sum of frame times; 1% low and 0.1% low = rate over the slowest ceil(0.01 n) and\nceil(0.001 n) frames; by time = rate at the frame where the slowest have filled 1 % of the time;\np99 FPS = 1000 / 99th percentile of the frame times (Hyndman-Fan type 7).")

@@ -43,6 +43,8 @@ type recheckCmd struct {
 	JSON  bool   `name:"json" help:"One JSON object per pass."`
 	Apply bool   `help:"Store the new findings and verdicts; the old ones stay in the history."`
 	Why   string `default:"checked again with today's validators and settings" help:"Reason kept in the history with --apply."`
+
+	IDs []string `arg:"" optional:"" name:"id" help:"Identities of passes (or their beginnings). Without identities the options select the passes; without options all of them."`
 	filterFlags
 }
 
@@ -72,7 +74,12 @@ type change struct {
 func (r rechecked) differs() bool { return r.Was != r.Now }
 
 func (c *recheckCmd) Run(a *app) error {
-	passes, err := c.passes(a)
+	s, err := openStore(a, !c.Apply)
+	if err != nil {
+		return err
+	}
+	defer s.Close()
+	passes, err := c.named(a, s, c.IDs)
 	if err != nil {
 		return err
 	}
@@ -80,11 +87,6 @@ func (c *recheckCmd) Run(a *app) error {
 		c.noPass(a)
 		return nil
 	}
-	s, err := openStore(a, !c.Apply)
-	if err != nil {
-		return err
-	}
-	defer s.Close()
 	steps, h, err := examiner(a, s)
 	if err != nil {
 		return err

@@ -7,7 +7,6 @@ import (
 	"maps"
 	"slices"
 	"strings"
-	"time"
 
 	"github.com/jedib0t/go-pretty/v6/table"
 
@@ -46,9 +45,15 @@ func (c *tagCmd) Run(a *app) error {
 		}
 		return c.undo(a, s)
 	}
-	passes, err := c.selected(a, s, ids)
+	if len(ids) == 0 && c.isZero() {
+		return cli.UsageError(errors.New("no pass is named"), "name passes by their identities, or select them: --tag game=NAME, --since 2h, --limit 1")
+	}
+	passes, err := c.named(a, s, ids)
 	if err != nil {
 		return err
+	}
+	if len(passes) == 0 {
+		return cli.FailedError(errors.New("no pass is selected"), "'capctl passes' with the same options lists the selection")
 	}
 	if len(tags) == 0 {
 		return c.history(a, s, passes)
@@ -77,38 +82,6 @@ func (c *tagCmd) split() (ids []string, tags map[string]string, err error) {
 		}
 	}
 	return ids, tags, nil
-}
-
-// selected returns the passes that are named or that the options select.
-func (c *tagCmd) selected(a *app, s *store.Store, ids []string) ([]record.Pass, error) {
-	var out []record.Pass
-	for _, id := range ids {
-		p, err := s.Pass(a.ctx, id)
-		if err != nil {
-			return nil, passError(err)
-		}
-		out = append(out, p)
-	}
-	f, err := c.filter(time.Now())
-	if err != nil {
-		return nil, err
-	}
-	asks := len(f.Tags) > 0 || len(f.Verdicts) > 0 || f.System != "" || !f.Since.IsZero() || !f.Until.IsZero() || f.Bench != "" || f.Limit > 0
-	switch {
-	case len(ids) > 0 && asks:
-		return nil, cli.UsageError(errors.New("name passes or select them by options, not both"))
-	case len(ids) > 0:
-		return out, nil
-	case !asks:
-		return nil, cli.UsageError(errors.New("no pass is named"), "name passes by their identities, or select them: --tag game=NAME, --since 2h, --limit 1")
-	}
-	if out, err = s.Passes(a.ctx, f); err != nil {
-		return nil, cli.FailedError(err)
-	}
-	if len(out) == 0 {
-		return nil, cli.FailedError(errors.New("no pass is selected"), "'capctl passes' with the same options lists the selection")
-	}
-	return out, nil
 }
 
 // reviewersNames replaces what machines report by the campaign's names and says where a

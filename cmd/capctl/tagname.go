@@ -14,7 +14,7 @@ import (
 )
 
 // checkNames keeps a slip of the pen from becoming a tag: a name that was never used and
-// is close to a known one must be meant.
+// is close to a known one must be meant. The store may be nil where there is none yet.
 func checkNames(a *app, s *store.Store, tags map[string]string, meant bool) error {
 	known, err := knownNames(a, s)
 	if err != nil {
@@ -55,6 +55,9 @@ func knownNames(a *app, s *store.Store) (map[string]bool, error) {
 			return nil, cli.UsageError(err)
 		}
 		add(b.Campaign.FactorNames()...)
+	}
+	if s == nil {
+		return known, nil
 	}
 	rows, err := s.Query(a.ctx, "SELECT DISTINCT name FROM tags")
 	if err != nil {

@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"encoding/json"
 	"errors"
 	"maps"
 	"os"
@@ -29,8 +30,7 @@ type desk struct {
 	hand   map[string]string
 	once   bool
 	set    time.Time // when hand was set
-	passes int
-	bad    int
+	ids    []string  // of the passes judged since the start
 	last   *record.Pass
 }
 
@@ -42,14 +42,47 @@ func (d *desk) Status(ctx context.Context) (control.Status, error) {
 		return control.Status{}, err
 	}
 	position := d.agent.plan.position(ctx)
+	last, bad, err := d.standing(ctx)
+	if err != nil {
+		return control.Status{}, err
+	}
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	return control.Status{
 		Bench: d.agent.config.Bench, Version: cli.Version(), PID: os.Getpid(), Since: d.since,
 		Watch: w.Folder, WatchMissing: w.Missing, Polling: w.Polling, Folders: w.Folders, Growing: w.Pending,
 		Waiting: len(d.queue), Paused: d.paused, Store: d.agent.store.Path(),
-		Passes: d.passes, Bad: d.bad, Alerts: undelivered, Campaign: position, Next: maps.Clone(d.hand), Last: d.last,
+		Passes: len(d.ids), Bad: int(bad), Alerts: undelivered, Campaign: position, Next: maps.Clone(d.hand), Last: last,
 	}, nil
+}
+
+// standing returns the latest pass, and how many since the start are bad, by what the store
+// says now: a verdict may have been overruled or found anew since the pass arrived.
+func (d *desk) standing(ctx context.Context) (last *record.Pass, bad int64, err error) {
+	d.mu.Lock()
+	last = d.last
+	ids, err := json.Marshal(d.ids)
+	d.mu.Unlock()
+	if err != nil || last == nil {
+		return nil, 0, err
+	}
+	now, err := d.agent.store.Pass(ctx, last.ID)
+	if err != nil {
+		return nil, 0, err
+	}
+	rows, err := d.agent.store.Query(ctx, `SELECT count(*) FROM passes WHERE verdict = 'bad' AND id IN (SELECT value FROM json_each(?))`, string(ids))
+	if err != nil {
+		return nil, 0, err
+	}
+	defer rows.Close()
+	row, err := rows.Next()
+	if err != nil {
+		return nil, 0, err
+	}
+	if len(row) == 1 {
+		bad, _ = row[0].(int64)
+	}
+	return &now, bad, nil
 }
 
 // Begin implements control.Agent.
@@ -168,10 +201,7 @@ func (d *desk) next(now, recording time.Time) (l *watcher.Log, wait time.Duratio
 func (d *desk) judged(p record.Pass) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
-	d.passes++
-	if p.Verdict == record.VerdictBad {
-		d.bad++
-	}
+	d.ids = append(d.ids, p.ID)
 	d.last = &p
 	if d.once && !p.StartedAt.Before(d.set.Add(-slack)) {
 		d.hand, d.once = nil, false
