@@ -93,7 +93,7 @@ func Limits(cells []Cell, loads map[string]Load, o Options) ([]Limit, []*Model) 
 		case c.capped():
 			l.Limit, l.Reason = ByCap, "its passes are held by a frame cap"
 		case owner[i] == nil:
-			l.Reason = "the passes name no processor or no graphics card"
+			l.Reason = fmt.Sprintf("%s (%s)", c.unmodelled(), someIDs(c.IDs()))
 		default:
 			l.decide(owner[i], cells, i, o)
 		}

@@ -1,6 +1,7 @@
 package analysis
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"slices"
@@ -46,6 +47,9 @@ type OddReport struct {
 	// probability; the corner of the best parts usually is one.
 	Weak   []Weak   `json:"weak"`
 	Models []*Model `json:"models"`
+	// Outside says for people why cells were left out of the search, and of which games it
+	// could test none.
+	Outside []string `json:"outside"`
 }
 
 // Weak is a cell with the smallest deviation that is found with 95 % probability.
@@ -76,8 +80,13 @@ const (
 func FindOdd(cells []Cell, o Options) OddReport {
 	o = o.withDefaults()
 	r := OddReport{Odd: []Odd{}, Untestable: []string{}, Weak: []Weak{}, Models: fitModels(cells, Average, o.Factors, 0)}
+	r.Outside = outside(cells)
 	for _, m := range r.Models {
+		before := r.Tested
 		m.oddResiduals(cells, &r)
+		if r.Tested == before {
+			r.Outside = append(r.Outside, m.tooSmall())
+		}
 	}
 	seen := map[string]bool{}
 	for _, x := range r.Odd {
@@ -86,6 +95,52 @@ func FindOdd(cells []Cell, o Options) OddReport {
 	r.Odd = append(r.Odd, oddOrders(cells, r.Models, seen, o)...)
 	sort.SliceStable(r.Odd, func(i, j int) bool { return r.Odd[i].P < r.Odd[j].P })
 	return r
+}
+
+// outside says why cells are in no model, alike reasons together.
+func outside(cells []Cell) []string {
+	var out []string
+	count := map[string]int{}
+	first := map[string]Cell{}
+	for _, c := range cells {
+		why := ""
+		switch {
+		case len(c.used) == 0:
+			why = "no usable pass"
+		case c.capped():
+			why = "held by a frame cap"
+		default:
+			if why = c.unmodelled(); why == "" {
+				continue
+			}
+		}
+		if count[why]++; count[why] == 1 {
+			out, first[why] = append(out, why), c
+		}
+	}
+	for i, why := range out {
+		c := first[why]
+		text := fmt.Sprintf("%s (%s): %s", c.Name(), someIDs(c.IDs()), why)
+		if n := count[why]; n > 1 {
+			text += fmt.Sprintf("; so it is with %s more", record.Count(n-1, "cell"))
+		}
+		out[i] = text
+	}
+	return out
+}
+
+// tooSmall says what a game lacks of which no cell can be tested.
+func (m *Model) tooSmall() string {
+	values := func(factor string, of *names) int {
+		seen := map[string]bool{}
+		for _, v := range of.values {
+			seen[v[factor]] = true
+		}
+		return len(seen)
+	}
+	return fmt.Sprintf("%s: %s of %s and %s do not tell what to expect of each other; it takes several processors and several cards, each with each, in the same settings",
+		cmp.Or(m.Game, "no named game"), record.Count(len(m.points), "cell"), record.Count(values(record.TagProcessor, m.c), "processor"),
+		record.Count(values(record.TagGraphics, m.g), "card"))
 }
 
 // oddResiduals adds the cells that the model of all others does not explain.

@@ -56,6 +56,7 @@ func (c *cellsCmd) Run(a *app) error {
 	if err != nil {
 		return err
 	}
+	gaps(a, cells)
 	return printCells(a, c.outputFlags, cells, o)
 }
 

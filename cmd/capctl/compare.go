@@ -37,6 +37,7 @@ func (c *compareCmd) Run(a *app) error {
 	if c.Tie != nil {
 		o.Tie = *c.Tie / 100
 	}
+	gaps(a, cells)
 	levels := levelsOf(cells, factorsOf(o))
 	if c.By == "" {
 		c.By = levels.first()

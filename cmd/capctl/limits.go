@@ -39,6 +39,7 @@ func (c *limitsCmd) Run(a *app) error {
 	if err != nil {
 		return err
 	}
+	untagged(a, cells, record.TagProcessor, record.TagGraphics)
 	return printModels(a, c.outputFlags, models)
 }
 

@@ -78,7 +78,7 @@ func (Validator) Check(_ context.Context, e record.Evidence, p plugins.Params) r
 		return c.Finding(fmt.Sprintf("the rate is held at the intended %.4g FPS", e.Expected.CapFPS))
 	}
 	c.Put("cap_fps", best.rate)
-	c.Found(record.Bad, "turn off the limiter and waiting for the screen, then repeat the pass; say so in the plan if the cap is meant",
+	c.Found(record.Bad, fmt.Sprintf("turn off the limiter and waiting for the screen, then repeat the pass; if the cap is meant, say so: expect.cap_fps = %.4g in the configuration or cap_fps in the campaign, then capctl recheck", best.rate),
 		"the rate is pinned at %.4g FPS: %.0f %% of the frames are within %g %% of %.2f ms (limit %.0f %%), %.1f %% are shorter and %.0f %% lie at intervals beside it",
 		best.rate, 100*best.share, p.Number("tolerance_percent"), best.interval, 100*best.limit, 100*best.shorter, 100*best.beside)
 	return c.Finding("capped")

@@ -1,0 +1,73 @@
+package main
+
+import (
+	"fmt"
+	"strings"
+
+	"capd.example/analysis"
+	"capd.example/record"
+)
+
+// gaps says in one line that a cell is kept apart from others by missing tags alone.
+func gaps(a *app, cells []analysis.Cell) {
+	list := analysis.Gaps(cells)
+	if len(list) == 0 {
+		return
+	}
+	g := list[0]
+	more := ""
+	if n := len(list); n > 1 {
+		more = fmt.Sprintf("; so it is with %s more", record.Count(n-1, "cell"))
+	}
+	fmt.Fprintf(a.stderr, "capctl: note: %s of %q without %s would else be of %q%s%s; if so: %s\n", record.Count(len(g.Cell.IDs()), "pass"),
+		printable(g.Cell.Name()), strings.Join(g.Missing, ", "), printable(g.Like[0].Name()), others(len(g.Like)-1), more,
+		tagging(g.Cell.IDs(), g.Missing, valuesOf(g)))
+}
+
+func others(n int) string {
+	if n == 0 {
+		return ""
+	}
+	return fmt.Sprintf(" or %s like it", record.Count(n, "cell"))
+}
+
+// valuesOf are the tags that would fill a gap, where one cell alone is alike.
+func valuesOf(g analysis.Gap) map[string]string {
+	if len(g.Like) > 1 {
+		return nil
+	}
+	return g.Like[0].Factors
+}
+
+// untagged hints how passes that lack one of the tags get it.
+func untagged(a *app, cells []analysis.Cell, tags ...string) {
+	for _, t := range tags {
+		var ids []string
+		for _, c := range cells {
+			if v, factor := c.Factors[t]; factor && v == "" {
+				ids = append(ids, c.IDs()...)
+			}
+		}
+		if len(ids) > 0 {
+			fmt.Fprintf(a.stderr, "capctl: hint: %s without %s: %s\n", record.Count(len(ids), "pass"), t, tagging(ids, []string{t}, nil))
+		}
+	}
+}
+
+// tagging is the command that gives passes tags; of many it names the first.
+func tagging(ids, names []string, values map[string]string) string {
+	const most = 6
+	said := ids[:min(len(ids), most)]
+	command := "capctl tag " + strings.Join(said, " ")
+	for _, n := range names {
+		if v := values[n]; v != "" {
+			command += " " + n + "=" + quoted(v)
+		} else {
+			command += " " + n + "=..."
+		}
+	}
+	if len(ids) > most {
+		command += fmt.Sprintf(" (and %d more)", len(ids)-most)
+	}
+	return command
+}
