@@ -35,7 +35,7 @@ type Options struct {
 	Off    []string                     // validators that are not asked
 
 	Deadline    time.Duration // per call; 0 means 5 s
-	StartWithin time.Duration // from start to connection; 0 means the larger of Deadline and 10 s
+	StartWithin time.Duration // from start to connection; 0 means the larger of Deadline and startWithin
 	IdleAfter   time.Duration // processes are stopped this long after the last use; 0 means 30 s
 	MaxMemory   int64         // bytes resident per process; 0 means 512 MiB
 	Strikes     int           // failures in a row before a validator is put aside; 0 means 3
@@ -44,12 +44,17 @@ type Options struct {
 	Logger      zerolog.Logger
 }
 
+// startWithin is long: validators run at the lowest priority, and a game that still loads
+// every core when its pass has ended leaves them next to nothing. A late verdict is better
+// than one without its checks.
+const startWithin = 30 * time.Second
+
 // maxOutput is what a process may write to its standard output and error, in bytes.
 const maxOutput = 1 << 20
 
 func (o Options) withDefaults() Options {
 	o.Deadline = cmp.Or(o.Deadline, 5*time.Second)
-	o.StartWithin = cmp.Or(o.StartWithin, max(o.Deadline, 10*time.Second))
+	o.StartWithin = cmp.Or(o.StartWithin, max(o.Deadline, startWithin))
 	o.IdleAfter = cmp.Or(o.IdleAfter, 30*time.Second)
 	o.MaxMemory = cmp.Or(o.MaxMemory, 512<<20)
 	o.Strikes = cmp.Or(o.Strikes, 3)
