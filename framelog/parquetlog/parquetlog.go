@@ -32,8 +32,11 @@ func Text(r io.ReaderAt, size int64) (text io.Reader, err error) {
 	if err := footerFits(r, size); err != nil {
 		return nil, err
 	}
-	f, err := parquet.OpenFile(r, size, parquet.SkipBloomFilters(true))
+	f, err := parquet.OpenFile(r, size, parquet.SkipBloomFilters(true), parquet.SkipPageIndex(true))
 	if err != nil {
+		return nil, err
+	}
+	if err := headsFit(r, size, f.Metadata().RowGroups); err != nil {
 		return nil, err
 	}
 	names, err := flat(f.Schema())

@@ -2,13 +2,17 @@ package parquetlog_test
 
 import (
 	"bytes"
+	"encoding/binary"
 	"io"
 	"runtime"
+	"slices"
+	"strings"
 	"testing"
 
 	"capd.example/framelog"
 	"capd.example/framelog/parquetlog"
 	"github.com/parquet-go/parquet-go"
+	"github.com/parquet-go/parquet-go/compress"
 )
 
 type row struct {
@@ -71,18 +75,62 @@ func TestNestedTablesAreRefused(t *testing.T) {
 	}
 }
 
+// hostile is a file of one column whose first page asks for a gigabyte.
+func hostile(t testing.TB, codec compress.Codec) []byte {
+	var out bytes.Buffer
+	w := parquet.NewGenericWriter[struct {
+		Took float64 `parquet:"took_ms"`
+	}](&out, parquet.Compression(codec))
+	for i := range 1000 {
+		if _, err := w.Write([]struct {
+			Took float64 `parquet:"took_ms"`
+		}{{8 + float64(i%7)}}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := w.Close(); err != nil {
+		t.Fatal(err)
+	}
+	b := out.Bytes()
+	// The magic word, then the head's fields 1 (kind of page) and 2 (size) as 32-bit numbers
+	// of Thrift's compact protocol: 0x15, zigzag, 0x15, zigzag.
+	_, one := binary.Uvarint(b[5:])
+	at := 5 + one + 1
+	if b[4] != 0x15 || b[at-1] != 0x15 {
+		t.Fatalf("the file begins with % x", b[:16])
+	}
+	_, two := binary.Uvarint(b[at:])
+	return slices.Concat(b[:at], binary.AppendUvarint(nil, 2<<30), b[at+two:])
+}
+
+// What the head of a page asks for is not reserved before it is looked at.
+func TestAPageThatAsksForAGigabyteIsRefused(t *testing.T) {
+	for _, codec := range []compress.Codec{&parquet.Uncompressed, &parquet.Snappy, &parquet.Gzip} {
+		b := hostile(t, codec)
+		var before, after runtime.MemStats
+		runtime.ReadMemStats(&before)
+		_, err := framelog.Read("x.parquet", b, framelog.Options{Formats: []framelog.Format{parquetlog.Format}})
+		if err == nil || !strings.Contains(err.Error(), "the page at byte 4 asks for 1073741824 bytes") {
+			t.Errorf("%v: %v", codec, err)
+		}
+		if runtime.ReadMemStats(&after); after.TotalAlloc-before.TotalAlloc > 64<<20 {
+			t.Errorf("%v: to refuse it took %d MB", codec, (after.TotalAlloc-before.TotalAlloc)>>20)
+		}
+	}
+}
+
 // Damaged files give an error or a table, never a panic, and open within bounds.
 func FuzzText(f *testing.F) {
 	b, _ := file(f, 30)
 	f.Add(b)
 	f.Add(b[:len(b)/2])
+	f.Add(hostile(f, &parquet.Snappy))
 	f.Add([]byte("PAR1PAR1"))
 	f.Add([]byte("PAR1\x00\xff\xff\xff\x2fPAR1")) // a footer of 800 MB, it says
 	f.Fuzz(func(t *testing.T, b []byte) {
 		var before, after runtime.MemStats
 		runtime.ReadMemStats(&before)
 		r, err := parquetlog.Text(bytes.NewReader(b), int64(len(b)))
-		// What a page's head claims later is reserved by the library, unseen by us.
 		if runtime.ReadMemStats(&after); after.TotalAlloc-before.TotalAlloc > 256<<20 {
 			t.Fatalf("to open %d bytes took %d MB", len(b), (after.TotalAlloc-before.TotalAlloc)>>20)
 		}
