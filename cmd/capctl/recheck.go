@@ -92,6 +92,9 @@ func (c *recheckCmd) Run(a *app) error {
 		return err
 	}
 	defer h.Close()
+	if _, err := h.Describe(a.ctx); err != nil { // without them every pass would seem to have lost checks
+		return cli.FailedError(fmt.Errorf("check again: %w", err), "nothing was changed; put it right and try again, or take its file out of [checks.pinned] to do without it")
+	}
 	out, err := c.each(a, s, steps, passes)
 	if err != nil {
 		return err
