@@ -4,6 +4,7 @@ import (
 	"context"
 	"runtime"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"capd.example/record"
@@ -14,7 +15,7 @@ import (
 type Options struct {
 	Root   string        // "" or "/" is this machine; else the folder of a recorded Linux machine
 	Period time.Duration // between samples while the machine is busy; 0 is 1 s
-	Idle   time.Duration // between samples while it is not; 0 is 5 s
+	Idle   time.Duration // between looks whether it is, and samples while it is nearly; 0 is 5 s
 	Keep   time.Duration // how long samples are kept; 0 is 40 min
 }
 
@@ -30,6 +31,8 @@ type Bench struct {
 	nvmlWhy  gap
 
 	spent spending // of sampling
+
+	running atomic.Pointer[sampler] // while samples are taken
 
 	testOnlySources []source
 

@@ -16,6 +16,7 @@
 // all processes in a sample: each sample looks at the few busiest programs and at a
 // twentieth of the others, and newcomers are asked for by number, so that no sample
 // carries a burst; for the same reason costly files have turns. While nothing on the machine
-// is busy a sample is taken every five seconds only. A read that does not return leaves
+// is busy a sample is taken every five seconds only, and while next to nothing happens
+// every thirty, with a glance at the idle time every five. A read that does not return leaves
 // its goroutine behind, and sampling goes on without that source.
 package sysinfo

@@ -58,16 +58,17 @@ type ring struct {
 	cols   []column
 	at     []time.Time // zero where nothing was written yet
 	span   []float64   // seconds that the row's rates cover
+	rested []bool      // the machine was seen at rest since the row before
 	values []float64
 	next   int
 }
 
 func newRing(cols []column, rows int) *ring {
-	return &ring{cols: cols, at: make([]time.Time, rows), span: make([]float64, rows), values: make([]float64, rows*len(cols))}
+	return &ring{cols: cols, at: make([]time.Time, rows), span: make([]float64, rows), rested: make([]bool, rows), values: make([]float64, rows*len(cols))}
 }
 
-func (r *ring) put(at time.Time, span float64, row []float64) {
-	r.at[r.next], r.span[r.next] = at, span
+func (r *ring) put(at time.Time, span float64, rested bool, row []float64) {
+	r.at[r.next], r.span[r.next], r.rested[r.next] = at, span, rested
 	copy(r.values[r.next*len(r.cols):], row)
 	r.next = (r.next + 1) % len(r.at)
 }

@@ -15,6 +15,13 @@ import (
 // busyEnough is the load, in processors, from which the machine counts as at work.
 const busyEnough = 0.25
 
+// quiet is the load below which a calm machine is only glanced at, and restMost for how
+// long it is not sampled then.
+const (
+	quiet    = 0.1
+	restMost = 30 * time.Second
+)
+
 // calmAfter is how long the machine must have been calm before samples become rare.
 const calmAfter = 30 * time.Second
 
@@ -35,6 +42,8 @@ type sampler struct {
 	last   time.Time      // of the latest sample, with the monotonic clock
 	load   func() float64 // busy processors at the latest sample
 	busyAt time.Time      // when the machine was last at work
+	glance *glance        // nil where nothing tells so cheaply
+	rested bool           // the machine was seen at rest since the latest sample
 }
 
 // Sample takes samples until ctx ends, then returns its error. It may run once at a time
@@ -54,6 +63,8 @@ func (b *Bench) Sample(ctx context.Context) error {
 	defer s.beat.close()
 	s.turn.Store(1)
 	s.next(time.Now())
+	b.running.Store(s)
+	defer b.running.Store(nil)
 	for {
 		work, done := make(chan struct{}, 1), make(chan struct{})
 		go s.loop(s.turn.Load(), work, done)
@@ -75,6 +86,11 @@ func (s *sampler) drive(ctx context.Context, work chan<- struct{}) {
 	for s.beat.wait(ctx) {
 		s.mu.Lock()
 		stuck := s.busy
+		if now := time.Now(); !stuck && s.rests(now) {
+			s.next(now)
+			s.mu.Unlock()
+			continue
+		}
 		if !stuck {
 			s.busy = true
 			s.beat.set(patience)
@@ -138,6 +154,9 @@ func (b *Bench) startSampling() (*sampler, error) {
 	s.reading.Store(-1)
 	sources, load, table, gaps := b.openSources()
 	s.sources, s.load = sources, load
+	if b.live {
+		s.glance = openGlance(b.tree)
+	}
 	s.blocked = make([]atomic.Bool, len(sources))
 	var cols []column
 	for _, src := range sources {
@@ -153,6 +172,7 @@ func (b *Bench) startSampling() (*sampler, error) {
 
 func (b *Bench) stopSampling(s *sampler) {
 	s.turn.Store(-1)
+	s.glance.close()
 	for i, src := range s.sources {
 		if !s.blocked[i].Load() { // a blocked one is still in use by its reader
 			src.close()
@@ -221,6 +241,37 @@ func (s *sampler) pace(now time.Time) time.Duration {
 	return s.b.opt.Idle
 }
 
+// rests reports whether nothing goes on that a sample is worth: all a calm machine costs
+// is one small read then.
+func (s *sampler) rests(now time.Time) bool {
+	if s.glance == nil || s.pace(now) == s.b.opt.Period {
+		return false
+	}
+	load, known := s.glance.load()
+	if !known || load >= quiet || s.load() >= quiet || now.Sub(s.last) >= restMost {
+		return false
+	}
+	s.rested = true
+	return true
+}
+
+// Hasten says that something is going on, such as a log that is being written: for a
+// while samples are taken as on a busy machine. It may be called at any time.
+func (b *Bench) Hasten() {
+	s := b.running.Load()
+	if s == nil {
+		return
+	}
+	now := time.Now()
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	calm := s.pace(now) != s.b.opt.Period
+	s.busyAt = now
+	if calm && !s.busy {
+		s.next(now)
+	}
+}
+
 // sample reads all sources into row and keeps it. It returns false when the goroutine
 // has lost its turn.
 func (s *sampler) sample(turn int32, row []float64) bool { return s.sampleAt(turn, row, time.Now()) }
@@ -258,8 +309,9 @@ func (s *sampler) sampleAt(turn int32, row []float64, now time.Time) bool {
 	}
 	s.last = now
 	s.b.mu.Lock()
-	s.b.ring.put(now, elapsed, row)
+	s.b.ring.put(now, elapsed, s.rested, row)
 	s.b.mu.Unlock()
+	s.rested = false
 	if s.busyAt.IsZero() || s.load() >= busyEnough {
 		s.busyAt = now
 	}

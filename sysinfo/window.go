@@ -34,6 +34,7 @@ func (b *Bench) WindowFor(from, to time.Time, program string) (*record.Telemetry
 	if len(rows) == 0 {
 		return nil, b.whyEmpty(from, to)
 	}
+	rows = b.ring.inside(rows, from)
 	t := &record.Telemetry{}
 	for _, k := range rows {
 		t.At = append(t.At, b.ring.at[k].Round(0).UTC())
@@ -43,6 +44,17 @@ func (b *Bench) WindowFor(from, to time.Time, program string) (*record.Telemetry
 	t.Missing = append(t.Missing, b.coverage(rows, from, to)...)
 	b.attribute(t, rows, from, to, program)
 	return t, nil
+}
+
+// inside leaves out a first row whose rates tell mostly of the rest before the window:
+// the one that was taken when the machine woke.
+func (r *ring) inside(rows []int, from time.Time) []int {
+	k := rows[0]
+	before := from.Sub(r.at[k].Round(0).Add(-seconds(r.span[k])))
+	if len(rows) > 1 && r.rested[k] && !r.rested[rows[1]] && before > seconds(r.span[k])/2 {
+		return rows[1:]
+	}
+	return rows
 }
 
 func (b *Bench) whyEmpty(from, to time.Time) error {
@@ -82,7 +94,7 @@ func (b *Bench) coverage(rows []int, from, to time.Time) []record.Gap {
 	longest := 2 * b.opt.Idle
 	edge := from
 	for _, k := range rows {
-		if d := b.ring.at[k].Round(0).Sub(edge); d > longest {
+		if d := b.ring.at[k].Round(0).Sub(edge); d > longest && !(b.ring.rested[k] && d <= restMost+longest) {
 			missing += d
 		}
 		edge = b.ring.at[k].Round(0)

@@ -2,6 +2,8 @@ package watcher
 
 import (
 	"os"
+	"path/filepath"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -75,5 +77,29 @@ func TestChangedInTheQueue(t *testing.T) {
 			t.Errorf("%d bytes, want the new ones", got.Size)
 		}
 		l.wantNothing()
+	})
+}
+
+// TestNoticed: whoever wants to know hears of new and changed logs at once, and not of
+// those that were there before.
+func TestNoticed(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		dir := t.TempDir()
+		if err := os.WriteFile(filepath.Join(dir, "old.csv"), []byte(text), 0o600); err != nil {
+			t.Fatal(err)
+		}
+		l := newLab(t, dir)
+		var heard atomic.Int32
+		l.w.o.Noticed = func() { heard.Add(1) }
+		l.run()
+		l.pass(10 * time.Second)
+		if n := heard.Load(); n != 0 {
+			t.Errorf("%d times told of what was there", n)
+		}
+		l.played("a.csv", text)
+		l.pass(time.Second)
+		if n := heard.Load(); n != 1 {
+			t.Errorf("told %d times of one new log", n)
+		}
 	})
 }

@@ -174,6 +174,9 @@ func (k *keeper) sent(l Log) {
 // observe takes in what the file system says about a log.
 func (k *keeper) observe(f File, now time.Time) {
 	e := k.entries[f.Path]
+	if k.started && (e == nil || !e.file.same(f)) {
+		k.o.Noticed()
+	}
 	if e == nil {
 		e = &entry{file: f, firstSeen: now, lastChange: now}
 		k.entries[f.Path], k.open[f.Path], k.dueAt = e, e, time.Time{}

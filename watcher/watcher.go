@@ -71,6 +71,9 @@ type Options struct {
 	// Trouble is told what keeps logs from being noticed; nil to ignore it. It is called
 	// from the watching goroutine and must return quickly.
 	Trouble func(Trouble)
+	// Noticed is told that a log is new or has changed since the first scan; nil to ignore
+	// it. It must return at once, too.
+	Noticed func()
 
 	// Seams for tests.
 	testEvents func() (source, error)
@@ -140,6 +143,9 @@ func setDefaults(o *Options) {
 	}
 	if o.Trouble == nil {
 		o.Trouble = func(Trouble) {}
+	}
+	if o.Noticed == nil {
+		o.Noticed = func() {}
 	}
 	if o.testEvents == nil {
 		o.testEvents = newEvents

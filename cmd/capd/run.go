@@ -243,7 +243,8 @@ func (ag *agent) watcher(ctx context.Context) (*watcher.Watcher, error) {
 	}
 	return watcher.New(watcher.Options{
 		Folder: ag.config.Watch, Patterns: f.Patterns, Existing: true,
-		Quiet: config.Seconds(f.QuietS), Latest: config.Seconds(f.LatestS), Poll: config.Seconds(f.PollS),
+		Noticed: func() { ag.bench.Hasten() }, // a pass is running, or has just run
+		Quiet:   config.Seconds(f.QuietS), Latest: config.Seconds(f.LatestS), Poll: config.Seconds(f.PollS),
 		Known: func(file watcher.File) bool {
 			if !f.Existing && file.ModTime.Before(first) {
 				return true

@@ -1,0 +1,74 @@
+package sysinfo
+
+import (
+	"bytes"
+	"runtime"
+)
+
+// glance tells how busy the machine was since the last call by its idle time alone
+// (/proc/uptime; kernel: Documentation/filesystems/proc.rst): the cheapest file that tells.
+type glance struct {
+	f        *file
+	buf      [64]byte
+	cores    float64
+	up, idle float64 // seconds at the last call
+}
+
+// openGlance returns nil where there is no such file of the kernel's own, whose reads end
+// at once.
+func openGlance(t tree) *glance {
+	f, err := openFile(t.path("/proc/uptime"))
+	if err != nil {
+		return nil
+	}
+	online, why := t.text(cpuDir + "/online")
+	cores := len(cpuList(online))
+	if why != "" || cores == 0 {
+		cores = runtime.NumCPU()
+	}
+	if !f.kernels() {
+		f.close()
+		return nil
+	}
+	return &glance{f: f, cores: float64(cores)}
+}
+
+// load returns the busy processors; false at the first call and where the file tells
+// nothing.
+func (g *glance) load() (busy float64, known bool) {
+	n, err := g.f.read(g.buf[:])
+	up, idle, ok := parseUptime(g.buf[:max(n, 0)])
+	if err != nil || !ok {
+		g.up = 0
+		return 0, false
+	}
+	before, was := g.up, g.idle
+	g.up, g.idle = up, idle
+	if before == 0 || up <= before || idle < was {
+		return 0, false
+	}
+	return max(0, g.cores-(idle-was)/(up-before)), true
+}
+
+func (g *glance) close() {
+	if g != nil {
+		g.f.close()
+	}
+}
+
+// parseUptime reads two numbers of seconds with two decimals.
+func parseUptime(b []byte) (up, idle float64, ok bool) {
+	var out [2]float64
+	for i := range out {
+		var w []byte
+		w, b = field(b)
+		whole, part, dot := bytes.Cut(w, []byte{'.'})
+		n, ok1 := unsigned(whole)
+		h, ok2 := unsigned(part)
+		if !dot || !ok1 || !ok2 || len(part) != 2 {
+			return 0, 0, false
+		}
+		out[i] = float64(n) + float64(h)/100
+	}
+	return out[0], out[1], out[0] > 0
+}

@@ -1,0 +1,147 @@
+package sysinfo
+
+import (
+	"context"
+	"path/filepath"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"capd.example/record"
+)
+
+// calmBed is a machine of two processors that has been calm for long, with a glance at
+// its idle time.
+func calmBed(t *testing.T) *bed {
+	d := newBed(t, "virtual")
+	d.set("proc/stat", "cpu  100 0 0 700 0 0 0 0\ncpu0 50 0 0 350 0 0 0 0\ncpu1 50 0 0 350 0 0 0 0\n")
+	d.start()
+	write(t, filepath.Join(d.root, "proc/uptime"), []byte("1000.00 1900.00\n"))
+	f, err := openFile(d.b.tree.path("/proc/uptime"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	d.s.glance = &glance{f: f, cores: 2}
+	d.sampleAt(noon)
+	d.s.glance.load()
+	d.s.busyAt = noon.Add(-time.Hour)
+	return d
+}
+
+// TestGlance: a calm machine is sampled again when its idle time says that something
+// runs, when half a minute has passed, and when the idle time tells nothing.
+func TestGlance(t *testing.T) {
+	for _, c := range []struct {
+		name, uptime string
+		after        time.Duration
+		rests        bool
+	}{
+		{"nothing runs", "1005.00 1909.95\n", 5 * time.Second, true},
+		{"half a processor is busy", "1005.00 1907.50\n", 5 * time.Second, false},
+		{"half a minute", "1030.00 1959.90\n", 30 * time.Second, false},
+		{"more idle than there was time", "1005.00 1999.00\n", 5 * time.Second, true},
+		{"the clock stood still", "1000.00 1900.00\n", 5 * time.Second, false},
+		{"it ran backwards", "1005.00 1800.00\n", 5 * time.Second, false},
+		{"nonsense", "x y\n", 5 * time.Second, false},
+		{"one number", "1005.00\n", 5 * time.Second, false},
+		{"empty", "", 5 * time.Second, false},
+	} {
+		d := calmBed(t)
+		d.set("proc/uptime", c.uptime)
+		if got := d.s.rests(noon.Add(c.after)); got != c.rests {
+			t.Errorf("%s: rests %v", c.name, got)
+		}
+	}
+	d := calmBed(t)
+	d.s.busyAt = noon
+	if d.s.rests(noon.Add(time.Second)) {
+		t.Error("a machine that was just busy rests")
+	}
+}
+
+// TestWakingMachine: what the first sample after a rest tells is mostly of the rest, so
+// that it does not count for a pass that began in between; rest itself is no hole.
+func TestWakingMachine(t *testing.T) {
+	d := calmBed(t)
+	at := noon
+	rest := func(s time.Duration) {
+		at = at.Add(s * time.Second)
+		d.s.rested = true
+		d.sampleAt(at)
+	}
+	rest(30)
+	quiet, err := d.b.Window(noon.Add(2*time.Second), at.Add(time.Second))
+	if err != nil || hasGap(quiet, "samples") {
+		t.Errorf("a rest counts as missing samples: %v %+v", err, quiet)
+	}
+	rest(25)
+	woke := at
+	for i := range 20 {
+		at = at.Add(time.Second)
+		d.set("proc/stat", busyStat(100+200*(i+1)))
+		d.sampleAt(at)
+	}
+	tel, err := d.b.Window(woke.Add(-4*time.Second), at)
+	if err != nil {
+		t.Fatal(err)
+	}
+	busy, _ := tel.Find(record.SeriesBusy)
+	for i, v := range busy.Values {
+		if v < 99 {
+			t.Errorf("sample %d of a pass at full load: %g %% busy", i, v)
+		}
+	}
+	if hasGap(tel, "samples") || len(tel.At) != 20 {
+		t.Errorf("%d samples, %+v", len(tel.At), tel.Missing)
+	}
+}
+
+func busyStat(user int) string {
+	half := user / 2
+	return "cpu  " + itoa(user) + " 0 0 700 0 0 0 0\ncpu0 " + itoa(half) + " 0 0 350 0 0 0 0\ncpu1 " + itoa(half) + " 0 0 350 0 0 0 0\n"
+}
+
+// TestHasten: a log that is being written makes samples frequent on a calm machine.
+func TestHasten(t *testing.T) {
+	root := unpack(t, "testdata/virtual/machine.txtar")
+	synctest.Test(t, func(t *testing.T) {
+		b := New(Options{Root: root})
+		b.Hasten() // nothing to hasten yet
+		ctx, stop := context.WithCancel(t.Context())
+		done := make(chan error, 1)
+		go func() { done <- b.Sample(ctx) }()
+		time.Sleep(2*time.Minute + 500*time.Millisecond)
+		from := time.Now()
+		b.Hasten()
+		time.Sleep(10 * time.Second)
+		synctest.Wait()
+		tel, err := b.Window(from, time.Now())
+		if err != nil {
+			t.Fatal(err)
+		}
+		if n := len(tel.At); n != 10 {
+			t.Errorf("%d samples in 10 s", n)
+		}
+		stop()
+		<-done
+		b.Hasten() // no longer
+	})
+}
+
+func TestUptimeHere(t *testing.T) {
+	g := openGlance(tree{"/"})
+	if g == nil {
+		t.Skip("no /proc/uptime of the kernel's own here")
+	}
+	defer g.close()
+	if _, known := g.load(); known {
+		t.Error("a load at the first look")
+	}
+	n, _ := g.f.read(g.buf[:])
+	if up, idle, ok := parseUptime(g.buf[:n]); !ok || up <= 0 || idle < 0 {
+		t.Errorf("%q", g.buf[:n])
+	}
+	if n := testing.AllocsPerRun(20, func() { g.load() }); n > 0 {
+		t.Errorf("%v allocations", n)
+	}
+}
