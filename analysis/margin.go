@@ -118,10 +118,14 @@ func compare(cells []Cell, by, base, metric string, o Options, full bool) ([]Mar
 	out := []Margin{}
 	for _, key := range keys {
 		row := rows[key]
+		factors := map[string]string{} // of all margins of the row
+		for _, f := range rest {
+			factors[f] = row[0].Factors[f]
+		}
 		for i, a := range row {
 			for j, b := range row {
 				if base == "" && i < j || base != "" && a.Factors[by] == base && i != j {
-					out = append(out, margin(a, b, by, rest, kind, o, full))
+					out = append(out, margin(a, b, by, factors, rest, kind, o, full))
 				}
 			}
 		}
@@ -150,13 +154,10 @@ func factorKey(values map[string]string, factors []string) string {
 }
 
 // margin computes one margin without its call.
-func margin(a, b Cell, by string, rest []string, kind Metric, o Options, full bool) Margin {
-	m := Margin{By: by, Base: a.Factors[by], Value: b.Factors[by], Factors: map[string]string{}, Metric: kind.Name,
+func margin(a, b Cell, by string, factors map[string]string, rest []string, kind Metric, o Options, full bool) Margin {
+	m := Margin{By: by, Base: a.Factors[by], Value: b.Factors[by], Factors: factors, Metric: kind.Name,
 		Margin: Undefined, CILow: Undefined, CIHigh: Undefined, Fieller: Range{Undefined, Undefined}, Call: Undecided,
 		P: Undefined, PHolm: Undefined, PTie: Undefined, PTieHolm: Undefined, higher: kind.Rate, order: rest, se: math.NaN()}
-	for _, f := range rest {
-		m.Factors[f] = a.Factors[f]
-	}
 	fa, fb := a.Figure(kind.Name), b.Figure(kind.Name)
 	m.BaseFigure, m.ValueFigure = fa.Mean, fb.Mean
 	if full {

@@ -3,7 +3,6 @@ package analysis
 import (
 	"fmt"
 	"math"
-	"sync"
 	"time"
 
 	"capd.example/record"
@@ -102,7 +101,7 @@ func (p *pools) addCell(owner int, c Cell) {
 func (p *pool) close(alpha float64) {
 	p.out = make([]bool, len(p.sd))
 	for allowed := max(1, len(p.sd)/10); ; allowed-- {
-		sd, df, index := p.kept(-2)
+		sd, df, index := p.kept()
 		p.s, p.v = stats.PoolSD(sd, df)
 		p.apart = ""
 		if len(sd) < 2 || p.s == 0 {
@@ -123,10 +122,10 @@ func (p *pool) close(alpha float64) {
 	}
 }
 
-// kept returns the sets that are pooled, less those of the given cell.
-func (p *pool) kept(without int) (sd, df []float64, index []int) {
-	for i, w := range p.owner {
-		if !p.out[i] && w != without {
+// kept returns the sets that are pooled.
+func (p *pool) kept() (sd, df []float64, index []int) {
+	for i, out := range p.out {
+		if !out {
 			sd, df, index = append(sd, p.sd[i]), append(df, p.df[i]), append(index, i)
 		}
 	}
@@ -139,9 +138,18 @@ func (p *pool) without(owner int) (s, v float64, sets int) {
 	if p.apart != "" {
 		return math.NaN(), 0, 0
 	}
-	sd, df, _ := p.kept(owner)
-	s, v = stats.PoolSD(sd, df)
-	return s, v, len(sd)
+	sum := 0.0 // as [stats.PoolSD] has it, without a copy of the pool for every cell of it
+	for i, w := range p.owner {
+		if p.out[i] || w == owner {
+			continue
+		}
+		sets++
+		if p.df[i] > 0 {
+			sum += p.df[i] * p.sd[i] * p.sd[i]
+			v += p.df[i]
+		}
+	}
+	return math.Sqrt(sum / v), v, sets
 }
 
 // holds reports whether the cell's own passes fit in with the pool.
@@ -212,35 +220,9 @@ func (c Cell) kind() string {
 	return text
 }
 
-// quantiles keeps points of distributions, which take long to compute and of which the
-// cells of a matrix ask for a few only.
-type quantiles struct {
-	sync.Mutex
-	of map[[2]float64]float64 // probability, degrees of freedom
-}
-
-// quantileLimit bounds what is kept; fractional degrees of freedom hardly come twice.
-const quantileLimit = 10000
-
-func (q *quantiles) get(key [2]float64, compute func() float64) float64 {
-	q.Lock()
-	defer q.Unlock()
-	v, ok := q.of[key]
-	if !ok {
-		v = compute()
-		if q.of == nil || len(q.of) >= quantileLimit {
-			q.of = map[[2]float64]float64{}
-		}
-		q.of[key] = v
-	}
-	return v
-}
-
-var student quantiles
-
 // logInterval is the t interval of a logarithm, taken back to figures.
 func logInterval(mean, se, df, conf float64) (low, high Number) {
 	p := 1 - (1-conf)/2
-	half := se * student.get([2]float64{p, df}, func() float64 { return stats.TQuantile(p, df) })
+	half := se * stats.TQuantile(p, df)
 	return Number(math.Exp(mean - half)), Number(math.Exp(mean + half))
 }

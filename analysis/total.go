@@ -100,17 +100,18 @@ func Totals(margins []Margin, o Options) []Total {
 	return out
 }
 
-func groupMargins(margins []Margin, rest []string) [][]Margin {
+func groupMargins(margins []Margin, rest []string) [][]*Margin {
 	var keys []string
-	groups := map[string][]Margin{}
-	for _, m := range margins {
+	groups := map[string][]*Margin{}
+	for i := range margins {
+		m := &margins[i]
 		key := m.By + "\x00" + m.Base + "\x00" + m.Value + "\x00" + factorKey(m.Factors, rest)
 		if groups[key] == nil {
 			keys = append(keys, key)
 		}
 		groups[key] = append(groups[key], m)
 	}
-	var out [][]Margin
+	var out [][]*Margin
 	for _, k := range keys {
 		out = append(out, groups[k])
 	}
@@ -118,8 +119,8 @@ func groupMargins(margins []Margin, rest []string) [][]Margin {
 }
 
 // ratios averages the scenes of each game.
-func ratios(margins []Margin) []GameRatio {
-	byGame := map[string][]Margin{}
+func ratios(margins []*Margin) []GameRatio {
+	byGame := map[string][]*Margin{}
 	var names []string
 	for _, m := range margins {
 		if !(m.se > 0) {

@@ -3,6 +3,7 @@ package report
 import (
 	"encoding/xml"
 	"fmt"
+	"sort"
 	"strings"
 	"sync"
 
@@ -71,12 +72,14 @@ type shape struct {
 	anchor       string  // "start", "middle", "end"
 	opacity      float64 // 0 counts as 1
 	dash         bool
+	turned       bool // a text that runs upwards
 }
 
 // canvas is a drawing of a given size.
 type canvas struct {
 	w, h   float64
 	font   float64 // size of ordinary text
+	free   bool    // as high as what is drawn
 	shapes []shape
 	title  string
 	desc   string
@@ -101,6 +104,11 @@ func (c *canvas) write(x, y, size float64, anchor string, fill ink, text string)
 	return &c.shapes[len(c.shapes)-1]
 }
 
+// turn writes a text that runs upwards.
+func (c *canvas) turn(x, y, size float64, anchor string, fill ink, text string) {
+	c.write(x, y, size, anchor, fill, text).turned = true
+}
+
 // clean takes control characters out of a text, which no drawing can show.
 func clean(s string) string {
 	return strings.Map(func(r rune) rune {
@@ -111,17 +119,16 @@ func clean(s string) string {
 	}, s)
 }
 
-// fit shortens a text to a width.
+// fit shortens a text to a width, in its middle: names that look alike differ at their ends.
 func fit(s string, size, width float64) string {
 	s = clean(s)
 	if textWidth(s, size, false) <= width {
 		return s
 	}
 	r := []rune(s)
-	for len(r) > 1 && textWidth(string(r)+"…", size, false) > width {
-		r = r[:len(r)-1]
-	}
-	return string(r) + "…"
+	short := func(n int) string { return string(r[:(n+1)/2]) + "…" + string(r[len(r)-n/2:]) }
+	n := sort.Search(len(r), func(n int) bool { return textWidth(short(n), size, false) > width })
+	return short(max(0, n-1))
 }
 
 // faces of the fonts that texts are measured and, for PNG, drawn with (Go fonts, BSD).
@@ -197,6 +204,9 @@ func (s shape) svg(b *strings.Builder) {
 		weight := ""
 		if s.bold {
 			weight = ` font-weight="bold"`
+		}
+		if s.turned {
+			weight += fmt.Sprintf(` transform="rotate(-90 %s %s)"`, num(s.points[0].x), num(s.points[0].y))
 		}
 		fmt.Fprintf(b, `<text x="%s" y="%s" font-size="%s" text-anchor="%s"%s%s>%s</text>`, num(s.points[0].x), num(s.points[0].y), num(s.size), s.anchor, weight, attr, escape(s.text))
 	case s.closed && s.upright():

@@ -3,6 +3,7 @@ package report
 import (
 	"fmt"
 	"math"
+	"sort"
 	"strings"
 
 	"capd.example/analysis"
@@ -12,45 +13,63 @@ import (
 // chart is a drawing that can be made in any size: narrow in the page, wide for a video.
 type chart struct {
 	name  string // of its files
+	group string // heading in the page that it stands under
 	title string
-	note  string                       // below the title: what is shown, definitions
-	desc  string                       // for who cannot see it
-	rows  int                          // lines it needs, for the height in the page
-	least int                          // and at least
-	draw  func(c *canvas, top float64) // draws below top
+	note  string // below the title: what is shown, definitions
+	desc  string // for who cannot see it
+	// draw draws below top and returns where it ends.
+	draw func(c *canvas, top float64) (end float64)
 }
 
-// render draws the chart in a size with an ordinary text size.
+// render draws the chart in a size with an ordinary text size; a height of 0 is as high as
+// it needs.
 func (ch chart) render(w, h, size float64) *canvas {
-	c := &canvas{w: w, h: h, font: size, title: ch.title, desc: ch.desc}
+	c := &canvas{w: w, h: h, font: size, free: h == 0, title: ch.title, desc: ch.desc}
 	pad := size
 	y := pad - size*0.5
-	for _, line := range firstTwo(wrap(ch.title, size*1.4, w-2*pad)) {
+	for _, line := range lines(ch.title, size*1.5, w-2*pad, 4) {
 		y += size * 1.6
-		c.write(pad, y, size*1.3, "start", inkText, fit(line, size*1.4, w-2*pad)).bold = true
+		c.write(pad, y, size*1.3, "start", inkText, line).bold = true
 	}
-	for _, line := range wrap(ch.note, size*0.9, w-2*pad) {
+	for _, line := range lines(ch.note, size*0.9, w-2*pad, 9) {
 		y += size * 1.3
 		c.write(pad, y, size*0.9, "start", inkMuted, line)
 	}
-	ch.draw(c, y+size*0.9)
+	end := ch.draw(c, y+size*0.9)
+	if c.free {
+		c.h = end + pad
+	}
 	return c
 }
 
-// inPage draws the chart for a column of the page, as high as its rows need.
-func (ch chart) inPage() *canvas { return ch.column(560, 14, 2.1) }
+// inPage draws the chart for a column of the page, as high as it needs.
+func (ch chart) inPage() *canvas { return ch.render(560, 0, 14) }
 
 // onPhone draws it for a narrow screen.
-func (ch chart) onPhone() *canvas { return ch.column(narrow, 13, 3.3) }
-
-func (ch chart) column(w, size, row float64) *canvas {
-	lines := float64(len(wrap(ch.note, size*0.9, w-2*size)))
-	lines += 1.2 * float64(min(2, len(wrap(ch.title, size*1.4, w-2*size)))-1)
-	return ch.render(w, size*(3.2+1.3*lines)+float64(max(ch.least, ch.rows))*size*row+3*size, size)
-}
+func (ch chart) onPhone() *canvas { return ch.render(narrow, 0, 13) }
 
 // narrow is the width below which names stand above their bars.
 const narrow = 350
+
+// lower returns the lower end of what is drawn below top: as much as is wanted, or what the
+// frame has.
+func (c *canvas) lower(top, want float64) float64 {
+	if c.free {
+		return top + want
+	}
+	return c.h - c.font
+}
+
+// lines breaks a text into lines of a width, most at the most. A word that is too long is
+// broken; what is left for the last line is shortened in the middle, since names that look
+// alike differ at their ends.
+func lines(text string, size, width float64, most int) []string {
+	out := wrap(text, size, width)
+	if len(out) > most {
+		out = append(out[:most-1], fit(strings.Join(out[most-1:], " "), size, width))
+	}
+	return out
+}
 
 // wrap breaks a text into lines of a width.
 func wrap(text string, size, width float64) []string {
@@ -66,11 +85,31 @@ func wrap(text string, size, width float64) []string {
 			next = word
 		}
 		line = next
+		for len(out) < 100 { // a longer text is cut anyway
+			head, rest := broken(line, size, width)
+			if rest == "" {
+				break
+			}
+			out, line = append(out, head), rest
+		}
 	}
 	if line != "" {
 		out = append(out, line)
 	}
 	return out
+}
+
+// broken parts a single word that is wider than a line.
+func broken(word string, size, width float64) (head, rest string) {
+	if textWidth(word, size, false) <= width {
+		return word, ""
+	}
+	r := []rune(word)
+	n := max(1, sort.Search(len(r), func(n int) bool { return textWidth(string(r[:n+1]), size, false) > width }))
+	if n >= len(r) {
+		return word, ""
+	}
+	return string(r[:n]), string(r[n:])
 }
 
 func splitWords(s string) []string {
@@ -122,11 +161,11 @@ type barRow struct {
 
 // barChart shows average and 1% low with their intervals, of a confidence; a longer bar is
 // better.
-func barChart(name, title, confidence string, rows []barRow) chart {
-	return chart{name: name, title: title, rows: len(rows) + 1, least: 9,
-		note: "Average (wide bar) and 1% low (narrow bar) in frames per second; thin lines are " + confidence + " intervals, an arrow one that goes on. * median, passes do not agree.",
+func barChart(name, title, more, confidence string, rows []barRow) chart {
+	return chart{name: name, title: title,
+		note: more + "Average (wide bar) and 1% low (narrow bar) in frames per second; thin lines are " + confidence + " intervals, an arrow one that goes on. * median, passes do not agree.",
 		desc: barText(rows),
-		draw: func(c *canvas, top float64) { drawBars(c, top, rows) }}
+		draw: func(c *canvas, top float64) float64 { return drawBars(c, top, rows) }}
 }
 
 func barText(rows []barRow) string {
@@ -140,40 +179,73 @@ func barText(rows []barRow) string {
 	return s
 }
 
-func drawBars(c *canvas, top float64, rows []barRow) {
+// rowHeight is that of a row of bars or of a map in the page, in text sizes.
+const rowHeight = 2.1
+
+func drawBars(c *canvas, top float64, rows []barRow) float64 {
 	pad, size := c.font, c.font
-	bottom := c.h - 2.2*size
-	high := axisEnd(rows)
 	label := 0.0
 	for _, r := range rows {
 		label = math.Max(label, textWidth(r.label, size, false))
 	}
 	above := c.w <= narrow
-	left := pad + math.Min(label, 0.42*c.w) + size*0.6
+	room := math.Min(label, 0.42*c.w)
+	left := pad + room + size*0.6
 	if above {
-		left = pad
+		left, room = pad, c.w-2*pad
+	}
+	text, most, unit := size, 6, rowHeight*size
+	if !c.free { // a few bars do not fill a video frame
+		all := c.h - 2.2*size - top
+		unit = math.Min(all/float64(max(1, len(rows))), 7*size)
+		text = math.Min(size, unit*0.75)
+		most = max(1, int(unit/(1.15*text)))
+		top += 0.3 * (all - unit*float64(len(rows)))
+	}
+	names, step, bottom := make([][]string, len(rows)), make([]float64, len(rows)), top
+	for i, r := range rows {
+		names[i] = lines(r.label, text, room, most)
+		high := 1.15 * text * float64(len(names[i]))
+		switch {
+		case above:
+			step[i] = unit + high
+		case c.free:
+			step[i] = math.Max(unit, high+0.6*size)
+		default:
+			step[i] = unit
+		}
+		bottom += step[i]
 	}
 	right := c.w - pad - textWidth("000.0*", size, true)
-	scale := ticks(high, 6)
+	scale := ticks(axisEnd(rows), 6)
 	x := axis{left, right, scale[len(scale)-1]}.at
 	for _, t := range scale {
 		c.line(x(t), top, x(t), bottom, 1, inkGrid)
 		c.write(x(t), bottom+1.3*size, size*0.9, "middle", inkMuted, fmt.Sprintf("%g", t))
 	}
-	step := (bottom - top) / float64(max(1, len(rows)))
-	size = math.Min(size, step*0.75)
+	y := top
 	for i, r := range rows {
-		y, step := top+step*float64(i), step
+		high := 1.15 * text * float64(len(names[i]))
+		at := y + (step[i]-unit)/2
 		if above {
-			c.write(left, y+size, size, "start", inkText, fit(r.label, size, c.w-2*pad))
-			y, step = y+size*1.1, step-size*1.1
+			c.column(left, y+text, text, "start", names[i])
+			at = y + high
 		} else {
-			c.write(left-c.font*0.5, y+step/2+size*0.35, size, "end", inkText, fit(r.label, size, left-pad-c.font*0.5))
+			c.column(left-c.font*0.5, y+(step[i]-high)/2+0.9*text, text, "end", names[i])
 		}
-		bar(c, x, r.avg, y+step*0.10, step*0.44, series(0))
-		bar(c, x, r.low, y+step*0.60, step*0.26, series(1))
-		besideBar(c, x, r.avg, y+step*0.32, math.Min(size*0.95, step*0.6)).bold = true
-		besideBar(c, x, r.low, y+step*0.73, math.Min(size*0.8, step*0.42))
+		bar(c, x, r.avg, at+unit*0.10, unit*0.44, series(0))
+		bar(c, x, r.low, at+unit*0.60, unit*0.26, series(1))
+		besideBar(c, x, r.avg, at+unit*0.32, math.Min(text*0.95, unit*0.6)).bold = true
+		besideBar(c, x, r.low, at+unit*0.73, math.Min(text*0.8, unit*0.42))
+		y += step[i]
+	}
+	return bottom + 1.4*size
+}
+
+// column writes lines below each other, the first with its baseline at y.
+func (c *canvas) column(x, y, size float64, anchor string, lines []string) {
+	for i, l := range lines {
+		c.write(x, y+1.15*size*float64(i), size, anchor, inkText, l)
 	}
 }
 
@@ -256,12 +328,15 @@ func scaleChart(name, title string, places []string, lines []line) chart {
 		}
 		desc += " "
 	}
-	return chart{name: name, title: title, rows: 11, least: 11, desc: desc,
+	return chart{name: name, title: title, desc: desc,
 		note: "Average frames per second over the graphics cards, one line per processor; where lines meet, the card is the limit.",
-		draw: func(c *canvas, top float64) { drawLines(c, top, places, lines) }}
+		draw: func(c *canvas, top float64) float64 { return drawLines(c, top, places, lines) }}
 }
 
-func drawLines(c *canvas, top float64, places []string, lines []line) {
+// plotHeight is that of a chart with two axes in the page, in text sizes.
+const plotHeight = 20
+
+func drawLines(c *canvas, top float64, places []string, lines []line) float64 {
 	pad, size := c.font, c.font
 	high, key := 0.0, 0.0
 	for _, l := range lines {
@@ -270,43 +345,70 @@ func drawLines(c *canvas, top float64, places []string, lines []line) {
 			high = math.Max(high, math.Max(finite(p.Value()), finite(float64(p.CIHigh))))
 		}
 	}
+	beside := key <= 0.34*c.w // else the names stand below
+	left, right := pad+textWidth("0000", size, false)+size*0.5, c.w-pad
+	if beside {
+		right -= key + size*1.6
+	}
+	below := 0.0
+	if !beside {
+		for _, l := range lines {
+			below += 1.2 * size * float64(len(wrap(l.name, size, c.w-2*pad-size*1.1)))
+		}
+	}
+	span := (right - left) / float64(max(1, len(places)))
+	heads := setHeads(places, span, size*0.9)
 	scale := ticks(high, 6)
-	left, bottom := pad+textWidth("0000", size, false)+size*0.5, c.h-3.2*size
-	right := c.w - pad - math.Min(key, 0.3*c.w) - size*1.6
+	bottom := c.lower(top, plotHeight*size+heads.deep+below) - heads.deep - below - size*0.6
 	y := func(v float64) float64 { return bottom - (bottom-top-size)*v/scale[len(scale)-1] }
-	x := func(i int) float64 { return left + (right-left)*(float64(i)+0.5)/float64(len(places)) }
+	x := func(i int) float64 { return left + span*(float64(i)+0.5) }
 	for _, t := range scale {
 		c.line(left, y(t), right, y(t), 1, inkGrid)
 		c.write(left-size*0.5, y(t)+size*0.35, size*0.9, "end", inkMuted, fmt.Sprintf("%g", t))
 	}
-	for i, p := range places {
-		for n, part := range firstTwo(wrap(p, size*0.9, (right-left)/float64(len(places))-size*0.2)) {
-			c.write(x(i), bottom+size*(1.3+1.1*float64(n)), size*0.9, "middle", inkText, fit(part, size*0.9, (right-left)/float64(len(places))))
-		}
+	for i := range places {
+		heads.below(c, i, x(i), bottom+size*0.4, inkText)
 	}
 	labels := keepApart(lines, y, size*1.2, top, bottom)
+	legend := bottom + size*0.6 + heads.deep
 	for k, l := range lines {
-		var run []point
-		last := -1
-		for i, p := range l.points {
-			if p.N == 0 {
-				continue
-			}
-			at := point{x(i), y(p.Value())}
-			run = append(run, at)
-			last = i
-			mark(c, k, at, size*0.34)
-			if p.CILow.Known() {
-				c.line(at.x, y(float64(p.CILow)), at.x, y(float64(p.CIHigh)), math.Max(1, size*0.09), series(k))
-			}
-		}
-		if s := c.path(math.Max(1.5, size*0.16), series(k), run...); len(run) > 0 {
-			s.dash = k >= len(palette)
-			c.line(x(last), run[len(run)-1].y, right, labels[k]-size*0.3, 1, inkGrid)
+		last, ok := drawLine(c, k, l, x, y)
+		switch {
+		case beside && ok:
+			c.line(last.x, last.y, right, labels[k]-size*0.3, 1, inkGrid)
 			mark(c, k, point{right + size*0.5, labels[k] - size*0.33}, size*0.34)
-			c.write(right+size*1.1, labels[k], size, "start", inkText, fit(l.name, size, c.w-right-size*1.6))
+			c.write(right+size*1.1, labels[k], size, "start", inkText, l.name)
+		case ok:
+			mark(c, k, point{pad + size*0.4, legend + size*0.67}, size*0.34)
+			for _, part := range wrap(l.name, size, c.w-2*pad-size*1.1) {
+				legend += 1.2 * size
+				c.write(pad+size*1.1, legend-0.2*size, size, "start", inkText, part)
+			}
 		}
 	}
+	return bottom + size*0.6 + heads.deep + below
+}
+
+// drawLine draws one series and returns its last point, if it has any.
+func drawLine(c *canvas, k int, l line, x func(int) float64, y func(float64) float64) (point, bool) {
+	size := c.font
+	var run []point
+	for i, p := range l.points {
+		if p.N == 0 {
+			continue
+		}
+		at := point{x(i), y(p.Value())}
+		run = append(run, at)
+		mark(c, k, at, size*0.34)
+		if p.CILow.Known() {
+			c.line(at.x, y(float64(p.CILow)), at.x, y(float64(p.CIHigh)), math.Max(1, size*0.09), series(k))
+		}
+	}
+	if len(run) == 0 {
+		return point{}, false
+	}
+	c.path(math.Max(1.5, size*0.16), series(k), run...).dash = k >= len(palette)
+	return run[len(run)-1], true
 }
 
 // mark draws the sign of a series, so that it is told by form as well as by colour.
@@ -355,93 +457,11 @@ func keepApart(lines []line, y func(float64) float64, gap, top, bottom float64) 
 	return at
 }
 
-// heatCell is one field of a map.
-type heatCell struct {
-	text  string
-	value float64 // -1..1 of the colour scale; NaN for no colour
-}
-
-// heatChart shows a table of colours with their numbers.
-func heatChart(name, title, note string, rows, columns []string, cells [][]heatCell) chart {
-	desc := ""
-	for i, r := range rows {
-		for j, k := range columns {
-			if cells[i][j].text != "" && len(desc) < 2000 {
-				desc += fmt.Sprintf("%s, %s: %s; ", r, k, cells[i][j].text)
-			}
-		}
-	}
-	return chart{name: name, title: title, note: note, desc: desc, rows: len(rows) + 3,
-		draw: func(c *canvas, top float64) { drawHeat(c, top, rows, columns, cells) }}
-}
-
-func drawHeat(c *canvas, top float64, rows, columns []string, cells [][]heatCell) {
-	pad, size := c.font, c.font
-	label := 0.0
-	for _, r := range rows {
-		label = math.Max(label, textWidth(r, size, false))
-	}
-	left := pad + math.Min(label, 0.35*c.w) + size*0.6
-	w := (c.w - pad - left) / float64(max(1, len(columns)))
-	head := top + size*2.4
-	h := math.Min((c.h-pad-head)/float64(max(1, len(rows))), size*3)
-	small := math.Min(size*0.9, w/3.2)
-	for j, k := range columns {
-		for n, part := range firstTwo(wrap(k, small, w-size*0.2)) {
-			c.write(left+w*(float64(j)+0.5), top+size*(0.7+1.1*float64(n)), small, "middle", inkMuted, fit(part, small, w))
-		}
-	}
-	for i, r := range rows {
-		y := head + h*float64(i)
-		c.write(left-size*0.5, y+h/2+size*0.35, math.Min(size, h*0.8), "end", inkText, fit(r, math.Min(size, h*0.8), left-pad-size*0.5))
-		for j := range columns {
-			f := cells[i][j]
-			if f.text == "" {
-				continue
-			}
-			fill, on := heatColour(f.value)
-			c.rect(left+w*float64(j)+1, y+1, w-2, h-2, fill)
-			text := math.Min(math.Min(size*0.95, h*0.7), w/(0.62*float64(max(4, len([]rune(f.text))))))
-			c.write(left+w*(float64(j)+0.5), y+h/2+text*0.35, text, "middle", on, f.text)
-		}
-	}
-}
-
-func firstTwo(lines []string) []string {
-	if len(lines) > 2 {
-		return []string{lines[0], lines[1] + "…"}
-	}
-	return lines
-}
-
-// heatColour goes from vermilion over white to blue (Okabe and Ito), and gives the ink of a
-// text on it. No colour is a neutral grey.
-func heatColour(v float64) (fill, on ink) {
-	if math.IsNaN(v) {
-		return "#e3e6e8", "#1a1c1e"
-	}
-	v = math.Max(-1, math.Min(1, v))
-	to := [3]float64{0x00, 0x72, 0xb2}
-	if v < 0 {
-		to = [3]float64{0xd5, 0x5e, 0x00}
-	}
-	a := math.Abs(v)
-	var k [3]int
-	for i := range k {
-		k[i] = int(math.Round(255 + (to[i]-255)*a))
-	}
-	on = "#1a1c1e"
-	if a > 0.8 && v > 0 {
-		on = "#ffffff"
-	}
-	return ink(fmt.Sprintf("#%02x%02x%02x", k[0], k[1], k[2])), on
-}
-
-// traceChart shows the frame times of one pass in their order.
-func traceChart(name, title string, ms []float64) chart {
-	return chart{name: name, title: title, rows: 11, least: 11, desc: traceText(ms),
-		note: "Frame time in ms over the seconds of the pass; each column spans the shortest to the longest frame in it.",
-		draw: func(c *canvas, top float64) { drawTrace(c, top, ms) }}
+// traceChart shows the frame times of one pass in their order; more says which pass.
+func traceChart(name, title, more string, ms []float64) chart {
+	return chart{name: name, title: title, desc: traceText(ms),
+		note: more + "Frame time in ms over the seconds of the pass; each column spans the shortest to the longest frame in it.",
+		draw: func(c *canvas, top float64) float64 { return drawTrace(c, top, ms) }}
 }
 
 func traceText(ms []float64) string {
@@ -452,12 +472,12 @@ func traceText(ms []float64) string {
 	return fmt.Sprintf("%s in %.1f s, mean %.2f ms, longest %.2f ms", record.Count(len(ms), "frame"), sum/1000, sum/float64(max(1, len(ms))), high)
 }
 
-func drawTrace(c *canvas, top float64, ms []float64) {
+func drawTrace(c *canvas, top float64, ms []float64) float64 {
 	high, total := 0.0, 0.0
 	for _, v := range ms {
 		high, total = math.Max(high, v), total+v
 	}
-	x, y, left, right := c.frame(top, high, total/1000, "s")
+	x, y, left, right, end := c.frame(top, high, total/1000, "s")
 	columns := int(right - left)
 	low, up := make([]float64, columns+1), make([]float64, columns+1)
 	at := 0.0
@@ -481,14 +501,16 @@ func drawTrace(c *canvas, top float64, ms []float64) {
 		c.line(p.x, y(low[k]), p.x, p.y, math.Max(1, c.font*0.08), series(0))
 		last = p
 	}
+	return end
 }
 
 // frame draws the axes of a chart of frame times over something.
-func (c *canvas) frame(top, highY, highX float64, unit string) (x, y func(float64) float64, left, right float64) {
+func (c *canvas) frame(top, highY, highX float64, unit string) (x, y func(float64) float64, left, right, end float64) {
 	size := c.font
 	sy, sx := ticks(highY, 5), ticks(highX, 6)
 	left, right = size+textWidth("0000", size, false)+size*0.5, c.w-2*size
-	bottom := c.h - 2.4*size
+	end = c.lower(top, plotHeight*size)
+	bottom := end - 1.4*size
 	maxX := math.Max(highX, 1e-9)
 	y = func(v float64) float64 { return bottom - (bottom-top-size)*v/sy[len(sy)-1] }
 	x = func(v float64) float64 { return left + (right-left)*v/maxX }
@@ -502,35 +524,36 @@ func (c *canvas) frame(top, highY, highX float64, unit string) (x, y func(float6
 		}
 	}
 	c.write(right, bottom+size*2.2, size*0.9, "end", inkMuted, unit)
-	return x, y, left, right
+	return x, y, left, right, bottom + size*2.2
 }
 
-// spreadChart shows how many frames took how long.
-func spreadChart(name, title string, ms []float64) chart {
-	return chart{name: name, title: title, rows: 11, least: 11, desc: traceText(ms),
-		note: "Share of the frames in per cent by frame time in ms; what is longer than the axis is in the last column.",
-		draw: func(c *canvas, top float64) { drawSpread(c, top, ms) }}
+// spreadChart shows how many frames took how long; more says of which pass.
+func spreadChart(name, title, more string, ms []float64) chart {
+	return chart{name: name, title: title, desc: traceText(ms),
+		note: more + "Share of the frames in per cent by frame time in ms; what is longer than the axis is in the last column.",
+		draw: func(c *canvas, top float64) float64 { return drawSpread(c, top, ms) }}
 }
 
-func drawSpread(c *canvas, top float64, ms []float64) {
+func drawSpread(c *canvas, top float64, ms []float64) float64 {
 	const bins = 50
-	end := 3 * float64(analysis.Median(ms))
-	if !(end > 0) {
-		end = 1
+	most := 3 * float64(analysis.Median(ms))
+	if !(most > 0) {
+		most = 1
 	}
 	count := make([]float64, bins)
 	for _, v := range ms {
-		count[max(0, min(bins-1, int(v/end*bins)))] += 100 / float64(len(ms))
+		count[max(0, min(bins-1, int(v/most*bins)))] += 100 / float64(len(ms))
 	}
 	high := 0.0
 	for _, n := range count {
 		high = math.Max(high, n)
 	}
-	x, y, _, _ := c.frame(top, high, end, "ms")
+	x, y, _, _, end := c.frame(top, high, most, "ms")
 	for i, n := range count {
 		if n > 0 {
-			a, b := x(end*float64(i)/bins), x(end*float64(i+1)/bins)
+			a, b := x(most*float64(i)/bins), x(most*float64(i+1)/bins)
 			c.rect(a+0.5, y(n), b-a-1, y(0)-y(n), series(0))
 		}
 	}
+	return end
 }

@@ -1,13 +1,17 @@
 package report
 
 import (
+	"crypto/sha256"
 	"encoding/json"
 	"fmt"
+	"regexp"
+	"slices"
 	"sync"
 )
 
 // Files hands out every file of the report by its path below the report's folder, in a
-// fixed order, and stops at the first error of put.
+// fixed order, and stops at the first error of put. The last is the description of the
+// data package, which also lists the charts.
 func (r *Report) Files(put func(path string, data []byte) error) error {
 	page, err := r.html()
 	if err != nil {
@@ -16,15 +20,46 @@ func (r *Report) Files(put func(path string, data []byte) error) error {
 	if err := put("index.html", page); err != nil {
 		return err
 	}
+	var list []Drawn
+	chart := func(path string, data []byte) error {
+		list = append(list, Drawn{path, fmt.Sprintf("%x", sha256.Sum256(data))})
+		return put(path, data)
+	}
 	for _, ch := range r.charts {
-		if err := put("charts/"+ch.name+".svg", []byte(ch.wide().svg(ch.name, true))); err != nil {
+		if err := chart("charts/"+ch.name+".svg", []byte(ch.wide().svg(ch.name, true))); err != nil {
 			return err
 		}
 	}
-	if err := r.pictures(put); err != nil {
+	if err := r.pictures(chart); err != nil {
 		return err
 	}
-	return r.dataPackage(put)
+	return r.dataPackage(list, put)
+}
+
+// Drawn is a file of a chart as the description of a report lists it.
+type Drawn struct {
+	Path   string `json:"path"` // below the report's folder
+	SHA256 string `json:"sha256"`
+}
+
+// packageName tells our descriptions from others.
+const packageName = "bench-report"
+
+// chartFile is how files of charts are named.
+var chartFile = regexp.MustCompile(`^charts/(rates|scaling|margins|coverage|trace|distribution)[a-z0-9-]*\.(svg|png)$`)
+
+// DrawnBefore returns the charts that the description (datapackage.json) of an earlier
+// report lists. It is empty for any other text; no path in it leads out of the folder
+// charts.
+func DrawnBefore(description []byte) []Drawn {
+	var d struct {
+		Name   string  `json:"name"`
+		Charts []Drawn `json:"charts"`
+	}
+	if json.Unmarshal(description, &d) != nil || d.Name != packageName {
+		return nil
+	}
+	return slices.DeleteFunc(d.Charts, func(f Drawn) bool { return !chartFile.MatchString(f.Path) })
 }
 
 // wide draws the chart for a video frame of 1920 x 1080.
@@ -70,7 +105,7 @@ func (r *Report) pictures(put func(string, []byte) error) error {
 
 // dataPackage writes CSV files and their description (Frictionless Data Package, version
 // 1).
-func (r *Report) dataPackage(put func(string, []byte) error) error {
+func (r *Report) dataPackage(charts []Drawn, put func(string, []byte) error) error {
 	type entryField struct {
 		Name  string `json:"name"`
 		Type  string `json:"type"`
@@ -107,9 +142,9 @@ func (r *Report) dataPackage(put func(string, []byte) error) error {
 		entries = append(entries, e)
 	}
 	text, err := json.MarshalIndent(map[string]any{
-		"name": "bench-report", "title": r.in.Title, "profile": "tabular-data-package", "created": r.in.At.UTC().Format("2006-01-02T15:04:05Z"),
+		"name": packageName, "title": r.in.Title, "profile": "tabular-data-package", "created": r.in.At.UTC().Format("2006-01-02T15:04:05Z"),
 		"description": "The numbers behind the report. An apostrophe in front of a text keeps spreadsheets from taking it for a formula.",
-		"resources":   entries}, "", "  ")
+		"resources":   entries, "charts": charts}, "", "  ")
 	if err != nil {
 		return fmt.Errorf("describe data package: %w", err)
 	}

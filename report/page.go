@@ -44,8 +44,18 @@ var pageTemplate = template.Must(template.New("page").Funcs(template.FuncMap{
 		}
 		return fmt.Sprintf("%.2f", float64(n))
 	},
-	"join":  strings.Join,
-	"count": record.Count,
+	"share": func(l analysis.Limit) string {
+		if !l.Share.Known() {
+			return "–"
+		}
+		if !l.ShareLow.Known() || !l.ShareHigh.Known() {
+			return fmt.Sprintf("%.2f", float64(l.Share))
+		}
+		return fmt.Sprintf("%.2f (%.2f to %.2f)", float64(l.Share), float64(l.ShareLow), float64(l.ShareHigh))
+	},
+	"spoken": spoken,
+	"join":   strings.Join,
+	"count":  record.Count,
 }).Parse(pageText))
 
 // page is what the template is given.
@@ -53,9 +63,9 @@ type page struct {
 	*Report
 	Title, Made, Version string
 	CSS                  template.CSS
-	Systems              []record.System
+	Systems              disclosure
 	Rows                 []cellRow
-	Figures              []figure
+	Groups               []figureGroup
 	More                 []figure // that are files only
 	PassRows             []passRow
 	Counts               counts
@@ -65,27 +75,31 @@ type page struct {
 	Tie                  string
 	Interval             string // how sure the intervals are: "95 %"
 	Currency, PriceDate  string
+	Pictures             bool
+	Common               string // what all cells share
+	Bounds               string // how many cells are limited by what
+	Untested             string // why no cell could be tested
+	Few                  bool   // rows that need not be folded
 }
 
 type counts struct{ Cells, Passes, Used, LeftOut, Disagree int }
 
 type cellRow struct {
-	ID, Name       string
-	Average, Low1  string
-	AvgRange       string
-	Low1Range      string
-	Own            string // the interval of the cell alone
-	SD, CV         string
-	Spread         string
-	Passes         []analysis.UsedPass
-	LeftOut        []analysis.LeftOut
-	Limit          analysis.Regime
-	Agree          record.Finding
-	Warnings       []string
-	Others         []otherFigure
-	LimitReason    string
-	FittedResidual string
-	Remarks        []string
+	ID, Name      string
+	Average, Low1 string
+	AvgRange      string
+	Low1Range     string
+	Own           string // the interval of the cell alone
+	SD, CV        string
+	Spread        string
+	Passes        []analysis.UsedPass
+	LeftOut       []analysis.LeftOut
+	Limit         analysis.Regime
+	Agree         record.Finding
+	Warnings      []string
+	Others        []otherFigure
+	Why           analysis.Limit
+	Remarks       []string
 }
 
 // holdRow is one cell with its answers for each refresh rate.
@@ -119,6 +133,12 @@ type figure struct {
 	PNG   bool
 }
 
+// figureGroup is the charts that stand under one heading.
+type figureGroup struct {
+	Title   string
+	Figures []figure
+}
+
 type passRow struct {
 	record.Pass
 	Cell     string // its place in the page
@@ -131,16 +151,42 @@ type passRow struct {
 // drawnInPage keeps the page of a very large matrix readable; further charts are files.
 const drawnInPage = 60
 
+// fewRows is how many rows of reasons stand unfolded (a convention).
+const fewRows = 40
+
+// Short names cells by the factors that vary in the report; the page says once what all
+// share.
+func (r *Report) Short(values map[string]string) string {
+	var parts []string
+	for _, f := range r.factors {
+		if v := values[f]; v != "" && r.varies[f] {
+			parts = append(parts, v)
+		}
+	}
+	if len(parts) > 0 {
+		return strings.Join(parts, " / ")
+	}
+	for _, f := range r.factors {
+		if v := values[f]; v != "" {
+			parts = append(parts, v)
+		}
+	}
+	if len(parts) == 0 {
+		return "(no tags)"
+	}
+	return strings.Join(parts, " / ")
+}
+
 // html writes the page.
 func (r *Report) html() ([]byte, error) {
 	p := page{Report: r, Title: r.in.Title, Made: r.in.At.UTC().Format("2006-01-02 15:04 UTC"), Version: r.in.Version,
-		CSS: template.CSS(pageCSS + inkCSS()), Factors: r.factors, Tie: fmt.Sprintf("%g %%", 100*tie(r.in.Options)), Interval: r.in.Options.ConfidencePercent()}
-	for _, id := range keys(r.in.Systems) {
-		p.Systems = append(p.Systems, r.in.Systems[id])
-	}
+		CSS: template.CSS(pageCSS + inkCSS()), Factors: r.factors, Pictures: r.in.Pictures > 0, Common: r.common(r.factors), Bounds: r.bounds(), Untested: r.whyUntested(),
+		Few: len(r.Cells) <= fewRows, Tie: fmt.Sprintf("%g %%", 100*tie(r.in.Options)), Interval: r.in.Options.ConfidencePercent()}
+	p.Systems = newDisclosure(r.systems())
 	where := map[string]cellRow{}
 	for i, c := range r.Cells {
 		row := newCellRow(i, c, r.Limits[i])
+		row.Name = r.Short(c.Factors)
 		for _, u := range c.Passes.Used {
 			where[u.ID] = row
 		}
@@ -161,7 +207,11 @@ func (r *Report) html() ([]byte, error) {
 			continue
 		}
 		// The drawing escapes every text itself; nothing else in it is from outside.
-		p.Figures = append(p.Figures, figure{ch.name, ch.title, template.HTML(ch.inPage().svg(ch.name, false)),
+		if n := len(p.Groups); n == 0 || p.Groups[n-1].Title != ch.group {
+			p.Groups = append(p.Groups, figureGroup{Title: ch.group})
+		}
+		g := &p.Groups[len(p.Groups)-1]
+		g.Figures = append(g.Figures, figure{ch.name, ch.title, template.HTML(ch.inPage().svg(ch.name, false)),
 			template.HTML(ch.onPhone().svg(ch.name+"-narrow", false)), i < r.in.Pictures})
 	}
 	p.Hz, p.HoldRows = r.holdRows()
@@ -187,14 +237,11 @@ func tie(o analysis.Options) float64 {
 
 func newCellRow(i int, c analysis.Cell, l analysis.Limit) cellRow {
 	avg, low := c.Figure(analysis.Average), c.Figure(analysis.Low1)
-	row := cellRow{ID: fmt.Sprintf("cell-%d", i+1), Name: c.Name(), Average: shown(avg), Low1: shown(low), AvgRange: interval(avg.CILow, avg.CIHigh),
+	row := cellRow{ID: fmt.Sprintf("cell-%d", i+1), Average: shown(avg), Low1: shown(low), AvgRange: interval(avg.CILow, avg.CIHigh),
 		Low1Range: interval(low.CILow, low.CIHigh), Own: interval(avg.OwnLow, avg.OwnHi), Spread: avg.Spread.From, Passes: c.Passes.Used, LeftOut: c.Passes.LeftOut,
-		Limit: l.Limit, LimitReason: l.Reason, Agree: c.Agree, Warnings: c.Warnings, SD: "–", CV: "–"}
+		Limit: l.Limit, Why: l, Agree: c.Agree, Warnings: c.Warnings, SD: "–", CV: "–"}
 	if avg.SD.Known() {
 		row.SD, row.CV = fmt.Sprintf("%.2f", float64(avg.SD)), fmt.Sprintf("%.2f %%", 100*float64(avg.CV))
-	}
-	if l.Residual.Known() {
-		row.FittedResidual = fmt.Sprintf("%.1f (%+.2f %%)", float64(l.Fitted), 100*float64(l.Residual))
 	}
 	for _, m := range analysis.Metrics[2:] {
 		row.Others = append(row.Others, newOther(m, c.Figure(m.Name)))

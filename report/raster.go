@@ -158,13 +158,13 @@ func (s shape) drawDashes(img *image.RGBA, r *vector.Rasterizer, scale float64, 
 }
 
 func (s shape) drawText(img *image.RGBA, scale float64, dark bool) {
-	x := s.points[0].x
+	before := 0.0 // how much of the text lies before its point
 	w := drawnWidth(s.text, s.size, s.bold)
 	switch s.anchor {
 	case "middle":
-		x -= w / 2
+		before = w / 2
 	case "end":
-		x -= w
+		before = w
 	}
 	faces.Lock()
 	defer faces.Unlock()
@@ -172,7 +172,31 @@ func (s shape) drawText(img *image.RGBA, scale float64, dark bool) {
 	if f == nil {
 		return
 	}
-	d := font.Drawer{Dst: img, Src: image.NewUniform(s.paint(s.fill, dark)), Face: f,
-		Dot: fixed.Point26_6{X: fixed.Int26_6(x * scale * 64), Y: fixed.Int26_6(s.points[0].y * scale * 64)}}
+	x, y := s.points[0].x*scale, s.points[0].y*scale
+	ink := image.NewUniform(s.paint(s.fill, dark))
+	if s.turned {
+		turnedText(img, ink, f, s.text, x, y+before*scale)
+		return
+	}
+	d := font.Drawer{Dst: img, Src: ink, Face: f, Dot: fixed.Point26_6{X: fixed.Int26_6((x - before*scale) * 64), Y: fixed.Int26_6(y * 64)}}
 	d.DrawString(s.text)
+}
+
+// turnedText draws a text that runs upwards from a point on its baseline: it is drawn
+// level, and what it covers is turned.
+func turnedText(img *image.RGBA, ink image.Image, f font.Face, text string, x, y float64) {
+	m := f.Metrics()
+	up := m.Ascent.Ceil()
+	level := image.NewAlpha(image.Rect(0, 0, font.MeasureString(f, text).Ceil()+1, up+m.Descent.Ceil()+1))
+	d := font.Drawer{Dst: level, Src: image.Opaque, Face: f, Dot: fixed.P(0, up)}
+	d.DrawString(text)
+	w, h := level.Rect.Dx(), level.Rect.Dy()
+	turned := image.NewAlpha(image.Rect(0, 0, h, w))
+	for j := range h {
+		for i := range w {
+			turned.Pix[(w-1-i)*turned.Stride+j] = level.Pix[j*level.Stride+i]
+		}
+	}
+	at := image.Pt(int(math.Round(x))-up, int(math.Round(y))-w)
+	draw.DrawMask(img, turned.Rect.Add(at), ink, image.Point{}, turned, image.Point{}, draw.Over)
 }

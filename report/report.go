@@ -3,6 +3,7 @@ package report
 import (
 	"fmt"
 	"math"
+	"slices"
 	"sort"
 	"strings"
 	"time"
@@ -17,6 +18,7 @@ type Input struct {
 	Version string    // of the program
 	At      time.Time // when it was made
 	Passes  []record.Pass
+	Cells   []analysis.Cell // of these passes; nil to have them made
 	Systems map[string]record.System
 	Loads   map[string]analysis.Load
 	Prices  []analysis.Price
@@ -66,7 +68,9 @@ func Build(in Input) (*Report, error) {
 	for _, p := range in.Passes {
 		r.passes[p.ID] = p
 	}
-	r.Cells = analysis.Cells(in.Passes, in.Options)
+	if r.Cells = in.Cells; r.Cells == nil {
+		r.Cells = analysis.Cells(in.Passes, in.Options)
+	}
 	r.varies = map[string]bool{}
 	for _, f := range r.factors {
 		r.varies[f] = r.count(f) > 1
@@ -146,35 +150,62 @@ func (r *Report) setting(values map[string]string) string {
 // barsPerChart keeps bars readable in a video frame.
 const barsPerChart = 24
 
+// Headings that charts stand under, beside the settings.
+const (
+	groupMargins  = "Margins"
+	groupCoverage = "Coverage"
+	groupTraces   = "Frame times of single passes"
+)
+
 func (r *Report) draw() {
 	groups, names := r.groups()
 	for i, name := range names {
 		cells := groups[name]
-		for part := 0; part*barsPerChart < len(cells); part++ {
-			end := min(len(cells), (part+1)*barsPerChart)
-			title := name
-			if len(cells) > barsPerChart {
-				title = fmt.Sprintf("%s (%d of %d)", name, part+1, (len(cells)+barsPerChart-1)/barsPerChart)
-			}
+		label, more := partNames(cells)
+		parts := chunks(len(cells), barsPerChart)
+		for part, at := range parts {
 			var rows []barRow
-			for _, c := range cells[part*barsPerChart : end] {
-				rows = append(rows, barRow{partName(c), c.Figure(analysis.Average), c.Figure(analysis.Low1)})
+			for _, c := range cells[at[0]:at[1]] {
+				rows = append(rows, barRow{label(c), c.Figure(analysis.Average), c.Figure(analysis.Low1)})
 			}
-			r.charts = append(r.charts, barChart(fmt.Sprintf("rates-%d-%d", i+1, part+1), title, r.in.Options.ConfidencePercent(), rows))
+			r.add(name, barChart(fmt.Sprintf("rates-%d-%d", i+1, part+1), name+ofParts(part, len(parts)), more, r.in.Options.ConfidencePercent(), rows))
 		}
 		if ch, ok := r.scaling(fmt.Sprintf("scaling-%d", i+1), name, cells); ok {
-			r.charts = append(r.charts, ch)
+			r.add(name, ch)
 		}
 	}
-	r.charts = append(r.charts, r.marginMaps()...)
-	if ch, ok := r.coverage(); ok {
-		r.charts = append(r.charts, ch)
-	}
+	r.marginMaps()
+	r.coverage()
 	for i, t := range r.in.Traces {
-		name := fmt.Sprintf("pass %s, %s", t.Pass.ID, strings.Join(cellValues(t.Pass, r.factors), ", "))
-		r.charts = append(r.charts, traceChart(fmt.Sprintf("trace-%d", i+1), "Frame times of "+name, t.MS),
-			spreadChart(fmt.Sprintf("distribution-%d", i+1), "Distribution of "+name, t.MS))
+		more := ""
+		if values := cellValues(t.Pass, r.factors); len(values) > 0 {
+			more = strings.Join(values, ", ") + ". "
+		}
+		r.add(groupTraces, traceChart(fmt.Sprintf("trace-%d", i+1), "Frame times of pass "+t.Pass.ID, more, t.MS))
+		r.add(groupTraces, spreadChart(fmt.Sprintf("distribution-%d", i+1), "Distribution of the frame times of pass "+t.Pass.ID, more, t.MS))
 	}
+}
+
+func (r *Report) add(group string, ch chart) {
+	ch.group = group
+	r.charts = append(r.charts, ch)
+}
+
+// chunks parts n things into runs of most at the most, all about as long.
+func chunks(n, most int) [][2]int {
+	parts := (n + most - 1) / most
+	var out [][2]int
+	for i := range parts {
+		out = append(out, [2]int{i * n / parts, (i + 1) * n / parts})
+	}
+	return out
+}
+
+func ofParts(i, n int) string {
+	if n < 2 {
+		return ""
+	}
+	return fmt.Sprintf(" (%d of %d)", i+1, n)
 }
 
 func cellValues(p record.Pass, factors []string) []string {
@@ -208,6 +239,33 @@ func (r *Report) groups() (map[string][]analysis.Cell, []string) {
 	}
 	sort.Strings(names)
 	return groups, names
+}
+
+// partNames names cells of one setting by their parts; a part that all of them have is
+// said once instead.
+func partNames(cells []analysis.Cell) (label func(analysis.Cell) string, more string) {
+	own := []string{record.TagGraphics, record.TagProcessor}
+	own = slices.DeleteFunc(own, func(f string) bool {
+		v := cells[0].Factors[f]
+		return v == "" || !slices.ContainsFunc(cells, func(c analysis.Cell) bool { return c.Factors[f] != v })
+	})
+	if len(own) == 0 {
+		return partName, ""
+	}
+	for _, f := range []string{record.TagGraphics, record.TagProcessor} {
+		if v := cells[0].Factors[f]; v != "" && !slices.Contains(own, f) {
+			more = "All with " + v + ". "
+		}
+	}
+	return func(c analysis.Cell) string {
+		var parts []string
+		for _, f := range own {
+			if v := c.Factors[f]; v != "" {
+				parts = append(parts, v)
+			}
+		}
+		return strings.Join(parts, " + ")
+	}, more
 }
 
 func partName(c analysis.Cell) string {
@@ -263,22 +321,160 @@ func sortBy[T any](s []T, less func(a, b T) bool) {
 	sort.SliceStable(s, func(i, j int) bool { return less(s[i], s[j]) })
 }
 
-// mapRows is the number of rows of a map that a video frame holds; the tables have all.
-const mapRows = 24
+// mapRows and mapColumns are what a map in a video frame holds, mapsAtMost the number of
+// maps that are drawn of one thing; the tables have all.
+const mapRows, mapColumns, mapsAtMost = 24, 16, 8
 
-// marginMaps draws one map per compared factor.
-func (r *Report) marginMaps() []chart {
-	var out []chart
+// names are rows or columns of a map in the order of the factors' values.
+type names struct {
+	factors []string
+	at      map[string]int
+	values  []map[string]string
+}
+
+func (n *names) key(values map[string]string) string {
+	var b strings.Builder
+	for _, f := range n.factors {
+		b.WriteString(values[f])
+		b.WriteByte(0)
+	}
+	return b.String()
+}
+
+func (n *names) add(values map[string]string) {
+	if n.at == nil {
+		n.at = map[string]int{}
+	}
+	if key := n.key(values); n.at[key] == 0 {
+		n.values = append(n.values, values)
+		n.at[key] = len(n.values)
+	}
+}
+
+func (n *names) of(values map[string]string) int { return n.at[n.key(values)] - 1 }
+
+// sort brings the names into the order of ranks, so that equal levels stand together.
+func (n *names) sort(ranks map[string]map[string]int) {
+	slices.SortStableFunc(n.values, func(a, b map[string]string) int {
+		for _, f := range n.factors {
+			if d := ranks[f][a[f]] - ranks[f][b[f]]; d != 0 {
+				return d
+			}
+		}
+		return 0
+	})
+	for i, v := range n.values {
+		n.at[n.key(v)] = i + 1
+	}
+}
+
+// levels are the names as a map shows them, by the factors that vary in the report.
+func (r *Report) levels(n names, from, to int) [][]string {
+	var out [][]string
+	for _, v := range n.values[from:to] {
+		var levels []string
+		for _, f := range n.factors {
+			if !r.varies[f] {
+				continue
+			}
+			if v[f] == "" {
+				levels = append(levels, "no "+f)
+				continue
+			}
+			levels = append(levels, v[f])
+		}
+		if len(levels) == 0 {
+			levels = []string{"all cells"}
+		}
+		out = append(out, levels)
+	}
+	return out
+}
+
+// ranks numbers the values of each factor in the order of the cells.
+func (r *Report) ranks() map[string]map[string]int {
+	out := map[string]map[string]int{}
+	for _, f := range r.factors {
+		out[f] = map[string]int{}
+		for _, c := range r.Cells {
+			if _, ok := out[f][c.Factors[f]]; !ok {
+				out[f][c.Factors[f]] = len(out[f])
+			}
+		}
+	}
+	return out
+}
+
+// common says what all cells of the report share among the given factors.
+func (r *Report) common(factors []string) string {
+	var parts []string
+	for _, f := range factors {
+		if len(r.Cells) > 0 && !r.varies[f] && r.Cells[0].Factors[f] != "" {
+			parts = append(parts, r.Cells[0].Factors[f])
+		}
+	}
+	if len(parts) == 0 {
+		return ""
+	}
+	return "All cells: " + strings.Join(parts, ", ") + "."
+}
+
+// maps draws a table of fields in as many maps as it needs. A map is rather high than wide.
+func (r *Report) maps(group, name, title, note string, rows, columns names, fields [][]heatCell) {
+	if len(columns.values) > len(rows.values) {
+		turned := make([][]heatCell, len(columns.values))
+		for j := range turned {
+			turned[j] = make([]heatCell, len(rows.values))
+			for i := range rows.values {
+				turned[j][i] = fields[i][j]
+			}
+		}
+		rows, columns, fields = columns, rows, turned
+	}
+	var parts [][4]int
+	for _, i := range chunks(len(rows.values), mapRows) {
+		for _, j := range chunks(len(columns.values), mapColumns) {
+			parts = append(parts, [4]int{i[0], i[1], j[0], j[1]})
+		}
+	}
+	if all := len(parts); all > mapsAtMost {
+		note += fmt.Sprintf(" The first %d of %d maps; the tables have all.", mapsAtMost, all)
+		parts = parts[:mapsAtMost]
+	}
+	for k, p := range parts {
+		m := heatMap{rows: r.levels(rows, p[0], p[1]), columns: r.levels(columns, p[2], p[3])}
+		for i := p[0]; i < p[1]; i++ {
+			m.fields = append(m.fields, fields[i][p[2]:p[3]])
+		}
+		file := name
+		if k > 0 {
+			file += fmt.Sprintf("-%d", k+1)
+		}
+		r.add(group, heatChart(file, title+ofParts(k, len(parts)), note, m))
+	}
+}
+
+func newFields(rows, columns names) [][]heatCell {
+	out := make([][]heatCell, len(rows.values))
+	for i := range out {
+		out[i] = make([]heatCell, len(columns.values))
+	}
+	return out
+}
+
+// marginMaps draws the margins of each compared factor.
+func (r *Report) marginMaps() {
+	ranks := r.ranks()
 	for _, by := range []string{record.TagGraphics, record.TagProcessor} {
-		row, column := newIndex(), newIndex()
+		rows, columns := names{factors: without(r.factors, by)}, names{factors: []string{by}}
 		base, most := "", math.Log(1.1)
 		for _, m := range r.Margins {
 			if m.By != by {
 				continue
 			}
 			base = m.Base
-			row.of(r.varying(m.Factors))
-			column.of(m.Value)
+			rows.add(m.Factors)
+			columns.add(map[string]string{by: m.Value})
 			if m.Call == analysis.Faster || m.Call == analysis.Slower {
 				most = math.Max(most, math.Abs(math.Log1p(float64(m.Margin))))
 			}
@@ -286,64 +482,22 @@ func (r *Report) marginMaps() []chart {
 		if base == "" {
 			continue
 		}
-		note := "Whole per cents of average FPS. = tie (shown to be within the threshold), ? undecided; colour only where a difference is shown."
-		rows := row.names
-		if len(rows) > mapRows {
-			rows = rows[:mapRows]
-			note += fmt.Sprintf(" The first %d of %d rows; the table of margins has all.", mapRows, len(row.names))
-		}
-		cells := make([][]heatCell, len(rows))
-		for i := range cells {
-			cells[i] = make([]heatCell, len(column.names))
-		}
+		rows.sort(ranks)
+		columns.sort(ranks)
+		fields := newFields(rows, columns)
 		for _, m := range r.Margins {
-			if m.By != by {
-				continue
-			}
-			if i := row.of(r.varying(m.Factors)); i < len(rows) {
-				cells[i][column.of(m.Value)] = marginCell(m, most)
+			if m.By == by {
+				fields[rows.of(m.Factors)][columns.of(map[string]string{by: m.Value})] = marginCell(m, most)
 			}
 		}
-		out = append(out, heatChart("margins-"+by, "Margins over "+base, note, rows, column.names, cells))
+		note := "Average FPS in whole per cents. = tie (shown to be within the threshold), ? undecided; colour only where a difference is shown. " + r.common(rows.factors)
+		r.maps(groupMargins, "margins-"+by, "Margins over "+base+" in per cent", note, rows, columns, fields)
 	}
-	return out
-}
-
-// index numbers names in the order of their first use.
-type index struct {
-	at    map[string]int
-	names []string
-}
-
-func newIndex() *index { return &index{at: map[string]int{}} }
-
-func (x *index) of(name string) int {
-	i, ok := x.at[name]
-	if !ok {
-		i = len(x.names)
-		x.at[name] = i
-		x.names = append(x.names, name)
-	}
-	return i
-}
-
-// varying names a cell by the factors that vary in the report.
-func (r *Report) varying(values map[string]string) string {
-	var parts []string
-	for _, f := range r.factors {
-		if v := values[f]; v != "" && r.varies[f] {
-			parts = append(parts, v)
-		}
-	}
-	if len(parts) == 0 {
-		return "all cells"
-	}
-	return strings.Join(parts, ", ")
 }
 
 // marginCell colours a margin; most is the logarithm that has the full colour.
 func marginCell(m analysis.Margin, most float64) heatCell {
-	f := heatCell{text: analysis.WholePercent(m.Margin), value: math.NaN()}
+	f := heatCell{text: strings.TrimSuffix(analysis.WholePercent(m.Margin), " %"), value: math.NaN()}
 	switch m.Call {
 	case analysis.Tie:
 		f.text += " ="
@@ -356,39 +510,28 @@ func marginCell(m analysis.Margin, most float64) heatCell {
 }
 
 // coverage shows how many passes count in each cell.
-func (r *Report) coverage() (chart, bool) {
-	var rows, columns []string
-	row, column := map[string]int{}, map[string]int{}
+func (r *Report) coverage() {
+	own := func(f string) bool { return f == record.TagProcessor || f == record.TagGraphics }
+	rows := names{factors: slices.DeleteFunc(slices.Clone(r.factors), func(f string) bool { return !own(f) })}
+	columns := names{factors: slices.DeleteFunc(slices.Clone(r.factors), own)}
 	for _, c := range r.Cells {
-		if _, ok := row[partName(c)]; !ok {
-			row[partName(c)] = len(rows)
-			rows = append(rows, partName(c))
-		}
-		if s := r.setting(c.Factors); column[s] == 0 {
-			columns = append(columns, s)
-			column[s] = len(columns)
-		}
+		rows.add(c.Factors)
+		columns.add(c.Factors)
 	}
-	if len(rows) == 0 {
-		return chart{}, false
+	if len(rows.values) == 0 {
+		return
 	}
-	note := "Passes that count in each cell; +n are left out. Grey fields hold three or more."
-	if len(rows) > 40 || len(columns) > 16 {
-		note += " Only the first 40 rows and 16 columns are drawn; the table of cells has all."
-		rows, columns = rows[:min(40, len(rows))], columns[:min(16, len(columns))]
-	}
-	cells := make([][]heatCell, len(rows))
-	for i := range cells {
-		cells[i] = make([]heatCell, len(columns))
-		for j := range cells[i] {
-			cells[i][j] = heatCell{"0", -1}
+	ranks := r.ranks()
+	rows.sort(ranks)
+	columns.sort(ranks)
+	fields := newFields(rows, columns)
+	for i := range fields {
+		for j := range fields[i] {
+			fields[i][j] = heatCell{"0", -1}
 		}
 	}
+	left := false
 	for _, c := range r.Cells {
-		i, j := row[partName(c)], column[r.setting(c.Factors)]-1
-		if i >= len(rows) || j >= len(columns) {
-			continue
-		}
 		n := len(c.Passes.Used)
 		f := heatCell{fmt.Sprint(n), math.NaN()}
 		if n < 3 {
@@ -396,8 +539,13 @@ func (r *Report) coverage() (chart, bool) {
 		}
 		if out := len(c.Passes.LeftOut); out > 0 {
 			f.text += fmt.Sprintf(" +%d", out)
+			left = true
 		}
-		cells[i][j] = f
+		fields[rows.of(c.Factors)][columns.of(c.Factors)] = f
 	}
-	return heatChart("coverage", "Coverage", note, rows, columns, cells), true
+	note := "Passes that count in each cell. Grey fields hold three or more. "
+	if left {
+		note = "Passes that count in each cell; +n are left out. Grey fields hold three or more. "
+	}
+	r.maps(groupCoverage, "coverage", "Coverage", note+r.common(r.factors), rows, columns, fields)
 }

@@ -2,10 +2,13 @@ package report_test
 
 import (
 	"bytes"
+	"crypto/sha256"
 	"encoding/csv"
 	"encoding/json"
 	"encoding/xml"
 	"errors"
+	"fmt"
+	"html"
 	"image/png"
 	"io"
 	"os"
@@ -64,7 +67,7 @@ func TestReportIsWhole(t *testing.T) {
 			t.Fatalf("pass %s is not in the page with its hash", p.ID)
 		}
 	}
-	for _, want := range []string{"Nine cards on four processors", "no temperature was read", "6000 MT/s", "unknown: refused", "Schuirmann", "EUR", "2026-03-01"} {
+	for _, want := range []string{"Nine cards on four processors", "no temperature was read", "6000 MT/s", "refused: firmware version", "The same on all 4 systems", "Schuirmann", "EUR", "2026-03-01"} {
 		if !strings.Contains(page, want) {
 			t.Errorf("no %q in the page", want)
 		}
@@ -235,21 +238,133 @@ func TestReportOfLittle(t *testing.T) {
 	}
 }
 
-// BenchmarkReport makes the report of 1,000 cells of three passes, pictures included.
+// What names rows and columns of charts is whole, on a phone too: names that look alike
+// differ at their ends.
+func TestNamesInChartsAreWhole(t *testing.T) {
+	in := campaign(2, 3, 9, 2)
+	for i := range in.Passes {
+		tags := in.Passes[i].Tags
+		for _, name := range []string{"cpu", "gpu", "game"} {
+			tags[name] = record.Tag{Value: "Northern Valley " + tags.Value(name) + " Extended"}
+		}
+	}
+	page := string(files(t, in)["index.html"])
+	for _, part := range strings.Split(page, "<text ")[1:] {
+		part, _, _ = strings.Cut(part, "</text>")
+		if strings.Contains(part, "…") {
+			t.Fatalf("cut: %s", part)
+		}
+	}
+}
+
+// One cell alone is a chart of one bar's height.
+func TestOneRow(t *testing.T) {
+	in := campaign(1, 1, 1, 1)
+	in.Traces = nil
+	f := files(t, in)
+	for path, most := range map[string]float64{"index.html": 50, "charts/rates-1-1.svg": 200} {
+		high := 0.0
+		for _, part := range strings.Split(string(f[path]), `height="`)[1:] {
+			var h float64
+			if _, err := fmt.Sscanf(part, "%f", &h); err == nil && h != 1080 {
+				high = max(high, h)
+			}
+		}
+		if !(high > 5 && high < most) {
+			t.Errorf("%s: a bar of %g", path, high)
+		}
+	}
+	for _, want := range []string{"No cell could be tested against the others:", "there is one measured cell alone", "What limits each cell, and why"} {
+		if !strings.Contains(string(f["index.html"]), want) {
+			t.Errorf("no %q in the page", want)
+		}
+	}
+	if strings.Contains(string(f["index.html"]), "None of the tested") {
+		t.Error("all clear without a test")
+	}
+}
+
+func TestLimitsHaveReasons(t *testing.T) {
+	in := campaign(1, 3, 4, 1)
+	r, err := report.Build(in)
+	if err != nil {
+		t.Fatal(err)
+	}
+	page := html.UnescapeString(string(files(t, in)["index.html"]))
+	for _, l := range r.Limits {
+		if l.Reason == "" || !strings.Contains(page, l.Reason) {
+			t.Errorf("%s: the reason %q is not in the page", l.Name(), l.Reason)
+		}
+	}
+}
+
+// What is the same on all systems stands once, what differs beside each other, and what is
+// known nowhere in one place.
+func TestSystemsAreToldApart(t *testing.T) {
+	in := campaign(1, 3, 2, 1)
+	for id, s := range in.Systems {
+		s.Fields = append(s.Fields, record.Field{Name: "board.name", Value: "Halden HX"}, record.Field{Name: "storage.0.model", Unknown: record.Absent})
+		if id == "system01" {
+			s.Fields = append(s.Fields, record.Field{Name: "processor.boost", Value: "off"})
+		}
+		in.Systems[id] = s
+	}
+	page := string(files(t, in)["index.html"])
+	page = page[strings.Index(page, `<h2 id="systems"`):strings.Index(page, `<h2 id="methods"`)]
+	for want, n := range map[string]int{"The same on all 3 systems": 1, "Halden HX": 1, "Quillon 300": 1, "Quillon 400": 1, "processor boost": 1, "unknown (absent)": 2,
+		"Not known here: 2 facts": 1, "storage 0 model": 1, "refused: firmware version": 1} {
+		if got := strings.Count(page, want); got != n {
+			t.Errorf("%q is there %d times, not %d", want, got, n)
+		}
+	}
+}
+
+// A report lists its charts, and only paths of charts are read from such a list.
+func TestDrawnBefore(t *testing.T) {
+	f := files(t, campaign(2, 2, 2, 1))
+	n := 0
+	for _, d := range report.DrawnBefore(f["datapackage.json"]) {
+		n++
+		if got := fmt.Sprintf("%x", sha256.Sum256(f[d.Path])); got != d.SHA256 {
+			t.Errorf("%s: %s, listed as %s", d.Path, got, d.SHA256)
+		}
+		delete(f, d.Path)
+	}
+	if n < 8 {
+		t.Errorf("%d charts are listed", n)
+	}
+	for path := range f {
+		if strings.HasPrefix(path, "charts/") {
+			t.Errorf("%s is not listed", path)
+		}
+	}
+	for _, text := range []string{"", "{", `[]`, `{"charts":[{"path":"charts/rates-1-1.svg"}]}`, `{"name":"other","charts":[{"path":"charts/rates-1-1.svg"}]}`,
+		`{"name":"bench-report","charts":[{"path":"../charts/rates-1-1.svg"},{"path":"charts/../rates.svg"},{"path":"/charts/rates-1.svg"},{"path":"charts/rates/../../x.svg"},{"path":"charts/own.svg"},{"path":"index.html"},{"path":"charts\\rates-1.svg"}]}`} {
+		if got := report.DrawnBefore([]byte(text)); len(got) > 0 {
+			t.Errorf("%s: %v", text, got)
+		}
+	}
+}
+
+// BenchmarkReport makes reports of 1,000 and of 10,000 cells of three passes, pictures
+// included.
 func BenchmarkReport(b *testing.B) {
-	in := campaign(5, 8, 25, 1)
-	in.Pictures = 8
-	b.ReportAllocs()
-	for b.Loop() {
-		r, err := report.Build(in)
-		if err != nil {
-			b.Fatal(err)
-		}
-		if len(r.Cells) != 1000 {
-			b.Fatalf("%d cells", len(r.Cells))
-		}
-		if err := r.Files(func(string, []byte) error { return nil }); err != nil {
-			b.Fatal(err)
-		}
+	for name, in := range map[string]report.Input{"1000": campaign(5, 8, 25, 1), "10000": campaign(5, 20, 50, 2)} {
+		in.Pictures = 8
+		b.Run(name, func(b *testing.B) {
+			b.ReportAllocs()
+			for b.Loop() {
+				r, err := report.Build(in)
+				if err != nil {
+					b.Fatal(err)
+				}
+				if fmt.Sprint(len(r.Cells)) != name {
+					b.Fatalf("%d cells", len(r.Cells))
+				}
+				if err := r.Files(func(string, []byte) error { return nil }); err != nil {
+					b.Fatal(err)
+				}
+			}
+		})
 	}
 }

@@ -2,6 +2,7 @@ package stats
 
 import (
 	"math"
+	"sync"
 
 	"gonum.org/v1/gonum/integrate/quad"
 	"gonum.org/v1/gonum/stat/distuv"
@@ -16,8 +17,34 @@ func TQuantile(p, df float64) float64 {
 	if math.IsInf(df, 1) {
 		return distuv.UnitNormal.Quantile(p)
 	}
-	return distuv.StudentsT{Mu: 0, Sigma: 1, Nu: df}.Quantile(p)
+	return student.get([2]float64{p, df}, func() float64 { return distuv.StudentsT{Mu: 0, Sigma: 1, Nu: df}.Quantile(p) })
 }
+
+// quantiles keeps points of a distribution, which take long to compute and of which the
+// cells of a matrix ask for a few only, many times.
+type quantiles struct {
+	sync.Mutex
+	of map[[2]float64]float64 // probability, degrees of freedom
+}
+
+// quantileLimit bounds what is kept; fractional degrees of freedom hardly come twice.
+const quantileLimit = 10000
+
+func (q *quantiles) get(key [2]float64, compute func() float64) float64 {
+	q.Lock()
+	defer q.Unlock()
+	v, ok := q.of[key]
+	if !ok {
+		v = compute()
+		if q.of == nil || len(q.of) >= quantileLimit {
+			q.of = map[[2]float64]float64{}
+		}
+		q.of[key] = v
+	}
+	return v
+}
+
+var student quantiles
 
 // tTail returns P(T > t).
 func tTail(t, df float64) float64 {

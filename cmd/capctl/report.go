@@ -2,9 +2,13 @@ package main
 
 import (
 	"context"
+	"crypto/sha256"
+	"errors"
 	"fmt"
+	"io/fs"
 	"os"
 	"path/filepath"
+	"reflect"
 	"slices"
 	"time"
 
@@ -16,7 +20,7 @@ import (
 
 // reportCmd is `capctl report`.
 type reportCmd struct {
-	Out      string    `required:"" placeholder:"DIR" help:"Folder to write into; it is made, files of an earlier report are replaced."`
+	Out      string    `required:"" placeholder:"DIR" help:"Folder to write into; it is made, an earlier report in it is replaced."`
 	Title    string    `default:"Bench report" placeholder:"TEXT" help:"Heading of the page."`
 	Prices   string    `placeholder:"FILE" help:"Price list (see 'capctl value')."`
 	PriceBy  string    `default:"gpu" placeholder:"FACTOR" help:"The factor whose parts have prices."`
@@ -36,9 +40,10 @@ func (c *reportCmd) Run(a *app) error {
 	if err != nil {
 		return cli.UsageError(err)
 	}
-	files, size := 0, 0
+	before, _ := os.ReadFile(filepath.Join(c.Out, "datapackage.json")) // of an earlier report, if there is one
+	written, size := map[string]bool{}, 0
 	err = r.Files(func(path string, data []byte) error {
-		files++
+		written[path] = true
 		size += len(data)
 		to := filepath.Join(c.Out, filepath.FromSlash(path))
 		if err := os.MkdirAll(filepath.Dir(to), 0o777); err != nil {
@@ -49,16 +54,47 @@ func (c *reportCmd) Run(a *app) error {
 	if err != nil {
 		return cli.FailedError(fmt.Errorf("write the report: %w", err))
 	}
+	c.clear(a, report.DrawnBefore(before), written)
 	c.markUsed(a, in.Passes)
-	fmt.Fprintf(a.stderr, "capctl: %s of %s, %s, %.1f MB; open %s\n", record.Count(len(r.Cells), "cell"), record.Count(len(in.Passes), "pass"), record.Count(files, "file"), float64(size)/1e6, filepath.Join(c.Out, "index.html"))
+	fmt.Fprintf(a.stderr, "capctl: %s of %s, %s, %.1f MB; open %s\n", record.Count(len(r.Cells), "cell"), record.Count(len(in.Passes), "pass"), record.Count(len(written), "file"), float64(size)/1e6, filepath.Join(c.Out, "index.html"))
 	return nil
 }
 
+// clear removes the charts of the earlier report in this folder that the new one does not
+// have: as that report listed them, and only such as are still what it wrote.
+func (c *reportCmd) clear(a *app, before []report.Drawn, written map[string]bool) {
+	root, err := os.OpenRoot(c.Out) // no link leads out of it
+	if err != nil {
+		return
+	}
+	defer root.Close()
+	for _, f := range before {
+		if written[f.Path] {
+			continue
+		}
+		data, err := root.ReadFile(f.Path)
+		if errors.Is(err, fs.ErrNotExist) {
+			continue
+		}
+		if err == nil && fmt.Sprintf("%x", sha256.Sum256(data)) != f.SHA256 {
+			fmt.Fprintf(a.stderr, "capctl: %s of the earlier report was changed since and is left there\n", f.Path)
+			continue
+		}
+		if err == nil {
+			err = root.Remove(f.Path)
+		}
+		if err != nil {
+			fmt.Fprintf(a.stderr, "capctl: a chart of the earlier report is still there: %v\n", err)
+		}
+	}
+}
+
 // markUsed notes the passes of a written report, so that 'capctl retain' leaves them
-// whole. A lab's passes lie on their benches, which do not know of the report. That the
-// store cannot be written to takes nothing from the report.
+// whole. A lab's passes lie on their benches, which cannot know of the report; that is
+// said. That the store cannot be written to takes nothing from the report.
 func (c *reportCmd) markUsed(a *app, passes []record.Pass) {
 	if a.lab != "" {
+		fmt.Fprintln(a.stderr, "capctl: 'capctl retain' on the benches does not know that this report uses their passes\nhint: a tag campaign keeps them whole ('capctl tag' on the bench)")
 		return
 	}
 	folder, err := filepath.Abs(c.Out)
@@ -91,7 +127,11 @@ func (c *reportCmd) input(a *app) (report.Input, error) {
 		return in, err
 	}
 	in.Options = c.options(a)
-	if !c.Alone {
+	switch {
+	case c.Alone:
+	case reflect.ValueOf(c.filterFlags).IsZero(): // these are all; a second copy would be as large
+		in.Options.History = in.Passes
+	default:
 		if in.Options.History, err = (filterFlags{}).passes(a); err != nil {
 			return in, err
 		}
@@ -104,11 +144,11 @@ func (c *reportCmd) input(a *app) (report.Input, error) {
 	if in.Systems, err = systemsOf(a, in.Passes); err != nil {
 		return in, err
 	}
-	cells := analysis.Cells(in.Passes, in.Options)
-	if in.Loads, err = loadsOf(a, cells); err != nil {
+	in.Cells = analysis.Cells(in.Passes, in.Options)
+	if in.Loads, err = loadsOf(a, in.Cells); err != nil {
 		return in, err
 	}
-	in.Traces, err = c.traces(a, cells)
+	in.Traces, err = c.traces(a, in.Cells)
 	return in, err
 }
 

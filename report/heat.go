@@ -1,0 +1,290 @@
+package report
+
+import (
+	"fmt"
+	"math"
+	"strings"
+)
+
+// heatCell is one field of a map.
+type heatCell struct {
+	text  string
+	value float64 // -1..1 of the colour scale; NaN for no colour
+}
+
+// heatMap is a table of colours with their numbers. Rows and columns are named by levels,
+// the outermost first; what neighbours have in common is said once.
+type heatMap struct {
+	rows, columns [][]string
+	fields        [][]heatCell
+}
+
+// heatChart shows a map.
+func heatChart(name, title, note string, m heatMap) chart {
+	var desc strings.Builder
+	for i, r := range m.rows {
+		for j, k := range m.columns {
+			if m.fields[i][j].text != "" && desc.Len() < 2000 {
+				fmt.Fprintf(&desc, "%s, %s: %s; ", strings.Join(r, ", "), strings.Join(k, ", "), m.fields[i][j].text)
+			}
+		}
+	}
+	return chart{name: name, title: title, note: note, desc: desc.String(),
+		draw: func(c *canvas, top float64) float64 { return m.draw(c, top) }}
+}
+
+// changed returns the outermost level in which name i differs from the one before it, or
+// the number of levels.
+func changed(names [][]string, i int) int {
+	if i == 0 {
+		return 0
+	}
+	for k, v := range names[i] {
+		if v != names[i-1][k] {
+			return k
+		}
+	}
+	return len(names[i])
+}
+
+// rowNames is how the names of a map's rows stand: the inner levels beside the fields, each
+// in its column, the outer ones on a line of their own above the rows that share them.
+type rowNames struct {
+	outer int       // levels that stand above
+	width []float64 // of each inner level
+	left  float64   // where the fields begin
+	lines int       // that stand above rows
+}
+
+func (m heatMap) rowNames(c *canvas) rowNames {
+	size := c.font
+	levels := len(m.rows[0])
+	n := rowNames{outer: levels, left: c.font}
+	for k := levels - 1; k >= 0; k-- {
+		wide := 0.0
+		for _, r := range m.rows {
+			wide = math.Max(wide, textWidth(r[k], size, false))
+		}
+		if n.left+wide > 0.46*c.w {
+			if k < levels-1 {
+				break
+			}
+			wide = 0.42*c.w - n.left
+		}
+		n.outer, n.width = k, append([]float64{wide}, n.width...)
+		n.left += wide + 0.8*size
+	}
+	for i := range m.rows {
+		if changed(m.rows, i) < n.outer {
+			n.lines++
+		}
+	}
+	return n
+}
+
+func (m heatMap) draw(c *canvas, top float64) float64 {
+	names := m.rowNames(c)
+	all := len(m.columns)
+	room := c.w - c.font - names.left
+	per := all
+	if c.free { // what is too wide for the page goes into panels below each other
+		per = min(all, max(1, int(room/(m.widest(0.9*c.font)+0.5*c.font))))
+		per = (all + (all+per-1)/per - 1) / ((all + per - 1) / per)
+	}
+	field := math.Min(room/float64(per), 9*c.font)
+	for from := 0; from < all; from += per {
+		if from > 0 {
+			top += 1.4 * c.font
+		}
+		top = m.panel(c, names, top, field, from, min(all, from+per))
+	}
+	return top
+}
+
+// widest is the room that the fields' texts need.
+func (m heatMap) widest(size float64) float64 {
+	w := 0.0
+	for _, row := range m.fields {
+		for _, f := range row {
+			w = math.Max(w, textWidth(f.text, size, false))
+		}
+	}
+	return w
+}
+
+// panel draws the columns from one to another and returns where it ends.
+func (m heatMap) panel(c *canvas, names rowNames, top, field float64, from, to int) float64 {
+	size := c.font
+	y := m.headings(c, names.left, top, field, m.columns[from:to]) + size*0.3
+	high, text := rowHeight*size, size
+	if !c.free {
+		high = math.Min((c.h-size-y)/(float64(len(m.rows))+0.9*float64(names.lines)), 3*size)
+		text = math.Min(size, high*0.72)
+	}
+	for i := range m.rows {
+		at := changed(m.rows, i)
+		if at < names.outer {
+			most := 1
+			if c.free {
+				most = 4
+			}
+			above := lines(strings.Join(m.rows[i][:names.outer], ", "), 1.1*text, c.w-2*c.font, most)
+			for k, l := range above {
+				c.write(c.font, y+high*0.5+text*(0.35+1.15*float64(k)), text, "start", inkText, l).bold = true
+			}
+			y += high*0.9 + 1.15*text*float64(len(above)-1)
+		}
+		step := m.name(c, names, i, at, y, high, text)
+		for j, f := range m.fields[i][from:to] {
+			f.draw(c, names.left+field*float64(j), y, field, step, text)
+		}
+		y += step
+	}
+	return y
+}
+
+// name writes the inner levels of a row's name that differ from the row before and returns
+// the height of the row.
+func (m heatMap) name(c *canvas, names rowNames, row, changed int, y, high, text float64) float64 {
+	most := 6
+	if !c.free {
+		most = max(1, int(high/(1.15*text)))
+	}
+	x, parts, step := c.font, make([][]string, len(names.width)), high
+	for k, w := range names.width {
+		if names.outer+k >= changed {
+			parts[k] = lines(m.rows[row][names.outer+k], text, w+0.1*text, most)
+			if c.free {
+				step = math.Max(step, 1.15*text*float64(len(parts[k]))+0.5*text)
+			}
+		}
+	}
+	for k, w := range names.width {
+		c.column(x, y+step/2-1.15*text*float64(len(parts[k]))/2+0.9*text, text, "start", parts[k])
+		x += w + 0.8*c.font
+	}
+	return step
+}
+
+func (f heatCell) draw(c *canvas, x, y, w, h, text float64) {
+	if f.text == "" {
+		return
+	}
+	fill, on := heatColour(f.value)
+	c.rect(x+1, y+1, w-2, h-2, fill)
+	size := math.Min(text*0.95, c.font*0.95)
+	if need := textWidth(f.text, size, false); need > w-4 {
+		size *= (w - 4) / need
+	}
+	c.write(x+w/2, y+h/2+size*0.35, size, "middle", on, f.text)
+}
+
+// headings writes the names of columns above their fields and returns where they end.
+func (m heatMap) headings(c *canvas, left, top, field float64, columns [][]string) float64 {
+	size := 0.9 * c.font
+	for level := range columns[0] {
+		var names []string
+		var begin, span []float64
+		for j, name := range columns {
+			if changed(columns, j) > level {
+				span[len(span)-1] += field
+				continue
+			}
+			names, begin, span = append(names, name[level]), append(begin, left+field*float64(j)), append(span, field)
+		}
+		least := span[0]
+		for _, w := range span {
+			least = math.Min(least, w)
+		}
+		heads := setHeads(names, least-0.3*size, size)
+		for i := range names {
+			heads.above(c, i, begin[i]+span[i]/2, top+heads.deep, inkMuted)
+			if level < len(columns[0])-1 {
+				c.line(begin[i]+2, top+heads.deep+0.4*size, begin[i]+span[i]-2, top+heads.deep+0.4*size, 1, inkMuted)
+			}
+		}
+		top += heads.deep + 0.6*size
+	}
+	return top
+}
+
+// heads are names that stand above or below columns of a width: on up to three lines where
+// their words fit, else turned.
+type heads struct {
+	names  [][]string
+	size   float64
+	turned bool
+	deep   float64 // height of all
+}
+
+func setHeads(names []string, width, size float64) heads {
+	h := heads{size: size}
+	for _, name := range names {
+		l := wrap(name, size, width)
+		h.names = append(h.names, l)
+		h.deep = math.Max(h.deep, 1.15*size*float64(len(l)))
+		h.turned = h.turned || len(l) > 3
+		for _, word := range splitWords(name) {
+			h.turned = h.turned || textWidth(word, size, false) > width
+		}
+	}
+	if !h.turned {
+		return h
+	}
+	h.deep = 0
+	most := max(1, min(3, int(width/(1.2*size))))
+	for i, name := range names {
+		h.names[i] = lines(name, size, 16*size, most)
+		for _, l := range h.names[i] {
+			h.deep = math.Max(h.deep, textWidth(l, size, false))
+		}
+	}
+	return h
+}
+
+// above writes name i so that it ends at bottom, about the middle x of its column.
+func (h heads) above(c *canvas, i int, x, bottom float64, fill ink) {
+	n := float64(len(h.names[i]))
+	for k, l := range h.names[i] {
+		if h.turned {
+			c.turn(x+h.size*(0.35+1.15*(float64(k)-(n-1)/2)), bottom, h.size, "start", fill, l)
+			continue
+		}
+		c.write(x, bottom-1.15*h.size*(n-1-float64(k))-0.2*h.size, h.size, "middle", fill, l)
+	}
+}
+
+// below writes name i from top on, about the middle x of its column.
+func (h heads) below(c *canvas, i int, x, top float64, fill ink) {
+	n := float64(len(h.names[i]))
+	for k, l := range h.names[i] {
+		if h.turned {
+			c.turn(x+h.size*(0.35+1.15*(float64(k)-(n-1)/2)), top, h.size, "end", fill, l)
+			continue
+		}
+		c.write(x, top+h.size*(0.95+1.15*float64(k)), h.size, "middle", fill, l)
+	}
+}
+
+// heatColour goes from vermilion over white to blue (Okabe and Ito), and gives the ink of a
+// text on it. No colour is a neutral grey.
+func heatColour(v float64) (fill, on ink) {
+	if math.IsNaN(v) {
+		return "#e3e6e8", "#1a1c1e"
+	}
+	v = math.Max(-1, math.Min(1, v))
+	to := [3]float64{0x00, 0x72, 0xb2}
+	if v < 0 {
+		to = [3]float64{0xd5, 0x5e, 0x00}
+	}
+	a := math.Abs(v)
+	var k [3]int
+	for i := range k {
+		k[i] = int(math.Round(255 + (to[i]-255)*a))
+	}
+	on = "#1a1c1e"
+	if a > 0.8 && v > 0 {
+		on = "#ffffff"
+	}
+	return ink(fmt.Sprintf("#%02x%02x%02x", k[0], k[1], k[2])), on
+}
