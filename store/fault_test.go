@@ -500,7 +500,7 @@ func TestWaitsForAMigration(t *testing.T) {
 	execOn("BEGIN IMMEDIATE")
 	for _, opt := range []store.Options{{}, {ReadOnly: true}} {
 		_, err := store.Open(ctx, path, opt.Hurried(busy, 1))
-		if !errors.Is(err, store.ErrBusy) || strings.Count(err.Error(), store.ErrBusy.Error()) != 1 {
+		if !errors.Is(err, store.ErrBusy) || strings.Count(err.Error(), store.ErrBusy.Error()) != 1 || strings.Count(err.Error(), "open store:") != 1 {
 			t.Errorf("without patience, read only %v: %v", opt.ReadOnly, err)
 		}
 	}

@@ -17,7 +17,7 @@ var migrations embed.FS
 
 // latest is the version that this program reads and writes; migrations/NNN.sql leads to
 // version NNN.
-const latest = 7
+const latest = 8
 
 func version(ctx context.Context, q interface {
 	QueryRowContext(context.Context, string, ...any) *sql.Row

@@ -106,10 +106,10 @@ func selectPasses(ctx context.Context, tx *sql.Tx, f Filter) ([]int64, error) {
 // Bounds of the three ways of [selectPasses], in passes; found by measuring a store of a
 // million.
 const (
-	few  = 4_000 // so many are fetched and sorted without further thought
-	far  = 8_000 // so many are walked before another way is tried
-	most = 6_000 // sizes are not counted beyond
-	long = 3_000 // so many cells are listed rather than looked up one by one
+	few  = 4_000  // so many are fetched and sorted without further thought
+	far  = 8_000  // so many are walked before another way is tried
+	most = 6_000  // sizes are not counted beyond
+	long = 12_000 // so many cells are listed rather than looked up one by one
 )
 
 // condition is one thing that a filter asks for. The text is ours, the user's values are
@@ -126,9 +126,13 @@ type condition struct {
 	fetched              bool // the passes themselves must be fetched, the index does not tell enough
 }
 
-// cost is the size in passes that an index tells everything about.
+// cost is the size in passes that an index tells everything about. Passes that must be
+// fetched and are too many to be counted are the last resort.
 func (c condition) cost() int {
-	if c.fetched {
+	switch {
+	case c.fetched && c.size >= most:
+		return 20 * most
+	case c.fetched:
 		return 3 * c.size
 	}
 	return c.size
@@ -436,11 +440,41 @@ func (s *Store) Telemetry(ctx context.Context, id string) (t *record.Telemetry, 
 	return t, wrap(err, "telemetry of pass %s", id)
 }
 
-// Log returns the bytes of the log of a pass, nil where they were not kept.
-func (s *Store) Log(ctx context.Context, id string) (log []byte, err error) {
-	blob, there, err := s.archive(ctx, id, "log")
-	if err == nil && there {
-		log, err = unpack(logVersion, blob)
+// Current asks for the latest revision of a pass.
+const Current = -1
+
+// KeptLog is the log of one revision of a pass, as far as it was kept.
+type KeptLog struct {
+	Revision  int
+	Bytes     []byte    // nil where it was not kept
+	DroppedAt time.Time // when retention took it; zero where it did not
+}
+
+// Log returns the log of a revision of a pass, [Current] for the latest: [ErrNoRevision]
+// where the pass has no such.
+func (s *Store) Log(ctx context.Context, id string, revision int) (log KeptLog, err error) {
+	var blob []byte
+	err = s.read(ctx, func(tx *sql.Tx) error {
+		k, err := keyOf(ctx, tx, id)
+		if err != nil {
+			return err
+		}
+		if log.Revision = revision; revision == Current {
+			log.Revision = k.revision
+		}
+		var dropped string
+		err = tx.QueryRowContext(ctx, `SELECT x.log, coalesce((SELECT at FROM dropped d WHERE d.revision = r.n AND d.part = 'log'), '')
+			FROM revisions r JOIN archives x ON x.revision = r.n WHERE r.pass = ? AND r.revision = ?`, k.n, log.Revision).Scan(&blob, &dropped)
+		if noRows(err) {
+			return fmt.Errorf("%w: %d (the latest is %d)", ErrNoRevision, revision, k.revision)
+		}
+		if err == nil {
+			log.DroppedAt, err = unstamp(dropped)
+		}
+		return err
+	})
+	if err == nil && blob != nil {
+		log.Bytes, err = unpack(logVersion, blob)
 		err = damaged(err)
 	}
 	return log, wrap(err, "log of pass %s", id)

@@ -31,7 +31,7 @@ func aged(t *testing.T, s *store.Store, i, days int, change func(*store.Arrival)
 
 func kept(t *testing.T, s *store.Store, id string) (log, samples bool) {
 	t.Helper()
-	b, err := s.Log(ctx, id)
+	l, err := s.Log(ctx, id, store.Current)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -39,7 +39,7 @@ func kept(t *testing.T, s *store.Store, id string) (log, samples bool) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	return b != nil, tele != nil
+	return l.Bytes != nil, tele != nil
 }
 
 func TestRetention(t *testing.T) {

@@ -173,18 +173,21 @@ func addName(ctx context.Context, tx *sql.Tx, n int64, first, path string) error
 	return err
 }
 
-// A file system gives the identity of a deleted file to a new one, and two logs of a
-// capped game may begin alike. Both limits are conventions.
+// A file system gives the identity of a deleted file to a new one, two logs of a capped
+// game may begin alike, and a logger may give the next recording the name of the last.
+// These limits are conventions.
 const (
 	followedFrames = 100             // a stored log shorter than this is not followed to another name
 	followedStart  = 5 * time.Second // nor one that started this far from the arrival
+	tellingFrames  = 3               // so many different frame times at the front tell recordings apart
 )
 
 // grownFrom finds the pass whose log has grown into the arrival: same bench, same path or
 // same file under another name, fewer bytes, and the stored frames stand at the front of
 // the new ones. The last stored frame may differ, since its line may have been written
 // only in part. The identity of the file only says where to look: under another name
-// [followed] decides as well.
+// [followed] decides as well. At the same path a stub of a frame or two, or a longer one
+// of equal frames, is the beginning of many recordings: there the start decides as well.
 func (s *Store) grownFrom(ctx context.Context, tx *sql.Tx, a Arrival) (passKey, bool, error) {
 	condition, args := `SELECT n FROM pass_rows WHERE log = ?
 		UNION SELECT r.pass FROM files f JOIN revisions r ON r.sha256 = f.sha256 WHERE f.path = ?
@@ -220,7 +223,7 @@ func (s *Store) grownFrom(ctx context.Context, tx *sql.Tx, a Arrival) (passKey, 
 		if err != nil || !beginsWith(a.Frames.MS, old.MS) {
 			continue
 		}
-		if here || a.Pass.Revision > 0 || followed(a.Pass.StartedAt, started, len(old.MS)) {
+		if here && (telling(old.MS) || !apart(a.Pass.StartedAt, started)) || a.Pass.Revision > 0 || followed(a.Pass.StartedAt, started, len(old.MS)) {
 			return k, true, closeRows(rows)
 		}
 	}
@@ -232,6 +235,24 @@ func (s *Store) grownFrom(ctx context.Context, tx *sql.Tx, a Arrival) (passKey, 
 func followed(now time.Time, stored string, frames int) bool {
 	then, err := unstamp(stored)
 	return err == nil && frames >= followedFrames && !then.IsZero() && !now.IsZero() && now.Sub(then).Abs() <= followedStart
+}
+
+// apart reports whether both starts are known and too far from each other for one recording.
+func apart(now time.Time, stored string) bool {
+	then, err := unstamp(stored)
+	return err == nil && !then.IsZero() && !now.IsZero() && now.Sub(then).Abs() > followedStart
+}
+
+// telling reports whether the frame times of a stored log, without the last, which may
+// have been written only in part, are not those that any recording may begin with.
+func telling(ms []float64) bool {
+	different := map[float64]bool{}
+	for _, x := range ms[:max(0, len(ms)-1)] {
+		if different[x] = true; len(different) == tellingFrames {
+			return true
+		}
+	}
+	return false
 }
 
 func beginsWith(long, short []float64) bool {

@@ -139,6 +139,11 @@ func BenchmarkPageOf50(b *testing.B) {
 		{"pattern-campaign", store.Filter{Campaign: "campaign 2", Tags: tags("gpu", "gpu 1*", "cpu", "cpu 4")}},
 		{"own-tag", store.Filter{Tags: tags("kit", "kit 3")}},
 		{"own-tag-and-part", store.Filter{Tags: tags("kit", "kit 3", "gpu", "gpu 11")}},
+		{"bench-and-part-never-together", store.Filter{Bench: "bench 10", Tags: tags("cpu", "cpu 4")}},
+		{"part-and-doubtful-never-together", store.Filter{Tags: tags("cpu", "cpu 4"), Verdicts: []record.Verdict{record.VerdictDoubtful}}},
+		{"own-tag-bench-and-part-never-together", store.Filter{Bench: "bench 10", Tags: tags("kit", "kit 3", "cpu", "cpu 4")}},
+		{"bench-and-doubtful-never-together", store.Filter{Bench: "bench 10", Verdicts: []record.Verdict{record.VerdictDoubtful}}},
+		{"own-tag-and-part-never-together", store.Filter{Tags: tags("kit", "kit 3", "cpu", "cpu 4", "gpu", "gpu [12]?"), Verdicts: []record.Verdict{record.VerdictDoubtful}}},
 		{"without-tag", store.Filter{Tags: tags("nowhere", "", "gpu", "gpu 11")}},
 	} {
 		c.f.Newest, c.f.Limit = true, 50

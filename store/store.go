@@ -50,12 +50,17 @@ type Store struct {
 // to date. Errors are those of this package: [ErrNoStore], [ErrNotOurs], [ErrNewer],
 // [ErrCorrupt], [ErrReadOnly], [ErrBusy], [ErrFull].
 func Open(ctx context.Context, path string, opt Options) (*Store, error) {
+	s, err := open(ctx, path, opt)
+	return s, wrap(err, "open store")
+}
+
+func open(ctx context.Context, path string, opt Options) (*Store, error) {
 	if opt.Now == nil {
 		opt.Now = time.Now
 	}
 	abs, err := filepath.Abs(path)
 	if err != nil {
-		return nil, fmt.Errorf("open store: %w", err)
+		return nil, err
 	}
 	s := &Store{path: abs, now: opt.Now, readOnly: opt.ReadOnly,
 		busy: cmp.Or(opt.busy, busyTimeout), patience: cmp.Or(opt.patience, migrationPatience)}
@@ -68,7 +73,7 @@ func Open(ctx context.Context, path string, opt Options) (*Store, error) {
 		if s.db != nil {
 			s.db.Close()
 		}
-		return nil, fmt.Errorf("open store: %w", s.explain(err))
+		return nil, s.explain(err)
 	}
 	return s, nil
 }
@@ -120,7 +125,7 @@ func (s *Store) openRead(ctx context.Context) error {
 	}
 	// An older store gains the views and indexes that queries rely on.
 	s.db.Close()
-	w, err := Open(ctx, s.path, Options{Now: s.now, busy: s.busy, patience: s.patience})
+	w, err := open(ctx, s.path, Options{Now: s.now, busy: s.busy, patience: s.patience})
 	if err != nil {
 		return fmt.Errorf("%s was written by an older version and cannot be brought up to date: %w", s.path, err)
 	}

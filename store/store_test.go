@@ -138,8 +138,8 @@ func TestSaveAndReadBack(t *testing.T) {
 		t.Errorf("system %+v", e.System)
 	}
 	sameTelemetry(t, e.Telemetry, a.Telemetry)
-	if log, err := s.Log(ctx, saved.ID); err != nil || string(log) != string(a.LogBytes) {
-		t.Errorf("log %q, %v", log, err)
+	if log, err := s.Log(ctx, saved.ID, store.Current); err != nil || string(log.Bytes) != string(a.LogBytes) {
+		t.Errorf("log %q, %v", log.Bytes, err)
 	}
 	if _, err := s.Save(ctx, arrival(2)); !errors.Is(err, store.ErrReadOnly) {
 		t.Errorf("saved into a store opened for reading: %v", err)
@@ -186,6 +186,7 @@ func TestGrownLogIsARevision(t *testing.T) {
 		t.Fatal(err)
 	}
 	grown := arrivalOf("10,11,12,13,14", "/logs/a.csv", day, record.Frames{MS: []float64{10, 11, 12, 13, 14}})
+	grown.LogBytes = []byte("10,11,12,13,14")
 	second := mustSave(t, s, grown)
 	if !second.Created || second.ID != first.ID || second.Revision != 1 {
 		t.Fatalf("the grown log became %+v", second)
@@ -200,6 +201,14 @@ func TestGrownLogIsARevision(t *testing.T) {
 	old, err := s.Revisions(ctx, first.ID)
 	if err != nil || len(old) != 1 || old[0].Pass.Verdict != record.VerdictBad || len(old[0].Frames.MS) != 4 {
 		t.Errorf("old revisions %+v, %v", old, err)
+	}
+	for revision, want := range []string{string(a.LogBytes), string(grown.LogBytes)} {
+		if log, err := s.Log(ctx, first.ID, revision); err != nil || string(log.Bytes) != want || log.Revision != revision {
+			t.Errorf("log of revision %d: %+v, %v", revision, log, err)
+		}
+	}
+	if log, err := s.Log(ctx, first.ID, 2); !errors.Is(err, store.ErrNoRevision) {
+		t.Errorf("log of a revision that is not there: %+v, %v", log, err)
 	}
 	if again := mustSave(t, s, a); again.Created || again.ID != first.ID {
 		t.Errorf("the old bytes came back as %+v", again)
@@ -286,6 +295,41 @@ func TestIdentityOfADeletedStub(t *testing.T) {
 		// In its own place a stub grows as before.
 		if got := mustSave(t, s, capped("/logs/stub.csv", 301)); got.ID != stub.ID || got.Revision != 1 {
 			t.Errorf("the stub of %d frames grew into %+v, want revision 1 of %s", n, got, stub.ID)
+		}
+	}
+}
+
+// TestNextRecordingUnderTheName: a logger gives its next recording the name of the last,
+// which was a stub; what many recordings begin with does not make it a revision unless it
+// also started then, what only one begins with does.
+func TestNextRecordingUnderTheName(t *testing.T) {
+	at := func(ms []float64, by time.Duration) store.Arrival {
+		return arrivalOf(fmt.Sprint(ms, by), "/logs/last.csv", day.Add(by), record.Frames{MS: ms})
+	}
+	unknown := func(a store.Arrival) store.Arrival {
+		a.Pass.StartedAt = time.Time{}
+		return a
+	}
+	capped := slices.Repeat([]float64{16.7}, 300)
+	for _, c := range []struct {
+		name        string
+		stub, later store.Arrival
+		grew        bool
+	}{
+		{"one equal frame, a minute later", at([]float64{16.7}, 0), at(capped, time.Minute), false},
+		{"one equal frame and half a line, a minute later", at([]float64{16.7, 1}, 0), at(capped, time.Minute), false},
+		{"the same, a minute earlier", at([]float64{16.7, 1}, 0), at(capped, -time.Minute), false},
+		{"many equal frames of a cap, a minute later", at(capped[:150], 0), at(capped, time.Minute), false},
+		{"one equal frame, the same start", at([]float64{16.7}, 0), at(capped, 2*time.Second), true},
+		{"one equal frame and half a line, the same start", at([]float64{16.7, 1}, 0), at(capped, 0), true},
+		{"nobody knows when the stub started", unknown(at([]float64{16.7}, 0)), at(capped, time.Minute), true},
+		{"nobody knows when the rest started", at([]float64{16.7}, 0), unknown(at(capped, time.Minute)), true},
+		{"frames of its own, after a pause in recording", at(recorded(1, 4), 0), at(recorded(1, 300), time.Minute), true},
+	} {
+		s := newStore(t)
+		stub, later := mustSave(t, s, c.stub), mustSave(t, s, c.later)
+		if got := later.ID == stub.ID && later.Revision == 1; got != c.grew || !later.Created {
+			t.Errorf("%s: %+v after %+v", c.name, later, stub)
 		}
 	}
 }

@@ -133,7 +133,8 @@ func (c *retainCmd) print(a *app, done store.Retained) error {
 
 // logCmd is `capctl log`.
 type logCmd struct {
-	ID string `arg:"" help:"Identity of the pass, or the beginning of it."`
+	ID       string `arg:"" help:"Identity of the pass, or the beginning of it."`
+	Revision *int   `placeholder:"N" help:"The log as it was at this revision, 0 for the first that was stored; without it the latest."`
 }
 
 func (c *logCmd) Run(a *app) error {
@@ -148,23 +149,36 @@ func (c *logCmd) Run(a *app) error {
 	} else if err != nil {
 		return cli.FailedError(err)
 	}
-	log, err := s.Log(a.ctx, p.ID)
-	if err != nil {
+	revision := store.Current
+	if c.Revision != nil {
+		if revision = *c.Revision; revision < 0 {
+			return cli.UsageError(fmt.Errorf("--revision %d: revisions count from 0", revision))
+		}
+	}
+	log, err := s.Log(a.ctx, p.ID, revision)
+	if errors.Is(err, store.ErrNoRevision) {
+		return cli.FailedError(err, "'capctl show "+p.ID+"' says how often the log grew")
+	} else if err != nil {
 		return cli.FailedError(err, "it was at "+printable(p.Log))
 	}
-	if log != nil {
-		if _, err := a.stdout.Write(log); err != nil {
+	return c.write(a, p, log)
+}
+
+// write gives the log out, or says why it cannot.
+func (c *logCmd) write(a *app, p record.Pass, log store.KeptLog) error {
+	which := "the log of pass " + p.ID
+	if log.Revision != p.Revision {
+		which += fmt.Sprintf(" at revision %d", log.Revision)
+	}
+	switch {
+	case log.Bytes != nil:
+		if _, err := a.stdout.Write(log.Bytes); err != nil {
 			return cli.FailedError(fmt.Errorf("write the log: %w", err))
 		}
 		return nil
+	case !log.DroppedAt.IsZero():
+		return cli.FailedError(fmt.Errorf("%s was dropped by 'capctl retain' on %s", which, log.DroppedAt.Format(time.DateOnly)), "it was at "+printable(p.Log))
 	}
-	at, err := s.Dropped(a.ctx, p.ID, "log")
-	if err != nil {
-		return cli.FailedError(err)
-	}
-	if !at.IsZero() {
-		return cli.FailedError(fmt.Errorf("the log of pass %s was dropped by 'capctl retain' on %s", p.ID, at.Format(time.DateOnly)), "it was at "+printable(p.Log))
-	}
-	return cli.FailedError(fmt.Errorf("the log of pass %s was not kept", p.ID),
+	return cli.FailedError(fmt.Errorf("%s was not kept", which),
 		"it was at "+printable(p.Log), "keep_log = true under [store] in the agent's configuration keeps the logs that come from then on")
 }
