@@ -196,6 +196,9 @@ func TestPagesAreThoseOfTheWholeSelection(t *testing.T) {
 		{store.Filter{Campaign: "campaign 7", Tags: map[string]string{"gpu": "gpu 1*"}}, func(p record.Pass) bool {
 			return p.Tags.Value("campaign") == "campaign 7" && strings.HasPrefix(p.Tags.Value("gpu"), "gpu 1")
 		}},
+		{store.Filter{Tags: map[string]string{"kit": "kit 3", "preset": "preset 0"}, Bench: "bench 3[9]", Verdicts: []record.Verdict{record.Clean}}, func(p record.Pass) bool {
+			return p.Tags.Value("kit") == "kit 3" && p.Bench == "bench 39" && p.Verdict == record.Clean
+		}},
 		{store.Filter{Tags: map[string]string{"kit": "kit 3", "resolution": "none"}}, func(p record.Pass) bool { return false }},
 	} {
 		for _, newest := range []bool{false, true} {
