@@ -41,27 +41,23 @@ func threadTime() (time.Duration, bool) {
 	return time.Duration(t.Nano()), e == 0
 }
 
-// releaseProgram gives back the pages of the program itself: starting touches most of it
-// once, and what goes on being used comes back from the system's cache without a read
-// from disk. Only what was never written to is dropped.
+// releaseProgram gives back the pages of the program itself and of the libraries it has
+// loaded: starting touches most of them once, and what goes on being used comes back from
+// the system's cache without a read from disk. Only what was never written to is dropped.
 func releaseProgram() {
-	self, err := os.Readlink("/proc/self/exe")
-	if err != nil {
-		return
-	}
 	maps, err := os.ReadFile("/proc/self/smaps")
 	if err != nil {
 		return
 	}
-	for _, m := range unwrittenMappings(string(maps), self) {
+	for _, m := range unwrittenMappings(string(maps)) {
 		unix.Syscall(unix.SYS_MADVISE, uintptr(m[0]), uintptr(m[1]-m[0]), unix.MADV_DONTNEED)
 	}
 }
 
-// unwrittenMappings returns start and end of those mappings of a file in the text of
-// smaps (kernel: Documentation/filesystems/proc.rst) that cannot be written to and hold
+// unwrittenMappings returns start and end of those mappings of files, devices apart, in
+// the text of smaps (kernel: Documentation/filesystems/proc.rst) that cannot be written to and hold
 // no page of their own.
-func unwrittenMappings(smaps, file string) (list [][2]uint64) {
+func unwrittenMappings(smaps string) (list [][2]uint64) {
 	var m [2]uint64
 	ours := false
 	for l := range strings.Lines(smaps) {
@@ -80,7 +76,8 @@ func unwrittenMappings(smaps, file string) (list [][2]uint64) {
 		from, err1 := strconv.ParseUint(a, 16, 64)
 		to, err2 := strconv.ParseUint(z, 16, 64)
 		m = [2]uint64{from, to}
-		ours = err1 == nil && err2 == nil && from < to && words[1][1] == '-' && words[5] == file && len(words) == 6
+		ours = err1 == nil && err2 == nil && from < to && words[1][1] == '-' && strings.HasSuffix(words[1], "p") && len(words) == 6 &&
+			strings.HasPrefix(words[5], "/") && !strings.HasPrefix(words[5], "/dev/")
 	}
 	return list
 }

@@ -53,7 +53,7 @@ func TestNVMLStandIn(t *testing.T) {
 	if f, _ := s.Get("graphics.0.clock_max"); f.Unknown != record.Unsupported {
 		t.Errorf("what the card does not tell: %+v", f)
 	}
-	src := &nvmlSource{lib: b.nvml}
+	src := openNVMLCard(b.nvml, 0, 0)
 	row := make([]float64, len(src.columns()))
 	read := func(at time.Time) []float64 {
 		for i := range row {
@@ -66,8 +66,13 @@ func TestNVMLStandIn(t *testing.T) {
 	for i, v := range read(noon) {
 		near(t, src.columns()[i].name, v, want[i])
 	}
+	for s := 1; s <= nvmlTurns; s++ {
+		row := read(noon.Add(time.Duration(s) * time.Second))
+		near(t, "memory clock between its turns", row[2], 10501)
+		near(t, "memory in use between its turns", row[5], 2<<30)
+	}
 	write(t, lost, nil)
-	for _, at := range []time.Time{noon.Add(time.Second), noon.Add(2 * time.Second), noon.Add(2 * time.Minute)} {
+	for _, at := range []time.Time{noon.Add(10 * time.Second), noon.Add(11 * time.Second), noon.Add(2 * time.Minute)} {
 		if v := read(at)[0]; !math.IsNaN(v) {
 			t.Errorf("a lost card reads %g", v)
 		}
@@ -90,7 +95,7 @@ func TestNVMLHere(t *testing.T) {
 	if why.why != "" || len(cards) == 0 {
 		t.Fatalf("%+v", why)
 	}
-	src := &nvmlSource{lib: lib}
+	src := openNVMLCard(lib, 0, 0)
 	row := make([]float64, len(src.columns()))
 	for range 3 {
 		start := time.Now()
@@ -114,7 +119,7 @@ func BenchmarkNVML(b *testing.B) {
 	if n == nil {
 		b.Fatalf("%+v", why)
 	}
-	src := &nvmlSource{lib: n}
+	src := openNVMLCard(n, 0, 0)
 	row := make([]float64, len(src.columns()))
 	b.ReportAllocs()
 	for b.Loop() {
