@@ -146,8 +146,28 @@ func (c *beginCmd) Run(a *app) error {
 		if err := c.checkNames(a, tags); err != nil {
 			return err
 		}
-		return agent.Begin(a.ctx, tags, c.Once)
+		if err := agent.Begin(a.ctx, tags, c.Once); err != nil {
+			return err
+		}
+		return c.sayHand(a, agent)
 	})
+}
+
+// sayHand says which tags the coming passes get now.
+func (c *beginCmd) sayHand(a *app, agent *control.Client) error {
+	s, err := agent.Status(a.ctx)
+	if err != nil {
+		return err
+	}
+	switch {
+	case len(s.Next) == 0:
+		fmt.Fprintln(a.stderr, "capctl: no tags by hand are in force")
+	case c.Once:
+		fmt.Fprintf(a.stderr, "capctl: the next pass gets %s\n", pairs(s.Next))
+	default:
+		fmt.Fprintf(a.stderr, "capctl: the coming passes get %s; 'capctl begin' alone takes that back\n", pairs(s.Next))
+	}
+	return nil
 }
 
 // checkNames keeps slips out of the tags of all passes to come, as `capctl tag` does.

@@ -2,11 +2,13 @@ package main
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 
 	"github.com/jedib0t/go-pretty/v6/table"
 
 	"capd.example/analysis"
+	"capd.example/internal/cli"
 	"capd.example/plugins/agreement"
 	"capd.example/record"
 	"capd.example/report"
@@ -42,6 +44,12 @@ func (f analysisFlags) cells(a *app, filter filterFlags) ([]analysis.Cell, analy
 	if err != nil {
 		return nil, analysis.Options{}, err
 	}
+	if len(passes) == 0 {
+		filter.noPass(a)
+	}
+	if err := f.checkFactors(a, passes); err != nil {
+		return nil, analysis.Options{}, err
+	}
 	o := f.options(a)
 	if !f.Alone {
 		if o.History, err = (filterFlags{}).passes(a); err != nil {
@@ -49,6 +57,27 @@ func (f analysisFlags) cells(a *app, filter filterFlags) ([]analysis.Cell, analy
 		}
 	}
 	return analysis.Cells(passes, o), o, nil
+}
+
+// checkFactors keeps a slip of the pen from making all passes one cell: a factor that no
+// selected pass has is refused where its name is close to one that they have.
+func (f analysisFlags) checkFactors(a *app, passes []record.Pass) error {
+	known := map[string]bool{}
+	for _, p := range passes {
+		for name := range p.Tags {
+			known[name] = true
+		}
+	}
+	for _, name := range f.Factor {
+		if known[name] || slices.Contains(record.CellFactors, name) || len(passes) == 0 {
+			continue
+		}
+		if like := nearest(name, known); like != "" {
+			return cli.UsageError(fmt.Errorf("--factor %s: no selected pass has this tag; is %q meant?", name, like))
+		}
+		fmt.Fprintf(a.stderr, "capctl: note: --factor %s: no selected pass has this tag\n", name)
+	}
+	return nil
 }
 
 func (c *cellsCmd) Run(a *app) error {

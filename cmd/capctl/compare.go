@@ -30,6 +30,9 @@ func (c *compareCmd) Run(a *app) error {
 	if c.Tie != nil && !(*c.Tie > 0 && *c.Tie < 100) {
 		return cli.UsageError(fmt.Errorf("--tie %g is no percentage above 0 and below 100", *c.Tie))
 	}
+	if err := knownFigure(c.Metric); err != nil {
+		return err
+	}
 	cells, o, err := c.cells(a, c.filterFlags)
 	if err != nil {
 		return err
@@ -61,6 +64,24 @@ func (c *compareCmd) Run(a *app) error {
 		return table.Row{m.Name(), m.Value, m.Base, analysis.WholePercent(m.Margin), percentRange(m.CILow, m.CIHigh), m.Call,
 			strings.Join(append([]string{m.Reason}, m.Warnings...), "; ")}
 	}, func() report.Table { return report.MarginTable(margins, factorsOf(o)) })
+}
+
+// knownFigure refuses the name of a figure that there is not.
+func knownFigure(name string) error {
+	names := map[string]bool{}
+	var list []string
+	for _, m := range analysis.Metrics {
+		names[m.Name] = true
+		list = append(list, m.Name)
+	}
+	if names[name] {
+		return nil
+	}
+	hints := []string{"figures: " + strings.Join(list, ", ")}
+	if like := nearest(name, names); like != "" {
+		hints = append([]string{"type: --metric " + like}, hints...)
+	}
+	return cli.UsageError(fmt.Errorf("there is no figure %q", name), hints...)
 }
 
 func percentRange(low, high analysis.Number) string {

@@ -69,7 +69,9 @@ func emit[T any](a *app, o outputFlags, items []T, headings table.Row, row func(
 			r[i] = withoutControls(fmt.Sprint(v))
 		}
 	}
-	printTable(a.stdout, headings, rows)
+	if len(rows) > 0 {
+		printTable(a.stdout, headings, rows)
+	}
 	return nil
 }
 

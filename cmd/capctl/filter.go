@@ -35,6 +35,9 @@ func (f filterFlags) filter(now time.Time) (store.Filter, error) {
 		}
 		out.Tags[name] = value
 	}
+	if f.Limit < 0 {
+		return out, cli.UsageError(fmt.Errorf("--limit %d is less than none", f.Limit))
+	}
 	for _, v := range f.Verdict {
 		if !record.Verdict(v).Valid() {
 			return out, cli.UsageError(fmt.Errorf("--verdict %q is none of clean, unverified, doubtful, bad", v))
@@ -52,15 +55,24 @@ func (f filterFlags) filter(now time.Time) (store.Filter, error) {
 // isZero reports whether the options select nothing in particular.
 func (f filterFlags) isZero() bool { return reflect.ValueOf(f).IsZero() }
 
+// check refuses options that make no sense, beside identities or by themselves.
+func (f filterFlags) check(ids []string) error {
+	if len(ids) > 0 && !f.isZero() {
+		return cli.UsageError(errors.New("name passes or select them by options, not both"))
+	}
+	_, err := f.filter(time.Now())
+	return err
+}
+
 // named returns the passes with these identities, each once; without identities those that
 // the options select, in order of time.
 func (f filterFlags) named(a *app, r reader, ids []string) ([]record.Pass, error) {
+	if err := f.check(ids); err != nil {
+		return nil, err
+	}
 	filter, err := f.filter(time.Now())
 	if err != nil {
 		return nil, err
-	}
-	if len(ids) > 0 && !f.isZero() {
-		return nil, cli.UsageError(errors.New("name passes or select them by options, not both"))
 	}
 	var out []record.Pass
 	for _, id := range ids {
@@ -111,7 +123,7 @@ func moment(flag, text string, now time.Time) (time.Time, error) {
 
 // passes returns the selected passes in order of time.
 func (f filterFlags) passes(a *app) (passes []record.Pass, err error) {
-	if _, err := f.filter(time.Now()); err != nil { // before a store is looked for
+	if err := f.check(nil); err != nil { // before a store is looked for
 		return nil, err
 	}
 	err = withStore(a, func(_ context.Context, s reader) (err error) {

@@ -2,7 +2,10 @@ package main
 
 import (
 	"encoding/json"
+	"errors"
 	"fmt"
+	"io/fs"
+	"os"
 
 	"capd.example/internal/cli"
 	"capd.example/record"
@@ -16,6 +19,15 @@ type importCmd struct {
 }
 
 func (c *importCmd) Run(a *app) error {
+	for _, dir := range c.Dir { // a mistyped name must not leave an empty store
+		if info, err := os.Stat(dir); errors.Is(err, fs.ErrNotExist) {
+			return cli.FailedError(fmt.Errorf("import: there is no folder %s", dir), "name the folder that 'capctl export --format jsonl' wrote")
+		} else if err != nil {
+			return cli.FailedError(fmt.Errorf("import: %w", err))
+		} else if !info.IsDir() {
+			return cli.FailedError(fmt.Errorf("import: %s is no folder", dir), "name the folder that 'capctl export --format jsonl' wrote")
+		}
+	}
 	s, err := openOrMakeStore(a)
 	if err != nil {
 		return err

@@ -69,6 +69,10 @@ func (c *predictCmd) Run(a *app) error {
 		return err
 	}
 	list, models := analysis.Predict(cells, o)
+	if len(list) == 0 && len(cells) > 0 {
+		fmt.Fprintln(a.stderr, "capctl: nothing to predict: no cell is missing of which cells with the same processor and with the same card tell enough")
+		untagged(a, cells, record.TagProcessor, record.TagGraphics)
+	}
 	err = emit(a, c.outputFlags, list, table.Row{"cell, not measured", "predicted FPS", "predicted FPS " + o.ConfidencePercent(), "bound by", "like the measured", "why"}, func(p analysis.Prediction) table.Row {
 		interval := "-"
 		if p.CILow.Known() {

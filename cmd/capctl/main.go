@@ -92,7 +92,9 @@ func run(ctx context.Context, args []string, stdin io.Reader, stdout, stderr io.
 	}
 	if err == nil {
 		a := &app{ctx: ctx, lab: g.Store, stdin: stdin, stdout: stdout, stderr: stderr}
-		if a.config, err = config.Load(g.Config); err == nil {
+		if a.config, err = config.Load(g.Config); err != nil {
+			err = cli.UsageError(err, "'capd check' without --config lists every setting with its meaning")
+		} else {
 			if g.Data != "" {
 				a.config.Data = g.Data
 			}

@@ -64,12 +64,14 @@ func (c *measureCmd) Run(a *app) error {
 	if c.JSON {
 		show = &measuredLines{enc: json.NewEncoder(a.stdout)}
 	}
-	failed := 0
-	nameless := 0
+	failed, missing, nameless := 0, 0, 0
 	bar := progress{out: a.stderr, total: len(files), on: isTerminal(a.stderr) && len(files) > 1}
 	err = measureAll(a.ctx, files, opt, more, func(i int, m measured) error {
 		if m.err != nil {
 			failed++
+			if errors.Is(m.err, fs.ErrNotExist) {
+				missing++
+			}
 		} else if m.Layout.Program == "" {
 			nameless++
 		}
@@ -86,6 +88,8 @@ func (c *measureCmd) Run(a *app) error {
 	switch {
 	case err != nil:
 		return cli.FailedError(fmt.Errorf("measure: %w", err))
+	case failed > 0 && missing == failed:
+		return cli.FailedError(fmt.Errorf("%d of %s could not be read: no such file", failed, record.Count(len(files), "log")))
 	case failed > 0:
 		return cli.FailedError(fmt.Errorf("%d of %s could not be read", failed, record.Count(len(files), "log")), "capctl layout FILE shows how a log is understood")
 	}
@@ -241,6 +245,7 @@ type measuredTable struct {
 	rows            []table.Row
 	all             []measured // for the figures on request
 	unread, remarks notes
+	read            int
 }
 
 func (p *measuredTable) add(m measured) error {
@@ -249,6 +254,7 @@ func (p *measuredTable) add(m measured) error {
 		p.unread.add(m.File, reasonOf(m.err))
 		return nil
 	}
+	p.read++
 	if m.More != nil {
 		p.all = append(p.all, m)
 	}
@@ -278,8 +284,8 @@ func (p *measuredTable) end() error {
 	if err := p.remarks.print(p.messages, "capctl: note: "); err != nil {
 		return err
 	}
-	if len(p.rows) == 0 {
-		return nil
+	if p.read == 0 {
+		return nil // why is said; there is no figure to define
 	}
 	printTable(p.out, table.Row{"log", "frames", "s", "avg FPS", "1% low", "0.1% low", "1% low by time", "p99 FPS", "median ms", "longest ms", "hitches"}, p.rows)
 	_, err := fmt.Fprintln(p.out, "\navg FPS = frames / sum of frame times; 1% low and 0.1% low = rate over the slowest ceil(0.01 n) and\nceil(0.001 n) frames; by time = rate at the frame where the slowest have filled 1 % of the time;\np99 FPS = 1000 / 99th percentile of the frame times (Hyndman-Fan type 7).")

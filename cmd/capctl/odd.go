@@ -40,9 +40,6 @@ func (c *oddCmd) Run(a *app) error {
 		fmt.Fprintf(a.stderr, "; of %d the others say so little that 4 %% could be missed", n)
 	}
 	fmt.Fprintln(a.stderr)
-	if len(cells) == 0 {
-		fmt.Fprintln(a.stderr, "capctl: note: no pass is selected; 'capctl passes' lists what there is")
-	}
 	for _, why := range r.Outside {
 		fmt.Fprintf(a.stderr, "capctl: note: not tested: %s\n", printable(why))
 	}

@@ -74,6 +74,9 @@ type change struct {
 func (r rechecked) differs() bool { return r.Was != r.Now }
 
 func (c *recheckCmd) Run(a *app) error {
+	if err := c.check(c.IDs); err != nil {
+		return err
+	}
 	s, err := openStore(a, !c.Apply)
 	if err != nil {
 		return err

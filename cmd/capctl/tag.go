@@ -34,21 +34,28 @@ func (c *tagCmd) Run(a *app) error {
 	if err != nil {
 		return err
 	}
+	switch {
+	case c.Undo != "" && len(c.What) > 0:
+		return cli.UsageError(errors.New("--undo takes a whole correction back: leave passes and tags out"))
+	case c.Undo == "" && len(ids) == 0 && c.isZero():
+		return cli.UsageError(errors.New("no pass is named"), "name passes by their identities, or select them: --tag game=NAME, --since 2h, --limit 1")
+	}
+	if err := c.check(ids); err != nil {
+		return err
+	}
 	s, err := openStore(a, c.DryRun || len(tags) == 0 && c.Undo == "")
 	if err != nil {
 		return err
 	}
 	defer s.Close()
 	if c.Undo != "" {
-		if len(c.What) > 0 {
-			return cli.UsageError(errors.New("--undo takes a whole correction back: leave passes and tags out"))
-		}
 		return c.undo(a, s)
 	}
-	if len(ids) == 0 && c.isZero() {
-		return cli.UsageError(errors.New("no pass is named"), "name passes by their identities, or select them: --tag game=NAME, --since 2h, --limit 1")
-	}
 	passes, err := c.named(a, s, ids)
+	var e *cli.Error
+	if errors.As(err, &e) && errors.Is(err, store.ErrNotFound) && len(tags) == 0 {
+		e.Hints = append(e.Hints, "tags are written as game=NAME")
+	}
 	if err != nil {
 		return err
 	}

@@ -85,12 +85,13 @@ func (d *desk) standing(ctx context.Context) (last *record.Pass, bad int64, err 
 	return &now, bad, nil
 }
 
-// Begin implements control.Agent.
+// Begin implements control.Agent: tags join those in force, an empty value takes one back,
+// and no tags take all back.
 func (d *desk) Begin(_ context.Context, tags map[string]string, once bool) error {
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	next := maps.Clone(d.hand)
-	if next == nil {
+	if next == nil || len(tags) == 0 {
 		next = map[string]string{}
 	}
 	for name, value := range tags {

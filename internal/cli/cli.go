@@ -10,6 +10,7 @@ import (
 	"os"
 	"os/signal"
 	"runtime/debug"
+	"strings"
 	"syscall"
 
 	"github.com/alecthomas/kong"
@@ -52,7 +53,12 @@ func Status(program string, err error, stderr io.Writer) int {
 	if errors.Is(err, ErrFound) {
 		return Found
 	}
-	fmt.Fprintf(stderr, "%s: error: %v\n", program, err)
+	var p *kong.ParseError
+	text := err.Error()
+	if errors.As(err, &p) {
+		text = plainer.Replace(text)
+	}
+	fmt.Fprintf(stderr, "%s: error: %s\n", program, text)
 	status := Failed
 	var e *Error
 	if errors.As(err, &e) {
@@ -61,12 +67,33 @@ func Status(program string, err error, stderr io.Writer) int {
 			fmt.Fprintf(stderr, "%s: hint: %s\n", program, h)
 		}
 	}
-	var p *kong.ParseError
-	if errors.As(err, &p) {
-		fmt.Fprintf(stderr, "%s: hint: %s --help lists the commands and options\n", program, program)
+	if p != nil {
+		fmt.Fprintf(stderr, "%s: hint: %s\n", program, whereHelpIs(program, p))
 		status = Usage
 	}
 	return status
+}
+
+// plainer says what the parser of command lines says without the words of programmers.
+var plainer = strings.NewReplacer(
+	`expected string value but got "EOL" (<EOL>)`, "its value is missing",
+	`expected int value but got "EOL" (<EOL>)`, "its value is missing",
+	`expected float value but got "EOL" (<EOL>)`, "its value is missing",
+	"expected a valid 64 bit int but got", "needs a whole number, not",
+	"expected a float but got", "needs a number, not",
+	"expected int value but got", "needs a whole number, not",
+	"expected float value but got", "needs a number, not",
+	" (string)", "", " (short flag)", "",
+)
+
+// whereHelpIs names the command that was begun, or the program.
+func whereHelpIs(program string, p *kong.ParseError) string {
+	if p.Context != nil {
+		if n := p.Context.Selected(); n != nil {
+			return fmt.Sprintf("%s %s --help says what it takes", program, n.Path())
+		}
+	}
+	return program + " --help lists the commands and options"
 }
 
 // Parse reads args into grammar. Help and version requests are printed to stdout; done

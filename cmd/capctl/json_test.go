@@ -1,0 +1,121 @@
+package main
+
+import (
+	"os"
+	"path/filepath"
+	"reflect"
+	"regexp"
+	"slices"
+	"strings"
+	"testing"
+
+	"capd.example/analysis"
+	"capd.example/control"
+	"capd.example/internal/testlab"
+	"capd.example/record"
+	"capd.example/store"
+)
+
+// fieldsOf returns the names under which a type's fields stand in JSON, those of the
+// object itself apart from those of the objects in it.
+func fieldsOf(t reflect.Type) (top, below []string) {
+	for t.Kind() == reflect.Pointer || t.Kind() == reflect.Slice || t.Kind() == reflect.Map {
+		t = t.Elem()
+	}
+	if t.Kind() != reflect.Struct {
+		return nil, nil
+	}
+	if t == reflect.TypeFor[analysis.Cell]() { // each figure stands under its own name
+		for _, m := range analysis.Metrics {
+			top = append(top, m.Name)
+		}
+		more, deeper := fieldsOf(reflect.TypeFor[analysis.Figure]())
+		below = slices.Concat(more, deeper)
+	}
+	for f := range t.Fields() {
+		name, _, _ := strings.Cut(f.Tag.Get("json"), ",")
+		inner, deeper := []string(nil), []string(nil)
+		if f.IsExported() && name != "-" && f.Type != t {
+			inner, deeper = fieldsOf(f.Type)
+		}
+		switch {
+		case f.Anonymous && name == "":
+			top, below = append(top, inner...), append(below, deeper...)
+		case f.IsExported() && name != "" && name != "-":
+			top, below = append(top, name), slices.Concat(below, inner, deeper)
+		}
+	}
+	return top, below
+}
+
+// part returns the part of docs/json.md between two texts.
+func part(t *testing.T, page, from, to string) string {
+	t.Helper()
+	_, rest, found := strings.Cut(page, from)
+	if !found {
+		t.Fatalf("docs/json.md has no %q", from)
+	}
+	text, _, _ := strings.Cut(rest, to)
+	return text
+}
+
+// The fields that docs/json.md promises are those that the commands print, and each field
+// of a printed object stands there.
+func TestJSONFieldsAreAsPromised(t *testing.T) {
+	read := func(name string) string {
+		b, err := os.ReadFile(filepath.Join(testlab.Root(), "docs", name))
+		if err != nil {
+			t.Fatal(err)
+		}
+		return string(b)
+	}
+	page, figures := read("json.md"), read("metrics.md")
+	word := regexp.MustCompile("`([a-z][a-z0-9_.]*)(\\[\\])?`")
+	for _, x := range []struct {
+		from, to string
+		types    []any
+		values   string // words in quotes there that are no fields
+	}{
+		{"## `capctl measure", "\n## ", []any{measured{}, unread{}}, ""},
+		{"## `capctl passes", "\n## ", []any{record.Pass{}, record.Tag{}}, ""},
+		{"also `telemetry`", "With `--history`", []any{telemetrySummary{}}, "heat other null"},
+		{"With `--history`", "\n## ", []any{store.Judgement{}}, "checked rechecked overruled"},
+		{"## `capctl overhead", "\n## ", []any{control.Overhead{}}, ""},
+		{"## `capctl cells", "\n## ", []any{analysis.Cell{}}, "ok doubtful processor graphics both agreement"},
+		{"## `capctl compare", "With `--across`", []any{analysis.Margin{}}, "faster slower tie undecided"},
+		{"With `--across`", "\n## ", []any{analysis.Total{}}, ""},
+		{"- `limits`", "- `odd`", []any{analysis.Limit{}, analysis.Model{}, map[string]any{}}, "processor graphics both cap unknown model"},
+		{"- `odd`", "- `predict`", []any{analysis.Odd{}}, "order residual"},
+		{"- `predict`", "- `holds`", []any{analysis.Prediction{}}, "true"},
+		{"- `holds`", "- `value`", []any{analysis.Threshold{}}, "yes no unclear"},
+		{"- `value`", "- `repeatability`", []any{analysis.Value{}}, ""},
+		{"- `repeatability`", "- `reuse`", []any{analysis.Repeat{}}, ""},
+		{"- `reuse`", "\x00", []any{analysis.Comparability{}}, ""},
+	} {
+		text := part(t, page, x.from, x.to)
+		if strings.Contains(text, "(metrics.md)") {
+			text += figures
+		}
+		said := map[string]bool{}
+		for _, m := range word.FindAllStringSubmatch(text, -1) {
+			for w := range strings.SplitSeq(m[1], ".") {
+				said[w] = true
+			}
+		}
+		known := strings.Fields(x.values)
+		for _, v := range x.types {
+			top, below := fieldsOf(reflect.TypeOf(v))
+			known = slices.Concat(known, top, below)
+			for _, f := range top {
+				if !said[f] {
+					t.Errorf("%s: the printed field %q is not there", x.from, f)
+				}
+			}
+		}
+		for w := range said {
+			if !slices.Contains(known, w) && !strings.Contains(figures, "`"+w+"`") {
+				t.Errorf("%s: no field is called %q", x.from, w)
+			}
+		}
+	}
+}
