@@ -145,14 +145,13 @@ func detectDisplays(t tree, f *facts) {
 		}
 		name := "display." + itoa(n)
 		n++
-		_, connector, _ := strings.Cut(d[strings.LastIndexByte(d, '/')+1:], "-")
+		card, connector, _ := strings.Cut(d[strings.LastIndexByte(d, '/')+1:], "-")
 		f.add(name+".connector", connector, "", d+"/status")
 		modes, why := t.text(d + "/modes")
 		first, _, _ := strings.Cut(modes, "\n")
 		f.maybe(name+".preferred", first, "px", d+"/modes", why, false)
 		detectMonitor(t, f, name, d+"/edid")
-		// Which mode is set only the display server knows.
-		f.unknown(name+".refresh", record.Absent, d, false)
+		detectMode(t, f, name, d, card)
 	}
 	if n == 0 {
 		f.unknown("display.0.connector", record.Absent, "/sys/class/drm/card*-*/status", false)

@@ -26,8 +26,9 @@ var (
 // openWindowsSources opens what Windows tells without administrator rights.
 func (b *Bench) openWindowsSources() (list []source, load func() float64, table *processTable, gaps []record.Gap) {
 	load = func() float64 { return 0 }
+	cores := 0
 	if s := openWinCPU(); s != nil {
-		list, load = append(list, s), s.load
+		list, load, cores = append(list, s), s.load, len(s.now)
 	} else {
 		gaps = append(gaps, record.Gap{Name: record.SeriesBusy, Why: record.Broken, Text: "NtQuerySystemInformation"})
 	}
@@ -40,8 +41,17 @@ func (b *Bench) openWindowsSources() (list []source, load func() float64, table 
 	gaps = append(gaps,
 		record.Gap{Name: record.SeriesCPUTemp, Why: record.Unsupported, Text: "Windows tells no processor temperature without a driver of its own"},
 		record.Gap{Name: record.SeriesCPUThrottle, Why: record.Unsupported, Text: "see cpu.performance and cpu.limit"},
-		record.Gap{Name: record.SeriesCPUPower, Why: record.Unsupported, Text: "Windows tells no processor power without a driver of its own"},
-		record.Gap{Name: record.SeriesNetRecv, Why: record.Unsupported, Text: "not read on Windows"})
+		record.Gap{Name: record.SeriesCPUPower, Why: record.Unsupported, Text: "Windows tells no processor power without a driver of its own"})
+	if s, why := openWinNetwork(); why == "" {
+		list = append(list, turn{2, 1}.of(s))
+	} else {
+		gaps = append(gaps, record.Gap{Name: record.SeriesNetRecv, Why: why, Text: "GetIfTable2"})
+	}
+	if s, why := openWinClocks(cores); why == "" {
+		list = append(list, s)
+	} else {
+		gaps = append(gaps, record.Gap{Name: record.SeriesCoreClock, Why: why, Text: "CallNtPowerInformation"})
+	}
 	r := &winReader{buf: make([]byte, 512<<10), found: map[int]*winFound{}, handles: map[int]windows.Handle{}}
 	return list, load, newProcessTable(r, load, os.Getpid()), gaps
 }
