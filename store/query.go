@@ -90,9 +90,13 @@ func selectPasses(ctx context.Context, tx *sql.Tx, f Filter) ([]int64, error) {
 	if f.Limit <= 0 || rarest >= 0 && p.parts[rarest].cost() < few {
 		return p.run(ctx, tx, f, rarest)
 	}
-	found, err := p.walk(ctx, tx, f, walk, far)
-	if err == nil && len(found) < f.Limit && len(found) >= f.Limit/8 {
-		found, err = p.walk(ctx, tx, f, walk, 10*far) // it cannot be far any more
+	found, err := p.walk(ctx, tx, f, walk, 0, far)
+	if err == nil && len(found) > 0 && len(found) < f.Limit && len(found) >= f.Limit/8 {
+		rest := f // it cannot be far any more
+		rest.Limit, rest.Offset = f.Limit-len(found), 0
+		var more []int64
+		more, err = p.walk(ctx, tx, rest, walk, far, 9*far)
+		found = append(found, more...)
 	}
 	if err != nil || len(found) == f.Limit {
 		return found, err
@@ -197,14 +201,14 @@ func (p plan) run(ctx context.Context, tx *sql.Tx, f Filter, chosen int) ([]int6
 }
 
 // walk tests so many passes at most in order of time, those of the chosen condition or all,
-// and stops as soon as the page is full. The inner query names all that the indexes in
+// after skipping some, and stops as soon as the page is full. The inner query names all that the indexes in
 // order of time hold, so that no pass is fetched; the database yields its rows one by one.
-func (p plan) walk(ctx context.Context, tx *sql.Tx, f Filter, chosen, far int) ([]int64, error) {
+func (p plan) walk(ctx context.Context, tx *sql.Tx, f Filter, chosen, skip, far int) ([]int64, error) {
 	first := func(i int, c condition) bool { return i == chosen || c.time }
 	inner, args := p.where(chosen, first)
 	outer, more := p.where(-1, func(i int, c condition) bool { return !first(i, c) })
-	args = append(append(args, far), more...)
-	return numbersOf(ctx, tx, `SELECT p.n FROM (SELECT p.n, p.at, p.cell, p.verdict, p.campaign, p.bench, p.system FROM pass_rows p WHERE `+inner+order(f)+` LIMIT ?) p
+	args = append(append(args, far, skip), more...)
+	return numbersOf(ctx, tx, `SELECT p.n FROM (SELECT p.n, p.at, p.cell, p.verdict, p.campaign, p.bench, p.system FROM pass_rows p WHERE `+inner+order(f)+` LIMIT ? OFFSET ?) p
 		WHERE `+outer+` LIMIT ? OFFSET ?`, append(args, f.Limit, max(f.Offset, 0))...)
 }
 
