@@ -48,6 +48,14 @@ func openPIDDir(path string) (*pidDir, error) {
 	return &pidDir{fd: fd, path: path, raw: onSystem(fd, unix.PROC_SUPER_MAGIC)}, nil
 }
 
+// close gives the descriptor back; nothing can be listed after it.
+func (d *pidDir) close() {
+	if d.fd >= 0 {
+		unix.Close(d.fd)
+	}
+	d.fd = -1
+}
+
 // stat opens the file of that name of a process.
 func (d *pidDir) stat(pid int) (*file, error) {
 	if !d.raw {

@@ -113,6 +113,24 @@ func TestHoldsInPieces(t *testing.T) {
 	}
 }
 
+// TestStoppedReaderGivesBackItsFolder: sampling that ends leaves no descriptor behind.
+func TestStoppedReaderGivesBackItsFolder(t *testing.T) {
+	r, why := openProcReader(tree{"/"}, true)
+	if why != "" {
+		t.Skip("the system has no /proc of its own: ", why)
+	}
+	if list, err := r.dir.list(nil); err != nil || len(list) == 0 {
+		t.Fatalf("%d processes, %v", len(list), err)
+	}
+	newProcessTable(r, func() float64 { return 0 }, 0).close()
+	if list, err := r.dir.list(nil); err == nil {
+		t.Errorf("the folder is still open: %d processes", len(list))
+	}
+	if _, _, told := r.fresh(nil); told {
+		t.Error("the file that tells of births is still open")
+	}
+}
+
 // TestBirths: a process that starts is told by its number, as one that is new and only
 // then; threads are not.
 func TestBirths(t *testing.T) {

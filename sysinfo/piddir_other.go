@@ -25,6 +25,8 @@ func openPIDDir(path string) (*pidDir, error) {
 	return &pidDir{path}, nil
 }
 
+func (d *pidDir) close() {}
+
 // stat opens the file of that name of a process.
 func (d *pidDir) stat(pid int) (*file, error) {
 	return openFile(filepath.Join(d.path, strconv.Itoa(pid), "stat"))

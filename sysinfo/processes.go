@@ -309,6 +309,9 @@ func (t *processTable) close() {
 			t.reader.close(p)
 		}
 	}
+	if r, holds := t.reader.(interface{ end() }); holds {
+		r.end()
+	}
 }
 
 // usage is what one process used in a window.

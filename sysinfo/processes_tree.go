@@ -94,6 +94,15 @@ func (r *procReader) used(p *process) (uint64, bool) {
 
 func (r *procReader) close(p *process) { p.handle.close() }
 
+// end gives back what the reader holds besides the processes that it follows.
+func (r *procReader) end() {
+	r.dir.close()
+	if r.births != nil {
+		r.births.f.close()
+		r.births = nil
+	}
+}
+
 // confirmAfter is less than the time between two looks at a process that is not hot.
 const confirmAfter = round / 2 * time.Second
 
