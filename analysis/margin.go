@@ -115,7 +115,14 @@ func compare(cells []Cell, by, base, metric string, o Options, full bool) ([]Mar
 	if !found {
 		return nil, fmt.Errorf("no cell has %s = %q", by, base)
 	}
-	out := []Margin{}
+	pairs := 0
+	for _, row := range rows {
+		pairs += len(row) * (len(row) - 1) / 2 // one base has fewer
+	}
+	if base != "" {
+		pairs = len(cells)
+	}
+	out := make([]Margin, 0, pairs)
 	for _, key := range keys {
 		row := rows[key]
 		factors := map[string]string{} // of all margins of the row

@@ -198,7 +198,9 @@ func drawBars(c *canvas, top float64, rows []barRow) float64 {
 	if !c.free { // a few bars do not fill a video frame
 		all := c.h - 2.2*size - top
 		unit = math.Min(all/float64(max(1, len(rows))), 7*size)
-		text = math.Min(size, unit*0.75)
+		text = math.Max(math.Min(size, unit*0.75), math.Min(1.5*size, unit*0.3))
+		room = math.Min(label*math.Max(1, text/size), 0.42*c.w)
+		left = pad + room + size*0.6
 		most = max(1, int(unit/(1.15*text)))
 		top += 0.3 * (all - unit*float64(len(rows)))
 	}
@@ -216,7 +218,7 @@ func drawBars(c *canvas, top float64, rows []barRow) float64 {
 		}
 		bottom += step[i]
 	}
-	right := c.w - pad - textWidth("000.0*", size, true)
+	right := c.w - pad - textWidth("000.0*", math.Max(size, text), true)
 	scale := ticks(axisEnd(rows), 6)
 	x := axis{left, right, scale[len(scale)-1]}.at
 	for _, t := range scale {

@@ -127,7 +127,8 @@ func (r *Report) dataPackage(charts []Drawn, put func(string, []byte) error) err
 		Schema   schema `json:"schema"`
 	}
 	var entries []entry
-	for _, t := range r.tables() {
+	for _, table := range r.tables() {
+		t := table()
 		data, err := t.CSV()
 		if err != nil {
 			return err

@@ -82,7 +82,24 @@ func (m heatMap) rowNames(c *canvas) rowNames {
 	return n
 }
 
+// enlarge gives a small map in a video frame larger texts and fields, as far as they fit.
+func (m heatMap) enlarge(c *canvas, top float64) {
+	size := c.font
+	for _, by := range []float64{1.8, 1.5, 1.25} {
+		c.font = by * size
+		names := m.rowNames(c)
+		rows, columns := float64(len(m.rows)), float64(len(m.columns))
+		if names.outer == 0 && names.left+6*columns*c.font < c.w-c.font && top+(6+rowHeight*rows)*c.font < c.h {
+			return
+		}
+	}
+	c.font = size
+}
+
 func (m heatMap) draw(c *canvas, top float64) float64 {
+	if !c.free {
+		m.enlarge(c, top)
+	}
 	names := m.rowNames(c)
 	all := len(m.columns)
 	room := c.w - c.font - names.left

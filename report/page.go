@@ -222,6 +222,7 @@ func (r *Report) html() ([]byte, error) {
 		p.Currency, p.PriceDate = x.Currency, max(p.PriceDate, x.Date)
 	}
 	var b bytes.Buffer
+	b.Grow(1<<20 + 3000*len(p.Rows) + 600*len(p.PassRows)) // about what it takes: no copies of a large page
 	if err := pageTemplate.Execute(&b, p); err != nil {
 		return nil, fmt.Errorf("write page: %w", err)
 	}

@@ -51,7 +51,6 @@ type Report struct {
 	Values  []analysis.Value
 
 	charts  []chart
-	passes  map[string]record.Pass
 	factors []string
 	varies  map[string]bool // factors that have more than one value
 }
@@ -61,12 +60,9 @@ func Build(in Input) (*Report, error) {
 	if in.PriceBy == "" {
 		in.PriceBy = record.TagGraphics
 	}
-	r := &Report{in: in, passes: map[string]record.Pass{}, factors: in.Options.Factors}
+	r := &Report{in: in, factors: in.Options.Factors}
 	if len(r.factors) == 0 {
 		r.factors = record.CellFactors
-	}
-	for _, p := range in.Passes {
-		r.passes[p.ID] = p
 	}
 	if r.Cells = in.Cells; r.Cells == nil {
 		r.Cells = analysis.Cells(in.Passes, in.Options)

@@ -274,7 +274,7 @@ func TestOneRow(t *testing.T) {
 			t.Errorf("%s: a bar of %g", path, high)
 		}
 	}
-	for _, want := range []string{"No cell could be tested against the others:", "there is one measured cell alone", "What limits each cell, and why"} {
+	for _, want := range []string{"No cell could be tested against the others:", "1 cell of 1 processor and 1 card do not tell what to expect of each other", "What limits each cell, and why"} {
 		if !strings.Contains(string(f["index.html"]), want) {
 			t.Errorf("no %q in the page", want)
 		}

@@ -144,9 +144,10 @@ func sideBySide(systems []record.System, fields []record.Field, passes map[strin
 // systems lists the systems in the order of the cells, then those that no pass names.
 func (r *Report) systems() ([]record.System, map[string]int) {
 	var out []record.System
-	passes, listed := map[string]int{}, map[string]bool{}
+	passes, listed, of := map[string]int{}, map[string]bool{}, map[string]string{}
 	for _, p := range r.in.Passes {
 		passes[p.System]++
+		of[p.ID] = p.System
 	}
 	add := func(id string) {
 		if s, ok := r.in.Systems[id]; ok && !listed[id] {
@@ -156,7 +157,7 @@ func (r *Report) systems() ([]record.System, map[string]int) {
 	}
 	for _, c := range r.Cells {
 		for _, u := range c.Passes.Used {
-			add(r.passes[u.ID].System)
+			add(of[u.ID])
 		}
 	}
 	for _, id := range keys(r.in.Systems) {

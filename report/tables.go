@@ -428,12 +428,20 @@ func (r *Report) findingTable() Table {
 	})
 }
 
-// tables are the tables of the data package. One without rows is there too, so that a
-// report written over an earlier one leaves none of its numbers.
-func (r *Report) tables() []Table {
-	return []Table{
-		CellTable(r.Cells, r.factors), r.passTable(), r.findingTable(), MarginTable(r.Margins, r.factors), TotalTable(r.Totals, r.factors),
-		LimitTable(r.Limits, r.factors), OddTable(r.Odd.Odd, r.factors), PredictionTable(r.Guesses, r.factors),
-		ThresholdTable(r.Holds, r.factors), ValueTable(r.Values, r.factors),
+// tables make the tables of the data package, one at a time, since each is as large as
+// what it is made of. One without rows is there too, so that a report written over an
+// earlier one leaves none of its numbers.
+func (r *Report) tables() []func() Table {
+	return []func() Table{
+		func() Table { return CellTable(r.Cells, r.factors) },
+		r.passTable,
+		r.findingTable,
+		func() Table { return MarginTable(r.Margins, r.factors) },
+		func() Table { return TotalTable(r.Totals, r.factors) },
+		func() Table { return LimitTable(r.Limits, r.factors) },
+		func() Table { return OddTable(r.Odd.Odd, r.factors) },
+		func() Table { return PredictionTable(r.Guesses, r.factors) },
+		func() Table { return ThresholdTable(r.Holds, r.factors) },
+		func() Table { return ValueTable(r.Values, r.factors) },
 	}
 }

@@ -9,6 +9,7 @@ import (
 	"os"
 	"path/filepath"
 	"reflect"
+	"runtime/debug"
 	"slices"
 	"time"
 
@@ -32,6 +33,9 @@ type reportCmd struct {
 }
 
 func (c *reportCmd) Run(a *app) error {
+	// All passes and the whole page are in memory at once; a large campaign needs less of it
+	// for the cost of some time.
+	debug.SetGCPercent(50)
 	in, err := c.input(a)
 	if err != nil {
 		return err
