@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"errors"
 	"fmt"
+	"strings"
 
 	"capd.example/internal/cli"
 	"capd.example/record"
@@ -21,6 +22,7 @@ type overruleCmd struct {
 
 // Run sets the verdict by hand or takes that back. The findings stay as they are.
 func (c *overruleCmd) Run(a *app) error {
+	c.Why = strings.TrimSpace(c.Why)
 	if err := c.check(); err != nil {
 		return err
 	}
