@@ -1,6 +1,9 @@
 package sysinfo
 
-import "bytes"
+import (
+	"bytes"
+	"os"
+)
 
 // births tells which processes have started without a look through /proc, by the number
 // that was given out last (/proc/loadavg, last word; kernel:
@@ -10,6 +13,7 @@ type births struct {
 	buf  [64]byte
 	last int // 0 for not known
 	told bool
+	self int // our own process
 }
 
 const (
@@ -31,7 +35,7 @@ func openBirths(t tree) *births {
 		f.close()
 		return nil
 	}
-	return &births{f: f}
+	return &births{f: f, self: os.Getpid()}
 }
 
 // complete reports whether all numbers given out are told.
@@ -54,7 +58,8 @@ func (b *births) fresh(to []int) (list []int, above int, told bool) {
 		return to, 0, false
 	}
 	for pid := max(above-birthsAgain, 0) + 1; pid <= till; pid++ {
-		if _, ok := processTime(pid); ok {
+		// The number of the thread that asks is answered as if it were its process's.
+		if _, ok := processTime(pid); ok && (pid != threadID() || pid == b.self) {
 			to = append(to, pid)
 		}
 	}

@@ -29,6 +29,9 @@ func processTime(pid int) (uint64, bool) {
 	return uint64(t.Nano()), e == 0
 }
 
+// threadID returns the number of the thread that runs now.
+func threadID() int { return unix.Gettid() }
+
 // pidDir lists the numbers in /proc without allocating: the entries are read into one
 // buffer and only the numbers are looked at.
 type pidDir struct {

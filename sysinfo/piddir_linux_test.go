@@ -5,6 +5,8 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"runtime"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -161,6 +163,42 @@ func TestBirths(t *testing.T) {
 	}
 	if told != 1 {
 		t.Errorf("the child was told %d times", told)
+	}
+}
+
+// TestOwnThreadIsNoBirth: the kernel answers for the number of the asking thread as if it
+// were that of its process.
+func TestOwnThreadIsNoBirth(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "loadavg")
+	ask := func(last int) []int {
+		write(t, path, fmt.Appendf(nil, "0 0 0 1/9 %d\n", last))
+		f, err := openFile(path)
+		if err != nil {
+			t.Error(err)
+			return nil
+		}
+		defer f.close()
+		list, _, _ := (&births{f: f, self: os.Getpid(), last: last - 1}).fresh(nil)
+		return list
+	}
+	ended := make(chan struct{})
+	var look func()
+	look = func() {
+		runtime.LockOSThread() // and never unlocked: the thread ends with the goroutine
+		if unix.Gettid() == os.Getpid() {
+			go look() // on another thread, since this one is taken
+			<-ended
+			return
+		}
+		defer close(ended)
+		if thread := unix.Gettid(); slices.Contains(ask(thread), thread) {
+			t.Errorf("thread %d of process %d was told as a process", thread, os.Getpid())
+		}
+	}
+	go look()
+	<-ended
+	if !slices.Contains(ask(os.Getpid()), os.Getpid()) {
+		t.Error("our own process was not told")
 	}
 }
 

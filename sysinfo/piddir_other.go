@@ -15,6 +15,9 @@ func sinceBoot() (time.Duration, bool) { return 0, false }
 // processTime is known to Linux only.
 func processTime(int) (uint64, bool) { return 0, false }
 
+// threadID is needed on Linux only.
+func threadID() int { return 0 }
+
 // pidDir lists the numbers in the /proc of a recorded machine.
 type pidDir struct{ path string }
 
