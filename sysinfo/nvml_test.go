@@ -7,6 +7,7 @@ import (
 	"os/exec"
 	"path/filepath"
 	"runtime"
+	"strings"
 	"testing"
 	"time"
 
@@ -81,6 +82,19 @@ func TestNVMLStandIn(t *testing.T) {
 		t.Fatal(err)
 	}
 	near(t, "after the card came back", read(noon.Add(4 * time.Minute))[0], 71)
+}
+
+// TestDriverUpdated: a driver that was updated under the running library answers every
+// call with 18 (nvml.h, NVML_ERROR_LIB_RM_VERSION_MISMATCH), which says what to do.
+func TestDriverUpdated(t *testing.T) {
+	for rc, want := range map[uintptr]gap{
+		nvmlMismatch: {record.Broken, "restart"}, nvmlLost: {record.Broken, "lost"}, nvmlNotLoaded: {record.Absent, "not loaded"},
+		nvmlNoPermission: {record.Refused, "refuses"}, nvmlNotSupported: {record.Unsupported, "not tell"}, 999: {record.Broken, "999"},
+	} {
+		if got := nvmlGap(rc); got.why != want.why || !strings.Contains(got.text, want.text) {
+			t.Errorf("%d: %+v", rc, got)
+		}
+	}
 }
 
 // TestNVMLHere reads the machine's own card, where there is one, for a comparison with

@@ -460,3 +460,89 @@ func TestManySensors(t *testing.T) {
 		t.Errorf("%d of 16 cores after four samples", len(seen))
 	}
 }
+
+// TestSleepInAPass: a machine that slept in the middle of a window has no samples of that
+// time; the window says so, and what came after is not spread over the sleep.
+func TestSleepInAPass(t *testing.T) {
+	d := newBed(t, "virtual")
+	d.start()
+	at := noon
+	sample := func(user int) {
+		d.set("proc/stat", busyStat(user))
+		d.sampleAt(at)
+	}
+	for i := range 10 {
+		sample(100 + 200*i)
+		at = at.Add(time.Second)
+	}
+	at = at.Add(time.Hour) // the processor times stand still meanwhile
+	for i := range 10 {
+		sample(2000 + 200*i)
+		at = at.Add(time.Second)
+	}
+	tel, err := d.b.Window(noon, at)
+	if err != nil {
+		t.Fatal(err)
+	}
+	said := ""
+	for _, g := range tel.Missing {
+		if g.Name == "samples" {
+			said = g.Text
+		}
+	}
+	if !strings.HasPrefix(said, "3601 of 3620 s") {
+		t.Errorf("of the sleep it says %q", said)
+	}
+	busy, _ := tel.Find(record.SeriesBusy)
+	for i, v := range busy.Values {
+		if i > 0 && v < 99 {
+			t.Errorf("sample %d: %g %% busy", i, v)
+		}
+	}
+}
+
+// TestClockSetBack: the machine's clock is set back by an hour while samples are taken.
+// Rates over the jump are no numbers, and the next ones are right.
+func TestClockSetBack(t *testing.T) {
+	d := newBed(t, "desktop-a")
+	d.start()
+	disk := func(sectors int) {
+		d.set("sys/block/sda/stat", fmt.Sprintf("1 0 %d 1 1 0 0 1 0 1 1\n", sectors))
+	}
+	disk(1000)
+	d.sampleAt(noon)
+	disk(1010)
+	d.sampleAt(noon.Add(-time.Hour))
+	if v := d.value(record.SeriesDiskRead); !math.IsNaN(v) {
+		t.Errorf("%g B/s over a time that was not", v)
+	}
+	disk(1014)
+	d.sampleAt(noon.Add(-time.Hour + time.Second))
+	near(t, "after the jump", d.value(record.SeriesDiskRead), 4*512)
+	tel, err := d.b.Window(noon.Add(-time.Hour-time.Second), noon.Add(-time.Hour+2*time.Second))
+	if err != nil || len(tel.At) != 2 {
+		t.Errorf("the samples after the jump are not found by their time: %v", err)
+	}
+}
+
+// TestManyClocks: of 256 processors a sample asks sixteen, and in turn all.
+func TestManyClocks(t *testing.T) {
+	d := newBed(t, "virtual")
+	for i := range 256 {
+		write(t, filepath.Join(d.root, fmt.Sprintf("sys/devices/system/cpu/cpu%d/cpufreq/scaling_cur_freq", i)), fmt.Appendf(nil, "%d\n", 3_000_000+1000*i))
+	}
+	d.start()
+	seen := map[int]bool{}
+	for n := range 16 {
+		d.sampleAt(noon.Add(time.Duration(n) * time.Second))
+		for i := range 256 {
+			if v := d.value(fmt.Sprintf("cpu.core.%d.clock", i)); !math.IsNaN(v) {
+				near(t, "clock", v, float64(3000+i))
+				seen[i] = true
+			}
+		}
+		if len(seen) != 16*(n+1) {
+			t.Fatalf("%d processors after %d samples", len(seen), n+1)
+		}
+	}
+}
