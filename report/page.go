@@ -177,6 +177,12 @@ func (r *Report) Short(values map[string]string) string {
 	return strings.Join(parts, " / ")
 }
 
+// overall reports whether the charts of a group are of all settings together; those are in
+// every page.
+func overall(group string) bool {
+	return group == groupMargins || group == groupCoverage || group == groupTraces
+}
+
 // html writes the page.
 func (r *Report) html() ([]byte, error) {
 	p := page{Report: r, Title: r.in.Title, Made: r.in.At.UTC().Format("2006-01-02 15:04 UTC"), Version: r.in.Version,
@@ -201,8 +207,17 @@ func (r *Report) html() ([]byte, error) {
 		}
 	}
 	p.Counts.Cells, p.Counts.Passes = len(r.Cells), len(r.in.Passes)
+	settings := drawnInPage // what the charts over all settings leave
+	for _, ch := range r.charts {
+		if overall(ch.group) {
+			settings--
+		}
+	}
 	for i, ch := range r.charts {
-		if i >= drawnInPage {
+		if !overall(ch.group) {
+			settings--
+		}
+		if settings < 0 && !overall(ch.group) {
 			p.More = append(p.More, figure{File: ch.name, Title: ch.title, PNG: i < r.in.Pictures})
 			continue
 		}
