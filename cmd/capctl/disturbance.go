@@ -11,8 +11,7 @@ import (
 	"path/filepath"
 	"runtime"
 	"runtime/debug"
-	"sync"
-	"sync/atomic"
+	"slices"
 	"time"
 
 	"capd.example/internal/cli"
@@ -29,6 +28,8 @@ type disturbanceCmd struct {
 	Agent  string        `placeholder:"FILE" help:"The agent to judge (default: capd beside this program, else on the path)."`
 	Rounds int           `default:"75" help:"Rounds of two blocks without and two with the agent, for each load."`
 	Block  time.Duration `default:"1s" help:"Length of one block, whole seconds."`
+
+	Threads []int `placeholder:"N,..." help:"How many threads draw frames (default: one, then one per processor)."`
 }
 
 // disturbanceLine is the result for one figure under one load. Changes are relative: -0.001
@@ -56,6 +57,9 @@ func (c *disturbanceCmd) Run(a *app) error {
 	if c.Rounds < 6 || c.Block < time.Second || c.Block%time.Second != 0 {
 		return cli.UsageError(errors.New("at least 6 rounds with blocks of whole seconds are needed for an interval: the agent works once a second"))
 	}
+	if slices.ContainsFunc(c.Threads, func(n int) bool { return n < 1 || n > 4096 }) {
+		return cli.UsageError(errors.New("--threads takes numbers from 1 to 4096"))
+	}
 	agent, err := c.agent()
 	if err != nil {
 		return err
@@ -65,12 +69,8 @@ func (c *disturbanceCmd) Run(a *app) error {
 		return cli.FailedError(fmt.Errorf("make a folder for the agent: %w", err))
 	}
 	defer os.RemoveAll(dir)
-	loads := []int{1}
-	if n := runtime.NumCPU(); n > 1 {
-		loads = append(loads, n)
-	}
 	var lines []disturbanceLine
-	for _, threads := range loads {
+	for _, threads := range c.loads() {
 		total := agentSettles + time.Duration(4*c.Rounds)*c.Block
 		fmt.Fprintf(a.stderr, "capctl: %d thread(s), about %s; leave the machine alone\n", threads, total.Round(time.Second))
 		rounds, err := c.measure(a.ctx, agent, dir, threads)
@@ -80,6 +80,13 @@ func (c *disturbanceCmd) Run(a *app) error {
 		lines = append(lines, judgeDisturbance(threads, rounds)...)
 	}
 	return c.print(a, lines)
+}
+
+func (c *disturbanceCmd) loads() []int {
+	if len(c.Threads) > 0 {
+		return c.Threads
+	}
+	return slices.Compact([]int{1, runtime.NumCPU()})
 }
 
 // agent finds the program to judge.
@@ -249,94 +256,6 @@ func startAgent(ctx context.Context, agent, dir string) (proc *process.Process, 
 		return nil, nil, fmt.Errorf("find the agent that was started: %w", err)
 	}
 	return proc, stop, nil
-}
-
-// frameTarget is how long a frame of the loop takes on an idle processor.
-const frameTarget = 4 * time.Millisecond
-
-// calibrate finds how much work a frame is.
-func calibrate() int {
-	const probe = 1 << 20
-	best := time.Duration(math.MaxInt64)
-	sum := uint64(0)
-	for range 5 {
-		start := time.Now()
-		sum += burn(probe)
-		best = min(best, time.Since(start))
-	}
-	runtime.KeepAlive(sum) // else the compiler drops the work
-	return max(1, int(float64(probe)*float64(frameTarget)/float64(max(best, 1))))
-}
-
-// burn does a fixed amount of integer work (a linear congruential generator, Knuth's
-// MMIX constants).
-func burn(n int) uint64 {
-	x := uint64(n)
-	for range n {
-		x = x*6364136223846793005 + 1442695040888963407
-	}
-	return x
-}
-
-// frame is one frame of the loop.
-type frame struct {
-	end  time.Time
-	took time.Duration
-}
-
-func (f frame) begin() time.Time { return f.end.Add(-f.took) }
-func (f frame) ms() float64      { return f.took.Seconds() * 1000 }
-
-// frameLoops runs frames on threads of their own, at least one each, until it is stopped.
-type frameLoops struct {
-	start time.Time
-	ends  [][]time.Duration // since start, of each thread
-	quit  atomic.Bool
-	wait  sync.WaitGroup
-}
-
-// startFrameLoop has room for frames of so long from the start: growing would show as a
-// slow frame.
-func startFrameLoop(threads int, length time.Duration) *frameLoops {
-	work := calibrate()
-	l := &frameLoops{ends: make([][]time.Duration, threads)}
-	for i := range l.ends {
-		l.ends[i] = make([]time.Duration, 0, int(2*length/frameTarget)+16)
-	}
-	l.start = time.Now()
-	for i := range l.ends {
-		l.wait.Go(func() {
-			runtime.LockOSThread()
-			defer runtime.UnlockOSThread()
-			ends, sum := l.ends[i], uint64(0)
-			for more := true; more; more = !l.quit.Load() {
-				sum += burn(work)
-				ends = append(ends, time.Since(l.start))
-			}
-			l.ends[i] = ends
-			runtime.KeepAlive(sum)
-		})
-	}
-	return l
-}
-
-func (l *frameLoops) stop() {
-	l.quit.Store(true)
-	l.wait.Wait()
-}
-
-// frames of each thread; only after stop.
-func (l *frameLoops) frames() [][]frame {
-	out := make([][]frame, len(l.ends))
-	for i, ends := range l.ends {
-		out[i] = make([]frame, 0, len(ends))
-		last := time.Duration(0)
-		for _, end := range ends {
-			out[i] = append(out[i], frame{end: l.start.Add(end), took: end - last})
-			last = end
-		}
-	}
-	return out
 }
 
 // judgeDisturbance compares on logarithms, one difference per round.
