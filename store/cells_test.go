@@ -5,6 +5,7 @@ import (
 	"math"
 	"math/rand/v2"
 	"slices"
+	"strings"
 	"testing"
 	"time"
 
@@ -149,6 +150,26 @@ func TestLargeCells(t *testing.T) {
 	checkCells(t, s)
 	if n := kept(); n != int64(200) {
 		t.Errorf("a cell that has 200 passes again is not kept: %v", n)
+	}
+}
+
+// TestVerifyKeptFigures: what is kept of a cell and is not so is found.
+func TestVerifyKeptFigures(t *testing.T) {
+	for _, change := range []string{"used = used + 1", "avg_fps = avg_fps * 1.000001", "low1_fps_sd = NULL"} {
+		s := newStore(t)
+		for i := range 3 {
+			mustSave(t, s, smallArrival(i, 100+float64(i), true))
+		}
+		if r, err := s.Verify(t.Context()); err != nil || len(r.Problems) > 0 {
+			t.Fatalf("a sound store: %+v, %v", r, err)
+		}
+		if _, err := rawOpen(t, s.Path()).Exec("UPDATE cell_rows SET " + change); err != nil {
+			t.Fatal(err)
+		}
+		r, err := s.Verify(t.Context())
+		if err != nil || len(r.Problems) != 1 || !strings.Contains(r.Problems[0].What, "the kept figures of 1 cell are not") {
+			t.Errorf("%s: %+v, %v", change, r, err)
+		}
 	}
 }
 

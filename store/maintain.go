@@ -8,6 +8,8 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+
+	"capd.example/record"
 )
 
 // Problem is something damaged in a store.
@@ -28,7 +30,7 @@ type Report struct {
 // pass with its frame times, telemetry, log and system. Damage is in the report, not an
 // error; an error means that the store could not be looked at.
 func (s *Store) Verify(ctx context.Context) (r Report, err error) {
-	r.Problems = s.pages(ctx)
+	r.Problems = append(s.pages(ctx), s.keptFigures(ctx)...)
 	numbers, err := s.numbers(ctx)
 	if err != nil {
 		if ctx.Err() != nil {
@@ -80,6 +82,26 @@ func (s *Store) pages(ctx context.Context) (out []Problem) {
 		}
 	}
 	return out
+}
+
+// keptFigures compares what is kept of cells with their passes. What differs in the last
+// digits only is alike: another version of the database may add up in another order.
+func (s *Store) keptFigures(ctx context.Context) []Problem {
+	where := "c.passes <> f.passes OR c.used IS NOT f.used"
+	for _, figure := range []string{"avg_fps", "low1_fps"} {
+		for _, name := range []string{figure, figure + "_sd"} {
+			where += fmt.Sprintf(" OR coalesce(abs(c.%[1]s - f.%[1]s) > 1e-9 * abs(f.%[2]s), (c.%[1]s IS NULL) <> (f.%[1]s IS NULL))", name, figure)
+		}
+	}
+	var n int
+	err := s.db.QueryRowContext(ctx, "SELECT count(*) FROM cell_rows c JOIN cell_figures f ON f.n = c.n WHERE c.passes IS NOT NULL AND ("+where+")").Scan(&n)
+	switch {
+	case err != nil:
+		return []Problem{{What: "the kept figures of cells: " + s.explain(err).Error()}}
+	case n > 0:
+		return []Problem{{What: fmt.Sprintf("the kept figures of %s are not those of their passes", record.Count(n, "cell"))}}
+	}
+	return nil
 }
 
 // numbers lists all passes by whichever way is still readable.
