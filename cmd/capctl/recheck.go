@@ -98,18 +98,22 @@ func (c *recheckCmd) Run(a *app) error {
 	if _, err := h.Describe(a.ctx); err != nil { // without them every pass would seem to have lost checks
 		return cli.FailedError(fmt.Errorf("check again: %w", err), "nothing was changed; put it right and try again, or take its file out of [checks.pinned] to do without it")
 	}
-	out, err := c.each(a, s, steps, passes)
+	out, left, err := c.each(a, s, steps, h, passes)
 	if err != nil {
 		return err
 	}
-	return c.report(a, out)
+	err = c.report(a, out)
+	if left > 0 {
+		return cli.FailedError(fmt.Errorf("%s left as they were: a validator gave no answer", record.Count(left, "pass")), "put it right and try again, or name it under off in [checks] to do without it")
+	}
+	return err
 }
 
-// each looks at every pass again, in order of time.
-func (c *recheckCmd) each(a *app, s *store.Store, steps *pipeline.Pipeline, passes []record.Pass) ([]rechecked, error) {
+// each looks at every pass again, in order of time. A pass about which a validator gave no
+// answer is left as it was and counted: it would seem to have lost that check.
+func (c *recheckCmd) each(a *app, s *store.Store, steps *pipeline.Pipeline, h *host.Host, passes []record.Pass) (out []rechecked, left int, err error) {
 	bar := progress{out: a.stderr, total: len(passes), on: isTerminal(a.stderr) && len(passes) > 1}
 	defer bar.clear()
-	var out []rechecked
 	for i, p := range passes {
 		bar.at(i + 1)
 		if p.Verdict == "" {
@@ -117,16 +121,22 @@ func (c *recheckCmd) each(a *app, s *store.Store, steps *pipeline.Pipeline, pass
 			continue
 		}
 		r, findings, err := again(a.ctx, s, steps, p)
+		if why := h.Unable(); err == nil && len(why) > 0 {
+			name := slices.Sorted(maps.Keys(why))[0]
+			fmt.Fprintf(a.stderr, "capctl: note: %s is left as it was: no answer from %s: %s\n", p.ID, name, why[name])
+			left++
+			continue
+		}
 		if err == nil && c.Apply && len(r.Changes) > 0 {
 			r.Applied = true
 			err = s.ReplaceFindings(a.ctx, p.ID, findings, r.Now, c.Why, userName())
 		}
 		if err != nil {
-			return nil, cli.FailedError(fmt.Errorf("check pass %s again: %w", p.ID, err))
+			return nil, 0, cli.FailedError(fmt.Errorf("check pass %s again: %w", p.ID, err))
 		}
 		out = append(out, r)
 	}
-	return out, nil
+	return out, left, nil
 }
 
 func again(ctx context.Context, s *store.Store, steps *pipeline.Pipeline, p record.Pass) (rechecked, []record.Finding, error) {

@@ -10,6 +10,7 @@ import (
 	"cmp"
 	"context"
 	"fmt"
+	"maps"
 	"os"
 	"path/filepath"
 	"runtime"
@@ -71,6 +72,7 @@ type Host struct {
 	sources []*source
 	idle    *time.Timer
 	closed  bool
+	unable  map[string]string // of the latest pass: validator = why it gave no answer
 }
 
 // New looks for validators and starts nothing. The error names a setting that makes no
@@ -133,6 +135,7 @@ func (h *Host) Check(ctx context.Context, e record.Evidence) []record.Finding {
 	}
 	h.idle.Stop()
 	defer h.idle.Reset(h.opts.IdleAfter)
+	h.unable = map[string]string{}
 	message := wire.Pack(e)
 	taken := map[string]bool{}
 	var out []record.Finding
@@ -148,6 +151,15 @@ func (h *Host) Check(ctx context.Context, e record.Evidence) []record.Finding {
 	}
 	slices.SortStableFunc(out, func(a, b record.Finding) int { return cmp.Compare(a.Check, b.Check) })
 	return out
+}
+
+// Unable names the validators that gave no answer about the latest pass, and says why: they
+// could not be started, failed, are put aside or have settings that make no sense. One that
+// answered "not-checked" itself is not among them.
+func (h *Host) Unable() map[string]string {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	return maps.Clone(h.unable)
 }
 
 // Describe asks who is there. What could not be asked is left out and named in the error.

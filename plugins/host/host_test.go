@@ -332,6 +332,9 @@ func TestRepeatOffenderIsPutAside(t *testing.T) {
 	if f := before["exits"]; !strings.Contains(f.Reason, "put aside after 3 failures in a row") || !strings.Contains(f.Reason, "the disk fell off") {
 		t.Errorf("got %+v", f)
 	}
+	if why := h.Unable(); len(why) != 1 || why["exits"] != before["exits"].Reason {
+		t.Errorf("gave no answer: %v", why)
+	}
 	after := byName(h.Check(t.Context(), evidence(1)))
 	if before["good"].Numbers["pid"] != after["good"].Numbers["pid"] {
 		t.Error("the process was started anew although the offender was put aside")

@@ -100,10 +100,10 @@ func (h *Host) checkSource(ctx context.Context, s *source, m wire.Message) []rec
 
 func (h *Host) checkOne(ctx context.Context, s *source, d plugins.Description, m wire.Message, loaded *bool) record.Finding {
 	if why := h.aside(s, d.Name); why != "" {
-		return notChecked(d, why)
+		return h.notChecked(d, why)
 	}
 	if why := s.problems[d.Name]; why != "" {
-		return notChecked(d, "a setting makes no sense: "+why)
+		return h.notChecked(d, "a setting makes no sense: "+why)
 	}
 	f, err := h.ask(ctx, s, d, m, loaded)
 	if err == nil {
@@ -113,10 +113,10 @@ func (h *Host) checkOne(ctx context.Context, s *source, d plugins.Description, m
 	s.process.kill()
 	s.process, *loaded = nil, false
 	if ctx.Err() != nil {
-		return notChecked(d, "the check was interrupted")
+		return h.notChecked(d, "the check was interrupted")
 	}
 	h.strike(s, d.Name, err)
-	return notChecked(d, err.Error())
+	return h.notChecked(d, err.Error())
 }
 
 // ask makes the calls for one validator, starting and loading as needed.
@@ -170,16 +170,18 @@ func (h *Host) allNotChecked(s *source, why string) []record.Finding {
 	var out []record.Finding
 	for _, d := range s.described {
 		if !slices.Contains(h.opts.Off, d.Name) {
-			out = append(out, notChecked(d, why))
+			out = append(out, h.notChecked(d, why))
 		}
 	}
 	if len(s.described) == 0 {
-		out = append(out, notChecked(plugins.Description{Name: s.name}, why))
+		out = append(out, h.notChecked(plugins.Description{Name: s.name}, why))
 	}
 	return out
 }
 
-func notChecked(d plugins.Description, why string) record.Finding {
+// notChecked is the finding of a validator that gave no answer, which is noted.
+func (h *Host) notChecked(d plugins.Description, why string) record.Finding {
+	h.unable[d.Name] = why
 	return record.Finding{
 		Check: d.Name, Version: d.Version, Outcome: record.NotChecked, Reason: why,
 		Advice: "see the agent's log; `capctl recheck` examines the pass again once the validator works",
