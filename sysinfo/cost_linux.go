@@ -41,45 +41,61 @@ func threadTime() (time.Duration, bool) {
 	return time.Duration(t.Nano()), e == 0
 }
 
-// releaseProgram gives back the pages of the program itself and of the libraries it has
-// loaded: starting touches most of them once, and what goes on being used comes back from
-// the system's cache without a read from disk. Only what was never written to is dropped.
+// releaseProgram gives back the pages of the program's own file: starting touches most of
+// it once, and what goes on being used comes back from the system's cache without a read
+// from disk. Only what was never written to is dropped; libraries are let be, since their
+// loader has changed pages of them.
 func releaseProgram() {
+	self, err := os.Readlink("/proc/self/exe")
+	if err != nil {
+		return
+	}
 	maps, err := os.ReadFile("/proc/self/smaps")
 	if err != nil {
 		return
 	}
-	for _, m := range unwrittenMappings(string(maps)) {
+	for _, m := range unwrittenMappings(string(maps), self) {
 		unix.Syscall(unix.SYS_MADVISE, uintptr(m[0]), uintptr(m[1]-m[0]), unix.MADV_DONTNEED)
 	}
 }
 
-// unwrittenMappings returns start and end of those mappings of files, devices apart, in
-// the text of smaps (kernel: Documentation/filesystems/proc.rst) that cannot be written to and hold
-// no page of their own.
-func unwrittenMappings(smaps string) (list [][2]uint64) {
+// unwrittenMappings returns start and end of those mappings of a file in the text of
+// smaps (kernel: Documentation/filesystems/proc.rst) that cannot be written to and hold
+// no page of their own, neither in memory nor swapped out. The line about swap comes
+// behind the one about anonymous pages; a kernel that has none of them is not trusted.
+func unwrittenMappings(smaps, file string) (list [][2]uint64) {
+	const none = "0 kB"
 	var m [2]uint64
-	ours := false
+	ours, unwritten := false, false
 	for l := range strings.Lines(smaps) {
-		if anonymous, ok := strings.CutPrefix(l, "Anonymous:"); ok {
-			if ours && strings.TrimSpace(anonymous) == "0 kB" {
+		name, value, _ := strings.Cut(strings.TrimSpace(l), " ")
+		value = strings.TrimSpace(value)
+		switch {
+		case name == "Anonymous:":
+			unwritten = value == none
+		case name == "Swap:":
+			if ours && unwritten && value == none {
 				list = append(list, m)
 			}
 			ours = false
-			continue
+		case !strings.HasSuffix(name, ":"): // the heading of a mapping
+			m, ours = readOnlyMapping(strings.Fields(l), file)
+			unwritten = false
 		}
-		words := strings.Fields(l)
-		if len(words) < 6 || !strings.HasPrefix(words[1], "r") {
-			continue // not the heading of a mapping with a file
-		}
-		a, z, _ := strings.Cut(words[0], "-")
-		from, err1 := strconv.ParseUint(a, 16, 64)
-		to, err2 := strconv.ParseUint(z, 16, 64)
-		m = [2]uint64{from, to}
-		ours = err1 == nil && err2 == nil && from < to && words[1][1] == '-' && strings.HasSuffix(words[1], "p") && len(words) == 6 &&
-			strings.HasPrefix(words[5], "/") && !strings.HasPrefix(words[5], "/dev/")
 	}
 	return list
+}
+
+// readOnlyMapping returns start and end of the mapping with this heading; false where it
+// is of another file, shared, or can be written to.
+func readOnlyMapping(words []string, file string) (m [2]uint64, ok bool) {
+	if len(words) != 6 || words[5] != file || words[1] != "r--p" && words[1] != "r-xp" {
+		return m, false
+	}
+	a, z, _ := strings.Cut(words[0], "-")
+	from, err1 := strconv.ParseUint(a, 16, 64)
+	to, err2 := strconv.ParseUint(z, 16, 64)
+	return [2]uint64{from, to}, err1 == nil && err2 == nil && from < to
 }
 
 // LowerPriority makes this process give way to others. Linux knows the priority of a
