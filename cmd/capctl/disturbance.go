@@ -14,6 +14,7 @@ import (
 	"slices"
 	"time"
 
+	"capd.example/control"
 	"capd.example/internal/cli"
 	"capd.example/metrics"
 	"capd.example/record"
@@ -32,23 +33,24 @@ type disturbanceCmd struct {
 	Threads []int `placeholder:"N,..." help:"How many threads draw frames (default: one, then one per processor)."`
 }
 
-// disturbanceLine is the result for one figure under one load. Changes are relative: -0.001
-// is 0.1 % slower with the agent. The change and its interval are those of the centre of the
-// rounds (stats.PseudoMedian); equivalence is judged by it.
+// disturbanceLine is the result for one figure under one load.
 type disturbanceLine struct {
-	Threads  int      `json:"threads"`
-	Figure   string   `json:"figure"` // avg_fps or low1_fps
-	Without  float64  `json:"without"`
+	Threads int               `json:"threads"`
+	Figure  string            `json:"figure"` // avg_fps or low1_fps
+	Without float64           `json:"without"`
+	Typical disturbanceChange `json:"typical"` // of the typical round: stats.PseudoMedian
+	Mean    disturbanceChange `json:"mean"`    // of the mean of the rounds: stats.TInterval
+	Rounds  int               `json:"rounds"`
+}
+
+// disturbanceChange is a relative change: -0.001 is 0.1 % slower with the agent.
+type disturbanceChange struct {
 	Change   float64  `json:"change"`
 	CILow    *float64 `json:"ci_low"` // 95 % interval
 	CIHigh   *float64 `json:"ci_high"`
 	Within05 bool     `json:"equivalent_0_5_percent"`
 	Within01 bool     `json:"equivalent_0_1_percent"`
 	Least    *float64 `json:"least_provable"` // smallest margin within which equivalence is proven here
-	Mean     float64  `json:"mean_change"`
-	MeanLow  *float64 `json:"mean_ci_low"` // 95 % t interval
-	MeanHigh *float64 `json:"mean_ci_high"`
-	Rounds   int      `json:"rounds"`
 }
 
 // Run measures a frame loop with the agent at work and held still, first on one thread and
@@ -74,6 +76,9 @@ func (c *disturbanceCmd) Run(a *app) error {
 		total := agentSettles + time.Duration(4*c.Rounds)*c.Block
 		fmt.Fprintf(a.stderr, "capctl: %d thread(s), about %s; leave the machine alone\n", threads, total.Round(time.Second))
 		rounds, err := c.measure(a.ctx, agent, dir, threads)
+		if a.ctx.Err() != nil {
+			return cli.FailedError(errors.New("interrupted; the agent that was measured is stopped"))
+		}
 		if err != nil {
 			return cli.FailedError(err)
 		}
@@ -127,9 +132,10 @@ const (
 	// samples at whole seconds: each block then holds the sample of every one of its seconds.
 	toggleLead = 250 * time.Millisecond
 
-	// toggleGap is how much of the start of a block does not count: an agent that goes on
-	// takes the sample it missed.
-	toggleGap = 100 * time.Millisecond
+	// toggleLate is how late stopping it and letting it go on may come: a block counts for so
+	// much less than its length. What the agent does first when it goes on counts: it takes the
+	// sample that it missed, so that it is charged with more than it costs.
+	toggleLate = 50 * time.Millisecond
 )
 
 // measure lets frame loops run without a break while the agent, running all the time, is
@@ -153,7 +159,28 @@ func (c *disturbanceCmd) measure(ctx context.Context, agent, dir string, threads
 		return nil, err
 	}
 	loop.stop()
-	return splitRounds(loop.frames(), at, with, c.Block-toggleGap)
+	if err := didSample(ctx, dir, len(at)/4); err != nil {
+		return nil, err
+	}
+	return splitRounds(loop.frames(), at, with, c.Block-toggleLate)
+}
+
+// didSample fails where the agent has not taken at least so many samples: rounds beside an
+// agent that does nothing would prove nothing.
+func didSample(ctx context.Context, dir string, least int) error {
+	agent, err := control.Dial(ctx, filepath.Join(dir, "data"))
+	if err != nil {
+		return fmt.Errorf("ask the agent what it did: %w", err)
+	}
+	defer agent.Close()
+	o, err := agent.Overhead(ctx)
+	if err == nil && o.Samples < uint64(least) {
+		err = fmt.Errorf("it took %d samples where at least %d were due, so that there was nothing to measure", o.Samples, least)
+	}
+	if err != nil {
+		return fmt.Errorf("ask the agent what it did: %w", err)
+	}
+	return nil
 }
 
 // toggle runs the blocks and returns when each began to count and whether the agent was at
@@ -181,7 +208,7 @@ func (c *disturbanceCmd) toggle(ctx context.Context, proc *process.Process) (at 
 			if err := hold(work); err != nil {
 				return nil, nil, fmt.Errorf("hold the agent still or let it go on: %w; did it stop? `capd run` says why", err)
 			}
-			at, with = append(at, time.Now().Add(toggleGap)), append(with, work)
+			at, with = append(at, time.Now()), append(with, work)
 			next = next.Add(c.Block)
 		}
 	}
@@ -235,6 +262,7 @@ func splitRounds(threads [][]frame, at []time.Time, with []bool, length time.Dur
 // startAgent runs the agent in an empty folder; it works there as on any bench.
 func startAgent(ctx context.Context, agent, dir string) (proc *process.Process, stop func(), err error) {
 	cmd := exec.CommandContext(ctx, agent, "--data", filepath.Join(dir, "data"), "--watch", filepath.Join(dir, "watch"), "run")
+	endWithUs(cmd)
 	if err := cmd.Start(); err != nil {
 		return nil, nil, fmt.Errorf("start the agent: %w", err)
 	}
@@ -281,24 +309,28 @@ func judgeDisturbance(threads int, rounds []disturbanceRound) []disturbanceLine 
 
 func disturbanceFigure(threads int, name string, without float64, diffs []float64) disturbanceLine {
 	line := disturbanceLine{Threads: threads, Figure: name, Without: without, Rounds: len(diffs)}
-	if mean, err := stats.TInterval(diffs, 0.95); err == nil && mean.Defined {
-		line.Mean, line.MeanLow, line.MeanHigh = math.Expm1(mean.Value), relativeChange(mean.Low), relativeChange(mean.High)
-	}
-	centre, err := stats.PseudoMedian(diffs, 0.95)
-	if err != nil {
-		return line
-	}
-	line.Change = math.Expm1(centre.Value)
-	// Two one-sided tests at 5 % hold where the 90 % interval lies inside the margin.
-	tests, err := stats.PseudoMedian(diffs, 0.90)
-	if err != nil || !centre.Defined || !tests.Defined {
-		return line
-	}
-	line.CILow, line.CIHigh = relativeChange(centre.Low), relativeChange(centre.High)
-	least := max(math.Abs(tests.Low), math.Abs(tests.High))
-	line.Within05, line.Within01 = least < math.Log1p(0.005), least < math.Log1p(0.001)
-	line.Least = relativeChange(least)
+	line.Typical = equivalence(diffs, stats.PseudoMedian)
+	line.Mean = equivalence(diffs, stats.TInterval)
 	return line
+}
+
+// equivalence judges by an estimate of differences of logarithms. Two one-sided tests at 5 %
+// hold where the 90 % interval lies inside the margin.
+func equivalence(diffs []float64, estimate func(x []float64, conf float64) (stats.Estimate, error)) (c disturbanceChange) {
+	e, err := estimate(diffs, 0.95)
+	if err != nil {
+		return c
+	}
+	c.Change = math.Expm1(e.Value)
+	tests, err := estimate(diffs, 0.90)
+	if err != nil || !e.Defined || !tests.Defined || !(tests.Low < tests.High) {
+		return c
+	}
+	c.CILow, c.CIHigh = relativeChange(e.Low), relativeChange(e.High)
+	least := max(math.Abs(tests.Low), math.Abs(tests.High))
+	c.Within05, c.Within01 = least < math.Log1p(0.005), least < math.Log1p(0.001)
+	c.Least = relativeChange(least)
+	return c
 }
 
 // relativeChange turns a difference of logarithms into a relative change.
@@ -316,31 +348,36 @@ func (c *disturbanceCmd) print(a *app, lines []disturbanceLine) error {
 			}
 			continue
 		}
-		interval, least, mean := "too few rounds", "-", "-"
-		if l.CILow != nil {
-			interval = fmt.Sprintf("%+.3f to %+.3f %%", 100**l.CILow, 100**l.CIHigh)
-			least = fmt.Sprintf("%.3f %%", 100**l.Least)
-		}
-		if l.MeanLow != nil {
-			mean = fmt.Sprintf("%+.3f %% (%+.3f to %+.3f)", 100*l.Mean, 100**l.MeanLow, 100**l.MeanHigh)
-		}
 		rows = append(rows, table.Row{l.Threads, map[string]string{"avg_fps": "avg FPS", "low1_fps": "1% low"}[l.Figure],
-			fmt.Sprintf("%.3f", l.Without), fmt.Sprintf("%+.3f %%", 100*l.Change), interval, proven(l.Within05), proven(l.Within01), least, mean})
+			fmt.Sprintf("%.3f", l.Without), l.Typical, l.Typical.proven(), l.Mean, l.Mean.proven()})
 	}
 	if c.JSON {
 		return nil
 	}
-	printTable(a.stdout, table.Row{"threads", "figure", "without agent", "change with agent", "95 % interval", "within 0.5 %", "within 0.1 %", "least margin provable here", "mean of the rounds"}, rows)
+	printTable(a.stdout, table.Row{"threads", "figure", "without agent", "typical round with agent, 95 % interval", "equivalent", "mean of the rounds, 95 % interval", "equivalent"}, rows)
 	_, err := fmt.Fprintf(a.stdout, `%d rounds of two blocks of %s with the agent at work and two with it held still, frames running throughout.
-Change and interval: Hodges-Lehmann and the signed-rank test, which a shared machine's rare hold-ups do not drown; the mean is beside
-them. Equivalence by two one-sided tests at 5 %% (Schuirmann 1987). Half as wide an interval takes four times the rounds.
+Typical round: Hodges-Lehmann with the signed-rank test, which a shared machine's hold-ups do not drown; what the agent does in few
+rounds only shows in the mean alone. Equivalence by two one-sided tests at 5 %% (Schuirmann 1987), with the least margin provable
+here. Half as wide an interval takes four times the rounds.
 `, c.Rounds, c.Block)
 	return printed(err)
 }
 
-func proven(yes bool) string {
-	if yes {
-		return "proven"
+func (c disturbanceChange) String() string {
+	if c.CILow == nil {
+		return fmt.Sprintf("%+.3f %% (too few rounds)", 100*c.Change)
 	}
-	return "not shown"
+	return fmt.Sprintf("%+.3f %% (%+.3f to %+.3f)", 100*c.Change, 100**c.CILow, 100**c.CIHigh)
+}
+
+func (c disturbanceChange) proven() string {
+	switch {
+	case c.Least == nil:
+		return "-"
+	case c.Within01:
+		return fmt.Sprintf("within 0.1 %% (%.3f)", 100**c.Least)
+	case c.Within05:
+		return fmt.Sprintf("within 0.5 %% (%.3f)", 100**c.Least)
+	}
+	return fmt.Sprintf("not shown (%.3f %%)", 100**c.Least)
 }

@@ -124,7 +124,12 @@ func Version() string {
 	return "(development)"
 }
 
-// Signals returns a context that ends on an interrupt or a request to terminate.
+// Signals returns a context that ends on an interrupt, a request to terminate and, unless
+// the program was started to outlive it (nohup), the end of its terminal.
 func Signals() (context.Context, context.CancelFunc) {
-	return signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	list := []os.Signal{os.Interrupt, syscall.SIGTERM}
+	if !signal.Ignored(syscall.SIGHUP) {
+		list = append(list, syscall.SIGHUP)
+	}
+	return signal.NotifyContext(context.Background(), list...)
 }
