@@ -217,3 +217,34 @@ func TestOutcomes(t *testing.T) {
 		plugintest.Assert(t, plugintest.Check(t, validator(t, c.name), ex[c.name].bad[c.which], nil), c.want, c.phrase)
 	}
 }
+
+// TestClockThatNeverMoves: where the only source repeats one number, as Windows' power
+// manager does with the base clock, nothing is said of heat; a clock that moves is a look.
+func TestClockThatNeverMoves(t *testing.T) {
+	frames := plugintest.Steady(120, 20, 3)
+	base := plugintest.Series("cpu.core.0.clock", "MHz", plugintest.Flat(3600, 20)...)
+	other := plugintest.Series("cpu.core.1.clock", "MHz", plugintest.Flat(2400, 20)...)
+	moving := plugintest.Flat(4700, 20)
+	for i := range moving {
+		moving[i] += float64(i % 3)
+	}
+	for _, c := range []struct {
+		name    string
+		series  []func(*record.Evidence)
+		want    record.Outcome
+		phrases []string
+	}{
+		{"constant", []func(*record.Evidence){base, other}, record.NotChecked, []string{"the processor's clock never moved"}},
+		{"moving", []func(*record.Evidence){plugintest.Series("cpu.core.0.clock", "MHz", moving...), other}, record.OK, []string{"no sign of heat in the processor's clock"}},
+		{"constant cores, the whole moves", []func(*record.Evidence){base, plugintest.Series("cpu.clock", "MHz", moving...)}, record.OK, []string{"no sign of heat in the processor's clock"}},
+		{"constant, with a count", []func(*record.Evidence){base, plugintest.Series(record.SeriesCPUThrottle, "", plugintest.Flat(12, 20)...)}, record.OK, []string{"no sign of heat in the processor's throttle count"}},
+		{"constant, with a card", []func(*record.Evidence){base, plugintest.Series("gpu.0.throttle", "", plugintest.Flat(0, 20)...)}, record.OK,
+			[]string{"no sign of heat in the graphics card's reasons", "not looked at: the processor's clock never moved"}},
+		{"the whole falls near the limit", []func(*record.Evidence){base, plugintest.Series("cpu.clock", "MHz", ramp(5000, 4200, 20)...),
+			plugintest.Series(record.SeriesBusy, "%", plugintest.Flat(60, 20)...), plugintest.Series(record.SeriesCPUTemp, "degrees C", plugintest.Flat(96, 20)...)}, record.Bad, []string{"fell by"}},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			plugintest.Assert(t, plugintest.Check(t, validator(t, "thermal"), plugintest.Pass(frames, c.series...), nil), c.want, c.phrases...)
+		})
+	}
+}

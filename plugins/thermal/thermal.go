@@ -2,15 +2,17 @@
 //
 // It asks, in this order of trust: the graphics card's own reasons for lower clocks; the
 // processor's count of throttling events; and where neither is there, clocks that fall
-// under steady load near the temperature limit (trend test). A pass that began much
-// colder or hotter than the cell's others is doubtful as well: its clocks had another
-// start. Limits are conventions (common practice, no source); the makers' own limits
+// under steady load near the temperature limit (trend test). A clock that
+// never moves is no look at heat: some systems repeat the base clock whatever the
+// processor does. A pass that began much colder or hotter than the cell's others is
+// doubtful as well: its clocks had another start. Limits are conventions (common practice, no source); the makers' own limits
 // differ by part and count before any of these.
 package thermal
 
 import (
 	"context"
 	"math"
+	"slices"
 	"strings"
 
 	"capd.example/plugins"
@@ -25,7 +27,7 @@ type Validator struct{}
 // Describe implements [plugins.Validator].
 func (Validator) Describe() plugins.Description {
 	return plugins.Description{
-		Name: "thermal", Version: "1",
+		Name: "thermal", Version: "2",
 		About: "neither processor nor graphics card was slowed by heat, and the bench was as warm as for the cell's other passes",
 		Needs: []string{"telemetry: throttle reasons, throttle counts, or clocks, loads and temperatures"},
 		Parameters: []plugins.Parameter{
@@ -58,18 +60,32 @@ func (Validator) Check(_ context.Context, e record.Evidence, p plugins.Params) r
 	say("the graphics card's reasons", reasons(c, e, p))
 	counted := events(c, e, p)
 	say("the processor's throttle count", counted)
+	var still []string
+	clock := func(what, part string, values []float64, moves bool, load, temp, near string) {
+		did := clocks(c, e, p, part, values, load, temp, near)
+		if did && !moves {
+			still = append(still, what)
+		}
+		say(what, did && moves)
+	}
 	if !counted {
-		say("the processor's clock", clocks(c, e, p, "processor", coreClock(e), record.SeriesBusy, record.SeriesCPUTemp, "near_cpu_c"))
+		values, moves := processorClock(e)
+		clock("the processor's clock", "processor", values, moves, record.SeriesBusy, record.SeriesCPUTemp, "near_cpu_c")
 	}
 	for _, n := range cards(e) {
 		if _, known := e.Telemetry.Find("gpu." + n + ".throttle"); !known {
 			s, _ := e.Telemetry.Find("gpu." + n + ".clock")
-			say("the clock of graphics card "+n, clocks(c, e, p, "graphics card "+n, s.Values, "gpu."+n+".busy", "gpu."+n+".temp", "near_gpu_c"))
+			clock("the clock of graphics card "+n, "graphics card "+n, s.Values, varies(s.Values), "gpu."+n+".busy", "gpu."+n+".temp", "near_gpu_c")
 		}
 	}
 	say("the temperature at start", start(c, e, p))
-	if len(looked) == 0 {
+	switch {
+	case len(still) > 0:
+		c.Unable("%s never moved: a base clock that is only repeated reads the same", strings.Join(still, ", "))
+	case len(looked) == 0:
 		c.Unable("no sensor source: %s", pick.Missing(e, record.SeriesCPUTemp))
+	}
+	if len(looked) == 0 {
 		return c.Finding("")
 	}
 	return c.Finding("no sign of heat in " + strings.Join(looked, ", "))
@@ -155,16 +171,35 @@ func grade(x, doubtful, bad float64) record.Outcome {
 	return record.OK
 }
 
-// coreClock returns the mean clock of all cores at each sample.
-func coreClock(e record.Evidence) []float64 {
+// processorClock returns the processor's clock at each sample, and whether it is seen to
+// move: that of the cores or, where the system only repeats a number for them, that of all
+// together.
+func processorClock(e record.Evidence) (clock []float64, moves bool) {
+	clock, moves = coreClock(e)
+	if all, ok := e.Telemetry.Find("cpu.clock"); ok && !moves && varies(all.Values) {
+		return all.Values, true
+	}
+	return clock, moves
+}
+
+// varies reports whether two known values differ.
+func varies(x []float64) bool {
+	known := record.Series{Values: x}.Known()
+	return len(known) > 0 && slices.Min(known) < slices.Max(known)
+}
+
+// coreClock returns the mean clock of all cores at each sample, and whether that of any
+// core moves: which cores are read may change, and with them the mean.
+func coreClock(e record.Evidence) (mean []float64, moves bool) {
 	if e.Telemetry == nil {
-		return nil
+		return nil, false
 	}
 	var sum, n []float64
 	for _, s := range e.Telemetry.Series {
 		if !strings.HasPrefix(s.Name, "cpu.core.") || !strings.HasSuffix(s.Name, ".clock") {
 			continue
 		}
+		moves = moves || varies(s.Values)
 		if sum == nil {
 			sum, n = make([]float64, len(s.Values)), make([]float64, len(s.Values))
 		}
@@ -178,7 +213,7 @@ func coreClock(e record.Evidence) []float64 {
 	for i := range sum {
 		sum[i] /= n[i] // NaN where no core could be read
 	}
-	return sum
+	return sum, moves
 }
 
 // clocks looks for a clock that falls while the load does not. Clocks that vary for other
