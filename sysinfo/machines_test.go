@@ -138,6 +138,9 @@ func describeSample(t *testing.T, b *Bench) string {
 	}
 	var out strings.Builder
 	for i, c := range b.ring.cols {
+		if c.name == colFresh {
+			continue
+		}
 		value := "no number"
 		if !math.IsNaN(row[i]) {
 			value = fmt.Sprintf("%.6g %s", row[i], c.unit)

@@ -61,10 +61,22 @@ type ring struct {
 	rested []bool      // the machine was seen at rest since the row before
 	values []float64
 	next   int
+	fresh  []int // for each column of a source that is read in turns its colFresh, else -1
 }
 
 func newRing(cols []column, rows int) *ring {
-	return &ring{cols: cols, at: make([]time.Time, rows), span: make([]float64, rows), rested: make([]bool, rows), values: make([]float64, rows*len(cols))}
+	fresh := make([]int, len(cols))
+	for i := range fresh {
+		fresh[i] = -1
+	}
+	return &ring{cols: cols, fresh: fresh, at: make([]time.Time, rows), span: make([]float64, rows), rested: make([]bool, rows), values: make([]float64, rows*len(cols))}
+}
+
+// inTurns says that the columns [from, to) are of a source that is read in turns.
+func (r *ring) inTurns(from, to int) {
+	for i := from; i < to; i++ {
+		r.fresh[i] = to - 1
+	}
 }
 
 func (r *ring) put(at time.Time, span float64, rested bool, row []float64) {
@@ -96,17 +108,24 @@ func (r *ring) index(name string) int {
 	return -1
 }
 
-// series copies the columns of the rows. A column that was never read in them becomes a
-// gap instead.
-func (r *ring) series(rows []int) (list []record.Series, missing []record.Gap) {
+// series copies the columns of the rows, which are those of a window. A column that was
+// never read in them becomes a gap instead.
+func (r *ring) series(rows []int, from, to time.Time) (list []record.Series, missing []record.Gap) {
 	for i, c := range r.cols {
+		told := rows
+		if fresh := r.fresh[i]; fresh >= 0 {
+			told = r.turns(rows, fresh, from, to)
+		}
 		if c.name[0] == '.' {
 			continue
 		}
 		values := make([]float64, len(rows))
 		known := false
-		for j, k := range rows {
-			values[j] = r.row(k)[i]
+		for j, k := range told {
+			values[j] = nan
+			if k >= 0 {
+				values[j] = r.row(k)[i]
+			}
 			known = known || !math.IsNaN(values[j])
 		}
 		if !known {
@@ -116,4 +135,61 @@ func (r *ring) series(rows []int) (list []record.Series, missing []record.Gap) {
 		list = append(list, record.Series{Name: c.name, Unit: c.unit, Source: c.source, Values: values})
 	}
 	return list, missing
+}
+
+// turns returns for each row the one whose reading tells of its seconds, -1 for none: of a
+// source that is read in turns (fresh is its column that says so) the first reading that
+// was taken then or later, perhaps after the window. What covers the window with less than
+// half of its time tells of something else, such as the rest before a pass.
+func (r *ring) turns(rows []int, fresh int, from, to time.Time) []int {
+	told := make([]int, len(rows))
+	for j, k := range rows {
+		told[j] = -1
+		z := r.reading(k, 1, fresh)
+		if z < 0 {
+			continue
+		}
+		since := r.at[z].Round(0).Add(-seconds(r.span[z]))
+		if a := r.reading(r.beside(z, -1), -1, fresh); a >= 0 {
+			since = r.at[a].Round(0)
+		}
+		if mostlyWithin(since, r.at[z].Round(0), from, to) {
+			told[j] = z
+		}
+	}
+	return told
+}
+
+// reading returns the first row from k on, forwards or backwards, that was a turn; -1
+// where none is kept.
+func (r *ring) reading(k, step, fresh int) int {
+	for k >= 0 && r.row(k)[fresh] != 1 {
+		k = r.beside(k, step)
+	}
+	return k
+}
+
+// beside returns the row after (step 1) or before (step -1) row k; -1 at the ends.
+func (r *ring) beside(k, step int) int {
+	n := len(r.at)
+	next := (k + step + n) % n
+	if step > 0 && next == r.next || step < 0 && k == r.next || r.at[next].IsZero() {
+		return -1
+	}
+	return next
+}
+
+// mostlyWithin reports whether at least half of the time from a to z lies in the window.
+func mostlyWithin(a, z, from, to time.Time) bool {
+	whole := z.Sub(a)
+	if whole <= 0 {
+		return !z.Before(from) && !z.After(to)
+	}
+	if a.Before(from) {
+		a = from
+	}
+	if z.After(to) {
+		z = to
+	}
+	return 2*z.Sub(a) >= whole
 }

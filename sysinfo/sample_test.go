@@ -427,6 +427,56 @@ func TestTurns(t *testing.T) {
 	}
 }
 
+// TestTurnsInAWindow: what is read in turns tells of the seconds since the turn before,
+// not of those that follow, and of none of which it covers the rest before the pass.
+func TestTurnsInAWindow(t *testing.T) {
+	start := func(t *testing.T) (*bed, func(second, received int)) {
+		d := newBed(t, "virtual")
+		d.set("sys/class/net/eth0/device/vendor", "0x1af4\n")
+		net := func(n int) {
+			d.set("proc/net/dev", fmt.Sprintf("h\nh\n  eth0: %d 1 0 0 0 0 0 0 500 1 0 0 0 0 0 0\n", n))
+		}
+		net(0)
+		d.start()
+		return d, func(second, received int) {
+			net(received)
+			d.sampleAt(noon.Add(time.Duration(second) * time.Second))
+		}
+	}
+	check := func(t *testing.T, d *bed, from, to float64, want ...float64) {
+		t.Helper()
+		tel, err := d.b.Window(noon.Add(seconds(from)), noon.Add(seconds(to)))
+		if err != nil {
+			t.Fatal(err)
+		}
+		got, _ := tel.Find(record.SeriesNetRecv)
+		if fmt.Sprint(got.Values) != fmt.Sprint(want) {
+			t.Errorf("from %g to %g s: %v, want %v", from, to, got.Values, want)
+		}
+	}
+	none := math.NaN()
+	t.Run("burst", func(t *testing.T) {
+		d, sample := start(t)
+		for i := range 9 { // read at 0, 1, 3, 5 and 7 s; all is received in the fourth second
+			sample(i, map[bool]int{true: 1000}[i >= 4])
+		}
+		check(t, d, 0, 8, none, 0, 0, 0, 500, 500, 0, 0, none)
+		check(t, d, 2.5, 6.5, none, 500, 500, 0) // the last is read after the window
+		check(t, d, 4, 5, 500, 500)
+	})
+	t.Run("rest", func(t *testing.T) {
+		d, sample := start(t)
+		sample(0, 0)
+		sample(1, 0)
+		d.s.rested = true
+		sample(31, 60000)
+		for i := range 6 {
+			sample(32+i, 62000+10*i)
+		}
+		check(t, d, 30.5, 36, none, 10, 10, 10, 10)
+	})
+}
+
 // TestManySensors: every sample asks the package and some cores, and in turn all cores.
 func TestManySensors(t *testing.T) {
 	d := newBed(t, "virtual")

@@ -165,6 +165,11 @@ func (b *Bench) startSampling() (*sampler, error) {
 	}
 	b.mu.Lock()
 	b.ring = newRing(cols, int(b.opt.Keep/b.opt.Period)+1)
+	for i, src := range sources {
+		if _, rare := src.(*rareSource); rare {
+			b.ring.inTurns(s.offset[i], s.offset[i]+len(src.columns()))
+		}
+	}
 	b.table, b.gaps = table, gaps
 	b.mu.Unlock()
 	return s, nil

@@ -16,8 +16,11 @@ func (t turn) of(s source) source {
 	return &rareSource{source: s, turn: t, held: make([]float64, len(s.columns()))}
 }
 
-// rareSource is read in its turns; in between its row is the last one, so that a rate
-// stands for the whole time that it was counted over.
+// colFresh is the last column of a rare source: 1 in its turns, 0 where the row repeats.
+const colFresh = ".fresh"
+
+// rareSource is read in its turns; in between its row is the last one. A rate stands for
+// the time since the turn before: see [ring.turns], which gives it to those seconds.
 type rareSource struct {
 	source
 	turn
@@ -25,13 +28,20 @@ type rareSource struct {
 	held []float64
 }
 
+func (s *rareSource) columns() []column {
+	return append(s.source.columns(), column{name: colFresh})
+}
+
 func (s *rareSource) read(row []float64, now time.Time) {
+	fresh := 0.0
 	if s.n == 0 || s.n%s.every == s.at {
 		for i := range s.held {
 			s.held[i] = nan
 		}
 		s.source.read(s.held, now)
+		fresh = 1
 	}
 	s.n++
 	copy(row, s.held)
+	row[len(s.held)] = fresh
 }

@@ -39,7 +39,7 @@ func (b *Bench) WindowFor(from, to time.Time, program string) (*record.Telemetry
 	for _, k := range rows {
 		t.At = append(t.At, b.ring.at[k].Round(0).UTC())
 	}
-	t.Series, t.Missing = b.ring.series(rows)
+	t.Series, t.Missing = b.ring.series(rows, from, to)
 	t.Missing = append(slices.Clone(b.gaps), t.Missing...)
 	t.Missing = append(t.Missing, b.coverage(rows, from, to)...)
 	b.attribute(t, rows, from, to, program)
