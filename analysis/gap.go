@@ -1,6 +1,7 @@
 package analysis
 
 import (
+	"encoding/binary"
 	"fmt"
 	"slices"
 	"strings"
@@ -16,23 +17,64 @@ type Gap struct {
 	Like    []Cell   // the cells that are alike but for these
 }
 
-// Gaps returns the cells that differ from others by missing tags alone.
+// Gaps returns the cells that differ from others by missing tags alone. Its time grows with
+// the number of cells, times that of the different sets of factors that cells lack.
 func Gaps(cells []Cell) []Gap {
-	var out []Gap
-	for _, c := range cells {
-		var g Gap
+	found := make([]Gap, len(cells))
+	for _, gapped := range byTagged(cells) {
+		tagged := cells[gapped[0]].tagged()
+		at := make(map[string]int, len(gapped)) // by the values of what they have: cells are different, so each has its own
+		for _, i := range gapped {
+			at[string(cells[i].key(nil, tagged))] = i
+		}
+		var key []byte
 		for _, other := range cells {
-			if lacks := c.lacks(other); len(lacks) > 0 {
-				g.Like = append(g.Like, other)
-				g.Missing = append(g.Missing, lacks...)
+			key = other.key(key[:0], tagged)
+			i, alike := at[string(key)]
+			if !alike {
+				continue
+			}
+			if lacks := cells[i].lacks(other); len(lacks) > 0 {
+				found[i].Like = append(found[i].Like, other)
+				found[i].Missing = append(found[i].Missing, lacks...)
 			}
 		}
+	}
+	var out []Gap
+	for i, g := range found {
 		if len(g.Like) > 0 {
-			g.Cell, g.Missing = c, inFactorOrder(c.order, g.Missing)
+			g.Cell, g.Missing = cells[i], inFactorOrder(cells[i].order, g.Missing)
 			out = append(out, g)
 		}
 	}
 	return out
+}
+
+// byTagged returns the indexes of the cells that lack a factor, those together that have the
+// same ones.
+func byTagged(cells []Cell) map[string][]int {
+	out := map[string][]int{}
+	for i, c := range cells {
+		if tagged := c.tagged(); len(tagged) < len(c.order) {
+			name := strings.Join(tagged, "\x00")
+			out[name] = append(out[name], i)
+		}
+	}
+	return out
+}
+
+// tagged returns the factors that the cell has a value of.
+func (c Cell) tagged() []string {
+	return slices.DeleteFunc(slices.Clone(c.order), func(f string) bool { return c.Factors[f] == "" })
+}
+
+// key appends the values of the factors, told apart by their lengths.
+func (c Cell) key(to []byte, factors []string) []byte {
+	for _, f := range factors {
+		to = binary.AppendUvarint(to, uint64(len(c.Factors[f])))
+		to = append(to, c.Factors[f]...)
+	}
+	return to
 }
 
 // inFactorOrder returns the factors that are named, each once, in their order.

@@ -1,6 +1,8 @@
 package analysis_test
 
 import (
+	"fmt"
+	"maps"
 	"strings"
 	"testing"
 
@@ -40,6 +42,31 @@ func TestGapsAreCellsThatLackOnlyTags(t *testing.T) {
 	}
 	if want := "e1 lacks cpu: c1\na2 lacks resolution: a1"; strings.Join(got, "\n") != want {
 		t.Errorf("got\n%s\nwant\n%s", strings.Join(got, "\n"), want)
+	}
+}
+
+// A matrix of many cells, in which three lack a tag: comparing each with each would take
+// a hundred million comparisons.
+func TestGapsOfManyCells(t *testing.T) {
+	const sets = 10_000
+	var passes []record.Pass
+	for i := range sets {
+		passes = append(passes, tagged(fmt.Sprint("p", i), fmt.Sprint("cpu ", i%20), fmt.Sprint("gpu ", i/20%50), fmt.Sprint("game ", i/1000), "pier", "1920x1080", "high"))
+	}
+	passes = append(passes,
+		tagged("g1", "cpu 3", "gpu 4", "game 5", "pier", "", "high"),
+		tagged("g2", "", "gpu 4", "game 5", "pier", "1920x1080", "high"),
+		tagged("g3", "cpu 3", "gpu 4", "game 99", "pier", "", "high"))
+	cells := analysis.Cells(passes, analysis.Options{})
+	if len(cells) != sets+3 {
+		t.Fatalf("%d cells", len(cells))
+	}
+	got := map[string]string{}
+	for _, g := range analysis.Gaps(cells) {
+		got[strings.Join(g.Cell.IDs(), " ")] = fmt.Sprintf("%v of %d", g.Missing, len(g.Like))
+	}
+	if want := map[string]string{"g1": "[resolution] of 1", "g2": "[cpu] of 20"}; !maps.Equal(got, want) {
+		t.Errorf("got %v, want %v", got, want)
 	}
 }
 
