@@ -10,12 +10,15 @@ import (
 )
 
 // The library reserves what the head of a page asks for before it reads the page. Pages of
-// honest writers are about a megabyte; these bounds leave room for one page a row group.
+// honest writers are about a megabyte; these bounds leave room for one page a row group. One
+// page of each column of a row group is held at a time, beside the column's dictionary.
 const (
-	maxPageBytes  = 128 << 20
-	maxPageValues = 16 << 20
-	maxPages      = 1 << 20 // in a file
-	maxHead       = 1 << 20 // bytes of a head, which may hold the page's smallest and largest value
+	maxPageBytes   = 128 << 20
+	maxPageValues  = 16 << 20
+	maxGroupBytes  = 256 << 20
+	maxGroupValues = 64 << 20
+	maxPages       = 1 << 20 // in a file
+	maxHead        = 1 << 20 // bytes of a head, which may hold the page's smallest and largest value
 )
 
 // headsFit refuses a file in which the head of a page asks for more than a log can need.
@@ -23,11 +26,18 @@ const (
 // compact protocol of Apache Thrift), since the library does not let them be seen.
 func headsFit(r io.ReaderAt, size int64, groups []format.RowGroup) error {
 	w := walk{r: r, size: size, buffered: bufio.NewReaderSize(nil, 512)}
-	for _, g := range groups {
+	for n, g := range groups {
+		var held page
 		for i := range g.Columns {
-			if err := w.chunk(&g.Columns[i].MetaData); err != nil {
+			largest, err := w.chunk(&g.Columns[i].MetaData)
+			if err != nil {
 				return fmt.Errorf("column %d: %w", i+1, err)
 			}
+			held.bytes, held.values = held.bytes+largest.bytes, held.values+largest.values
+		}
+		if held.bytes > maxGroupBytes || held.values > maxGroupValues {
+			return fmt.Errorf("the largest pages of the columns of row group %d ask for %d bytes and %d values together; allowed are %d and %d: write smaller pages",
+				n+1, held.bytes, held.values, maxGroupBytes, maxGroupValues)
 		}
 	}
 	return nil
@@ -40,42 +50,49 @@ type walk struct {
 	buffered *bufio.Reader
 }
 
-// chunk looks at the heads of a column's pages, one behind the other.
-func (w *walk) chunk(m *format.ColumnMetaData) error {
+// chunk looks at the heads of a column's pages, one behind the other, and returns what
+// is held of them at a time.
+func (w *walk) chunk(m *format.ColumnMetaData) (held page, err error) {
+	var dictionary, largest page
 	at := m.DataPageOffset
 	if d := m.DictionaryPageOffset; d > 0 {
 		if d > at {
-			return errors.New("the file is damaged: a dictionary lies behind what needs it")
+			return held, errors.New("the file is damaged: a dictionary lies behind what needs it")
 		}
 		at = d
 	}
 	end := at + m.TotalCompressedSize
 	if at < 0 || m.TotalCompressedSize < 0 || end < at || end > w.size {
-		return errors.New("the file is cut off or damaged: pages lie outside it")
+		return held, errors.New("the file is cut off or damaged: pages lie outside it")
 	}
 	data := false // the library begins where the footer says, so a page must begin there
 	for at < end {
 		data = data || at == m.DataPageOffset
 		if w.pages++; w.pages > maxPages {
-			return fmt.Errorf("more than %d pages", maxPages)
+			return held, fmt.Errorf("more than %d pages", maxPages)
 		}
-		length, page, err := w.head(at)
+		length, p, err := w.head(at)
 		if err != nil {
-			return fmt.Errorf("the file is damaged: head of the page at byte %d: %w", at, err)
+			return held, fmt.Errorf("the file is damaged: head of the page at byte %d: %w", at, err)
 		}
-		if page.bytes > maxPageBytes || page.values > maxPageValues {
-			return fmt.Errorf("the page at byte %d asks for %d bytes and %d values; allowed are %d and %d: write smaller pages",
-				at, page.bytes, page.values, maxPageBytes, maxPageValues)
+		if p.bytes > maxPageBytes || p.values > maxPageValues {
+			return held, fmt.Errorf("the page at byte %d asks for %d bytes and %d values; allowed are %d and %d: write smaller pages",
+				at, p.bytes, p.values, maxPageBytes, maxPageValues)
 		}
-		at += length + page.stored
-		if page.stored < 0 || at > w.size {
-			return fmt.Errorf("the file is cut off or damaged: the page before byte %d ends behind the file", at)
+		if data {
+			largest = page{bytes: max(largest.bytes, p.bytes), values: max(largest.values, p.values)}
+		} else {
+			dictionary = page{bytes: dictionary.bytes + p.bytes, values: dictionary.values + p.values}
+		}
+		at += length + p.stored
+		if p.stored < 0 || at > w.size {
+			return held, fmt.Errorf("the file is cut off or damaged: the page before byte %d ends behind the file", at)
 		}
 	}
 	if !data && end > m.DataPageOffset {
-		return errors.New("the file is damaged: no page begins where the footer says")
+		return held, errors.New("the file is damaged: no page begins where the footer says")
 	}
-	return nil
+	return page{bytes: dictionary.bytes + largest.bytes, values: dictionary.values + largest.values}, nil
 }
 
 // page is what the head of a page asks for: the largest, where it asks twice.

@@ -13,6 +13,7 @@ import (
 	"capd.example/framelog/parquetlog"
 	"github.com/parquet-go/parquet-go"
 	"github.com/parquet-go/parquet-go/compress"
+	"github.com/parquet-go/parquet-go/encoding/thrift"
 )
 
 type row struct {
@@ -116,6 +117,68 @@ func TestAPageThatAsksForAGigabyteIsRefused(t *testing.T) {
 		if runtime.ReadMemStats(&after); after.TotalAlloc-before.TotalAlloc > 64<<20 {
 			t.Errorf("%v: to refuse it took %d MB", codec, (after.TotalAlloc-before.TotalAlloc)>>20)
 		}
+	}
+}
+
+// greedy is a file of twelve columns whose only pages each claim to have 127 MB of content.
+func greedy(t testing.TB) []byte {
+	type wide struct{ C0, C1, C2, C3, C4, C5, C6, C7, C8, C9, C10, C11 float64 }
+	var out bytes.Buffer
+	w := parquet.NewGenericWriter[wide](&out, parquet.Compression(&parquet.Snappy), parquet.PageBufferSize(1<<20))
+	for i := range 2000 {
+		if _, err := w.Write([]wide{{C0: float64(i), C11: float64(i % 7)}}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := w.Close(); err != nil {
+		t.Fatal(err)
+	}
+	b := out.Bytes()
+	f, err := parquet.OpenFile(bytes.NewReader(b), int64(len(b)))
+	if err != nil {
+		t.Fatal(err)
+	}
+	footer := f.Metadata()
+	columns := footer.RowGroups[0].Columns
+	var body []byte
+	from := 0
+	for i := range columns {
+		m := &columns[i].MetaData
+		at := int(m.DataPageOffset)
+		_, kind := binary.Uvarint(b[at+1:])
+		size := at + 1 + kind + 1 // as in hostile
+		_, width := binary.Uvarint(b[size:])
+		if b[at] != 0x15 || b[size-1] != 0x15 || m.DictionaryPageOffset != 0 {
+			t.Fatalf("column %d begins with % x", i, b[at:at+8])
+		}
+		before := len(body)
+		body = append(body, b[from:at]...)
+		m.DataPageOffset = int64(len(body))
+		body = append(body, b[at:size]...)
+		body = binary.AppendUvarint(body, 127<<21)
+		m.TotalCompressedSize += int64(len(body)-before) - int64(size+width-from)
+		from = size + width
+	}
+	last := columns[len(columns)-1].MetaData
+	body = append(body, b[from:]...)[:last.DataPageOffset+last.TotalCompressedSize]
+	end, err := thrift.Marshal(new(thrift.CompactProtocol), footer)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return append(binary.LittleEndian.AppendUint32(append(body, end...), uint32(len(end))), "PAR1"...)
+}
+
+// Nor is what many columns ask for together, of which each asks for little enough.
+func TestManyColumnsThatAskForMuchAreRefused(t *testing.T) {
+	b := greedy(t)
+	var before, after runtime.MemStats
+	runtime.ReadMemStats(&before)
+	_, err := framelog.Read("x.parquet", b, framelog.Options{Formats: []framelog.Format{parquetlog.Format}})
+	if err == nil || !strings.Contains(err.Error(), "row group 1 ask for 1598029824 bytes") {
+		t.Error(err)
+	}
+	if runtime.ReadMemStats(&after); after.TotalAlloc-before.TotalAlloc > 64<<20 {
+		t.Errorf("to refuse %d bytes it took %d MB", len(b), (after.TotalAlloc-before.TotalAlloc)>>20)
 	}
 }
 
