@@ -104,7 +104,23 @@ func newCable(t *testing.T) cable {
 			t.Cleanup(func() { exec.Command("ip", "netns", "delete", step[2]).Run() })
 		}
 	}
+	// A container may let namespaces be made and refuse what entering one takes.
+	for _, chain := range [][]string{inside(c.bench, "true"), inside(c.lab, asServer("true")...)} {
+		if out, err := exec.Command("ip", chain...).CombinedOutput(); err != nil {
+			t.Skipf("this system lets nothing run in a network namespace: ip %s: %v: %s", strings.Join(chain, " "), err, out)
+		}
+	}
 	return c
+}
+
+// inside is how ip runs a program in a namespace.
+func inside(namespace string, program ...string) []string {
+	return append([]string{"netns", "exec", namespace}, program...)
+}
+
+// asServer is how root runs a program as the user of PostgreSQL, which refuses to be root.
+func asServer(program string, args ...string) []string {
+	return append([]string{"runuser", "-u", "postgres", "--", program}, args...)
 }
 
 // pull and plugIn take the cable out of the lab's socket and put it back.
@@ -118,17 +134,22 @@ func (c cable) set(t *testing.T, state string) {
 	}
 }
 
-// serve starts PostgreSQL in the lab's namespace, where it takes only encrypted
-// connections from the network. It returns its address on this machine, without the
-// network, and the one for the bench.
-func (c cable) serve(t *testing.T) (here, there string) {
+// serverFolder is where the programs of PostgreSQL lie.
+func serverFolder(t *testing.T) string {
 	t.Helper()
 	found, _ := filepath.Glob("/usr/lib/postgresql/*/bin/postgres")
 	if len(found) == 0 {
 		t.Skip(postgres.ErrMissing)
 	}
 	slices.Sort(found)
-	bin := filepath.Dir(found[len(found)-1])
+	return filepath.Dir(found[len(found)-1])
+}
+
+// serve starts PostgreSQL in the lab's namespace, where it takes only encrypted
+// connections from the network. It returns its address on this machine, without the
+// network, and the one for the bench.
+func (c cable) serve(t *testing.T, bin string) (here, there string) {
+	t.Helper()
 	dir, err := os.MkdirTemp("", "capd-cable")
 	if err != nil {
 		t.Fatal(err)
@@ -142,7 +163,7 @@ func (c cable) serve(t *testing.T) (here, there string) {
 			t.Fatal(err)
 		}
 		defer out.Close()
-		cmd := exec.Command("ip", append([]string{"netns", "exec", c.lab, "runuser", "-u", "postgres", "--", filepath.Join(bin, program)}, args...)...)
+		cmd := exec.Command("ip", inside(c.lab, asServer(filepath.Join(bin, program), args...)...)...)
 		cmd.Dir, cmd.Stdout, cmd.Stderr = dir, out, out
 		if err := cmd.Run(); err != nil {
 			said, _ := os.ReadFile(out.Name())
@@ -206,7 +227,7 @@ func (c cable) startBench(t *testing.T, path, address string) remoteBench {
 	if err != nil {
 		t.Fatal(err)
 	}
-	cmd := exec.Command("ip", "netns", "exec", c.bench, self)
+	cmd := exec.Command("ip", inside(c.bench, self)...)
 	cmd.Env = append(os.Environ(), asBench+"="+path, benchLab+"="+address)
 	cmd.Stderr = os.Stderr
 	in, err := cmd.StdinPipe()
@@ -281,8 +302,9 @@ func until(t *testing.T, what string, holds func() bool) {
 // is half written, and when it is stored but its answer is still to come. The bench gives
 // up by itself, stores passes meanwhile, and once the cable is back both sides are equal.
 func TestCableIsPulledInTheMiddleOfABatch(t *testing.T) {
+	bin := serverFolder(t)
 	net := newCable(t)
-	here, there := net.serve(t)
+	here, there := net.serve(t, bin)
 	l := setup(t, here, false)
 	s := newStore(t)
 	bench := net.startBench(t, s.Path(), there)
