@@ -9,6 +9,7 @@ import (
 // (/proc/uptime; kernel: Documentation/filesystems/proc.rst): the cheapest file that tells.
 type glance struct {
 	f        *file
+	tree     tree
 	buf      [64]byte
 	cores    float64
 	up, idle float64 // seconds at the last call
@@ -21,20 +22,26 @@ func openGlance(t tree) *glance {
 	if err != nil {
 		return nil
 	}
-	online, why := t.text(cpuDir + "/online")
-	cores := len(cpuList(online))
-	if why != "" || cores == 0 {
-		cores = runtime.NumCPU()
-	}
 	if !f.kernels() {
 		f.close()
 		return nil
 	}
-	return &glance{f: f, cores: float64(cores)}
+	return &glance{f: f, tree: t}
 }
 
-// load returns the busy processors; false at the first call and where the file tells
-// nothing.
+// count looks how many processors there are: they can be switched on and off at run time.
+func (g *glance) count() {
+	online, why := g.tree.text(cpuDir + "/online")
+	cores := len(cpuList(online))
+	if why != "" || cores == 0 {
+		cores = runtime.NumCPU()
+	}
+	g.cores = float64(cores)
+}
+
+// load returns the busy processors; false at the first call, where the file tells nothing,
+// and where more time was idle than the processors counted last have: more were switched
+// on since, and how many of them are busy is unknown.
 func (g *glance) load() (busy float64, known bool) {
 	n, err := g.f.read(g.buf[:])
 	up, idle, ok := parseUptime(g.buf[:max(n, 0)])
@@ -47,7 +54,14 @@ func (g *glance) load() (busy float64, known bool) {
 	if before == 0 || up <= before || idle < was {
 		return 0, false
 	}
-	return max(0, g.cores-(idle-was)/(up-before)), true
+	// Both clocks are cut to 10 ms, and processors are not all read at once.
+	const slack = 0.02
+	elapsed := up - before
+	busy = g.cores - (idle-was)/elapsed
+	if busy < -quiet-slack*g.cores/elapsed {
+		return 0, false
+	}
+	return max(0, busy), true
 }
 
 func (g *glance) close() {

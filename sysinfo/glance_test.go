@@ -21,7 +21,8 @@ func calmBed(t *testing.T) *bed {
 	if err != nil {
 		t.Fatal(err)
 	}
-	d.s.glance = &glance{f: f, cores: 2}
+	d.set("sys/devices/system/cpu/online", "0-1\n")
+	d.s.glance = &glance{f: f, tree: d.b.tree}
 	d.sampleAt(noon)
 	d.s.glance.load()
 	d.s.busyAt = noon.Add(-time.Hour)
@@ -39,7 +40,8 @@ func TestGlance(t *testing.T) {
 		{"nothing runs", "1005.00 1909.95\n", 5 * time.Second, true},
 		{"half a processor is busy", "1005.00 1907.50\n", 5 * time.Second, false},
 		{"half a minute", "1030.00 1959.90\n", 30 * time.Second, false},
-		{"more idle than there was time", "1005.00 1999.00\n", 5 * time.Second, true},
+		{"a little more idle than there was time", "1005.00 1910.05\n", 5 * time.Second, true},
+		{"more idle than two processors can be", "1005.00 1914.00\n", 5 * time.Second, false},
 		{"the clock stood still", "1000.00 1900.00\n", 5 * time.Second, false},
 		{"it ran backwards", "1005.00 1800.00\n", 5 * time.Second, false},
 		{"nonsense", "x y\n", 5 * time.Second, false},
@@ -56,6 +58,57 @@ func TestGlance(t *testing.T) {
 	d.s.busyAt = noon
 	if d.s.rests(noon.Add(time.Second)) {
 		t.Error("a machine that was just busy rests")
+	}
+}
+
+// TestProcessorsSwitchedOn: a machine that has two more processors than before is busy,
+// not at rest, when two of four work.
+func TestProcessorsSwitchedOn(t *testing.T) {
+	d := calmBed(t)
+	d.set("sys/devices/system/cpu/online", "0-3\n")
+	d.set("proc/uptime", "1005.00 1910.00\n") // two processors' worth of idle time
+	if d.s.rests(noon.Add(5 * time.Second)) {
+		t.Error("two of four processors work, and the machine rests")
+	}
+	// In the middle of a rest it is found out with the next full sample.
+	d = calmBed(t)
+	d.set("proc/uptime", "1005.00 1910.00\n")
+	if !d.s.rests(noon.Add(5 * time.Second)) {
+		t.Fatal("an idle machine does not rest")
+	}
+	d.set("sys/devices/system/cpu/online", "0-3\n")
+	d.sampleAt(noon.Add(30 * time.Second))
+	d.set("proc/uptime", "1035.00 1970.00\n")
+	if d.s.rests(noon.Add(35 * time.Second)) {
+		t.Error("after a sample the processors are not counted again")
+	}
+}
+
+// TestLoadSinceTheLastGlanceWakes: whether the machine works is told by the seconds since
+// the last glance; the mean of the whole rest would hide what has just begun.
+func TestLoadSinceTheLastGlanceWakes(t *testing.T) {
+	for _, c := range []struct {
+		uptime string
+		pace   time.Duration
+	}{
+		{"1030.00 1958.00\n", time.Second},     // 0.4 processors in 5 s
+		{"1030.00 1959.20\n", 5 * time.Second}, // 0.16: worth a sample, not yet work
+	} {
+		d := calmBed(t)
+		d.set("proc/uptime", "1025.00 1950.00\n")
+		if !d.s.rests(noon.Add(25 * time.Second)) {
+			t.Fatal("an idle machine does not rest")
+		}
+		at := noon.Add(29 * time.Second)
+		d.set("proc/uptime", c.uptime)
+		if d.s.rests(at) {
+			t.Fatal("what runs is not seen")
+		}
+		d.set("proc/stat", "cpu  300 0 0 6600 0 0 0 0\ncpu0 250 0 0 3200 0 0 0 0\ncpu1 50 0 0 3400 0 0 0 0\n")
+		d.sampleAt(at)
+		if got := d.s.pace(at.Add(time.Second)); got != c.pace {
+			t.Errorf("%q: the next sample comes after %v, want %v", c.uptime, got, c.pace)
+		}
 	}
 }
 

@@ -44,6 +44,7 @@ type sampler struct {
 	busyAt time.Time      // when the machine was last at work
 	glance *glance        // nil where nothing tells so cheaply
 	rested bool           // the machine was seen at rest since the latest sample
+	woke   float64        // busy processors between the two latest glances of a rest
 }
 
 // Sample takes samples until ctx ends, then returns its error. It may run once at a time
@@ -252,7 +253,13 @@ func (s *sampler) rests(now time.Time) bool {
 	if s.glance == nil || s.pace(now) == s.b.opt.Period {
 		return false
 	}
+	if !s.rested {
+		s.glance.count()
+	}
 	load, known := s.glance.load()
+	if s.rested && known {
+		s.woke = load
+	}
 	if !known || load >= quiet || s.load() >= quiet || now.Sub(s.last) >= restMost {
 		return false
 	}
@@ -317,8 +324,10 @@ func (s *sampler) sampleAt(turn int32, row []float64, now time.Time) bool {
 	s.b.ring.put(now, elapsed, s.rested, row)
 	s.b.mu.Unlock()
 	s.rested = false
-	if s.busyAt.IsZero() || s.load() >= busyEnough {
+	// The sample's own load is the mean of the whole rest before it.
+	if s.busyAt.IsZero() || max(s.load(), s.woke) >= busyEnough {
 		s.busyAt = now
 	}
+	s.woke = 0
 	return true
 }
