@@ -111,3 +111,57 @@ func TestFirstSecondsBelongToWhoUsedThem(t *testing.T) {
 		}
 	}
 }
+
+// shy is a system that tells each start once, and whose programs cannot be opened at first.
+type shy struct {
+	comers
+	refuse map[int]int // how often each is still refused
+	named  map[int]bool
+	listed int
+}
+
+func (s *shy) pids(buf []int) ([]int, error) {
+	s.listed++
+	return s.comers.pids(buf)
+}
+
+func (s *shy) open(pid int) (*process, bool) {
+	if s.refuse[pid] > 0 {
+		s.refuse[pid]--
+		return nil, false
+	}
+	return s.comers.open(pid)
+}
+
+func (s *shy) fresh(buf []int) ([]int, int, bool) {
+	above := len(s.named)
+	all, _ := s.comers.pids(nil)
+	for _, pid := range all {
+		if !s.named[pid] {
+			s.named[pid] = true
+			buf = append(buf, pid)
+		}
+	}
+	return buf, above, true
+}
+
+// TestRefusedOnce: a program that could not be opened when its start was told is found by
+// a listing later; where none was refused nothing is listed.
+func TestRefusedOnce(t *testing.T) {
+	begin := time.Unix(1000, 0)
+	for _, refused := range []int{0, 1, 2} {
+		s := &shy{comers: comers{runs: map[int][2]time.Time{1: {begin.Add(5 * time.Second), begin.Add(time.Hour)}}},
+			refuse: map[int]int{1: refused}, named: map[int]bool{}}
+		table := newProcessTable(s, func() float64 { return 0 }, 0)
+		for i := range 100 {
+			s.now = begin.Add(time.Duration(i) * time.Second)
+			table.read(nil, s.now)
+		}
+		if table.known[1] == nil {
+			t.Errorf("refused %d times, and never followed", refused)
+		}
+		if s.listed != refused {
+			t.Errorf("refused %d times: %d listings", refused, s.listed)
+		}
+	}
+}

@@ -94,6 +94,7 @@ type processTable struct {
 	discovered time.Time
 	scanned    time.Time
 	told       bool          // newcomers were told without a listing
+	missed     bool          // a process could not be opened: only a listing names it again
 	doubt      time.Time     // numbers confirmed before may be other processes' by now
 	patience   time.Duration // until load that nobody explains is looked into again
 	hot        []*process
@@ -185,6 +186,11 @@ func (t *processTable) discover(now time.Time) {
 			return
 		}
 		above, t.doubt = math.MaxInt, now
+		t.missed = false
+	} else if t.missed && (t.ticks%round == 0 || now.Equal(t.scanned)) {
+		if all, err := t.reader.pids(list); err == nil {
+			list, t.missed = all, false
+		}
 	}
 	t.list, t.told = list, told
 	for _, pid := range list {
@@ -206,6 +212,7 @@ func (t *processTable) discover(now time.Time) {
 func (t *processTable) take(pid int, now time.Time) {
 	p, ok := t.reader.open(pid)
 	if !ok {
+		t.missed = true
 		return
 	}
 	t.known[pid] = p

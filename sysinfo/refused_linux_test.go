@@ -24,6 +24,7 @@ func TestRefusedEnergy(t *testing.T) {
 		}
 	}
 	var why record.Unknown
+	var readable bool
 	ended := make(chan struct{})
 	go func() {
 		defer close(ended)
@@ -34,9 +35,16 @@ func TestRefusedEnergy(t *testing.T) {
 				return
 			}
 		}
+		f, err := os.Open(filepath.Join(d.root, "sys/class/powercap/intel-rapl:0/energy_uj"))
+		if readable = err == nil; readable {
+			f.Close()
+		}
 		_, why = openPower(d.b.tree)
 	}()
 	<-ended
+	if readable {
+		t.Skip("the system lets this process read files without rights to them, whoever it is")
+	}
 	if why != record.Refused {
 		t.Errorf("why %q", why)
 	}
