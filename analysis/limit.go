@@ -7,6 +7,7 @@ import (
 
 	"gonum.org/v1/gonum/stat/distuv"
 
+	"capd.example/record"
 	"capd.example/stats"
 )
 
@@ -41,7 +42,8 @@ type Limit struct {
 // Name names the cell.
 func (l Limit) Name() string { return l.name }
 
-// Steps are what a better and a lesser part of a kind change, all else alike.
+// Steps are what a better and a lesser part of a kind change, all else alike. For a card
+// another resolution is such a step too.
 type Steps struct {
 	Better *Step `json:"better,omitempty"`
 	Lesser *Step `json:"lesser,omitempty"`
@@ -53,6 +55,9 @@ type Step struct {
 	Change Number `json:"change"` // 0.05: the other part gives 5 % more
 	P      Number `json:"p"`      // of no change
 	Beyond bool   `json:"beyond_noise"`
+
+	resolution string // of the other cell, where that alone changed what the card has to do
+	alone      bool   // a cell has one pass and nothing tells its noise
 }
 
 // Load is what telemetry says of the passes of a cell: medians over their samples.
@@ -282,8 +287,15 @@ func (s Steps) words(kind string) []string {
 		return []string{"no other " + kind + " in the same cell"}
 	}
 	beyond := "beyond noise"
-	if !step.Beyond {
+	switch {
+	case step.alone:
+		beyond = "of which one pass alone cannot tell whether it is noise"
+	case !step.Beyond:
 		beyond = "not beyond noise"
+	}
+	if step.resolution != "" {
+		word = map[string]string{"better": "less", "lesser": "more"}[word]
+		return []string{fmt.Sprintf("%s work for the same %s (at %s) changes %+.1f %%, %s", word, kind, step.resolution, 100*float64(step.Change), beyond)}
 	}
 	return []string{fmt.Sprintf("a %s %s (%s) changes %+.1f %%, %s", word, kind, step.To, 100*float64(step.Change), beyond)}
 }
@@ -327,15 +339,18 @@ func (m *Model) steps(cells []Cell, i int, processor bool, o Options) Steps {
 
 func (m *Model) step(cells []Cell, from, to int, processor bool, o Options) *Step {
 	a, b := cells[from].Figure(m.Metric), cells[to].Figure(m.Metric)
-	values := m.g.values[m.points[m.at[to]].G]
+	values, mine := m.g.values[m.points[m.at[to]].G], m.g.values[m.points[m.at[from]].G]
 	s := &Step{To: describe(values, cardOnly...), Change: Number(math.Expm1(b.logMean - a.logMean)), P: Undefined}
 	if processor {
 		s.To = describe(m.c.values[m.points[m.at[to]].C], "cpu")
+	} else if values[record.TagGraphics] == mine[record.TagGraphics] {
+		s.resolution = values[record.TagResolution]
 	}
 	se, df, _ := combine(a, b)
 	if !(se > 0) || !(df > 0) {
 		// Without a spread a change counts where it is larger than the practical threshold.
-		s.Beyond = math.Abs(float64(s.Change)) > o.Tie && a.N > 1 && b.N > 1
+		s.alone = a.N == 1 || b.N == 1
+		s.Beyond = math.Abs(float64(s.Change)) > o.Tie && !s.alone
 		return s
 	}
 	e := stats.About(b.logMean-a.logMean, se, df, o.Confidence)

@@ -3,6 +3,7 @@ package analysis_test
 import (
 	"fmt"
 	"math/rand/v2"
+	"strings"
 	"testing"
 
 	"capd.example/analysis"
@@ -91,6 +92,33 @@ func TestLimitsThatCannotBeTold(t *testing.T) {
 	limits, _ = analysis.Limits(analysis.Cells(nameless, analysis.Options{}), nil, analysis.Options{})
 	if limits[0].Limit != analysis.Unknown {
 		t.Errorf("no parts named: %+v", limits[0])
+	}
+}
+
+// Another resolution is more or less work for the same card, not another card; and one pass
+// alone does not say that a change is noise.
+func TestLimitsInWords(t *testing.T) {
+	words := func(rates map[string][]float64) string {
+		var p []record.Pass
+		for _, cpu := range []string{"P1", "P2"} {
+			for _, resolution := range []string{"1920x1080", "2560x1440"} {
+				p = append(p, passes(cell(cpu, "G1", "Lanterns", resolution), rates[resolution]...)...)
+			}
+		}
+		limits, _ := analysis.Limits(analysis.Cells(p, analysis.Options{}), nil, analysis.Options{})
+		all := ""
+		for _, l := range limits {
+			all += l.Reason + "\n"
+		}
+		return all
+	}
+	got := words(map[string][]float64{"1920x1080": {140, 140.3, 139.8}, "2560x1440": {80, 80.1, 79.9}})
+	if !strings.Contains(got, "less work for the same card (at 1920x1080) changes +75.0 %, beyond noise") || strings.Contains(got, "better card") {
+		t.Errorf("another resolution:\n%s", got)
+	}
+	got = words(map[string][]float64{"1920x1080": {140}, "2560x1440": {80}})
+	if !strings.Contains(got, "of which one pass alone cannot tell whether it is noise") || strings.Contains(got, "not beyond noise") {
+		t.Errorf("one pass a cell:\n%s", got)
 	}
 }
 

@@ -44,6 +44,10 @@ type Alert struct {
 	Pass     *record.Pass `json:"pass,omitempty"`
 }
 
+// mostAdvice is how many remedies an alert names: a pass that is bad for two reasons may
+// need both, and a longer line is not read.
+const mostAdvice = 2
+
 // FromPass makes the alert about a judged pass; ok is false for a clean one. Required
 // names the checks without which a pass is unverified, so that an alert about that gives
 // the reason of one of them; without names any check that could not run may be it.
@@ -70,12 +74,13 @@ func FromPass(p record.Pass, at time.Time, required ...string) (a Alert, ok bool
 	slices.Sort(checks)
 	a.Cause = string(kind) + ":" + strings.Join(slices.Compact(checks), "+")
 	a.Text = PassName(p) + ": " + reasons(found)
+	var advice []string
 	for _, f := range found {
-		if f.Advice != "" {
-			a.Advice = oneLine(f.Advice)
-			break
+		if f.Advice != "" && !slices.Contains(advice, oneLine(f.Advice)) && len(advice) < mostAdvice {
+			advice = append(advice, oneLine(f.Advice))
 		}
 	}
+	a.Advice = strings.Join(advice, "; ")
 	if a.Advice == "" {
 		a.Advice = "look at it with: capctl show " + p.ID
 	}

@@ -41,6 +41,12 @@ func TestLine(t *testing.T) {
 			t.Errorf("Line = %s\n  want %s", got, want)
 		}
 	}
+	p.Verdict, p.Findings = record.VerdictBad, []record.Finding{
+		{Check: "a", Outcome: record.Bad, Reason: "x", Advice: "repeat the pass"}, {Check: "b", Outcome: record.Bad, Reason: "y", Advice: "repeat the pass"},
+		{Check: "c", Outcome: record.Bad, Reason: "z", Advice: "move the log"}, {Check: "d", Outcome: record.Bad, Reason: "u", Advice: "rest"}}
+	if both, _ := FromPass(p, noon); both.Advice != "repeat the pass; move the log" {
+		t.Errorf("the remedies of two checks: %q", both.Advice)
+	}
 	p.Verdict = record.Clean
 	if _, ok := FromPass(p, noon); ok {
 		t.Error("a clean pass makes an alert")

@@ -197,7 +197,8 @@ func (c *tagCmd) judgeAgain(a *app, s *store.Store, old []record.Pass, names map
 
 // neighbours judges the later passes of the cells of the touched ones again.
 func (c *tagCmd) neighbours(a *app, s *store.Store, steps *pipeline.Pipeline, touched []record.Pass, done map[string]bool, why string) error {
-	for _, p := range touched {
+	for i, p := range touched {
+		worse := false
 		cell := p.Tags.Cell(steps.Know.Factors)
 		later, err := s.Passes(a.ctx, store.Filter{Tags: cell, Bench: p.Bench, Since: p.StartedAt})
 		if err != nil {
@@ -214,7 +215,11 @@ func (c *tagCmd) neighbours(a *app, s *store.Store, steps *pipeline.Pipeline, to
 			}
 			if verdict != n.Verdict {
 				fmt.Fprintf(a.stderr, "capctl: %s of the same cell was %s, is %s now\n", n.ID, n.Verdict, verdict)
+				worse = worse || n.Verdict == record.Clean
 			}
+		}
+		if worse && i%2 == 1 { // the cell that it joined
+			fmt.Fprintf(a.stderr, "capctl: hint: these were clean until %s came into their cell: look at that one first; 'capctl tag --undo %s' takes it back\n", p.ID, p.ID)
 		}
 	}
 	return nil
