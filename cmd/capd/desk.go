@@ -27,11 +27,48 @@ type desk struct {
 	queue  []watcher.Log
 	hold   time.Time // no log is taken before
 	paused string
-	hand   map[string]string
-	once   bool
-	set    time.Time // when hand was set
-	ids    []string  // of the passes judged since the start
+	hand   said // until they are taken back
+	once   said // for the next pass alone; an empty value hides one of hand
+	judges tally
 	last   *record.Pass
+}
+
+// said are tags given by hand.
+type said struct {
+	tags map[string]string
+	at   time.Time
+}
+
+// slack allows for a pass that the reviewer started just before saying what it is.
+const slack = 30 * time.Second
+
+// meets reports whether the tags are meant for a pass that started then: a log that is late
+// does not get tags that were meant for the passes after it.
+func (s said) meets(started time.Time) bool { return !started.Before(s.at.Add(-slack)) }
+
+// tally counts the passes judged since the start. The latest are kept, so that the store can
+// say how they stand now; of those before, what was said when they arrived.
+type tally struct {
+	passes, badBefore int
+	latest            []judged
+}
+
+type judged struct {
+	id  string
+	bad bool
+}
+
+const mostLatest = 1000
+
+func (t *tally) add(p record.Pass) {
+	t.passes++
+	if len(t.latest) == mostLatest {
+		if t.latest[0].bad {
+			t.badBefore++
+		}
+		t.latest = append(t.latest[:0], t.latest[1:]...)
+	}
+	t.latest = append(t.latest, judged{p.ID, p.Verdict == record.VerdictBad})
 }
 
 // Status implements control.Agent.
@@ -52,7 +89,7 @@ func (d *desk) Status(ctx context.Context) (control.Status, error) {
 		Bench: d.agent.config.Bench, Version: cli.Version(), PID: os.Getpid(), Since: d.since,
 		Watch: w.Folder, WatchMissing: w.Missing, Polling: w.Polling, Folders: w.Folders, Growing: w.Pending,
 		Waiting: len(d.queue), Paused: d.paused, Store: d.agent.store.Path(),
-		Passes: len(d.ids), Bad: int(bad), Alerts: undelivered, Campaign: position, Next: maps.Clone(d.hand), Last: last,
+		Passes: d.judges.passes, Bad: int(bad), Alerts: undelivered, Campaign: position, Next: d.coming(), Last: last,
 	}, nil
 }
 
@@ -61,8 +98,13 @@ func (d *desk) Status(ctx context.Context) (control.Status, error) {
 func (d *desk) standing(ctx context.Context) (last *record.Pass, bad int64, err error) {
 	d.mu.Lock()
 	last = d.last
-	ids, err := json.Marshal(d.ids)
+	list := make([]string, len(d.judges.latest))
+	for i, j := range d.judges.latest {
+		list[i] = j.id
+	}
+	before := int64(d.judges.badBefore)
 	d.mu.Unlock()
+	ids, err := json.Marshal(list)
 	if err != nil || last == nil {
 		return nil, 0, err
 	}
@@ -82,44 +124,75 @@ func (d *desk) standing(ctx context.Context) (last *record.Pass, bad int64, err 
 	if len(row) == 1 {
 		bad, _ = row[0].(int64)
 	}
-	return &now, bad, nil
+	return &now, before + bad, nil
 }
 
 // Begin implements control.Agent: tags join those in force, an empty value takes one back,
-// and no tags take all back.
+// and no tags take all back. Those for the next pass alone leave the others as they are.
 func (d *desk) Begin(_ context.Context, tags map[string]string, once bool) error {
+	if _, unnamed := tags[""]; unnamed {
+		return errors.New("a tag needs a name")
+	}
 	d.mu.Lock()
 	defer d.mu.Unlock()
-	next := maps.Clone(d.hand)
-	if next == nil || len(tags) == 0 {
-		next = map[string]string{}
+	now := time.Now()
+	if len(tags) == 0 {
+		d.hand, d.once = said{at: now}, said{}
+		return nil
 	}
+	hand, next := filled(d.hand.tags), filled(d.once.tags)
 	for name, value := range tags {
-		if name == "" {
-			return errors.New("a tag needs a name")
-		}
-		if value == "" {
-			delete(next, name)
-		} else {
+		switch {
+		case once && (value != "" || hand[name] != ""):
 			next[name] = value
+		case value != "":
+			hand[name] = value
+			delete(next, name) // what was said last holds
+		default:
+			delete(next, name)
+			if !once {
+				delete(hand, name)
+			}
 		}
 	}
-	d.hand, d.once, d.set = next, once, time.Now()
+	if once {
+		d.once = said{next, now}
+	} else {
+		d.hand, d.once.tags = said{hand, now}, next
+	}
 	return nil
 }
 
-// slack allows for a pass that the reviewer started just before saying what it is.
-const slack = 30 * time.Second
+// filled returns a copy that can be written to.
+func filled(m map[string]string) map[string]string {
+	out := map[string]string{}
+	maps.Copy(out, m)
+	return out
+}
 
-// tags returns what was said for a pass that started then: a log that is late does not
-// get tags that were meant for the passes after it.
+// coming returns the tags that the next pass gets.
+func (d *desk) coming() map[string]string { return over(d.hand.tags, d.once.tags) }
+
+// over puts tags for one pass over those that stay.
+func over(hand, once map[string]string) map[string]string {
+	out := filled(hand)
+	maps.Copy(out, once)
+	maps.DeleteFunc(out, func(_, value string) bool { return value == "" })
+	return out
+}
+
+// tags returns what was said for a pass that started then.
 func (d *desk) tags(started time.Time) map[string]string {
 	d.mu.Lock()
 	defer d.mu.Unlock()
-	if len(d.hand) == 0 || started.Before(d.set.Add(-slack)) {
-		return nil
+	var hand, once map[string]string
+	if d.hand.meets(started) {
+		hand = d.hand.tags
 	}
-	return maps.Clone(d.hand)
+	if d.once.meets(started) {
+		once = d.once.tags
+	}
+	return over(hand, once)
 }
 
 // Pause implements control.Agent.
@@ -202,9 +275,9 @@ func (d *desk) next(now, recording time.Time) (l *watcher.Log, wait time.Duratio
 func (d *desk) judged(p record.Pass) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
-	d.ids = append(d.ids, p.ID)
+	d.judges.add(p)
 	d.last = &p
-	if d.once && !p.StartedAt.Before(d.set.Add(-slack)) {
-		d.hand, d.once = nil, false
+	if d.once.meets(p.StartedAt) {
+		d.once = said{}
 	}
 }
