@@ -102,7 +102,16 @@ func (f filterFlags) noPass(a *app) {
 		nothing(a, "no pass is stored yet", "run 'capd run' and let the logger write into "+a.config.Watch+", the folder that it watches")
 		return
 	}
-	nothing(a, "no pass matches", "'capctl passes' without options lists all")
+	hint := "'capctl passes' without options lists all"
+	if known, err := knownNames(a, nil); err == nil {
+		for _, t := range f.Tag {
+			name, _, _ := strings.Cut(t, "=")
+			if like := nearest(name, known); like != "" && !known[name] {
+				hint = fmt.Sprintf("is %q meant by %q? ", like, name) + hint
+			}
+		}
+	}
+	nothing(a, "no pass matches", hint)
 }
 
 // moment reads a day, a time or a time ago.

@@ -15,7 +15,7 @@ import (
 type overruleCmd struct {
 	ID      string `arg:"" help:"Identity of the pass, or the beginning of it."`
 	Verdict string `arg:"" optional:"" help:"clean, unverified, doubtful or bad."`
-	Undo    bool   `help:"Take the verdict set by hand back: that of the checks holds again."`
+	Undo    bool   `help:"Take the verdict set by hand back: that of the checks holds again. This wants a --why too."`
 	Why     string `required:"" placeholder:"TEXT" help:"Your reason; shown with the pass and beside its cell."`
 	Who     string `placeholder:"NAME" help:"Who decides (default: the user of this system)."`
 }
@@ -70,7 +70,7 @@ func (c *overruleCmd) check() error {
 
 func (c *overruleCmd) takeBack(a *app, s *store.Store, p record.Pass, who string) error {
 	judge := func(f []record.Finding) record.Verdict { return record.Judge(f, a.config.Checks.Required) }
-	err := s.TakeBack(a.ctx, p.ID, c.Why, who, judge)
+	err := s.TakeBack(a.ctx, p, c.Why, who, judge)
 	if err != nil {
 		return cli.FailedError(err)
 	}

@@ -225,7 +225,7 @@ func (c *recheckCmd) report(a *app, list []rechecked) error {
 	if c.Apply {
 		done = "got"
 	}
-	fmt.Fprintf(a.stderr, "capctl: of %s %d %s another verdict and %d other findings under the same one\n", record.Count(len(list), "pass"), differ, done, other)
+	fmt.Fprintf(a.stderr, "capctl: of %s %d %s another verdict; %d keep theirs with other findings\n", record.Count(len(list), "pass"), differ, done, other)
 	if differ > 0 && !c.Apply {
 		fmt.Fprintln(a.stderr, "capctl: hint: --apply stores the new findings")
 		return cli.ErrFound
