@@ -92,9 +92,13 @@ func (c *cellsCmd) Run(a *app) error {
 func printCells(a *app, form outputFlags, cells []analysis.Cell, o analysis.Options) error {
 	interval := o.ConfidencePercent()
 	headings := table.Row{"cell", "passes", "avg FPS", "avg FPS " + interval, "1% low", "1% low " + interval, "remarks"}
+	same := warnedOfAll(cells)
+	if len(same) > 0 && !form.JSON && !form.CSV {
+		defer fmt.Fprintf(a.stderr, "capctl: note: of every cell: %s\n", strings.Join(same, "; "))
+	}
 	return emit(a, form, cells, headings, func(x analysis.Cell) table.Row {
 		avg, low := x.Figure(analysis.Average), x.Figure(analysis.Low1)
-		return table.Row{x.Name(), passCount(x), shown(avg), plusMinus(avg), shown(low), plusMinus(low), remarks(x)}
+		return table.Row{x.Name(), passCount(x), shown(avg), plusMinus(avg), shown(low), plusMinus(low), remarks(x, same)}
 	}, func() report.Table { return report.CellTable(cells, factorsOf(o)) })
 }
 
@@ -125,7 +129,7 @@ func plusMinus(f analysis.Figure) string {
 	return fmt.Sprintf("%s to %s", fps(float64(f.CILow)), fps(float64(f.CIHigh)))
 }
 
-func remarks(c analysis.Cell) string {
+func remarks(c analysis.Cell, same []string) string {
 	var out []string
 	if c.Agree.Outcome == record.Doubtful {
 		out = append(out, c.Agree.Reason+": "+c.Agree.Advice+" (*)")
@@ -133,5 +137,24 @@ func remarks(c analysis.Cell) string {
 	for _, l := range c.Passes.LeftOut {
 		out = append(out, l.ID+" left out: "+l.Why)
 	}
-	return strings.Join(append(out, c.Warnings...), "; ")
+	for _, w := range c.Warnings {
+		if !slices.Contains(same, w) {
+			out = append(out, w)
+		}
+	}
+	return strings.Join(out, "; ")
+}
+
+// warnedOfAll returns the warnings that several cells share, all of them: said in every row
+// they would hide the others.
+func warnedOfAll(cells []analysis.Cell) (same []string) {
+	if len(cells) < 2 {
+		return nil
+	}
+	for _, w := range cells[0].Warnings {
+		if !slices.ContainsFunc(cells, func(c analysis.Cell) bool { return !slices.Contains(c.Warnings, w) }) {
+			same = append(same, w)
+		}
+	}
+	return same
 }
