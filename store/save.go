@@ -179,15 +179,15 @@ func addName(ctx context.Context, tx *sql.Tx, n int64, first, path string) error
 const (
 	followedFrames = 100             // a stored log shorter than this is not followed to another name
 	followedStart  = 5 * time.Second // nor one that started this far from the arrival
-	tellingFrames  = 3               // so many different frame times at the front tell recordings apart
+	tellingBits    = 20              // another recording begins so by chance less than once in a million (2^20)
 )
 
 // grownFrom finds the pass whose log has grown into the arrival: same bench, same path or
 // same file under another name, fewer bytes, and the stored frames stand at the front of
 // the new ones. The last stored frame may differ, since its line may have been written
 // only in part. The identity of the file only says where to look: under another name
-// [followed] decides as well. At the same path a stub of a frame or two, or a longer one
-// of equal frames, is the beginning of many recordings: there the start decides as well.
+// [followed] decides as well. At the same path the start decides as well where
+// the stored frames are what another recording may begin with too, see [telling].
 func (s *Store) grownFrom(ctx context.Context, tx *sql.Tx, a Arrival) (passKey, bool, error) {
 	condition, args := `SELECT n FROM pass_rows WHERE log = ?
 		UNION SELECT r.pass FROM files f JOIN revisions r ON r.sha256 = f.sha256 WHERE f.path = ?
@@ -243,16 +243,28 @@ func apart(now time.Time, stored string) bool {
 	return err == nil && !then.IsZero() && !now.IsZero() && now.Sub(then).Abs() > followedStart
 }
 
-// telling reports whether the frame times of a stored log, without the last, which may
-// have been written only in part, are not those that any recording may begin with.
+// telling reports whether another recording would hardly begin with the frame times of a
+// stored log, whatever is known of its start, which may be no more than the file's time less
+// what was recorded. The last frame, which may have been written only in part, does not count.
+// Many frames tell unless all are equal, as under a frame cap. Of few frames each different
+// one is as unlikely as the values are many that the log could have written in their span: the
+// three of 16.6, 16.7 and 16.8 ms are what any recording at 60 frames a second begins with.
 func telling(ms []float64) bool {
-	different := map[float64]bool{}
-	for _, x := range ms[:max(0, len(ms)-1)] {
-		if different[x] = true; len(different) == tellingFrames {
-			return true
-		}
+	front := slices.Clone(ms[:max(0, len(ms)-1)])
+	if len(front) == 0 {
+		return false
 	}
-	return false
+	slices.Sort(front)
+	span := front[len(front)-1] - front[0]
+	if len(ms) >= followedFrames {
+		return span > 0
+	}
+	different := slices.Compact(front)
+	decimals := gridOf(different, maxDecimals)
+	if decimals < 0 {
+		decimals = maxDecimals
+	}
+	return float64(len(different))*math.Log2(1+span*math.Pow10(decimals)) >= tellingBits
 }
 
 func beginsWith(long, short []float64) bool {

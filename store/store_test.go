@@ -311,6 +311,12 @@ func TestNextRecordingUnderTheName(t *testing.T) {
 		return a
 	}
 	capped := slices.Repeat([]float64{16.7}, 300)
+	start := []float64{16.7, 16.6, 16.7, 16.8, 16.7}
+	today := slices.Concat(start[:4], slices.Repeat([]float64{16.7}, 3000), []float64{16.6, 16.8, 33.4})
+	uneven := make([]float64, 3000)
+	for i := range uneven {
+		uneven[i] = []float64{16.7, 16.6}[(i*7919%101)%2]
+	}
 	for _, c := range []struct {
 		name        string
 		stub, later store.Arrival
@@ -324,6 +330,11 @@ func TestNextRecordingUnderTheName(t *testing.T) {
 		{"one equal frame and half a line, the same start", at([]float64{16.7, 1}, 0), at(capped, 0), true},
 		{"nobody knows when the stub started", unknown(at([]float64{16.7}, 0)), at(capped, time.Minute), true},
 		{"nobody knows when the rest started", at([]float64{16.7}, 0), unknown(at(capped, time.Minute)), true},
+		{"four frames that any recording begins with, a day later", at(start, 0), at(today, 24*time.Hour), false},
+		{"the same, the same start", at(start, 0), at(today, 4*time.Second), true},
+		{"many frames of two values, the start known only from the file's time", at(uneven[:1500], 0), at(uneven, 6*time.Second), true},
+		{"as many as are followed", at(uneven[:100], 0), at(uneven, time.Minute), true},
+		{"fewer", at(uneven[:99], 0), at(uneven, time.Minute), false},
 		{"frames of its own, after a pause in recording", at(recorded(1, 4), 0), at(recorded(1, 300), time.Minute), true},
 	} {
 		s := newStore(t)
