@@ -134,13 +134,20 @@ func (s *Store) Overrule(ctx context.Context, id string, verdict record.Verdict,
 // sets none.
 const takenBack = record.Verdict("")
 
-// TakeBack takes a verdict set by hand back: what the findings say holds again. Both stay in
-// the history. A pass that was overruled on another bench came without the verdict of its
-// findings; there judge decides. A pass whose verdict is not by hand is [ErrNotByHand].
-func (s *Store) TakeBack(ctx context.Context, id, reason, who string, judge func([]record.Finding) record.Verdict) error {
+// ErrOtherVerdict: since the pass was looked at, another verdict was set by hand.
+var ErrOtherVerdict = errors.New("another verdict was set by hand meanwhile")
+
+// TakeBack takes the verdict set by hand that p has back: what the findings say holds again.
+// Both stay in the history. A pass that was overruled on another bench came without the
+// verdict of its findings; there judge decides. A pass whose verdict is not by hand is
+// [ErrNotByHand], one whose verdict or reason is no longer that of p [ErrOtherVerdict].
+func (s *Store) TakeBack(ctx context.Context, p record.Pass, reason, who string, judge func([]record.Finding) record.Verdict) error {
 	err := s.write(ctx, func(tx *sql.Tx) error {
-		k, err := keyOf(ctx, tx, id)
+		k, err := keyOf(ctx, tx, p.ID)
 		if err != nil {
+			return err
+		}
+		if err := sameVerdict(ctx, tx, k, p); err != nil {
 			return err
 		}
 		j, verdict, err := s.byFindings(ctx, tx, k, judge)
@@ -153,20 +160,33 @@ func (s *Store) TakeBack(ctx context.Context, id, reason, who string, judge func
 		_, err = tx.ExecContext(ctx, `UPDATE pass_rows SET judgement = ?, verdict = ?, overruled = '' WHERE n = ?`, j, string(verdict), k.n)
 		return err
 	})
-	return wrap(err, "take the verdict by hand of pass %s back", id)
+	return wrap(err, "take the verdict by hand of pass %s back", p.ID)
+}
+
+// sameVerdict refuses a pass whose verdict by hand is not the one that was seen.
+func sameVerdict(ctx context.Context, tx *sql.Tx, k passKey, seen record.Pass) error {
+	var verdict record.Verdict
+	var overruled string
+	err := tx.QueryRowContext(ctx, `SELECT verdict, overruled FROM pass_rows WHERE n = ?`, k.n).Scan(&verdict, &overruled)
+	switch {
+	case err != nil:
+		return err
+	case overruled == "":
+		return ErrNotByHand
+	case verdict != seen.Verdict || overruled != seen.Overruled:
+		return fmt.Errorf("%w: %s, since %q; look at the pass again", ErrOtherVerdict, verdict, overruled)
+	}
+	return nil
 }
 
 // byFindings returns the judgement of an overruled pass that its findings gave, and makes
 // one where the pass was taken in with the verdict by hand alone.
 func (s *Store) byFindings(ctx context.Context, tx *sql.Tx, k passKey, judge func([]record.Finding) record.Verdict) (j sql.NullInt64, v record.Verdict, err error) {
-	var overruled, kind, reason string
-	err = tx.QueryRowContext(ctx, `SELECT p.overruled, p.judgement, coalesce(j.kind, ''), coalesce(j.verdict, ''), coalesce(j.reason, '')
-		FROM pass_rows p LEFT JOIN judgements j ON j.n = p.judgement WHERE p.n = ?`, k.n).Scan(&overruled, &j, &kind, &v, &reason)
+	var kind, reason string
+	err = tx.QueryRowContext(ctx, `SELECT p.judgement, coalesce(j.kind, ''), coalesce(j.verdict, ''), coalesce(j.reason, '')
+		FROM pass_rows p LEFT JOIN judgements j ON j.n = p.judgement WHERE p.n = ?`, k.n).Scan(&j, &kind, &v, &reason)
 	if err != nil {
 		return j, v, err
-	}
-	if overruled == "" {
-		return j, v, ErrNotByHand
 	}
 	if kind != "checked" || reason == "" { // only [Store.Adopt] gives that kind a reason
 		return j, v, nil

@@ -2,6 +2,7 @@ package store_test
 
 import (
 	"errors"
+	"strings"
 	"testing"
 	"time"
 
@@ -86,18 +87,28 @@ func TestVerdictsKeepTheirHistory(t *testing.T) {
 		t.Errorf("history %+v, %v", j, err)
 	}
 	mine := func([]record.Finding) record.Verdict { t.Error("asked, though the store knows"); return "" }
-	if err := s.TakeBack(ctx, id, "the other pass was meant", "jo", mine); err != nil {
+	if err := s.Overrule(ctx, id, record.VerdictBad, "hot after all", "al"); err != nil { // while mo's was looked at
+		t.Fatal(err)
+	}
+	if err := s.TakeBack(ctx, p, "the other pass was meant", "jo", mine); !errors.Is(err, store.ErrOtherVerdict) || !strings.Contains(err.Error(), "hot after all") {
+		t.Errorf("a verdict that nobody saw is taken back: %v", err)
+	}
+	p, _ = s.Pass(ctx, id)
+	if p.Verdict != record.VerdictBad || p.Overruled != "hot after all" {
+		t.Errorf("refused, and yet: %+v", p)
+	}
+	if err := s.TakeBack(ctx, p, "the other pass was meant", "jo", mine); err != nil {
 		t.Fatal(err)
 	}
 	p, _ = s.Pass(ctx, id)
 	if p.Verdict != record.VerdictDoubtful || p.Overruled != "" || p.Findings[0].Version != "2" {
 		t.Errorf("taken back: pass %+v", p)
 	}
-	if j, err := s.Judgements(ctx, id); err != nil || len(j) != 4 || j[1].Kind != "overruled" || j[1].Verdict != record.Clean ||
-		j[3].Kind != "taken back" || j[3].Verdict != record.VerdictDoubtful || j[3].Who != "jo" || j[3].Reason != "the other pass was meant" || j[3].At == "" {
+	if j, err := s.Judgements(ctx, id); err != nil || len(j) != 5 || j[1].Kind != "overruled" || j[1].Verdict != record.Clean ||
+		j[4].Kind != "taken back" || j[4].Verdict != record.VerdictDoubtful || j[4].Who != "jo" || j[4].Reason != "the other pass was meant" || j[4].At == "" {
 		t.Errorf("history %+v, %v", j, err)
 	}
-	if err := s.TakeBack(ctx, id, "again", "jo", mine); !errors.Is(err, store.ErrNotByHand) {
+	if err := s.TakeBack(ctx, p, "again", "jo", mine); !errors.Is(err, store.ErrNotByHand) {
 		t.Errorf("taken back twice: %v", err)
 	}
 	if err := s.Overrule(ctx, id, record.Clean, "", "mo"); err == nil {
@@ -120,17 +131,19 @@ func TestTakeBackWhatWasOverruledElsewhere(t *testing.T) {
 		t.Fatal(err)
 	}
 	judge := func(f []record.Finding) record.Verdict { return record.Judge(f, nil) }
-	if err := s.TakeBack(ctx, saved.ID, "it was hot", "jo", judge); err != nil {
+	p, _ := s.Pass(ctx, saved.ID)
+	if err := s.TakeBack(ctx, p, "it was hot", "jo", judge); err != nil {
 		t.Fatal(err)
 	}
-	p, _ := s.Pass(ctx, saved.ID)
+	p, _ = s.Pass(ctx, saved.ID)
 	if p.Verdict != record.VerdictBad || p.Overruled != "" || len(p.Findings) != 1 || p.Findings[0].Reason != "95 degrees C" {
 		t.Errorf("pass %+v", p)
 	}
 	if err := s.Overrule(ctx, saved.ID, record.Clean, "no", "mo"); err != nil {
 		t.Fatal(err)
 	}
-	if err := s.TakeBack(ctx, saved.ID, "yes", "jo", nil); err != nil { // nothing to decide any more
+	p, _ = s.Pass(ctx, saved.ID)
+	if err := s.TakeBack(ctx, p, "yes", "jo", nil); err != nil { // nothing to decide any more
 		t.Fatal(err)
 	}
 	if j, err := s.Judgements(ctx, saved.ID); err != nil || j[len(j)-1].Kind != "taken back" || j[len(j)-1].Verdict != record.VerdictBad {

@@ -140,7 +140,11 @@ func TestForwardIsIdempotentAndComplete(t *testing.T) {
 	}
 	same(t, s, l, "bench-1")
 	// So does the taking back of a verdict by hand.
-	if err := s.TakeBack(ctx, all[1].ID, "the wrong pass", "mo", nil); err != nil {
+	overruled, err := s.Pass(ctx, all[1].ID)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := s.TakeBack(ctx, overruled, "the wrong pass", "mo", nil); err != nil {
 		t.Fatal(err)
 	}
 	if n, err := f.Forward(ctx); err != nil || n != 1 {
