@@ -21,7 +21,7 @@ func gaps(a *app, cells []analysis.Cell) {
 	}
 	fmt.Fprintf(a.stderr, "capctl: note: %s of %q without %s would else be of %q%s%s; if so: %s\n", record.Count(len(g.Cell.IDs()), "pass"),
 		printable(g.Cell.Name()), strings.Join(g.Missing, ", "), printable(g.Like[0].Name()), others(len(g.Like)-1), more,
-		tagging(g.Cell.IDs(), g.Missing, valuesOf(g)))
+		tagging(a, g.Cell.IDs(), g.Missing, valuesOf(g)))
 }
 
 func others(n int) string {
@@ -49,25 +49,29 @@ func untagged(a *app, cells []analysis.Cell, tags ...string) {
 			}
 		}
 		if len(ids) > 0 {
-			fmt.Fprintf(a.stderr, "capctl: hint: %s without %s: %s\n", record.Count(len(ids), "pass"), t, tagging(ids, []string{t}, nil))
+			fmt.Fprintf(a.stderr, "capctl: hint: %s without %s: %s\n", record.Count(len(ids), "pass"), t, tagging(a, ids, []string{t}, nil))
 		}
 	}
 }
 
-// tagging is the command that gives passes tags; of many it names the first.
-func tagging(ids, names []string, values map[string]string) string {
-	const most = 6
-	said := ids[:min(len(ids), most)]
-	command := "capctl tag " + strings.Join(said, " ")
+// tagging says how passes get tags: by a command that can be typed as it stands, and where
+// they are too many for a line, in words. The passes of a lab are corrected on their bench.
+func tagging(a *app, ids, names []string, values map[string]string) string {
+	const most = 12
+	var tags []string
 	for _, n := range names {
 		if v := values[n]; v != "" {
-			command += " " + n + "=" + quoted(v)
+			tags = append(tags, quoted(n)+"="+quoted(v))
 		} else {
-			command += " " + n + "=..."
+			tags = append(tags, quoted(n)+"=...")
 		}
 	}
-	if len(ids) > most {
-		command += fmt.Sprintf(" (and %d more)", len(ids)-most)
+	said := strings.Join(tags, " ")
+	switch {
+	case a.lab != "":
+		return "give them " + said + " on their bench, which sends it to the lab"
+	case len(ids) > most:
+		return fmt.Sprintf("give them %s with 'capctl tag'; the first is %s, and 'capctl passes' lists them", said, ids[0])
 	}
-	return command
+	return "capctl tag " + strings.Join(ids, " ") + " " + said
 }
