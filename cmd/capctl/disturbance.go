@@ -175,7 +175,7 @@ func didSample(ctx context.Context, dir string, least int) error {
 	defer agent.Close()
 	o, err := agent.Overhead(ctx)
 	if err == nil && o.Samples < uint64(least) {
-		err = fmt.Errorf("it took %d samples where at least %d were due, so that there was nothing to measure", o.Samples, least)
+		err = fmt.Errorf("it took %d samples where at least %d were due, so that there was nothing to measure; run 'capd run' by hand and read what it says", o.Samples, least)
 	}
 	if err != nil {
 		return fmt.Errorf("ask the agent what it did: %w", err)

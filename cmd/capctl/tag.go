@@ -219,7 +219,7 @@ func (c *tagCmd) neighbours(a *app, s *store.Store, steps *pipeline.Pipeline, to
 			}
 		}
 		if worse && i%2 == 1 { // the cell that it joined
-			fmt.Fprintf(a.stderr, "capctl: hint: these were clean until %s came into their cell: look at that one first; 'capctl tag --undo %s' takes it back\n", p.ID, p.ID)
+			fmt.Fprintf(a.stderr, "capctl: hint: these were clean until %s came into their cell: look at that one first\n", p.ID)
 		}
 	}
 	return nil
