@@ -9,8 +9,8 @@ import (
 // (/proc/uptime; kernel: Documentation/filesystems/proc.rst): the cheapest file that tells.
 type glance struct {
 	f        *file
-	tree     tree
-	buf      [64]byte
+	online   *file // which processors are switched on; nil where that is not told
+	buf      [256]byte
 	cores    float64
 	up, idle float64 // seconds at the last call
 }
@@ -26,14 +26,27 @@ func openGlance(t tree) *glance {
 		f.close()
 		return nil
 	}
-	return &glance{f: f, tree: t}
+	return newGlance(f, t)
+}
+
+func newGlance(f *file, t tree) *glance {
+	g := &glance{f: f}
+	if online, err := openFile(t.path(cpuDir + "/online")); err == nil {
+		online.prompt()
+		g.online = online
+	}
+	return g
 }
 
 // count looks how many processors there are: they can be switched on and off at run time.
 func (g *glance) count() {
-	online, why := g.tree.text(cpuDir + "/online")
-	cores := len(cpuList(online))
-	if why != "" || cores == 0 {
+	cores := 0
+	if g.online != nil {
+		if n, err := g.online.read(g.buf[:]); err == nil && n < len(g.buf) {
+			cores = len(cpuList(string(g.buf[:n])))
+		}
+	}
+	if cores == 0 {
 		cores = runtime.NumCPU()
 	}
 	g.cores = float64(cores)
@@ -67,6 +80,7 @@ func (g *glance) load() (busy float64, known bool) {
 func (g *glance) close() {
 	if g != nil {
 		g.f.close()
+		g.online.close()
 	}
 }
 

@@ -22,7 +22,7 @@ func calmBed(t *testing.T) *bed {
 		t.Fatal(err)
 	}
 	d.set("sys/devices/system/cpu/online", "0-1\n")
-	d.s.glance = &glance{f: f, tree: d.b.tree}
+	d.s.glance = newGlance(f, d.b.tree)
 	d.sampleAt(noon)
 	d.s.glance.load()
 	d.s.busyAt = noon.Add(-time.Hour)
@@ -30,7 +30,7 @@ func calmBed(t *testing.T) *bed {
 }
 
 // TestGlance: a calm machine is sampled again when its idle time says that something
-// runs, when half a minute has passed, and when the idle time tells nothing.
+// runs, when a minute has passed, and when the idle time tells nothing.
 func TestGlance(t *testing.T) {
 	for _, c := range []struct {
 		name, uptime string
@@ -39,7 +39,7 @@ func TestGlance(t *testing.T) {
 	}{
 		{"nothing runs", "1005.00 1909.95\n", 5 * time.Second, true},
 		{"half a processor is busy", "1005.00 1907.50\n", 5 * time.Second, false},
-		{"half a minute", "1030.00 1959.90\n", 30 * time.Second, false},
+		{"a minute", "1060.00 2019.90\n", time.Minute, false},
 		{"a little more idle than there was time", "1005.00 1910.05\n", 5 * time.Second, true},
 		{"more idle than two processors can be", "1005.00 1914.00\n", 5 * time.Second, false},
 		{"the clock stood still", "1000.00 1900.00\n", 5 * time.Second, false},

@@ -19,7 +19,7 @@ const busyEnough = 0.25
 // long it is not sampled then.
 const (
 	quiet    = 0.1
-	restMost = 30 * time.Second
+	restMost = time.Minute
 )
 
 // calmAfter is how long the machine must have been calm before samples become rare.
