@@ -27,7 +27,8 @@ type Unfinished struct {
 	State State // Received or Checked
 }
 
-// Finish stores the findings and the verdict of a received pass: state checked.
+// Finish stores the findings and the verdict of a received pass: state checked. A verdict
+// that the reviewer set by hand meanwhile stays in force.
 func (s *Store) Finish(ctx context.Context, id string, findings []record.Finding, verdict record.Verdict) error {
 	err := s.write(ctx, func(tx *sql.Tx) error {
 		k, err := keyOf(ctx, tx, id)
@@ -38,7 +39,7 @@ func (s *Store) Finish(ctx context.Context, id string, findings []record.Finding
 		if err != nil {
 			return err
 		}
-		_, err = tx.ExecContext(ctx, `UPDATE pass_rows SET judgement = ?, verdict = ?, overruled = '', state = 'checked' WHERE n = ?`, j, string(verdict), k.n)
+		_, err = tx.ExecContext(ctx, `UPDATE pass_rows SET judgement = ?, verdict = CASE overruled WHEN '' THEN ? ELSE verdict END, state = 'checked' WHERE n = ?`, j, string(verdict), k.n)
 		return err
 	})
 	return wrap(err, "store the findings of pass %s", id)

@@ -221,3 +221,25 @@ func TestSettings(t *testing.T) {
 		}
 	}
 }
+
+// A verdict set by hand while the pass waited to be judged is not lost when it is.
+func TestByHandBeforeTheChecks(t *testing.T) {
+	s := newStore(t)
+	saved := mustSave(t, s, arrival(1))
+	if err := s.Overrule(ctx, saved.ID, record.VerdictBad, "the window was open", "mo"); err != nil {
+		t.Fatal(err)
+	}
+	if err := s.Finish(ctx, saved.ID, []record.Finding{{Check: "completeness", Outcome: record.OK, Reason: "whole"}}, record.Clean); err != nil {
+		t.Fatal(err)
+	}
+	p, err := s.Pass(ctx, saved.ID)
+	if err != nil || p.Verdict != record.VerdictBad || p.Overruled != "the window was open" || len(p.Findings) != 1 {
+		t.Errorf("%s (%s) %+v, %v", p.Verdict, p.Overruled, p.Findings, err)
+	}
+	if err := s.TakeBack(ctx, p, "it was shut", "mo", nil); err != nil {
+		t.Fatal(err)
+	}
+	if p, err = s.Pass(ctx, saved.ID); err != nil || p.Verdict != record.Clean || p.Overruled != "" {
+		t.Errorf("%s (%s), %v", p.Verdict, p.Overruled, err)
+	}
+}

@@ -2,7 +2,6 @@ package main
 
 import (
 	"cmp"
-	"context"
 	"fmt"
 	"maps"
 	"math"
@@ -11,7 +10,6 @@ import (
 	"strings"
 
 	"github.com/jedib0t/go-pretty/v6/table"
-	"github.com/rs/zerolog"
 
 	"capd.example/config"
 	"capd.example/internal/cli"
@@ -19,9 +17,7 @@ import (
 	"capd.example/internal/logbook"
 	"capd.example/pipeline"
 	"capd.example/plugins/bundled"
-	"capd.example/plugins/host"
 	"capd.example/record"
-	"capd.example/store"
 	"capd.example/tag"
 )
 
@@ -50,14 +46,15 @@ type recheckCmd struct {
 
 // rechecked is what looking at one pass again gives.
 type rechecked struct {
-	ID        string         `json:"id"`
-	Log       string         `json:"log"`
-	Was       record.Verdict `json:"was"`
-	Now       record.Verdict `json:"now"`
-	Overruled string         `json:"overruled,omitempty"` // the verdict set by hand stays in force
-	Changes   []change       `json:"changes"`
-	Applied   bool           `json:"applied"`
-	Decides   string         `json:"decides,omitempty"` // the check behind another verdict, with its reason
+	ID        string            `json:"id"`
+	Log       string            `json:"log"`
+	Was       record.Verdict    `json:"was"`
+	Now       record.Verdict    `json:"now"`
+	Overruled string            `json:"overruled,omitempty"` // the verdict set by hand stays in force
+	Changes   []change          `json:"changes"`
+	Applied   bool              `json:"applied"`
+	Decides   string            `json:"decides,omitempty"`   // the check behind another verdict, with its reason
+	NoAnswer  map[string]string `json:"no_answer,omitempty"` // by validators, with why; what they found before stays
 
 	tags record.Tags
 }
@@ -90,28 +87,24 @@ func (c *recheckCmd) Run(a *app) error {
 		c.noPass(a)
 		return nil
 	}
-	steps, h, err := examiner(a, s)
+	x, err := newExaminer(a, s)
 	if err != nil {
 		return err
 	}
-	defer h.Close()
-	if _, err := h.Describe(a.ctx); err != nil { // without them every pass would seem to have lost checks
-		return cli.FailedError(fmt.Errorf("check again: %w", err), "nothing was changed; put it right and try again, or take its file out of [checks.pinned] to do without it")
-	}
-	out, left, err := c.each(a, s, steps, h, passes)
+	defer x.close()
+	out, err := c.each(a, x, passes)
 	if err != nil {
 		return err
 	}
-	err = c.report(a, out)
-	if left > 0 {
-		return cli.FailedError(fmt.Errorf("%s left as they were: a validator gave no answer", record.Count(left, "pass")), "put it right and try again, or name it under off in [checks] to do without it")
+	found := c.report(a, out)
+	if err := x.silent.report(a, "put it right and try again"); err != nil {
+		return err
 	}
-	return err
+	return found
 }
 
-// each looks at every pass again, in order of time. A pass about which a validator gave no
-// answer is left as it was and counted: it would seem to have lost that check.
-func (c *recheckCmd) each(a *app, s *store.Store, steps *pipeline.Pipeline, h *host.Host, passes []record.Pass) (out []rechecked, left int, err error) {
+// each looks at every pass again, in order of time.
+func (c *recheckCmd) each(a *app, x *examiner, passes []record.Pass) (out []rechecked, err error) {
 	bar := progress{out: a.stderr, total: len(passes), on: isTerminal(a.stderr) && len(passes) > 1}
 	defer bar.clear()
 	for i, p := range passes {
@@ -120,44 +113,13 @@ func (c *recheckCmd) each(a *app, s *store.Store, steps *pipeline.Pipeline, h *h
 			fmt.Fprintf(a.stderr, "capctl: note: %s was not judged yet; the agent does that\n", p.ID)
 			continue
 		}
-		r, findings, err := again(a.ctx, s, steps, p)
-		if why := h.Unable(); err == nil && len(why) > 0 {
-			name := slices.Sorted(maps.Keys(why))[0]
-			fmt.Fprintf(a.stderr, "capctl: note: %s is left as it was: no answer from %s: %s\n", p.ID, name, why[name])
-			left++
-			continue
-		}
-		if err == nil && c.Apply && len(r.Changes) > 0 {
-			r.Applied = true
-			err = s.ReplaceFindings(a.ctx, p.ID, findings, r.Now, c.Why, userName())
-		}
+		r, err := x.judge(a.ctx, p, c.Apply, c.Why)
 		if err != nil {
-			return nil, 0, cli.FailedError(fmt.Errorf("check pass %s again: %w", p.ID, err))
+			return nil, cli.FailedError(err)
 		}
 		out = append(out, r)
 	}
-	return out, left, nil
-}
-
-func again(ctx context.Context, s *store.Store, steps *pipeline.Pipeline, p record.Pass) (rechecked, []record.Finding, error) {
-	e, err := s.Evidence(ctx, p.ID)
-	if err != nil {
-		return rechecked{}, nil, err
-	}
-	e.Pass.Findings, e.Pass.Verdict, e.Pass.Overruled = nil, "", "" // as when it arrived
-	now, err := steps.Examine(ctx, e)
-	if err != nil {
-		return rechecked{}, nil, err
-	}
-	r := rechecked{ID: p.ID, Log: p.Log, Was: p.Verdict, Now: now.Verdict, Overruled: p.Overruled,
-		Changes: changes(p.Findings, now.Findings), tags: p.Tags}
-	if p.Overruled != "" { // compare like with like: what the findings said then
-		r.Was = record.Judge(p.Findings, steps.Know.Required)
-	}
-	if r.differs() {
-		r.Decides = worst(record.Pass{Verdict: now.Verdict, Findings: now.Findings}, steps.Know.Required)
-	}
-	return r, now.Findings, nil
+	return out, nil
 }
 
 // changes lists the checks whose findings differ in any way, by name.
@@ -253,27 +215,6 @@ func (r rechecked) why() string {
 	return strings.Join(out, "; ")
 }
 
-// examiner returns the steps that judge a stored pass as the agent would, and the host of
-// the validators, which the caller closes.
-func examiner(a *app, s *store.Store) (*pipeline.Pipeline, *host.Host, error) {
-	know, err := knowledge(a.config)
-	if err != nil {
-		return nil, nil, err
-	}
-	know.Spread = judging.Spread(s, know.Factors)
-	self, err := os.Executable()
-	if err != nil {
-		return nil, nil, cli.FailedError(fmt.Errorf("find this program: %w", err))
-	}
-	log := zerolog.New(cli.Console{Out: a.stderr, Colour: isTerminal(a.stderr)}).Level(zerolog.WarnLevel)
-	h, err := host.New(judging.Validators(a.config.Checks, []string{self, validatorRole}, log))
-	if err != nil {
-		return nil, nil, cli.FailedError(fmt.Errorf("prepare the validators: %w", err))
-	}
-	know.Keep = judging.Keep(s, h.Describe)
-	return &pipeline.Pipeline{Store: past{s: s}, Checks: h, Know: know}, h, nil
-}
-
 // knowledge is what is known about every pass: by the configuration and the campaign.
 func knowledge(c config.Config) (pipeline.Knowledge, error) {
 	otherwise := judging.Expect(c.Expect)
@@ -291,14 +232,4 @@ func knowledge(c config.Config) (pipeline.Knowledge, error) {
 	know.Aliases, know.Factors = book.Aliases, book.Campaign.FactorNames()
 	know.Expect = func(t record.Tags) record.Expectation { return judging.Prefer(book.Campaign.Expect(t), otherwise) }
 	return know, nil
-}
-
-// past is the store as far as examining a stored pass needs it.
-type past struct {
-	pipeline.Store
-	s *store.Store
-}
-
-func (p past) Earlier(ctx context.Context, pass record.Pass, cell map[string]string) ([]record.Earlier, error) {
-	return p.s.Earlier(ctx, pass.Bench, cell, pass.ID, judging.EarlierPasses)
 }

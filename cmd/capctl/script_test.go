@@ -7,6 +7,7 @@ import (
 	"path/filepath"
 	"regexp"
 	"runtime"
+	"strings"
 	"testing"
 	"time"
 
@@ -20,7 +21,8 @@ var capdFolder string
 // The scripts under testdata/scripts are the specification of both programs: capctl is
 // this test binary under another name, capd is built as its user would build it.
 func TestMain(m *testing.M) {
-	if filepath.Base(os.Args[0]) != "capctl" { // not when a script runs this binary as capctl
+	roles := map[string]func(){"capctl": main, "brittle": serveBrittle}
+	if _, plays := roles[strings.TrimSuffix(filepath.Base(os.Args[0]), ".exe")]; !plays { // not when this binary runs as one of them
 		dir, err := os.MkdirTemp("", "capd-scripts")
 		if err != nil {
 			fmt.Fprintln(os.Stderr, err)
@@ -34,7 +36,7 @@ func TestMain(m *testing.M) {
 		}
 		os.Setenv("CAPD_FOLDER", dir)
 	}
-	testscript.Main(cleanUp{m}, map[string]func(){"capctl": main})
+	testscript.Main(cleanUp{m}, roles)
 }
 
 // cleanUp removes the built agent when the tests are over.

@@ -12,7 +12,6 @@ import (
 
 	"capd.example/internal/cli"
 	"capd.example/internal/logbook"
-	"capd.example/pipeline"
 	"capd.example/record"
 	"capd.example/store"
 	"capd.example/tag"
@@ -131,11 +130,9 @@ func (c *tagCmd) correct(a *app, s *store.Store, passes []record.Pass, tags map[
 	if err != nil {
 		return cli.FailedError(err)
 	}
-	if err := c.judgeAgain(a, s, passes, tags, "tags corrected, change "+change); err != nil {
-		return err
-	}
+	err = c.judgeAgain(a, s, passes, tags, "tags corrected, change "+change)
 	fmt.Fprintf(a.stderr, "capctl: %s corrected; 'capctl tag --undo %s' takes it back\n", record.Count(len(passes), "pass"), change)
-	return nil
+	return err // of the checks: the correction stands
 }
 
 // corrected is a line of `capctl tag --json`.
@@ -145,6 +142,8 @@ type corrected struct {
 	Now     map[string]string `json:"now"`
 	Verdict record.Verdict    `json:"verdict"` // before
 	Then    record.Verdict    `json:"then,omitempty"`
+
+	NoAnswer map[string]string `json:"no_answer,omitempty"` // as in rechecked
 }
 
 func (c *tagCmd) show(a *app, l corrected) error {
@@ -170,11 +169,11 @@ func tagValues(tags record.Tags, names map[string]string) map[string]string {
 // judgeAgain runs the checks again that depend on the corrected tags: those of the passes
 // themselves, then those of the later passes in the cells that they left and joined.
 func (c *tagCmd) judgeAgain(a *app, s *store.Store, old []record.Pass, names map[string]string, why string) error {
-	steps, h, err := examiner(a, s)
+	x, err := newExaminer(a, s)
 	if err != nil {
 		return err
 	}
-	defer h.Close()
+	defer x.close()
 	done := map[string]bool{}
 	var touched []record.Pass
 	for _, p := range old {
@@ -183,33 +182,36 @@ func (c *tagCmd) judgeAgain(a *app, s *store.Store, old []record.Pass, names map
 		if err != nil {
 			return cli.FailedError(err)
 		}
-		verdict, err := judgeOne(a.ctx, s, steps, now, why)
+		r, verdict, err := judgeOne(a.ctx, x, now, why)
 		if err != nil {
 			return err
 		}
-		if err := c.show(a, corrected{ID: p.ID, Was: tagValues(p.Tags, names), Now: tagValues(now.Tags, names), Verdict: p.Verdict, Then: verdict}); err != nil {
+		if err := c.show(a, corrected{ID: p.ID, Was: tagValues(p.Tags, names), Now: tagValues(now.Tags, names), Verdict: p.Verdict, Then: verdict, NoAnswer: r.NoAnswer}); err != nil {
 			return cli.FailedError(err)
 		}
 		touched = append(touched, p, now)
 	}
-	return c.neighbours(a, s, steps, touched, done, why)
+	if err := c.neighbours(a, x, touched, done, why); err != nil {
+		return err
+	}
+	return x.silent.report(a, x.silent.again())
 }
 
 // neighbours judges the later passes of the cells of the touched ones again.
-func (c *tagCmd) neighbours(a *app, s *store.Store, steps *pipeline.Pipeline, touched []record.Pass, done map[string]bool, why string) error {
+func (c *tagCmd) neighbours(a *app, x *examiner, touched []record.Pass, done map[string]bool, why string) error {
 	for i, p := range touched {
 		worse := false
-		cell := p.Tags.Cell(steps.Know.Factors)
-		later, err := s.Passes(a.ctx, store.Filter{Tags: cell, Bench: p.Bench, Since: p.StartedAt})
+		cell := p.Tags.Cell(x.steps.Know.Factors)
+		later, err := x.store.Passes(a.ctx, store.Filter{Tags: cell, Bench: p.Bench, Since: p.StartedAt})
 		if err != nil {
 			return cli.FailedError(err)
 		}
 		for _, n := range later {
-			if done[n.ID] || !maps.Equal(n.Tags.Cell(steps.Know.Factors), cell) {
+			if done[n.ID] || !maps.Equal(n.Tags.Cell(x.steps.Know.Factors), cell) {
 				continue
 			}
 			done[n.ID] = true
-			verdict, err := judgeOne(a.ctx, s, steps, n, why+" of pass "+p.ID)
+			_, verdict, err := judgeOne(a.ctx, x, n, why+" of pass "+p.ID)
 			if err != nil {
 				return err
 			}
@@ -225,22 +227,18 @@ func (c *tagCmd) neighbours(a *app, s *store.Store, steps *pipeline.Pipeline, to
 	return nil
 }
 
-// judgeOne stores what the checks say about a pass now and returns its verdict.
-func judgeOne(ctx context.Context, s *store.Store, steps *pipeline.Pipeline, p record.Pass, why string) (record.Verdict, error) {
+// judgeOne stores what the checks say about a pass now; verdict is the one in force.
+func judgeOne(ctx context.Context, x *examiner, p record.Pass, why string) (r rechecked, verdict record.Verdict, err error) {
 	if p.Verdict == "" {
-		return "", nil // not judged yet: the agent does that
+		return r, "", nil // not judged yet: the agent does that
 	}
-	r, findings, err := again(ctx, s, steps, p)
-	if err == nil && len(r.Changes) > 0 {
-		err = s.ReplaceFindings(ctx, p.ID, findings, r.Now, why, userName())
-	}
-	if err != nil {
-		return "", cli.FailedError(fmt.Errorf("check pass %s again: %w", p.ID, err), "the tags are corrected; 'capctl recheck --apply' runs the checks")
+	if r, err = x.judge(ctx, p, true, why); err != nil {
+		return r, "", cli.FailedError(err, "the tags are corrected; 'capctl recheck --apply' runs the checks")
 	}
 	if p.Overruled != "" {
-		return p.Verdict, nil // set by hand, stays in force
+		return r, p.Verdict, nil // set by hand, stays in force
 	}
-	return r.Now, nil
+	return r, r.Now, nil
 }
 
 // undo takes a change back.
@@ -263,11 +261,9 @@ func (c *tagCmd) undo(a *app, s *store.Store) error {
 	} else if err != nil {
 		return cli.FailedError(err)
 	}
-	if err := c.judgeAgain(a, s, old, names, "correction "+c.Undo+" taken back"); err != nil {
-		return err
-	}
+	err = c.judgeAgain(a, s, old, names, "correction "+c.Undo+" taken back")
 	fmt.Fprintf(a.stderr, "capctl: taken back on %s; 'capctl tag --undo %s' restores it\n", record.Count(len(old), "pass"), change)
-	return nil
+	return err // of the checks: the correction stands
 }
 
 // changed returns the passes and tags of a correction.

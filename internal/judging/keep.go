@@ -1,6 +1,7 @@
 package judging
 
 import (
+	"cmp"
 	"context"
 	"slices"
 	"strings"
@@ -11,31 +12,72 @@ import (
 	"capd.example/store"
 )
 
-// Keep returns what becomes of the findings of a pass that is looked at again after
-// retention took its samples: a check that lacks only these cannot know better than it did
-// when it had them, so that its stored finding stays. Checks that lack something else, such
-// as earlier passes of a cell that the pass has joined, say so as ever. Describe tells which
-// checks need samples; one that cannot be asked is known by the reason that it gives. The
-// check of completeness does without samples and still remembers what they showed.
-func Keep(s *store.Store, describe func(context.Context) ([]plugins.Description, error)) func(context.Context, record.Evidence, []record.Finding) ([]record.Finding, error) {
+// asked are the validators that were just asked about a pass, as [host.Host] has them.
+type asked interface {
+	Describe(context.Context) ([]plugins.Description, error)
+	Unable() (why map[string]string, unknown bool)
+}
+
+// Keep returns what becomes of the findings of a pass that is looked at again. Stored
+// findings stay in two cases:
+//
+// A validator that gave no answer changes nothing: what it found before holds on, and
+// where it found nothing, nothing is added. Else a crash would turn a bad pass clean. Of a
+// program that never said which checks it holds, any check may be that nobody answered for;
+// gone are the names of those that it cannot be: what is switched off, and what no
+// validator says.
+//
+// After retention took the samples, a check that lacks only these cannot know better than
+// it did when it had them. Checks that lack something else, such as earlier passes of a
+// cell that the pass has joined, say so as ever. Needs tell which checks need samples; one
+// that cannot be asked is known by the reason that it gives. The check of completeness does
+// without samples and still remembers what they showed.
+func Keep(s *store.Store, v asked, gone ...string) func(context.Context, record.Evidence, []record.Finding) ([]record.Finding, error) {
 	return func(ctx context.Context, e record.Evidence, now []record.Finding) ([]record.Finding, error) {
-		if e.Telemetry != nil {
-			return now, nil
-		}
-		at, err := s.Dropped(ctx, e.Pass.ID, "telemetry")
-		if err != nil || at.IsZero() {
+		silent, unknown := v.Unable()
+		dropped, err := withoutSamples(ctx, s, e)
+		if err != nil || len(silent) == 0 && !dropped {
 			return now, err
 		}
 		stored, err := s.Pass(ctx, e.Pass.ID)
 		if err != nil {
 			return nil, err
 		}
-		known, _ := describe(ctx) // what cannot be asked is left out
-		return keep(stored.Findings, now, func(f record.Finding) bool {
-			return e.TelemetryWhy != "" && strings.Contains(f.Reason, e.TelemetryWhy) ||
-				slices.ContainsFunc(known, func(d plugins.Description) bool { return d.Name == f.Check && needsSamples(d) })
+		if dropped {
+			known, _ := v.Describe(ctx) // what cannot be asked is left out
+			now = keep(stored.Findings, now, func(f record.Finding) bool {
+				return e.TelemetryWhy != "" && strings.Contains(f.Reason, e.TelemetryWhy) ||
+					slices.ContainsFunc(known, func(d plugins.Description) bool { return d.Name == f.Check && needsSamples(d) })
+			})
+		}
+		return leave(stored.Findings, now, func(check string, answered bool) bool {
+			_, is := silent[check]
+			return is || unknown && !answered && !slices.Contains(gone, check)
 		}), nil
 	}
+}
+
+// withoutSamples reports whether retention took the samples of a pass.
+func withoutSamples(ctx context.Context, s *store.Store, e record.Evidence) (bool, error) {
+	if e.Telemetry != nil {
+		return false, nil
+	}
+	at, err := s.Dropped(ctx, e.Pass.ID, "telemetry")
+	return !at.IsZero(), err
+}
+
+// leave puts the stored findings of silent validators in the place of what is said for
+// them now.
+func leave(stored, now []record.Finding, silent func(check string, answered bool) bool) []record.Finding {
+	out := slices.DeleteFunc(slices.Clone(now), func(f record.Finding) bool { return silent(f.Check, true) })
+	for _, f := range stored {
+		answered := slices.ContainsFunc(out, func(g record.Finding) bool { return g.Check == f.Check })
+		if silent(f.Check, answered) {
+			out = append(out, f)
+		}
+	}
+	slices.SortStableFunc(out, func(a, b record.Finding) int { return cmp.Compare(a.Check, b.Check) })
+	return out
 }
 
 func needsSamples(d plugins.Description) bool {

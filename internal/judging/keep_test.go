@@ -16,6 +16,96 @@ import (
 	"capd.example/store"
 )
 
+// asked is what a host knows of validators and of the pass that it asked them about last.
+type asked struct {
+	described []plugins.Description
+	silent    map[string]string
+	unknown   bool
+}
+
+func (a asked) Describe(context.Context) ([]plugins.Description, error) {
+	return a.described, errors.New("some cannot be asked")
+}
+
+func (a asked) Unable() (map[string]string, bool) { return a.silent, a.unknown }
+
+// A validator that gave no answer changes nothing, whatever stands beside it; where nobody
+// knows which checks a program holds, any may be its that nobody answered for.
+func TestNoAnswerChangesNothing(t *testing.T) {
+	ctx := context.Background()
+	s, err := store.Open(ctx, filepath.Join(t.TempDir(), "lab.db"), store.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer s.Close()
+	a := arrival("high", 1, 90)
+	a.Telemetry = &record.Telemetry{At: []time.Time{a.Pass.StartedAt}, Series: []record.Series{{Name: record.SeriesBackground, Unit: "%", Values: []float64{80}}}}
+	saved, err := s.Save(ctx, a)
+	if err != nil {
+		t.Fatal(err)
+	}
+	stored := []record.Finding{
+		{Check: "asserted", Outcome: record.Bad, Reason: "before"},
+		{Check: "background", Outcome: record.Bad, Reason: "before"},
+		{Check: "completeness", Outcome: record.OK, Reason: "before"},
+		{Check: "off", Outcome: record.Bad, Reason: "before"},
+		{Check: "ours", Outcome: record.Doubtful, Reason: "before"},
+		{Check: "thermal", Outcome: record.NotChecked, Reason: "before"},
+	}
+	for _, err := range []error{s.Finish(ctx, saved.ID, stored, record.VerdictBad), s.MarkNotified(ctx, saved.ID)} {
+		if err != nil {
+			t.Fatal(err)
+		}
+	}
+	said := func(outcome record.Outcome, checks ...string) (out []record.Finding) {
+		for _, c := range checks {
+			out = append(out, record.Finding{Check: c, Outcome: outcome, Reason: "now"})
+		}
+		return out
+	}
+	standard := []string{"background", "completeness", "thermal"}
+	for _, x := range []struct {
+		name string
+		host asked
+		now  []record.Finding
+		want string
+	}{
+		{"all answer", asked{}, said(record.OK, standard...),
+			"background ok now, completeness ok now, thermal ok now"},
+		{"one crashes", asked{silent: map[string]string{"background": "crashed"}},
+			append(said(record.NotChecked, "background"), said(record.OK, "completeness", "thermal")...),
+			"background bad before, completeness ok now, thermal ok now"},
+		{"one that had none either", asked{silent: map[string]string{"thermal": "crashed"}},
+			append(said(record.OK, "background", "completeness"), said(record.NotChecked, "thermal")...),
+			"background ok now, completeness ok now, thermal not-checked before"},
+		{"a new one", asked{silent: map[string]string{"new": "crashed"}},
+			append(said(record.OK, standard...), said(record.NotChecked, "new")...),
+			"background ok now, completeness ok now, thermal ok now"},
+		{"a program cannot be started", asked{silent: map[string]string{"program": "cannot be started"}, unknown: true},
+			append(said(record.OK, standard...), said(record.NotChecked, "program")...),
+			"background ok now, completeness ok now, ours doubtful before, thermal ok now"},
+		{"none can be started", asked{silent: map[string]string{"bundled": "no space"}, unknown: true},
+			said(record.NotChecked, "bundled"),
+			"background bad before, completeness ok before, ours doubtful before, thermal not-checked before"},
+	} {
+		e, err := s.Evidence(ctx, saved.ID)
+		if err != nil {
+			t.Fatal(err)
+		}
+		got, err := judging.Keep(s, x.host, "asserted", "off")(ctx, e, x.now)
+		if err != nil {
+			t.Fatal(err)
+		}
+		var texts []string
+		for _, f := range got {
+			texts = append(texts, f.Check+" "+string(f.Outcome)+" "+f.Reason)
+		}
+		if text := strings.Join(texts, ", "); text != x.want {
+			t.Errorf("%s: %s, want %s", x.name, text, x.want)
+		}
+	}
+}
+
 // Only what rested on the dropped samples is kept: a check that lacks earlier passes in a
 // cell that the pass has joined says so, and one that runs says what it finds.
 func TestKeepIsForChecksOfDroppedSamples(t *testing.T) {
@@ -43,9 +133,7 @@ func TestKeepIsForChecksOfDroppedSamples(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
-	describe := func(context.Context) ([]plugins.Description, error) {
-		return []plugins.Description{{Name: "agreement", Needs: []string{"earlier passes of the cell"}}, {Name: "ours", Needs: []string{"Telemetry of the room"}}}, errors.New("some cannot be asked")
-	}
+	host := asked{described: []plugins.Description{{Name: "agreement", Needs: []string{"earlier passes of the cell"}}, {Name: "ours", Needs: []string{"Telemetry of the room"}}}}
 	look := func() map[string]record.Finding {
 		t.Helper()
 		e, err := s.Evidence(ctx, saved.ID)
@@ -59,7 +147,7 @@ func TestKeepIsForChecksOfDroppedSamples(t *testing.T) {
 			{Check: "ours", Outcome: record.NotChecked, Reason: "nothing to look at"},
 			{Check: "thermal", Outcome: record.NotChecked, Reason: "there is no telemetry: " + e.TelemetryWhy},
 		}
-		got, err := judging.Keep(s, describe)(ctx, e, now)
+		got, err := judging.Keep(s, host)(ctx, e, now)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -111,8 +199,7 @@ func TestKeepRemembersHowLongTheBenchWasSampled(t *testing.T) {
 		}
 		e.Expected.DurationS = expected
 		now := []record.Finding{plugins.Run(ctx, completeness.Validator{}, e, params)}
-		describe := func(context.Context) ([]plugins.Description, error) { return nil, nil }
-		if now, err = judging.Keep(s, describe)(ctx, e, now); err != nil {
+		if now, err = judging.Keep(s, asked{})(ctx, e, now); err != nil {
 			t.Fatal(err)
 		}
 		return now[0]

@@ -72,7 +72,11 @@ type Host struct {
 	sources []*source
 	idle    *time.Timer
 	closed  bool
-	unable  map[string]string // of the latest pass: validator = why it gave no answer
+
+	// Of the latest pass:
+	heard   map[string]bool   // checks of which there is a finding
+	unable  map[string]string // validator = why it gave no answer
+	unknown bool              // a program gave none that never said which checks it holds
 }
 
 // New looks for validators and starts nothing. The error names a setting that makes no
@@ -135,17 +139,16 @@ func (h *Host) Check(ctx context.Context, e record.Evidence) []record.Finding {
 	}
 	h.idle.Stop()
 	defer h.idle.Reset(h.opts.IdleAfter)
-	h.unable = map[string]string{}
+	h.heard, h.unable, h.unknown = map[string]bool{}, map[string]string{}, false
 	message := wire.Pack(e)
-	taken := map[string]bool{}
 	var out []record.Finding
 	for _, s := range h.sources {
 		for _, f := range h.checkSource(ctx, s, message) {
-			if taken[f.Check] {
+			if h.heard[f.Check] {
 				h.opts.Logger.Warn().Str("validator", f.Check).Str("from", s.name).Msg("name is taken by another validator, its finding is left out")
 				continue
 			}
-			taken[f.Check] = true
+			h.heard[f.Check] = true
 			out = append(out, f)
 		}
 	}
@@ -155,11 +158,13 @@ func (h *Host) Check(ctx context.Context, e record.Evidence) []record.Finding {
 
 // Unable names the validators that gave no answer about the latest pass, and says why: they
 // could not be started, failed, are put aside or have settings that make no sense. One that
-// answered "not-checked" itself is not among them.
-func (h *Host) Unable() map[string]string {
+// answered "not-checked" itself is not among them. Unknown is true where a program among
+// them never said which checks it holds: it stands there by its own name, and any check
+// that nobody else answered for may be its.
+func (h *Host) Unable() (why map[string]string, unknown bool) {
 	h.mu.Lock()
 	defer h.mu.Unlock()
-	return maps.Clone(h.unable)
+	return maps.Clone(h.unable), h.unknown
 }
 
 // Describe asks who is there. What could not be asked is left out and named in the error.

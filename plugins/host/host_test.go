@@ -104,6 +104,10 @@ func (f fake) Check(ctx context.Context, e record.Evidence, p plugins.Params) re
 	case "exits":
 		fmt.Fprintln(os.Stderr, "the disk fell off")
 		os.Exit(9)
+	case "exits-if-told":
+		if os.Getenv("TOLD") != "" {
+			os.Exit(9)
+		}
 	case "exits-every-tenth":
 		if int(n)%10 == 9 {
 			os.Exit(9)
@@ -323,6 +327,35 @@ func TestSettings(t *testing.T) {
 	}
 }
 
+// A program that never said which checks it holds stands for itself among those that gave
+// no answer; one that is held by two programs was heard when the first of them answered.
+func TestWhoGaveNoAnswer(t *testing.T) {
+	h := roles(t, nil, "exit-at-start")
+	h.Check(t.Context(), evidence(1))
+	if why, unknown := h.Unable(); !unknown || len(why) != 1 || !strings.Contains(why["bundled"], "no licence for today") {
+		t.Errorf("%v, unknown %v", why, unknown)
+	}
+
+	folder := t.TempDir()
+	pins := map[string]string{}
+	for name, told := range map[string]string{"first": "", "second": "yes"} {
+		script := fmt.Sprintf("#!/bin/sh\nTOLD=%s exec %q act serve exits-if-told\n", told, os.Args[0])
+		if err := os.WriteFile(filepath.Join(folder, name), []byte(script), 0o700); err != nil {
+			t.Fatal(err)
+		}
+		sum := sha256.Sum256([]byte(script))
+		pins[name] = hex.EncodeToString(sum[:])
+	}
+	h = roles(t, func(o *host.Options) { o.Bundled, o.Folder, o.Pinned = nil, folder, pins }, "serve")
+	got := byName(h.Check(t.Context(), evidence(1)))
+	if f := got["exits-if-told"]; f.Outcome != record.OK {
+		t.Errorf("%+v", f)
+	}
+	if why, unknown := h.Unable(); unknown || len(why) != 0 {
+		t.Errorf("%v, unknown %v", why, unknown)
+	}
+}
+
 func TestRepeatOffenderIsPutAside(t *testing.T) {
 	h := roles(t, nil, "serve", "good", "exits")
 	for range 3 {
@@ -332,7 +365,7 @@ func TestRepeatOffenderIsPutAside(t *testing.T) {
 	if f := before["exits"]; !strings.Contains(f.Reason, "put aside after 3 failures in a row") || !strings.Contains(f.Reason, "the disk fell off") {
 		t.Errorf("got %+v", f)
 	}
-	if why := h.Unable(); len(why) != 1 || why["exits"] != before["exits"].Reason {
+	if why, unknown := h.Unable(); unknown || len(why) != 1 || why["exits"] != before["exits"].Reason {
 		t.Errorf("gave no answer: %v", why)
 	}
 	after := byName(h.Check(t.Context(), evidence(1)))

@@ -174,14 +174,18 @@ func (h *Host) allNotChecked(s *source, why string) []record.Finding {
 		}
 	}
 	if len(s.described) == 0 {
+		h.unknown = true
 		out = append(out, h.notChecked(plugins.Description{Name: s.name}, why))
 	}
 	return out
 }
 
-// notChecked is the finding of a validator that gave no answer, which is noted.
+// notChecked is the finding of a validator that gave no answer, which is noted unless
+// another program's validator of that name was heard: its finding counts.
 func (h *Host) notChecked(d plugins.Description, why string) record.Finding {
-	h.unable[d.Name] = why
+	if !h.heard[d.Name] {
+		h.unable[d.Name] = why
+	}
 	return record.Finding{
 		Check: d.Name, Version: d.Version, Outcome: record.NotChecked, Reason: why,
 		Advice: "see the agent's log; `capctl recheck` examines the pass again once the validator works",
