@@ -15,7 +15,9 @@ type chart struct {
 	name  string // of its files
 	group string // heading in the page that it stands under
 	title string
+	short string // title where the page's heading says the rest; "" for title
 	note  string // below the title: what is shown, definitions
+	key   []sign // what forms and colours mean
 	desc  string // for who cannot see it
 	// draw draws below top and returns where it ends.
 	draw func(c *canvas, top float64) (end float64)
@@ -27,7 +29,11 @@ func (ch chart) render(w, h, size float64) *canvas {
 	c := &canvas{w: w, h: h, font: size, free: h == 0, title: ch.title, desc: ch.desc}
 	pad := size
 	y := pad - size*0.5
-	for _, line := range lines(ch.title, size*1.5, w-2*pad, 4) {
+	title := ch.title
+	if c.free && ch.short != "" {
+		title = ch.short
+	}
+	for _, line := range lines(title, size*1.5, w-2*pad, 4) {
 		y += size * 1.6
 		c.write(pad, y, size*1.3, "start", inkText, line).bold = true
 	}
@@ -35,11 +41,40 @@ func (ch chart) render(w, h, size float64) *canvas {
 		y += size * 1.3
 		c.write(pad, y, size*0.9, "start", inkMuted, line)
 	}
-	end := ch.draw(c, y+size*0.9)
+	end := ch.draw(c, c.signs(ch.key, y)+size*0.9)
 	if c.free {
 		c.h = end + pad
 	}
 	return c
+}
+
+// sign is one entry of a chart's key: what is drawn, and what it means in words, which name
+// its form or text as well as its colour.
+type sign struct {
+	draw func(c *canvas, x, middle float64) // 1.8 text sizes wide
+	text string
+}
+
+// signs writes the key below y, as many entries on a line as fit, and returns where it
+// ends.
+func (c *canvas) signs(key []sign, y float64) float64 {
+	size := c.font
+	x := c.w
+	for _, s := range key {
+		need := 2.3*size + textWidth(s.text, 0.9*size, false)
+		if x > size && x+need > c.w-size {
+			x, y = size, y+1.5*size
+		}
+		s.draw(c, x, y-0.32*size)
+		for i, l := range lines(s.text, 0.9*size, c.w-x-3.3*size, 3) {
+			if i > 0 {
+				y += 1.2 * size
+			}
+			c.write(x+2.3*size, y, 0.9*size, "start", inkText, l)
+		}
+		x += need + 1.2*size
+	}
+	return y
 }
 
 // inPage draws the chart for a column of the page, as high as it needs.
@@ -159,13 +194,32 @@ type barRow struct {
 	avg, low analysis.Figure
 }
 
-// barChart shows average and 1% low with their intervals, of a confidence; a longer bar is
-// better.
-func barChart(name, title, more, confidence string, rows []barRow) chart {
-	return chart{name: name, title: title,
-		note: more + "Average (wide bar) and 1% low (narrow bar) in frames per second; thin lines are " + confidence + " intervals, an arrow one that goes on. * median, passes do not agree.",
-		desc: barText(rows),
+// barChart shows average and 1% low with their intervals, of a confidence; part says which
+// part of several it is.
+func barChart(name, title, more, part, confidence string, rows []barRow) chart {
+	stripe := func(high float64, fill ink) func(*canvas, float64, float64) {
+		return func(c *canvas, x, middle float64) {
+			c.rect(x, middle-high*c.font/2, 1.8*c.font, high*c.font, fill)
+		}
+	}
+	span := func(c *canvas, x, middle float64) {
+		c.interval(x+0.1*c.font, x+1.7*c.font, middle, 0.8*c.font, false)
+	}
+	return chart{name: name, title: title + part, short: "Average and 1% low" + part, desc: "In frames per second. " + barText(rows),
+		note: more + "Frames per second (FPS); longer is better." + medians(rows),
+		key: []sign{{stripe(0.92, series(0)), "average (wide, blue)"}, {stripe(0.54, series(1)), "1% low (narrow, orange)"},
+			{span, confidence + " interval (thin line; an arrow: it goes on)"}},
 		draw: func(c *canvas, top float64) float64 { return drawBars(c, top, rows) }}
+}
+
+// medians explains the mark of figures that are medians, where one is.
+func medians(rows []barRow) string {
+	for _, r := range rows {
+		if r.avg.Shown == "median" || r.low.Shown == "median" {
+			return " * median: the passes do not agree."
+		}
+	}
+	return ""
 }
 
 func barText(rows []barRow) string {
@@ -225,6 +279,8 @@ func drawBars(c *canvas, top float64, rows []barRow) float64 {
 		c.line(x(t), top, x(t), bottom, 1, inkGrid)
 		c.write(x(t), bottom+1.3*size, size*0.9, "middle", inkMuted, fmt.Sprintf("%g", t))
 	}
+	last := scale[len(scale)-1]
+	c.write(x(last)+textWidth(fmt.Sprintf("%g ", last), size*0.9, false)*0.6, bottom+1.3*size, size*0.9, "start", inkMuted, "FPS")
 	y := top
 	for i, r := range rows {
 		high := 1.15 * text * float64(len(names[i]))
@@ -238,7 +294,7 @@ func drawBars(c *canvas, top float64, rows []barRow) float64 {
 		bar(c, x, r.avg, at+unit*0.10, unit*0.44, series(0))
 		bar(c, x, r.low, at+unit*0.60, unit*0.26, series(1))
 		besideBar(c, x, r.avg, at+unit*0.32, math.Min(text*0.95, unit*0.6)).bold = true
-		besideBar(c, x, r.low, at+unit*0.73, math.Min(text*0.8, unit*0.42))
+		besideBar(c, x, r.low, at+unit*0.73, math.Min(text*0.9, unit*0.42))
 		y += step[i]
 	}
 	return bottom + 1.4*size
@@ -282,16 +338,22 @@ func bar(c *canvas, x func(float64) float64, f analysis.Figure, y, h float64, fi
 	c.rect(x(0), y, x(v)-x(0), h, fill)
 	if f.CILow.Known() && f.CIHigh.Known() {
 		a, b := x(math.Max(0, float64(f.CILow))), x(float64(f.CIHigh))
-		w := math.Max(1, h*0.08)
-		c.line(a, y+h/2, b, y+h/2, w, inkMark)
-		c.line(a, y+h*0.25, a, y+h*0.75, w, inkMark)
-		if x(1.001*float64(f.CIHigh)) > b {
-			c.line(b, y+h*0.25, b, y+h*0.75, w, inkMark)
-		} else { // an arrow: it goes on beyond the axis
-			c.line(b-h*0.2, y+h*0.3, b, y+h/2, w, inkMark)
-			c.line(b-h*0.2, y+h*0.7, b, y+h/2, w, inkMark)
-		}
+		c.interval(a, b, y+h/2, h, x(1.001*float64(f.CIHigh)) <= b) // on: beyond the axis
 	}
+}
+
+// interval draws a line from a to b with ends, or with an arrow where it goes on. An edge
+// in the colour of the paper keeps it apart from the bar that it lies on.
+func (c *canvas) interval(a, b, middle, high float64, on bool) {
+	w, half := math.Max(1, high*0.08), high*0.25
+	p := []point{{a, middle - half}, {a, middle + half}, {a, middle}, {b, middle}}
+	if on {
+		p = append(p, point{b - high*0.2, middle - high*0.2}, point{b, middle}, point{b - high*0.2, middle + high*0.2})
+	} else {
+		p = append(p, point{b, middle - half}, point{b, middle + half})
+	}
+	c.path(w+0.13*c.font, inkPaper, p...)
+	c.path(w, inkMark, p...)
 }
 
 func finite(x float64) float64 {
@@ -319,7 +381,7 @@ type line struct {
 }
 
 // scaleChart shows how the rate grows over the cards, one line per processor.
-func scaleChart(name, title string, places []string, lines []line) chart {
+func scaleChart(name, title, confidence string, places []string, lines []line) chart {
 	desc := ""
 	for _, l := range lines {
 		desc += l.name + ":"
@@ -330,8 +392,8 @@ func scaleChart(name, title string, places []string, lines []line) chart {
 		}
 		desc += " "
 	}
-	return chart{name: name, title: title, desc: desc,
-		note: "Average frames per second over the graphics cards, one line per processor; where lines meet, the card is the limit.",
+	return chart{name: name, title: title, short: "Scaling", desc: "Average in frames per second. " + desc,
+		note: "Average in frames per second (FPS) over the graphics cards; one line per processor, told by colour, form of its marks and name. Upright lines: " + confidence + " intervals. Where lines meet, the card is the limit.",
 		draw: func(c *canvas, top float64) float64 { return drawLines(c, top, places, lines) }}
 }
 
@@ -340,6 +402,7 @@ const plotHeight = 20
 
 func drawLines(c *canvas, top float64, places []string, lines []line) float64 {
 	pad, size := c.font, c.font
+	top += 0.5 * size // the unit
 	high, key := 0.0, 0.0
 	for _, l := range lines {
 		key = math.Max(key, textWidth(l.name, size, false))
@@ -368,6 +431,7 @@ func drawLines(c *canvas, top float64, places []string, lines []line) float64 {
 		c.line(left, y(t), right, y(t), 1, inkGrid)
 		c.write(left-size*0.5, y(t)+size*0.35, size*0.9, "end", inkMuted, fmt.Sprintf("%g", t))
 	}
+	c.unit(left, top, "FPS")
 	for i := range places {
 		heads.below(c, i, x(i), bottom+size*0.4, inkText)
 	}
@@ -389,6 +453,11 @@ func drawLines(c *canvas, top float64, places []string, lines []line) float64 {
 		}
 	}
 	return bottom + size*0.6 + heads.deep + below
+}
+
+// unit names the unit of an upright axis above its highest value.
+func (c *canvas) unit(left, top float64, unit string) {
+	c.write(left-c.font*0.5, top+c.font*0.2, c.font*0.9, "end", inkMuted, unit)
 }
 
 // drawLine draws one series and returns its last point, if it has any.
@@ -479,7 +548,7 @@ func drawTrace(c *canvas, top float64, ms []float64) float64 {
 	for _, v := range ms {
 		high, total = math.Max(high, v), total+v
 	}
-	x, y, left, right, end := c.frame(top, high, total/1000, "s")
+	x, y, left, right, end := c.frame(top, high, total/1000, "ms", "s")
 	columns := int(right - left)
 	low, up := make([]float64, columns+1), make([]float64, columns+1)
 	at := 0.0
@@ -507,8 +576,9 @@ func drawTrace(c *canvas, top float64, ms []float64) float64 {
 }
 
 // frame draws the axes of a chart of frame times over something.
-func (c *canvas) frame(top, highY, highX float64, unit string) (x, y func(float64) float64, left, right, end float64) {
+func (c *canvas) frame(top, highY, highX float64, unitY, unitX string) (x, y func(float64) float64, left, right, end float64) {
 	size := c.font
+	top += 0.5 * size // the unit
 	sy, sx := ticks(highY, 5), ticks(highX, 6)
 	left, right = size+textWidth("0000", size, false)+size*0.5, c.w-2*size
 	end = c.lower(top, plotHeight*size)
@@ -525,7 +595,8 @@ func (c *canvas) frame(top, highY, highX float64, unit string) (x, y func(float6
 			c.write(x(t), bottom+size*1.3, size*0.9, "middle", inkMuted, fmt.Sprintf("%g", t))
 		}
 	}
-	c.write(right, bottom+size*2.2, size*0.9, "end", inkMuted, unit)
+	c.unit(left, top, unitY)
+	c.write(right, bottom+size*2.2, size*0.9, "end", inkMuted, unitX)
 	return x, y, left, right, bottom + size*2.2
 }
 
@@ -550,7 +621,7 @@ func drawSpread(c *canvas, top float64, ms []float64) float64 {
 	for _, n := range count {
 		high = math.Max(high, n)
 	}
-	x, y, _, _, end := c.frame(top, high, most, "ms")
+	x, y, _, _, end := c.frame(top, high, most, "%", "ms")
 	for i, n := range count {
 		if n > 0 {
 			a, b := x(most*float64(i)/bins), x(most*float64(i+1)/bins)

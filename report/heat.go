@@ -20,7 +20,7 @@ type heatMap struct {
 }
 
 // heatChart shows a map.
-func heatChart(name, title, note string, m heatMap) chart {
+func heatChart(name, title, note string, key []sign, m heatMap) chart {
 	var desc strings.Builder
 	for i, r := range m.rows {
 		for j, k := range m.columns {
@@ -29,7 +29,7 @@ func heatChart(name, title, note string, m heatMap) chart {
 			}
 		}
 	}
-	return chart{name: name, title: title, note: note, desc: desc.String(),
+	return chart{name: name, title: title, note: note, key: key, desc: desc.String(),
 		draw: func(c *canvas, top float64) float64 { return m.draw(c, top) }}
 }
 
@@ -280,6 +280,15 @@ func (h heads) below(c *canvas, i int, x, top float64, fill ink) {
 			continue
 		}
 		c.write(x, top+h.size*(0.95+1.15*float64(k)), h.size, "middle", fill, l)
+	}
+}
+
+// tint draws the sign of a colour of a map, with the text that goes with it.
+func tint(v float64, text string) func(*canvas, float64, float64) {
+	fill, on := heatColour(v)
+	return func(c *canvas, x, middle float64) {
+		c.rect(x, middle-0.55*c.font, 1.8*c.font, 1.1*c.font, fill)
+		c.write(x+0.9*c.font, middle+0.32*c.font, 0.9*c.font, "middle", on, text)
 	}
 }
 

@@ -15,7 +15,7 @@ import (
 // campaign simulates a matrix of invented parts and games with three passes per cell.
 func campaign(games, cpus, gpus, resolutions int) report.Input {
 	r := rand.New(rand.NewPCG(1, 9))
-	in := report.Input{Title: "Nine cards on four processors", Version: "test", At: time.Date(2026, 3, 4, 12, 0, 0, 0, time.UTC),
+	in := report.Input{Title: "Nine cards on four processors", At: time.Date(2026, 3, 4, 12, 0, 0, 0, time.UTC),
 		Systems: map[string]record.System{}, RefreshHz: []float64{60, 144}, Pictures: 2}
 	for c := range cpus {
 		id := fmt.Sprintf("system%02d", c)

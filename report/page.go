@@ -5,6 +5,7 @@ import (
 	_ "embed"
 	"fmt"
 	"html/template"
+	"slices"
 	"sort"
 	"strings"
 
@@ -62,16 +63,20 @@ var pageTemplate = template.Must(template.New("page").Funcs(template.FuncMap{
 type page struct {
 	*Report
 	Title, Made, Version string
+	Day                  string // on which it was made
+	Program              []fact // that made it
 	CSS                  template.CSS
 	Systems              disclosure
 	Rows                 []cellRow
 	Groups               []figureGroup
 	More                 []figure // that are files only
 	PassRows             []passRow
+	PassCount            string // how many there are, and why some do not count
+	Notes                []note // why several passes were not checked
 	Counts               counts
 	Hz                   []float64
 	HoldRows             []holdRow
-	Factors              []string
+	Kinds                []string // the factors in words
 	Tie                  string
 	Interval             string // how sure the intervals are: "95 %"
 	Currency, PriceDate  string
@@ -88,6 +93,7 @@ type cellRow struct {
 	ID, Name      string
 	Average, Low1 string
 	AvgRange      string
+	Known         string // the interval in words
 	Low1Range     string
 	Own           string // the interval of the cell alone
 	SD, CV        string
@@ -144,8 +150,10 @@ type passRow struct {
 	Cell     string // its place in the page
 	CellName string
 	Findings []record.Finding // those that are not plainly fine
+	Noted    []string         // checks that could not look, with the numbers of the notes that say why
 	Fine     int
 	Average  string
+	Path     string // of the log, below what all logs have in common
 }
 
 // drawnInPage keeps the page of a very large matrix readable; further charts are files.
@@ -185,9 +193,9 @@ func overall(group string) bool {
 
 // html writes the page.
 func (r *Report) html() ([]byte, error) {
-	p := page{Report: r, Title: r.in.Title, Made: r.in.At.UTC().Format("2006-01-02 15:04 UTC"), Version: r.in.Version,
-		CSS: template.CSS(pageCSS + inkCSS()), Factors: r.factors, Pictures: r.in.Pictures > 0, Common: r.common(r.factors), Bounds: r.bounds(), Untested: r.whyUntested(),
-		Few: len(r.Cells) <= fewRows, Tie: fmt.Sprintf("%g %%", 100*tie(r.in.Options)), Interval: r.in.Options.ConfidencePercent()}
+	p := page{Report: r, Title: r.in.Title, Made: r.in.At.UTC().Format("2006-01-02 15:04 UTC"), Day: r.in.At.UTC().Format("2006-01-02"), Version: r.in.Program.short(), Program: r.in.Program.facts(),
+		CSS: template.CSS(pageCSS + inkCSS()), Kinds: kinds(r.factors), Pictures: r.in.Pictures > 0, Common: r.common(r.factors), Bounds: r.bounds(), Untested: r.whyUntested(),
+		Few: len(r.Cells) <= fewRows, Tie: together(r.tie()), Interval: together(r.in.Options.ConfidencePercent())}
 	p.Systems = newDisclosure(r.systems())
 	where := map[string]cellRow{}
 	for i, c := range r.Cells {
@@ -230,8 +238,14 @@ func (r *Report) html() ([]byte, error) {
 			template.HTML(ch.onPhone().svg(ch.name+"-narrow", false)), i < r.in.Pictures})
 	}
 	p.Hz, p.HoldRows = r.holdRows()
+	p.PassCount = r.passCount(p.Counts)
+	var at map[unchecked]int
+	p.Notes, at = notes(r.in.Passes)
+	above := commonFolder(r.in.Passes)
 	for _, x := range r.in.Passes {
-		p.PassRows = append(p.PassRows, newPassRow(x, where[x.ID]))
+		row := newPassRow(x, where[x.ID], at)
+		row.Path = x.Log[above:]
+		p.PassRows = append(p.PassRows, row)
 	}
 	for _, x := range r.in.Prices {
 		p.Currency, p.PriceDate = x.Currency, max(p.PriceDate, x.Date)
@@ -244,11 +258,45 @@ func (r *Report) html() ([]byte, error) {
 	return b.Bytes(), nil
 }
 
-func tie(o analysis.Options) float64 {
-	if o.Tie > 0 {
-		return o.Tie
+// together keeps a number and its per cent on one line.
+func together(s string) string { return strings.ReplaceAll(s, " %", "\u00a0%") }
+
+// kinds are factors in words.
+func kinds(factors []string) []string {
+	out := slices.Clone(factors)
+	for i, f := range out {
+		switch f {
+		case record.TagProcessor:
+			out[i] = "processor"
+		case record.TagGraphics:
+			out[i] = "graphics card"
+		}
 	}
-	return 0.01
+	return out
+}
+
+// commonFolder is the length of what all paths of logs begin with: where a bench keeps its
+// logs is nothing to publish, and the names below tell the passes apart.
+func commonFolder(passes []record.Pass) int {
+	if len(passes) == 0 {
+		return 0
+	}
+	first := passes[0].Log
+	n := strings.LastIndexAny(first, `/\`) + 1
+	for _, p := range passes {
+		for n > 0 && !strings.HasPrefix(p.Log, first[:n]) {
+			n = strings.LastIndexAny(first[:n-1], `/\`) + 1
+		}
+	}
+	return n
+}
+
+// tie is the threshold below which a difference is one.
+func (r *Report) tie() string {
+	if r.in.Options.Tie > 0 {
+		return fmt.Sprintf("%g %%", 100*r.in.Options.Tie)
+	}
+	return "1 %"
 }
 
 func newCellRow(i int, c analysis.Cell, l analysis.Limit) cellRow {
@@ -256,8 +304,11 @@ func newCellRow(i int, c analysis.Cell, l analysis.Limit) cellRow {
 	row := cellRow{ID: fmt.Sprintf("cell-%d", i+1), Average: shown(avg), Low1: shown(low), AvgRange: interval(avg.CILow, avg.CIHigh),
 		Low1Range: interval(low.CILow, low.CIHigh), Own: interval(avg.OwnLow, avg.OwnHi), Spread: avg.Spread.From, Passes: c.Passes.Used, LeftOut: c.Passes.LeftOut,
 		Limit: l.Limit, Why: l, Agree: c.Agree, Warnings: c.Warnings, SD: "–", CV: "–"}
+	if row.AvgRange != "–" {
+		row.Known = row.AvgRange
+	}
 	if avg.SD.Known() {
-		row.SD, row.CV = fmt.Sprintf("%.2f", float64(avg.SD)), fmt.Sprintf("%.2f %%", 100*float64(avg.CV))
+		row.SD, row.CV = fmt.Sprintf("%.2f FPS", float64(avg.SD)), fmt.Sprintf("%.2f %%", 100*float64(avg.CV))
 	}
 	for _, m := range analysis.Metrics[2:] {
 		row.Others = append(row.Others, newOther(m, c.Figure(m.Name)))
@@ -295,15 +346,20 @@ func interval(low, high analysis.Number) string {
 	return fmt.Sprintf("%.1f to %.1f", float64(low), float64(high))
 }
 
-func newPassRow(p record.Pass, cell cellRow) passRow {
+func newPassRow(p record.Pass, cell cellRow, noted map[unchecked]int) passRow {
 	row := passRow{Pass: p, Cell: cell.ID, CellName: cell.Name, Average: fmt.Sprintf("%.1f", p.Metrics.AvgFPS)}
 	for _, f := range p.Findings {
-		if f.Outcome == record.OK {
+		n := noted[unchecked{f.Check, f.Reason}]
+		switch {
+		case f.Outcome == record.OK:
 			row.Fine++
-		} else {
+		case f.Outcome == record.NotChecked && n > 0:
+			row.Noted = append(row.Noted, fmt.Sprintf("%s (%d)", f.Check, n))
+		default:
 			row.Findings = append(row.Findings, f)
 		}
 	}
+	sort.Strings(row.Noted)
 	sort.SliceStable(row.Findings, func(i, j int) bool { return row.Findings[i].Check < row.Findings[j].Check })
 	return row
 }

@@ -131,6 +131,7 @@ func TestPageInBrowser(t *testing.T) {
 			axe(t, ctx, name)
 		}
 	}
+	opened(t, ctx, page, in.Passes[0].ID)
 	printed(t, ctx, page)
 	for _, x := range h.take() {
 		t.Error(x)
@@ -145,6 +146,35 @@ func TestPageInBrowser(t *testing.T) {
 	}
 }
 
+// opened follows links into what is folded away: it is closed at first and opens, whether
+// a link of the page leads there or an address.
+func opened(t *testing.T, ctx context.Context, page, pass string) {
+	t.Helper()
+	for _, id := range []string{"pass-" + pass, "cell-2", "limit-cell-2"} {
+		seen := fmt.Sprintf(`Number(document.getElementById(%q).checkVisibility({contentVisibilityAuto: true}))`, id)
+		fold := `document.querySelectorAll('details').forEach(d => d.open = false), 0`
+		visit := func(address string) {
+			t.Helper()
+			if err := chromedp.Do(ctx, chromedp.Navigate("about:blank"), chromedp.Navigate(address), chromedp.WaitReady("footer")); err != nil {
+				t.Fatal(err)
+			}
+		}
+		visit(page)
+		if !strings.HasPrefix(id, "limit") && ask(t, ctx, seen) != 0 {
+			t.Errorf("%s is not folded at first", id)
+		}
+		ask(t, ctx, fold)
+		ask(t, ctx, fmt.Sprintf(`document.querySelector('a[href="#%s"]').click(), 0`, id))
+		if ask(t, ctx, seen) != 1 {
+			t.Errorf("a link to %s does not open what it is folded into", id)
+		}
+		visit(page + "#" + id)
+		if ask(t, ctx, seen) != 1 {
+			t.Errorf("the address of %s does not open what it is folded into", id)
+		}
+	}
+}
+
 // printed looks at the page as it is printed: every cell's passes are there, what leads
 // about in the page is not.
 func printed(t *testing.T, ctx context.Context, page string) {
@@ -155,8 +185,8 @@ func printed(t *testing.T, ctx context.Context, page string) {
 	if err := chromedp.Do(ctx, chromedp.EmulateViewport(760, 1100), media, chromedp.Navigate(page), chromedp.WaitReady("footer")); err != nil {
 		t.Fatal(err)
 	}
-	if n := ask(t, ctx, `[...document.querySelectorAll('details dd')].filter(e => !e.checkVisibility({contentVisibilityAuto: true})).length`); n > 0 {
-		t.Errorf("printed: %d figures of cells are hidden", n)
+	if n := ask(t, ctx, `[...document.querySelectorAll('details dd, details td, details li')].filter(e => !e.checkVisibility({contentVisibilityAuto: true})).length`); n > 0 {
+		t.Errorf("printed: %d things that are folded on the screen are hidden", n)
 	}
 	if n := ask(t, ctx, `[...document.querySelectorAll('nav, .phone')].filter(e => e.checkVisibility()).length`); n > 0 {
 		t.Errorf("printed: %d things are of no use on paper", n)

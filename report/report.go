@@ -15,7 +15,7 @@ import (
 // Input is what a report is made of.
 type Input struct {
 	Title   string
-	Version string    // of the program
+	Program Program
 	At      time.Time // when it was made
 	Passes  []record.Pass
 	Cells   []analysis.Cell // of these passes; nil to have them made
@@ -164,7 +164,7 @@ func (r *Report) draw() {
 			for _, c := range cells[at[0]:at[1]] {
 				rows = append(rows, barRow{label(c), c.Figure(analysis.Average), c.Figure(analysis.Low1)})
 			}
-			r.add(name, barChart(fmt.Sprintf("rates-%d-%d", i+1, part+1), name+ofParts(part, len(parts)), more, r.in.Options.ConfidencePercent(), rows))
+			r.add(name, barChart(fmt.Sprintf("rates-%d-%d", i+1, part+1), name, more, ofParts(part, len(parts)), r.in.Options.ConfidencePercent(), rows))
 		}
 		if ch, ok := r.scaling(fmt.Sprintf("scaling-%d", i+1), name, cells); ok {
 			r.add(name, ch)
@@ -301,7 +301,7 @@ func (r *Report) scaling(name, setting string, cells []analysis.Cell) (chart, bo
 		}
 		lines = append(lines, l)
 	}
-	return scaleChart(name, "Scaling: "+setting, cards, lines), true
+	return scaleChart(name, "Scaling: "+setting, r.in.Options.ConfidencePercent(), cards, lines), true
 }
 
 func keys[V any](m map[string]V) []string {
@@ -416,7 +416,7 @@ func (r *Report) common(factors []string) string {
 }
 
 // maps draws a table of fields in as many maps as it needs. A map is rather high than wide.
-func (r *Report) maps(group, name, title, note string, rows, columns names, fields [][]heatCell) {
+func (r *Report) maps(group, name, title, note string, key []sign, rows, columns names, fields [][]heatCell) {
 	if len(columns.values) > len(rows.values) {
 		turned := make([][]heatCell, len(columns.values))
 		for j := range turned {
@@ -446,7 +446,7 @@ func (r *Report) maps(group, name, title, note string, rows, columns names, fiel
 		if k > 0 {
 			file += fmt.Sprintf("-%d", k+1)
 		}
-		r.add(group, heatChart(file, title+ofParts(k, len(parts)), note, m))
+		r.add(group, heatChart(file, title+ofParts(k, len(parts)), note, key, m))
 	}
 }
 
@@ -486,8 +486,9 @@ func (r *Report) marginMaps() {
 				fields[rows.of(m.Factors)][columns.of(map[string]string{by: m.Value})] = marginCell(m, most)
 			}
 		}
-		note := "Average FPS in whole per cents. = tie (shown to be within the threshold), ? undecided; colour only where a difference is shown. " + r.common(rows.factors)
-		r.maps(groupMargins, "margins-"+by, "Margins over "+base+" in per cent", note, rows, columns, fields)
+		note := "Differences of the average FPS in whole per cents; the table of margins has their " + r.in.Options.ConfidencePercent() + " intervals. The fuller the colour, the larger the difference. " + r.common(rows.factors)
+		key := []sign{{tint(1, "+"), "faster (blue, +)"}, {tint(-1, "-"), "slower (orange, -)"}, {tint(math.NaN(), "="), "tie: shown to be below " + r.tie() + " (grey, =)"}, {tint(math.NaN(), "?"), "undecided (grey, ?)"}}
+		r.maps(groupMargins, "margins-"+by, "Margins over "+base+" in per cent", note, key, rows, columns, fields)
 	}
 }
 
@@ -539,9 +540,10 @@ func (r *Report) coverage() {
 		}
 		fields[rows.of(c.Factors)][columns.of(c.Factors)] = f
 	}
-	note := "Passes that count in each cell. Grey fields hold three or more. "
+	note := "Number of passes that count in each cell. "
 	if left {
-		note = "Passes that count in each cell; +n are left out. Grey fields hold three or more. "
+		note = "Number of passes that count in each cell; +n: so many more are left out. "
 	}
-	r.maps(groupCoverage, "coverage", "Coverage", note+r.common(r.factors), rows, columns, fields)
+	key := []sign{{tint(math.NaN(), "3"), "three or more (grey)"}, {tint(-1./3, "2"), "fewer (orange, the fuller the fewer)"}}
+	r.maps(groupCoverage, "coverage", "Coverage: passes per cell", note+r.common(r.factors), key, rows, columns, fields)
 }

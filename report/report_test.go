@@ -13,6 +13,7 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"runtime/debug"
 	"strings"
 	"testing"
 
@@ -257,6 +258,143 @@ func TestNamesInChartsAreWhole(t *testing.T) {
 	}
 }
 
+// What passes were left out by is said before they are unfolded, and what kept a check
+// from several passes is said once.
+func TestPassesAreSummedUp(t *testing.T) {
+	in := campaign(1, 2, 2, 1)
+	set := func(i int, f record.Finding) {
+		in.Passes[i].Verdict = record.VerdictBad
+		in.Passes[i].Findings = append([]record.Finding{f}, in.Passes[i].Findings...)
+	}
+	set(0, record.Finding{Check: "thermal", Outcome: record.Bad, Reason: "throttled: for 9 s"})
+	set(3, record.Finding{Check: "thermal", Outcome: record.Bad, Reason: "throttled: for 12 s"})
+	set(4, record.Finding{Check: "completeness", Outcome: record.Bad, Reason: "24 of 60 s"})
+	in.Passes[6].Verdict, in.Passes[6].Overruled = record.VerdictBad, "the door stood open"
+	in.Passes[7].Metrics = record.Metrics{}
+	for i := range 2 {
+		in.Passes[i].Findings = append(in.Passes[i].Findings, record.Finding{Check: "background", Outcome: record.NotChecked, Reason: "asked for by two"})
+	}
+	page := html.UnescapeString(string(files(t, in)["index.html"]))
+	for want, n := range map[string]int{
+		"<summary>12 passes: 7 count, 5 left out (thermal 2, completeness 1, judged by hand 1, no frame rate 1)</summary>": 1,
+		"thermal bad: throttled: for 9 s. Not checked":                                                                     1,
+		"<li>thermal, 12 passes: no temperature was read</li>":                                                             1, "Not checked: thermal (1). 1 check fine": 12, // which each pass has
+		"background not-checked: asked for by two.": 2,
+	} {
+		if got := strings.Count(page, want); got != n {
+			t.Errorf("%q is there %d times, not %d", want, got, n)
+		}
+	}
+	good := html.UnescapeString(string(files(t, campaign(1, 2, 2, 1))["index.html"]))
+	if !strings.Contains(good, "<summary>12 passes: 12 count, 0 left out</summary>") {
+		t.Error("the passes are not counted where all count")
+	}
+}
+
+// Where a bench keeps its logs is not published; what tells them apart is.
+func TestPathsOfLogs(t *testing.T) {
+	for _, c := range []struct{ folder, between string }{{"/home/someone/bench/", "/"}, {`D:\someone\bench\`, `\`}} {
+		in := campaign(1, 2, 2, 1)
+		for i := range in.Passes {
+			in.Passes[i].Log = fmt.Sprintf("%scell %d%spass %d.csv", c.folder, i/3, c.between, i%3+1)
+		}
+		page := html.UnescapeString(string(files(t, in)["index.html"]))
+		if strings.Contains(page, "someone") || !strings.Contains(page, "<code>cell 2"+c.between+"pass 3.csv</code>") {
+			t.Errorf("%s: the page holds the folder, or not what is below", c.folder)
+		}
+	}
+}
+
+// What forms and colours mean stands beside every chart in words, which name form or text
+// beside the colour; axes have their units.
+func TestChartsExplainThemselves(t *testing.T) {
+	f := files(t, campaign(2, 3, 4, 1))
+	words := map[string][]string{
+		"rates-1-1":      {"average (wide, blue)", "1% low (narrow, orange)", "95 % interval (thin line; an arrow: it goes on)", ">FPS<", "longer is better"},
+		"scaling-1":      {"colour, form", "95 % intervals", ">FPS<"},
+		"margins-gpu":    {"faster (blue, +)", "slower (orange, -)", "tie: shown to be below 1 % (grey, =)", "undecided (grey, ?)", "per cent", "95 % intervals"},
+		"coverage":       {"three or more (grey)", "fewer (orange, the fuller the fewer)"},
+		"trace-1":        {">ms<", ">s<"},
+		"distribution-1": {">%<", ">ms<"},
+	}
+	plain := strings.NewReplacer("\u00a0%", " %")
+	for name, list := range words {
+		page := string(f["index.html"])
+		for where, text := range map[string]string{"file": string(f["charts/"+name+".svg"]), "page": drawing(page, name), "phone": drawing(page, name+"-narrow")} {
+			text = plain.Replace(html.UnescapeString(text))
+			var run strings.Builder // texts are broken into lines
+			for _, part := range strings.Split(text, "<text ")[1:] {
+				part, _, _ = strings.Cut(part, "</text>")
+				run.WriteString(part[strings.Index(part, ">")+1:] + " ")
+			}
+			for _, want := range list {
+				in := run.String()
+				if strings.HasPrefix(want, ">") {
+					in = text
+				}
+				if !strings.Contains(in, want) {
+					t.Errorf("%s in the %s: no %q in %q", name, where, want, run.String())
+				}
+			}
+		}
+	}
+	bars := campaign(1, 2, 2, 1)
+	bars.Passes[0].Metrics.AvgFPS *= 1.5 // its cell shows the median
+	if f := files(t, bars); !bytes.Contains(f["charts/rates-1-1.svg"], []byte("* median: the passes do not agree")) {
+		t.Error("the mark of medians is not explained")
+	}
+}
+
+// drawing is the drawing of a name in a page.
+func drawing(page, name string) string {
+	_, after, _ := strings.Cut(page, `aria-labelledby="`+name+`-t `)
+	text, _, _ := strings.Cut(after, "</svg>")
+	return text
+}
+
+// The head of the page names the program in short, the methods whole; the title of the
+// document tells reports with the same heading apart.
+func TestProvenance(t *testing.T) {
+	build := func(version string, settings ...debug.BuildSetting) *debug.BuildInfo {
+		return &debug.BuildInfo{GoVersion: "go1.26.1", Main: debug.Module{Version: version},
+			Settings: append(settings, debug.BuildSetting{Key: "GOOS", Value: "plan9"}, debug.BuildSetting{Key: "GOARCH", Value: "arm"})}
+	}
+	const revision = "3a2b1c4d5e6f3a2b1c4d5e6f3a2b1c4d5e6f3a2b"
+	commit := []debug.BuildSetting{{Key: "vcs.revision", Value: revision}, {Key: "vcs.time", Value: "2026-03-02T10:00:00Z"}}
+	changed := append(commit[:2:2], debug.BuildSetting{Key: "vcs.modified", Value: "true"})
+	for _, c := range []struct {
+		build *debug.BuildInfo
+		short string
+		whole []string
+	}{
+		{build("v1.4.0", commit...), " with capctl v1.4.0 (", []string{"capctl v1.4.0", revision + " of 2026-03-02T10:00:00Z<"}},
+		{build("v1.5.0-rc.1"), " with capctl v1.5.0-rc.1 (", []string{"not recorded by the build"}},
+		{build("v0.0.0-20260302100000-3a2b1c4d5e6f", commit...), " with capctl build 3a2b1c4 (", []string{"capctl v0.0.0-20260302100000-3a2b1c4d5e6f", revision}},
+		{build("v1.4.1-0.20260302100000-3a2b1c4d5e6f+dirty", changed...), " with capctl build 3a2b1c4 with changes (", []string{"+dirty", "with changes that are not in it"}},
+		{build("(devel)"), " with capctl (", []string{"capctl (devel)", "not recorded by the build"}},
+		{nil, " with capctl (", []string{"version unknown"}},
+	} {
+		in := campaign(1, 1, 1, 1)
+		in.Program = report.Program{Build: c.build, SHA256: strings.Repeat("ab", 32)}
+		page := html.UnescapeString(string(files(t, in)["index.html"]))
+		head, rest, _ := strings.Cut(page, "</header>")
+		if !strings.Contains(head, c.short) || strings.Contains(head, "20260302") {
+			t.Errorf("no %q in %s", c.short, head[strings.Index(head, "<header>"):])
+		}
+		if c.build != nil {
+			c.whole = append(c.whole, in.Program.SHA256, "go1.26.1 for plan9/arm")
+		}
+		for _, want := range c.whole {
+			if !strings.Contains(rest, want) {
+				t.Errorf("%v: no %q below the head", c.build, want)
+			}
+		}
+		if !strings.Contains(head, "<title>Nine cards on four processors – 1 cell, 2026-03-04</title>") {
+			t.Error("the title of the document does not tell the report from others")
+		}
+	}
+}
+
 // One cell alone is a chart of one bar's height.
 func TestOneRow(t *testing.T) {
 	in := campaign(1, 1, 1, 1)
@@ -361,7 +499,12 @@ func BenchmarkReport(b *testing.B) {
 				if fmt.Sprint(len(r.Cells)) != name {
 					b.Fatalf("%d cells", len(r.Cells))
 				}
-				if err := r.Files(func(string, []byte) error { return nil }); err != nil {
+				if err := r.Files(func(path string, data []byte) error {
+					if path == "index.html" {
+						b.ReportMetric(float64(len(data)), "page-bytes")
+					}
+					return nil
+				}); err != nil {
 					b.Fatal(err)
 				}
 			}

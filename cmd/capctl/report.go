@@ -5,6 +5,7 @@ import (
 	"crypto/sha256"
 	"errors"
 	"fmt"
+	"io"
 	"io/fs"
 	"os"
 	"path/filepath"
@@ -120,7 +121,7 @@ func (c *reportCmd) markUsed(a *app, passes []record.Pass) {
 }
 
 func (c *reportCmd) input(a *app) (report.Input, error) {
-	in := report.Input{Title: c.Title, Version: cli.Version(), At: time.Now(), PriceBy: c.PriceBy, RefreshHz: c.Hz, Pictures: c.Pictures}
+	in := report.Input{Title: c.Title, Program: thisProgram(), At: time.Now(), PriceBy: c.PriceBy, RefreshHz: c.Hz, Pictures: c.Pictures}
 	for _, hz := range c.Hz {
 		if !(hz > 0) {
 			return in, cli.UsageError(fmt.Errorf("--hz %g is no refresh rate", hz))
@@ -154,6 +155,26 @@ func (c *reportCmd) input(a *app) (report.Input, error) {
 	}
 	in.Traces, err = c.traces(a, in.Cells)
 	return in, err
+}
+
+// thisProgram says what program this is, as its build recorded it, and the hash of its file.
+func thisProgram() report.Program {
+	var p report.Program
+	p.Build, _ = debug.ReadBuildInfo()
+	path, err := os.Executable()
+	if err != nil {
+		return p
+	}
+	f, err := os.Open(path)
+	if err != nil {
+		return p
+	}
+	defer f.Close()
+	h := sha256.New()
+	if _, err := io.Copy(h, f); err == nil {
+		p.SHA256 = fmt.Sprintf("%x", h.Sum(nil))
+	}
+	return p
 }
 
 // traces reads the frame times of the chosen passes.
