@@ -2,6 +2,8 @@ package campaign_test
 
 import (
 	"fmt"
+	"math"
+	"math/rand/v2"
 	"runtime"
 	"strings"
 	"testing"
@@ -87,6 +89,30 @@ func BenchmarkCoverage100k(b *testing.B) {
 	}
 	stop()
 	b.ReportMetric(<-peak, "peak-MB")
+}
+
+// Precision where the cells of a game do not repeat alike, so that each has a spread of its
+// own: 10,000 cells with three passes.
+func BenchmarkPrecisionMixed(b *testing.B) {
+	c, err := campaign.Parse(large())
+	if err != nil {
+		b.Fatal(err)
+	}
+	p := plan(b, c)
+	r := rand.New(rand.NewPCG(1, 1))
+	var passes []record.Pass
+	for i := range 10_000 {
+		sd := 0.002 * math.Exp(r.NormFloat64())
+		for k := range 3 {
+			pass := made(p, i, 3*i+k, record.Clean)
+			pass.Metrics.AvgFPS = 90 * math.Exp(sd*r.NormFloat64())
+			passes = append(passes, pass)
+		}
+	}
+	cover := p.Cover(passes)
+	for b.Loop() {
+		cover.Precision(campaign.DefaultWish)
+	}
 }
 
 // sampleHeap looks at the heap every millisecond until stop is called.

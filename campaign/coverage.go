@@ -48,8 +48,8 @@ type Coverage struct {
 // such; one without the tag campaign is placed.
 func (p *Plan) Cover(passes []record.Pass) *Coverage {
 	c := p.cover()
-	for _, pass := range passes {
-		c.add(pass)
+	for i := range passes {
+		c.add(&passes[i])
 	}
 	return c
 }
@@ -63,7 +63,7 @@ func (p *Plan) cover() *Coverage {
 }
 
 // add counts a pass once and returns its cell, -1 where it has none.
-func (c *Coverage) add(pass record.Pass) int {
+func (c *Coverage) add(pass *record.Pass) int {
 	camp := c.Plan.Campaign
 	if c.seen[pass.ID] && pass.ID != "" {
 		return -1
@@ -75,10 +75,14 @@ func (c *Coverage) add(pass record.Pass) int {
 	}
 	i, why := c.Plan.Place(pass.Tags)
 	if i < 0 {
-		c.Unplaced = append(c.Unplaced, Unplaced{pass, why})
+		c.Unplaced = append(c.Unplaced, Unplaced{*pass, why})
 		return -1
 	}
-	c.passes[i] = append(c.passes[i], pass)
+	of := c.passes[i]
+	if of == nil {
+		of = make([]record.Pass, 0, max(1, camp.Passes))
+	}
+	c.passes[i] = append(of, *pass)
 	s := &c.state[i]
 	switch pass.Verdict {
 	case record.Clean:
@@ -227,24 +231,23 @@ func (p *Plan) prepare() {
 	}
 	p.index = make(map[string]int32, p.n)
 	for i := range p.n {
-		p.index[rowKey(p.row(i))] = int32(i)
+		p.index[string(appendKey(nil, p.row(i)))] = int32(i)
 	}
 	p.partly = map[string][2]int{}
 }
 
-func rowKey(row []uint16) string {
-	b := make([]byte, 0, 2*len(row))
+func appendKey(b []byte, row []uint16) []byte {
 	for _, l := range row {
 		b = append(b, byte(l), byte(l>>8))
 	}
-	return string(b)
+	return b
 }
 
 func (p *Plan) find(row []uint16) (int, bool) {
 	if p.index == nil {
 		p.prepare()
 	}
-	i, ok := p.index[rowKey(row)]
+	i, ok := p.index[string(appendKey(make([]byte, 0, 64), row))]
 	return int(i), ok
 }
 

@@ -1,6 +1,7 @@
 package campaign
 
 import (
+	"cmp"
 	"slices"
 	"strconv"
 	"strings"
@@ -54,21 +55,24 @@ type Position struct {
 // Where the clock was set back between two orders, they still count in the order given.
 func (p *Plan) Replay(orders []Order, passes []record.Pass) (Position, *Coverage) {
 	r := replay{plan: p, cover: p.cover(), pos: Position{Cell: -1, Skipped: map[int]bool{}}}
-	rest := slices.Clone(passes)
-	slices.SortStableFunc(rest, func(a, b record.Pass) int { return a.EndedAt.Compare(b.EndedAt) })
+	rest := make([]int, len(passes)) // sorting the passes themselves would move a lot
+	for i := range rest {
+		rest[i] = i
+	}
+	slices.SortFunc(rest, func(a, b int) int { return cmp.Or(passes[a].EndedAt.Compare(passes[b].EndedAt), a-b) })
 	var clock time.Time
 	for _, o := range orders {
 		if o.At.After(clock) {
 			clock = o.At
 		}
-		for len(rest) > 0 && rest[0].EndedAt.Before(clock) {
-			r.pass(rest[0])
+		for len(rest) > 0 && passes[rest[0]].EndedAt.Before(clock) {
+			r.pass(&passes[rest[0]])
 			rest = rest[1:]
 		}
 		r.order(o)
 	}
-	for _, pass := range rest {
-		r.pass(pass)
+	for _, i := range rest {
+		r.pass(&passes[i])
 	}
 	return r.pos, r.cover
 }
@@ -79,7 +83,7 @@ type replay struct {
 	pos   Position
 }
 
-func (r *replay) pass(pass record.Pass) {
+func (r *replay) pass(pass *record.Pass) {
 	if r.cover.add(pass) == r.pos.Cell {
 		r.settle(pass.EndedAt)
 	}

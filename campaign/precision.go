@@ -78,30 +78,72 @@ const (
 
 // Precision says what every cell needs for a wish, from the passes recorded so far.
 func (c *Coverage) Precision(w Wish) []Need {
-	m := c.measure()
+	m := c.measure(w)
+	between := c.compare(m, w)
 	out := make([]Need, c.Plan.n)
-	known := map[[2]float64]int{} // passes by standard deviation and degrees of freedom
 	for i := range out {
-		n := Need{Cell: i, Have: m.n[i], SD: math.NaN(), Width: math.NaN(), Then: math.NaN()}
-		n.SD, n.DF, n.From = m.spread(i)
-		key := [2]float64{n.SD, n.DF}
-		if _, ok := known[key]; !ok {
-			known[key] = passesFor(n.SD, n.DF, w)
-		}
-		n.Passes = known[key]
-		n.Open, n.Decided = c.undecided(m, i, w)
+		s := m.spread[i]
+		out[i] = Need{Cell: i, Have: m.n[i], SD: s.sd, DF: s.df, From: s.from, Width: math.NaN(), Then: math.NaN(),
+			Open: between[i].open, Decided: between[i].open == 0 && between[i].all > 0}
+	}
+	needed(out, w)
+	for i := range out {
+		n := &out[i]
 		if n.Decided {
 			n.Passes = n.Have
 		}
 		n.More = max(0, n.Passes-n.Have)
-		n.width(w, m.q)
-		out[i] = n
+		n.width(m.two)
 	}
 	return out
 }
 
+// needed fills in the passes of the cells that are not decided. They grow with the standard
+// deviation, of which there may be one per cell, and each takes long to work out: it is done
+// only for those between which the number of passes changes.
+func needed(list []Need, w Wish) {
+	var sds []float64
+	for _, n := range list {
+		if !n.Decided && n.DF < pooledEnough && !math.IsNaN(n.SD) {
+			sds = append(sds, n.SD)
+		}
+	}
+	slices.Sort(sds)
+	sds = slices.Compact(sds)
+	passes := make([]int, len(sds))
+	var between func(low, high int)
+	between = func(low, high int) {
+		mid := (low + high) / 2
+		switch {
+		case mid == low:
+			return
+		case passes[low] == passes[high]:
+			passes[mid] = passes[low]
+		default:
+			passes[mid] = passesFor(sds[mid], 0, w)
+		}
+		between(low, mid)
+		between(mid, high)
+	}
+	if last := len(sds) - 1; last >= 0 {
+		passes[0], passes[last] = passesFor(sds[0], 0, w), passesFor(sds[last], 0, w)
+		between(0, last)
+	}
+	for i := range list {
+		n := &list[i]
+		switch {
+		case n.Decided || math.IsNaN(n.SD):
+		case n.DF < pooledEnough:
+			k, _ := slices.BinarySearch(sds, n.SD)
+			n.Passes = passes[k]
+		default:
+			n.Passes = passesFor(n.SD, n.DF, w)
+		}
+	}
+}
+
 // width fills in what one more pass adds.
-func (n *Need) width(w Wish, q quantiles) {
+func (n *Need) width(two *quantiles) {
 	if n.Have == 0 {
 		n.Gain = math.Inf(1)
 		return
@@ -109,7 +151,7 @@ func (n *Need) width(w Wish, q quantiles) {
 	if math.IsNaN(n.SD) {
 		return
 	}
-	k, t := float64(n.Have), q.t(1-w.Alpha/2, n.DF)
+	k, t := float64(n.Have), two.t(n.DF)
 	n.Width = math.Expm1(t * n.SD * math.Sqrt(2/k))
 	n.Then = math.Expm1(t * n.SD * math.Sqrt(2/(k+1)))
 	n.Gain = float64(n.Open) * n.SD * n.SD / (k * (k + 1))
@@ -135,26 +177,59 @@ func passesFor(sd, df float64, w Wish) int {
 	return max(2, int(math.Ceil(n-1e-9)))
 }
 
-// quantiles remembers Student's t quantiles: cells share a few degrees of freedom, and a
-// large campaign asks for millions.
-type quantiles map[[2]float64]float64
+// quantiles remembers Student's t quantiles of one probability: cells share a few degrees
+// of freedom, and a large campaign asks for millions.
+type quantiles struct {
+	p      float64
+	of     map[float64]float64
+	df, at float64 // asked for last
+}
 
-func (q quantiles) t(p, df float64) float64 {
-	v, ok := q[[2]float64{p, df}]
-	if !ok {
-		v = stats.TQuantile(p, df)
-		q[[2]float64{p, df}] = v
+func newQuantiles(p float64) *quantiles {
+	return &quantiles{p: p, of: map[float64]float64{}, df: math.NaN()}
+}
+
+func (q *quantiles) t(df float64) float64 {
+	if df == q.df {
+		return q.at
 	}
+	v, ok := q.of[df]
+	if !ok {
+		v = stats.TQuantile(q.p, df)
+		q.of[df] = v
+	}
+	q.df, q.at = df, v
 	return v
 }
 
-// measures are the mean and spread of ln(average rate) per cell, and pooled.
+// Where each comparison has degrees of freedom of its own, most are clear from quantiles on
+// a grid of them; beyond the last the grid tells less than the quantiles are rounded.
+const (
+	gridSteps = 16
+	gridLast  = 1000
+)
+
+// around returns two quantiles with that for df between them, the higher first.
+func (q *quantiles) around(df float64) (high, low float64) {
+	if k := math.Floor(df * gridSteps); k >= gridSteps && df < gridLast && k != df*gridSteps {
+		return q.t(k / gridSteps), q.t((k + 1) / gridSteps)
+	}
+	v := q.t(df)
+	return v, v
+}
+
+// measures are the mean of ln(average rate) per cell, and the spread used for it.
 type measures struct {
-	n            []int
-	mean, sd, df []float64
-	game         []string
-	pool         map[string]pooled // "" for all games
-	q            quantiles
+	n        []int
+	mean     []float64
+	spread   []spread
+	two, one *quantiles // two-sided and one-sided
+}
+
+// spread is a standard deviation with its degrees of freedom and where it is from.
+type spread struct {
+	sd, df float64
+	from   string
 }
 
 type pooled struct {
@@ -163,34 +238,47 @@ type pooled struct {
 	mixed  bool // the cells' spreads differ by more than chance
 }
 
-func (c *Coverage) measure() measures {
+func (c *Coverage) measure(w Wish) measures {
 	p := c.Plan
-	m := measures{n: make([]int, p.n), mean: make([]float64, p.n), sd: make([]float64, p.n), df: make([]float64, p.n), game: make([]string, p.n)}
+	m := measures{n: make([]int, p.n), mean: make([]float64, p.n), spread: make([]spread, p.n),
+		two: newQuantiles(1 - w.Alpha/2), one: newQuantiles(1 - w.Alpha)}
+	const all = -1
 	d := p.depth(record.TagGame)
-	sds, dfs := map[string][]float64{}, map[string][]float64{}
+	sds, dfs := map[int][]float64{}, map[int][]float64{}
 	for i := range p.n {
-		m.game[i] = p.Campaign.Games[p.level(i, d)].Name
 		var logs []float64
-		for _, pass := range c.passes[i] {
+		for k := range c.passes[i] {
+			pass := &c.passes[i][k]
 			if p.Campaign.accepts(pass.Verdict) && pass.Metrics.AvgFPS > 0 {
 				logs = append(logs, math.Log(pass.Metrics.AvgFPS))
 			}
 		}
 		m.n[i] = len(logs)
-		m.mean[i], m.sd[i] = meanSD(logs)
-		if m.df[i] = float64(len(logs) - 1); m.df[i] < 1 {
-			m.df[i] = 0
+		own := &m.spread[i]
+		m.mean[i], own.sd = meanSD(logs)
+		if own.df = float64(len(logs) - 1); own.df < 1 {
+			own.df = 0
 			continue
 		}
-		for _, of := range []string{m.game[i], ""} {
-			sds[of], dfs[of] = append(sds[of], m.sd[i]), append(dfs[of], m.df[i])
+		for _, of := range []int{int(p.level(i, d)), all} {
+			sds[of], dfs[of] = append(sds[of], own.sd), append(dfs[of], own.df)
 		}
 	}
-	m.pool, m.q = map[string]pooled{}, quantiles{}
-	for of := range sds {
+	pool := func(of int) pooled {
+		if len(sds[of]) == 0 {
+			return pooled{}
+		}
 		sd, df := stats.PoolSD(sds[of], dfs[of])
 		h := stats.Homogeneous(sds[of], dfs[of])
-		m.pool[of] = pooled{sd, df, len(sds[of]), h.CochranP < 0.01 || h.BartlettP < 0.01}
+		return pooled{sd, df, len(sds[of]), h.CochranP < 0.01 || h.BartlettP < 0.01}
+	}
+	whole := pool(all)
+	games := make([]func(own spread) spread, len(p.Campaign.Games))
+	for g := range games {
+		games[g] = chosen(p.Campaign.Games[g].Name, pool(g), whole)
+	}
+	for i := range p.n {
+		m.spread[i] = games[p.level(i, d)](m.spread[i])
 	}
 	return m
 }
@@ -211,46 +299,77 @@ func meanSD(x []float64) (mean, sd float64) {
 	return mean, math.Sqrt(sd / float64(len(x)-1))
 }
 
-// spread chooses the standard deviation for a cell: its game's pooled one where that has
-// enough degrees of freedom and is of one kind, its own where the game's cells differ,
-// else that of all games.
-func (m measures) spread(i int) (sd, df float64, from string) {
-	game, whole := m.pool[m.game[i]], m.pool[""]
+// chosen returns what chooses the spread for the cells of a game: the game's pooled one
+// where that has enough degrees of freedom and is of one kind, the cell's own where the
+// game's cells differ, else that of all games.
+func chosen(name string, game, whole pooled) func(own spread) spread {
+	always := func(s spread) func(spread) spread { return func(spread) spread { return s } }
 	switch {
 	case game.df >= gameEnough && !game.mixed:
-		return game.sd, game.df, fmt.Sprintf("%s of %s", record.Count(game.cells, "cell"), m.game[i])
-	case game.df >= gameEnough && m.df[i] >= 2:
-		return m.sd[i], m.df[i], fmt.Sprintf("the cell itself: the cells of %s do not repeat alike", m.game[i])
+		return always(spread{game.sd, game.df, fmt.Sprintf("%s of %s", record.Count(game.cells, "cell"), name)})
 	case game.df >= gameEnough:
-		return game.sd, game.df, fmt.Sprintf("%d cells of %s, which do not repeat alike", game.cells, m.game[i])
+		itself := fmt.Sprintf("the cell itself: the cells of %s do not repeat alike", name)
+		pool := spread{game.sd, game.df, fmt.Sprintf("%d cells of %s, which do not repeat alike", game.cells, name)}
+		return func(own spread) spread {
+			if own.df >= 2 {
+				return spread{own.sd, own.df, itself}
+			}
+			return pool
+		}
 	case whole.df > 0:
-		return whole.sd, whole.df, record.Count(whole.cells, "cell") + " of all games"
+		return always(spread{whole.sd, whole.df, record.Count(whole.cells, "cell") + " of all games"})
 	}
-	return math.NaN(), 0, "nothing recorded twice yet"
+	return always(spread{math.NaN(), 0, "nothing recorded twice yet"})
 }
 
-// undecided counts the comparisons of a cell that are not decided: neither is the margin
-// told from zero nor is it shown to be smaller than the wished difference.
-func (c *Coverage) undecided(m measures, i int, w Wish) (open int, decided bool) {
-	neighbours := c.Plan.neighbours(i, w.By)
-	for _, j := range neighbours {
-		if !settled(m, i, j, w) {
-			open++
+// comparisons are those of a cell with others, and how many of them are open: neither is
+// the margin told from zero nor is it shown to be smaller than the wished difference.
+type comparisons struct{ all, open int }
+
+// compare compares every cell with those that differ from it in exactly one of the factors.
+func (c *Coverage) compare(m measures, w Wish) []comparisons {
+	out := make([]comparisons, c.Plan.n)
+	for _, name := range w.By {
+		d := c.Plan.depth(name)
+		if d < 0 {
+			continue
+		}
+		for _, group := range c.Plan.alikeBut(d) {
+			c.compareGroup(m, w, d, group, out)
 		}
 	}
-	return open, open == 0 && len(neighbours) > 0
+	return out
+}
+
+func (c *Coverage) compareGroup(m measures, w Wish, d int, group []int32, out []comparisons) {
+	others := slices.DeleteFunc(slices.Clone(group), func(i int32) bool { return c.Plan.level(int(i), d) == none })
+	for _, i := range group {
+		n := len(others)
+		if c.Plan.level(int(i), d) != none {
+			n-- // itself
+		}
+		out[i].all += n
+		out[i].open += n
+		if m.n[i] < 2 {
+			continue
+		}
+		for _, j := range others {
+			if i != j && settled(m, int(i), int(j), w) {
+				out[i].open--
+			}
+		}
+	}
 }
 
 func settled(m measures, i, j int, w Wish) bool {
 	if m.n[i] < 2 || m.n[j] < 2 {
 		return false
 	}
-	si, di, _ := m.spread(i)
-	sj, dj, _ := m.spread(j)
+	a, b := m.spread[i], m.spread[j]
 	se, df := stats.Satterthwaite(
-		[]float64{si / math.Sqrt(float64(m.n[i])), sj / math.Sqrt(float64(m.n[j]))}, []float64{di, dj})
-	if si == sj && di == dj {
-		df = di // one pooled estimate, not two
+		[]float64{a.sd / math.Sqrt(float64(m.n[i])), b.sd / math.Sqrt(float64(m.n[j]))}, []float64{a.df, b.df})
+	if a.sd == b.sd && a.df == b.df {
+		df = a.df // one pooled estimate, not two
 	}
 	margin := math.Abs(m.mean[i] - m.mean[j])
 	if se == 0 {
@@ -259,43 +378,59 @@ func settled(m measures, i, j int, w Wish) bool {
 	if !(df > 0) {
 		return false
 	}
-	different := margin > m.q.t(1-w.Alpha/2, df)*se
-	same := margin+m.q.t(1-w.Alpha, df)*se < math.Log1p(w.Difference)
-	return different || same
+	different := below(m.two, df, func(t float64) bool { return margin > t*se })
+	return different || below(m.one, df, func(t float64) bool { return margin+t*se < math.Log1p(w.Difference) })
 }
 
-// neighbours returns the cells that differ from a cell in exactly one of the factors.
-func (p *Plan) neighbours(i int, by []string) []int {
-	var out []int
-	row := slices.Clone(p.row(i))
-	for _, name := range by {
-		d := p.depth(name)
-		if d < 0 {
-			continue
-		}
-		was := row[d]
-		for l := range p.Campaign.Factors[p.nest[d]].Levels {
-			if row[d] = uint16(l); row[d] != was {
-				if j, ok := p.find(row); ok {
-					out = append(out, j)
-				}
-			}
-		}
-		row[d] = was
+// below tests the quantile for df. Test holds for every quantile below one for which it
+// holds, so that those around it may tell without it.
+func below(q *quantiles, df float64, test func(t float64) bool) bool {
+	high, low := q.around(df)
+	switch {
+	case test(high):
+		return true
+	case !test(low):
+		return false
 	}
-	return out
+	return test(q.t(df))
+}
+
+// alikeBut returns the cells in groups of those that differ in nothing but one factor.
+func (p *Plan) alikeBut(depth int) [][]int32 {
+	levels := len(p.Campaign.Factors[p.nest[depth]].Levels)
+	groups := make([][]int32, 0, p.n/levels+1)
+	at := make(map[string]int, p.n/levels+1)
+	row, key := make([]uint16, len(p.nest)), []byte(nil)
+	for i := range p.n {
+		copy(row, p.row(i))
+		row[depth] = none
+		key = appendKey(key[:0], row)
+		g, known := at[string(key)]
+		if !known {
+			g = len(groups)
+			at[string(key)] = g
+			groups = append(groups, make([]int32, 0, levels))
+		}
+		groups[g] = append(groups[g], int32(i))
+	}
+	return groups
 }
 
 // ByPrecision returns the cells of which a further pass adds something, the one where it
 // adds most first; cells without a pass come before all others, in the order of the plan.
 // Skipped cells are left out.
 func (c *Coverage) ByPrecision(pos Position, w Wish) []Need {
-	var out []Need
-	for _, n := range c.Precision(w) {
+	all := c.Precision(w)
+	order := make([]int, 0, len(all)) // sorting the needs themselves would move a lot
+	for i, n := range all {
 		if !pos.Skipped[n.Cell] && (n.Have == 0 || n.More > 0 || n.Have < 2) {
-			out = append(out, n)
+			order = append(order, i)
 		}
 	}
-	slices.SortStableFunc(out, func(x, y Need) int { return cmp.Compare(y.Gain, x.Gain) })
+	slices.SortFunc(order, func(x, y int) int { return cmp.Or(cmp.Compare(all[y].Gain, all[x].Gain), x-y) })
+	out := make([]Need, len(order))
+	for i, k := range order {
+		out[i] = all[k]
+	}
 	return out
 }
