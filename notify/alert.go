@@ -5,6 +5,7 @@ import (
 	"encoding/hex"
 	"encoding/json"
 	"fmt"
+	"path/filepath"
 	"slices"
 	"strconv"
 	"strings"
@@ -111,7 +112,7 @@ func FromChanges(p record.Pass, changes []record.Change, at time.Time) Alert {
 	return Alert{
 		ID: identity(string(Changed), p.SHA256, strings.Join(parts, ";")), Kind: Changed, At: at.UTC(), Bench: p.Bench, Log: p.Log, Pass: &p,
 		Text:   oneLine("bench " + p.Bench + " has changed: " + strings.Join(parts, "; ")),
-		Advice: "if this was not meant, put it back and repeat the passes since",
+		Advice: "if this was not meant, put it back and repeat the passes since, beginning with " + PassName(p),
 		Cause:  string(Changed),
 	}
 }
@@ -170,14 +171,10 @@ func reasons(found []record.Finding) string {
 	return text + "; also " + strings.Join(more, ", ")
 }
 
-// PassName names a pass the way its reviewer would, in one line.
+// PassName names a pass the way its reviewer would, in one line. Where its number is not
+// known, its log's name tells it from the others of its cell.
 func PassName(p record.Pass) string {
 	var parts []string
-	if n := p.Tags.Value(record.TagPass); n != "" {
-		parts = append(parts, "pass "+n+" of")
-	} else {
-		parts = append(parts, "pass of")
-	}
 	named := false
 	for _, tag := range []string{record.TagGame, record.TagScene, record.TagResolution, record.TagPreset, record.TagGraphics} {
 		if v := p.Tags.Value(tag); v != "" {
@@ -187,7 +184,13 @@ func PassName(p record.Pass) string {
 	if !named {
 		parts = append(parts, p.Log)
 	}
-	return oneLine(strings.Join(parts, " ")) + " [" + p.ID + "]"
+	of := "log " + filepath.Base(p.Log) + " of "
+	if n := p.Tags.Value(record.TagPass); n != "" {
+		of = "pass " + n + " of "
+	} else if !named {
+		of = "log "
+	}
+	return oneLine(of+strings.Join(parts, " ")) + " [" + p.ID + "]"
 }
 
 var words = map[Kind]string{

@@ -25,12 +25,16 @@ func TestLine(t *testing.T) {
 	p.Verdict, p.Findings = record.VerdictBad, []record.Finding{
 		{Check: "a", Outcome: record.Bad, Reason: "x"}, {Check: "b", Outcome: record.Bad, Reason: "y", Advice: "do z"}, {Check: "c", Outcome: record.Bad}}
 	several, _ := FromPass(p, noon)
+	q := p
+	q.Tags = record.Tags{record.TagGame: {Value: "Nimbus Drift"}}
+	numberless, _ := FromPass(q, noon)
 	tests := map[string]Alert{
 		"BAD pass 3 of Nimbus Drift 1440p [000000000000]: 24.1 s of 60 s were logged (completeness) -> repeat the pass":                bad,
 		"UNVERIFIED pass 1 of Nimbus Drift 1440p [000000000000]: no telemetry (thermal) -> look at it with: capctl show 000000000000":  unverified,
-		"BAD pass of logs/pass1.csv [000000000000]: x (a); also b, c -> do z":                                                          several,
+		"BAD log logs/pass1.csv [000000000000]: x (a); also b, c -> do z":                                                              several,
+		"BAD log pass1.csv of Nimbus Drift [000000000000]: x (a); also b, c -> do z":                                                   numberless,
 		"UNREADABLE log x.csv cannot be read: line 3: no numbers -> repeat the pass, or declare the log's layout in the configuration": FromUnreadable("b", "x.csv", errors.New("line 3:\nno numbers"), noon),
-		"CHANGED bench bench-a has changed: driver was 1.0, is 1.1; memory was 6000 MT/s, is unknown -> if this was not meant, put it back and repeat the passes since": FromChanges(p, []record.Change{
+		"CHANGED bench bench-a has changed: driver was 1.0, is 1.1; memory was 6000 MT/s, is unknown -> if this was not meant, put it back and repeat the passes since, beginning with log logs/pass1.csv [000000000000]": FromChanges(p, []record.Change{
 			{Name: "driver", Old: record.Field{Value: "1.0"}, New: record.Field{Value: "1.1"}},
 			{Name: "memory", Old: record.Field{Value: "6000", Unit: "MT/s"}},
 		}, noon),
