@@ -30,7 +30,8 @@ type Status struct {
 
 	Campaign string `json:"campaign,omitempty"` // where its plan stands and what is next
 
-	Next map[string]string `json:"next,omitempty"` // tags by hand for the coming passes
+	Next map[string]string `json:"next,omitempty"` // tags by hand for the next pass
+	Then map[string]string `json:"then,omitempty"` // tags by hand for the passes after it
 	Last *record.Pass      `json:"last,omitempty"` // latest judged pass
 }
 

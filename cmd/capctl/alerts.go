@@ -154,7 +154,7 @@ func (c *alertsCmd) print(a *app, list []*told) error {
 			seen = t.SeenBy + " " + t.SeenAt.Local().Format("01-02 15:04")
 		}
 		rows = append(rows, table.Row{t.ID[:min(12, len(t.ID))], t.At.Local().Format("01-02 15:04:05"),
-			notify.Line(notify.Alert{Kind: t.Kind, Text: t.Text, Advice: t.Advice}), strings.Join(states, ", "), seen})
+			notify.Line(notify.Alert{Kind: t.Kind, Text: t.Text, Advice: a.carry(t.Advice)}), strings.Join(states, ", "), seen})
 	}
 	printTable(a.stdout, table.Row{"id", "at", "alert", "channels", "acknowledged"}, rows)
 	return nil

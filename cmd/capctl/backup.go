@@ -2,7 +2,11 @@ package main
 
 import (
 	"encoding/json"
+	"errors"
 	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
 
 	"capd.example/internal/cli"
 	"capd.example/record"
@@ -15,6 +19,9 @@ type backupCmd struct {
 }
 
 func (c *backupCmd) Run(a *app) error {
+	if err := roomFor(c.File); err != nil {
+		return err
+	}
 	s, err := openToRead(a)
 	if err != nil {
 		return err
@@ -27,6 +34,21 @@ func (c *backupCmd) Run(a *app) error {
 	return nil
 }
 
+// roomFor refuses a new file that cannot be made: where its folder is missing, or where it
+// is one itself.
+func roomFor(file string) error {
+	dir := filepath.Dir(file)
+	if info, err := os.Stat(dir); errors.Is(err, fs.ErrNotExist) {
+		return cli.FailedError(fmt.Errorf("there is no folder %s", dir), "make it first, or name a file in another folder")
+	} else if err == nil && !info.IsDir() {
+		return cli.FailedError(fmt.Errorf("%s is a file, not a folder", dir), "name a file in another folder")
+	}
+	if info, err := os.Stat(file); err == nil && info.IsDir() {
+		return cli.FailedError(fmt.Errorf("%s is a folder", file), "name a new file in it: "+filepath.Join(file, "passes.db"))
+	}
+	return nil
+}
+
 // verifyCmd is `capctl verify`.
 type verifyCmd struct {
 	JSON    bool   `help:"Print the report as JSON, one object."`
@@ -34,6 +56,11 @@ type verifyCmd struct {
 }
 
 func (c *verifyCmd) Run(a *app) error {
+	if c.Salvage != "" {
+		if err := roomFor(c.Salvage); err != nil {
+			return err
+		}
+	}
 	s, err := openToRead(a)
 	if err != nil {
 		return err
@@ -81,7 +108,7 @@ func printReport(a *app, r store.Report, salvaged string) error {
 	case salvaged != "":
 		fmt.Fprintf(a.stderr, "capctl: hint: stop the agent, put %s in the place of %s, start it again: it reads the logs that are missing\n", salvaged, a.config.StoreFile())
 	case len(r.Problems) > 0:
-		fmt.Fprintf(a.stderr, "capctl: hint: restore a backup, or `capctl verify --salvage NEW.db` and let the agent read the other logs again\n")
+		a.say("hint: restore a backup, or `capctl verify --salvage NEW.db` and let the agent read the other logs again")
 	}
 	return nil
 }

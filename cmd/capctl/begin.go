@@ -159,13 +159,21 @@ func (c *beginCmd) sayHand(a *app, agent *control.Client) error {
 	if err != nil {
 		return err
 	}
+	back := "'capctl begin' alone takes that back"
+	if a.config.Campaign != "" || c.Campaign != "" { // where that would begin the plan
+		back = "'capctl begin --by-hand' alone takes that back"
+	}
 	switch {
-	case len(s.Next) == 0:
+	case len(s.Next)+len(s.Then) == 0:
 		fmt.Fprintln(a.stderr, "capctl: no tags by hand are in force")
-	case c.Once:
-		fmt.Fprintf(a.stderr, "capctl: the next pass gets %s\n", pairs(s.Next))
+	case maps.Equal(s.Next, s.Then):
+		a.say("the coming passes get %s; %s", pairs(s.Next), back)
+	case len(s.Then) == 0:
+		a.say("the next pass gets %s, and that pass alone; %s", pairs(s.Next), back)
+	case len(s.Next) == 0:
+		a.say("the next pass gets no tags by hand, those after it %s; %s", pairs(s.Then), back)
 	default:
-		fmt.Fprintf(a.stderr, "capctl: the coming passes get %s; 'capctl begin' alone takes that back\n", pairs(s.Next))
+		a.say("the next pass gets %s, those after it %s; %s", pairs(s.Next), pairs(s.Then), back)
 	}
 	return nil
 }
@@ -199,7 +207,7 @@ func (c *beginCmd) decide(ctx context.Context, a *app, b *logbook.Book, s *store
 	now := sysinfo.New(sysinfo.Options{}).Detect(ctx)
 	parts := builtIn(ctx, a, b, s, now)
 	for _, note := range unplaced(b, now, parts, asked) {
-		fmt.Fprintln(a.stderr, "capctl: note: "+note)
+		a.say("note: %s", note)
 	}
 	if built, err := b.Plan.Find(parts); err == nil {
 		cell = firstOpen(page, cells, both(cells, built))

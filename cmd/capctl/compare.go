@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"fmt"
 	"regexp"
 	"slices"
@@ -42,18 +43,24 @@ func (c *compareCmd) Run(a *app) error {
 	}
 	gaps(a, cells)
 	levels := levelsOf(cells, factorsOf(o))
-	if c.By == "" {
-		c.By = levels.first()
+	chosen := c.By == ""
+	if chosen {
+		c.By = levels.first(c.Base)
+	}
+	if err := levels.check(c.By, c.Base); err != nil {
+		return err
+	}
+	if chosen {
 		fmt.Fprintf(a.stderr, "capctl: compared by %s; --by names another factor (%s)\n", c.By, levels)
 	}
 	margins, err := analysis.Compare(cells, c.By, c.Base, c.Metric, o)
 	if err != nil {
-		return cli.UsageError(err, levels.hints(c.By)...)
+		return cli.UsageError(err, "'capctl passes' lists what there is")
 	}
 	if len(margins) == 0 {
 		fmt.Fprintf(a.stderr, "capctl: nothing to compare: %s\n", levels.why(c.By, c.Base))
 		for _, h := range levels.hints(c.By) {
-			fmt.Fprintf(a.stderr, "capctl: hint: %s\n", h)
+			a.say("hint: %s", h)
 		}
 	}
 	if c.Across {
@@ -121,14 +128,50 @@ func levelsOf(cells []analysis.Cell, factors []string) levels {
 	return l
 }
 
-// first is the factor to compare by where none is named.
-func (l levels) first() string {
+// first is the factor to compare by where none is named: the one that has the base, else
+// one of several values.
+func (l levels) first(base string) string {
+	for _, f := range l.factors {
+		if base != "" && slices.Contains(l.of[f], base) {
+			return f
+		}
+	}
 	for _, f := range append([]string{record.TagGraphics, record.TagProcessor}, l.factors...) {
 		if slices.Contains(l.factors, f) && len(l.of[f]) > 1 {
 			return f
 		}
 	}
 	return l.factors[0]
+}
+
+// check refuses a factor or a base that no cell has, with those that there are.
+func (l levels) check(by, base string) error {
+	if !slices.Contains(l.factors, by) {
+		return cli.UsageError(fmt.Errorf("there is no factor %q; there are %s", by, strings.Join(l.factors, ", ")), meant("--by", by, l.factors),
+			"--factor NAME makes a tag of your own one")
+	}
+	values := l.of[by]
+	if base == "" || l.empty() || slices.Contains(values, base) {
+		return nil
+	}
+	const most = 12
+	if len(values) == 0 {
+		return cli.UsageError(fmt.Errorf("no cell has %s = %q: no selected pass has the tag %s", by, base, by), "factors with values: "+l.String())
+	}
+	there := printable(strings.Join(values[:min(len(values), most)], ", "))
+	if n := len(values) - most; n > 0 {
+		there += fmt.Sprintf(" and %d more", n)
+	}
+	return cli.UsageError(fmt.Errorf("no cell has %s = %q; %s is one of: %s", by, base, by, there), meant("--base", base, values))
+}
+
+// meant is what to type in place of a slip, else the option with the first that there is.
+func meant(option, said string, known []string) string {
+	names := map[string]bool{}
+	for _, k := range known {
+		names[k] = true
+	}
+	return "type: " + option + " " + quoted(cmp.Or(nearest(said, names), known[0]))
 }
 
 // String says how many values each factor has: "gpu: 2 values, cpu: 1 value".

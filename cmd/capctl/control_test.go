@@ -66,8 +66,9 @@ func capctl(t *testing.T, dir string, args ...string) (status int, stdout, stder
 
 func TestCommandsWithoutAnAgent(t *testing.T) {
 	for _, command := range []string{"status", "follow", "pause", "resume", "begin", "overhead"} {
-		status, out, msg := capctl(t, t.TempDir(), command)
-		if status != cli.Failed || out != "" || !strings.Contains(msg, "no agent is running") || !strings.Contains(msg, "hint: start it with 'capd run'") {
+		dir := t.TempDir()
+		status, out, msg := capctl(t, dir, command)
+		if status != cli.Failed || out != "" || !strings.Contains(msg, "no agent is running") || !strings.Contains(msg, "hint: start it with 'capd --data "+dir+" run'") {
 			t.Errorf("%s: status %d, %q, %q", command, status, out, msg)
 		}
 	}

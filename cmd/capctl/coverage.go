@@ -247,8 +247,8 @@ func (c *coverageCmd) summary(a *app, b *logbook.Book, page logbook.Page, only m
 	s, cells, complete := page.Coverage.Sum(only)
 	fmt.Fprintf(a.stdout, "\n%s: %d of %s complete, %d of %s done; %d bad, %d doubtful, %d unverified\n",
 		b.Campaign.Name, complete, record.Count(cells, "cell"), s.Done, record.Count(s.Wanted, "pass"), s.Bad, s.Doubtful, s.Unverified)
-	passes, left := page.Coverage.Left(page.Position)
-	fmt.Fprintf(a.stdout, "left: %s, %s h with all changes; %.1f days of %g hours\n", record.Count(passes, "pass"), clock(left), left/60/b.Campaign.HoursPerDay, b.Campaign.HoursPerDay)
+	passes, minutes := page.Coverage.Left(page.Position)
+	fmt.Fprintf(a.stdout, "left: %s, %s\n", record.Count(passes, "pass"), left(minutes, b.Campaign.HoursPerDay))
 	beforeTheSwap(a, b, page)
 	if n := page.Coverage.Others; n > 0 {
 		fmt.Fprintf(a.stdout, "%s of other campaigns, or older than this one, not counted\n", record.Count(n, "pass"))
@@ -278,17 +278,15 @@ func beforeTheSwap(a *app, b *logbook.Book, page logbook.Page) {
 		if o.Bad > 0 {
 			fmt.Fprintf(a.stdout, ", %s bad among what was recorded for them", record.Count(o.Bad, "pass"))
 		}
-		fmt.Fprintf(a.stdout, "; to list them: capctl coverage --open%s\n", onlyFlags(o.With))
+		fmt.Fprintln(a.stdout, a.carry("; to list them: capctl coverage --open"+onlyFlags(o.With)))
 	}
 }
 
 func onlyFlags(with []string) string {
 	var s string
 	for _, w := range with {
-		if strings.ContainsAny(w, " \"'") {
-			w = "'" + w + "'"
-		}
-		s += " --only " + w
+		name, level, _ := strings.Cut(w, "=")
+		s += " --only " + quoted(name) + "=" + quoted(level)
 	}
 	return s
 }
@@ -310,7 +308,7 @@ func strays(a *app, b *logbook.Book, page logbook.Page) {
 	if len(list) == 0 {
 		return
 	}
-	fmt.Fprintf(a.stdout, "%s without a cell ('capctl tag ID name=value' puts one right):\n", record.Count(len(list), "pass"))
+	fmt.Fprintln(a.stdout, a.carry(record.Count(len(list), "pass")+" without a cell ('capctl tag ID name=value' puts one right):"))
 	const most = 20
 	for i, u := range list {
 		if i == most {

@@ -74,6 +74,7 @@ func (c *followCmd) print(a *app, e control.Event) error {
 	if e.Advice != "" {
 		text += " -> " + e.Advice
 	}
+	text = a.carry(text)
 	_, err := fmt.Fprintf(a.stdout, "%s  %s\n%s", e.At.Local().Format(time.TimeOnly), text, notify.Copyable(e.Settings))
 	return err
 }

@@ -19,7 +19,7 @@ func gaps(a *app, cells []analysis.Cell) {
 	if n := len(list); n > 1 {
 		more = fmt.Sprintf("; so it is with %s more", record.Count(n-1, "cell"))
 	}
-	fmt.Fprintf(a.stderr, "capctl: note: %s of %q without %s would else be of %q%s%s; if so: %s\n", record.Count(len(g.Cell.IDs()), "pass"),
+	a.say("note: %s of %q without %s would else be of %q%s%s; if so: %s", record.Count(len(g.Cell.IDs()), "pass"),
 		printable(g.Cell.Name()), strings.Join(g.Missing, ", "), printable(g.Like[0].Name()), others(len(g.Like)-1), more,
 		tagging(a, g.Cell.IDs(), g.Missing, valuesOf(g)))
 }
@@ -49,7 +49,7 @@ func untagged(a *app, cells []analysis.Cell, tags ...string) {
 			}
 		}
 		if len(ids) > 0 {
-			fmt.Fprintf(a.stderr, "capctl: hint: %s without %s: %s\n", record.Count(len(ids), "pass"), t, tagging(a, ids, []string{t}, nil))
+			a.say("hint: %s without %s: %s", record.Count(len(ids), "pass"), t, tagging(a, ids, []string{t}, nil))
 		}
 	}
 }

@@ -5,6 +5,8 @@ import (
 	"errors"
 	"fmt"
 	"os"
+	"slices"
+	"strings"
 	"time"
 
 	"github.com/jedib0t/go-pretty/v6/table"
@@ -35,21 +37,32 @@ func (c *labCmd) open(a *app) (*lab.Lab, error) {
 }
 
 func openLab(a *app, address string) (*lab.Lab, error) {
+	if err := lab.Check(address); err != nil {
+		return nil, cli.UsageError(err, "write postgres://USER@HOST/DATABASE?sslmode=verify-full")
+	}
 	l, err := lab.Open(a.ctx, address)
 	if err != nil {
-		return nil, labError(err)
+		return nil, cli.FailedError(errors.New(onceEach(err.Error())), "see that the database runs and can be reached from here, and that host, port, user and password of the address are right")
 	}
 	return l, nil
 }
 
 func labError(err error) error {
-	switch {
-	case errors.Is(err, lab.ErrNoTLS):
-		return cli.UsageError(err)
-	case errors.Is(err, lab.ErrNotLab):
+	if errors.Is(err, lab.ErrNotLab) {
 		return cli.FailedError(err, "`capctl lab setup` makes the tables")
 	}
-	return cli.FailedError(err)
+	return cli.FailedError(errors.New(onceEach(err.Error())))
+}
+
+// onceEach makes one line of the lines of a text and says once what several say.
+func onceEach(text string) string {
+	var out []string
+	for line := range strings.Lines(text) {
+		if line = strings.TrimSpace(line); line != "" && !slices.Contains(out, line) {
+			out = append(out, line)
+		}
+	}
+	return strings.ReplaceAll(strings.Join(out, "; "), ":; ", ": ")
 }
 
 type labSetupCmd struct {
@@ -92,7 +105,7 @@ func (c *labStatusCmd) Run(a *app, parent *labCmd) error {
 		return nil
 	}
 	if len(list) == 0 {
-		nothing(a, "no bench has sent anything yet", "set lab.address in the benches' configurations, or run 'capctl lab send' there")
+		fmt.Fprintln(a.stderr, "capctl: no bench has sent anything yet: set lab.address in the benches' configurations, or run 'capctl lab send' there")
 		return nil
 	}
 	var rows []table.Row

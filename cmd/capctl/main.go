@@ -66,6 +66,7 @@ type app struct {
 	ctx            context.Context
 	config         config.Config
 	lab            string // address of the lab that is read instead of the store, "" for none
+	given          cli.Given
 	stdin          io.Reader
 	stdout, stderr io.Writer
 }
@@ -90,10 +91,12 @@ func run(ctx context.Context, args []string, stdin io.Reader, stdout, stderr io.
 	if err == nil {
 		err = checkStore(g.Store, firstWord(kctx.Command()))
 	}
+	var given cli.Given
 	if err == nil {
-		a := &app{ctx: ctx, lab: g.Store, stdin: stdin, stdout: stdout, stderr: stderr}
+		given = givenOf(g, kctx)
+		a := &app{ctx: ctx, given: given, lab: g.Store, stdin: stdin, stdout: stdout, stderr: stderr}
 		if a.config, err = config.Load(g.Config); err != nil {
-			err = cli.UsageError(err, "'capd check' without --config lists every setting with its meaning")
+			given, err = nil, cli.UsageError(err, "'capd check' without --config lists every setting with its meaning")
 		} else {
 			if g.Data != "" {
 				a.config.Data = g.Data
@@ -101,5 +104,5 @@ func run(ctx context.Context, args []string, stdin io.Reader, stdout, stderr io.
 			err = kctx.Run(a)
 		}
 	}
-	return cli.Status("capctl", err, stderr)
+	return cli.Status("capctl", err, stderr, given)
 }

@@ -91,7 +91,7 @@ func (c *measureCmd) Run(a *app) error {
 	case failed > 0 && missing == failed:
 		return cli.FailedError(fmt.Errorf("%d of %s could not be read: no such file", failed, record.Count(len(files), "log")))
 	case failed > 0:
-		return cli.FailedError(fmt.Errorf("%d of %s could not be read", failed, record.Count(len(files), "log")), "capctl layout FILE shows how a log is understood")
+		return cli.FailedError(fmt.Errorf("%d of %s could not be read", failed, record.Count(len(files), "log")), "'capctl layout FILE' shows how a log is understood")
 	}
 	return nil
 }

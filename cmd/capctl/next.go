@@ -91,6 +91,7 @@ func showPosition(a *app, b *logbook.Book, page logbook.Page, from int, asJSON b
 	if asJSON {
 		return jsonLine(a.stdout, l)
 	}
+	l.Advice = a.carry(l.Advice)
 	if pos.Cell < 0 {
 		fmt.Fprintf(a.stdout, "%s: %s\n", l.Campaign, l.Advice)
 		return nil
@@ -103,7 +104,7 @@ func showPosition(a *app, b *logbook.Book, page logbook.Page, from int, asJSON b
 	if next := cover.Next(pos); next >= 0 {
 		fmt.Fprintf(a.stdout, "then: %s: %s\n", b.Plan.Where(next), strings.Join(b.Plan.Moves(pos.Cell, next), ", "))
 	}
-	fmt.Fprintf(a.stdout, "left: %s, %s h with all changes; %.1f days of %g hours\n", record.Count(l.Passes, "pass"), clock(l.Minutes), l.Minutes/60/b.Campaign.HoursPerDay, b.Campaign.HoursPerDay)
+	fmt.Fprintf(a.stdout, "left: %s, %s\n", record.Count(l.Passes, "pass"), left(l.Minutes, b.Campaign.HoursPerDay))
 	for _, o := range pos.Lost {
 		fmt.Fprintf(a.stderr, "an order to %s speaks of a cell that the campaign has no more: %s\n", o.Verb, pairs(o.Cell))
 	}

@@ -49,7 +49,7 @@ func (c *overruleCmd) Run(a *app) error {
 	if err := s.Overrule(a.ctx, p.ID, record.Verdict(c.Verdict), c.Why, who); err != nil {
 		return cli.FailedError(err)
 	}
-	fmt.Fprintf(a.stderr, "capctl: pass %s was %s and is %s by hand; 'capctl overrule --undo %s --why TEXT' takes it back\n",
+	a.say("pass %s was %s and is %s by hand; 'capctl overrule --undo %s --why TEXT' takes it back",
 		p.ID, cmp.Or(p.Verdict, "not judged"), c.Verdict, p.ID)
 	return nil
 }

@@ -1,12 +1,14 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
 	"path/filepath"
 	"slices"
 	"sort"
+	"strconv"
 	"strings"
 	"time"
 	"unicode/utf8"
@@ -29,6 +31,7 @@ func (c *passesCmd) Run(a *app) error {
 	if err != nil {
 		return err
 	}
+	slices.SortStableFunc(passes, byTime)
 	if c.JSON {
 		for _, p := range passes {
 			if err := jsonLine(a.stdout, p); err != nil {
@@ -48,6 +51,20 @@ func (c *passesCmd) Run(a *app) error {
 	}
 	printTable(a.stdout, table.Row{"id", "started", "cell", "pass", "avg FPS", "1% low", "s", "verdict", "why"}, rows)
 	return nil
+}
+
+// byTime is the order of a list of passes: by the second in which they started, as it is
+// shown. Those of one second, as where a folder of logs was copied, stand by cell, number
+// and log.
+func byTime(p, q record.Pass) int {
+	number := func(p record.Pass) int {
+		n, _ := strconv.Atoi(p.Tags.Value(record.TagPass))
+		return n
+	}
+	if c := p.StartedAt.Truncate(time.Second).Compare(q.StartedAt.Truncate(time.Second)); c != 0 {
+		return c
+	}
+	return cmp.Or(cmp.Compare(cellName(p.Tags), cellName(q.Tags)), cmp.Compare(number(p), number(q)), cmp.Compare(p.Log, q.Log), cmp.Compare(p.ID, q.ID))
 }
 
 // nameOf is the cell of a pass for people, and where nothing says what was recorded the
@@ -221,7 +238,7 @@ func showPass(a *app, p record.Pass) {
 	for _, f := range p.Findings {
 		out("finding", "%s: %s: %s", f.Check, f.Outcome, f.Reason)
 		if f.Advice != "" && f.Outcome != record.OK {
-			out("", "-> %s", f.Advice)
+			out("", "-> %s", a.carry(f.Advice))
 		}
 	}
 }

@@ -141,10 +141,14 @@ func showPlan(a *app, c *campaign.Campaign, l plannedLine) {
 		rows = append(rows, table.Row{"change of " + ch.Factor, ch.Times, minutes(ch.Each), clock(ch.Sum)})
 	}
 	rows = append(rows, table.Row{"in all", "", "", clock(e.Total)})
-	printTable(a.stdout, table.Row{"what", "times", "minutes each", "hours"}, rows)
-	fmt.Fprintf(a.stdout, "\n%.1f working days of %g hours; the passes alone are %.1f\n", e.Days, e.Hours, e.PassTime/60/e.Hours)
-	fmt.Fprintf(a.stdout, "\nThe changes take %s h in the order of the plan ('capctl plan --cells' lists it). %s\n", clock(e.ChangeTime), orders(l))
-	fmt.Fprintf(a.stdout, "\n%s\n", resolves(c.Passes))
+	printTable(a.stdout, table.Row{"what", "times", "minutes each", "h:min"}, rows)
+	if e.Days < 1 {
+		fmt.Fprintf(a.stdout, "\n%s in all; the passes alone take %s\n", lasting(e.Total), lasting(e.PassTime))
+	} else {
+		fmt.Fprintf(a.stdout, "\n%.1f working days of %g hours; the passes alone are %.1f\n", e.Days, e.Hours, e.PassTime/60/e.Hours)
+	}
+	fmt.Fprint(a.stdout, a.carry(fmt.Sprintf("\nThe changes take %s in the order of the plan ('capctl plan --cells' lists it). %s\n", lasting(e.ChangeTime), orders(l))))
+	fmt.Fprintf(a.stdout, "\n%s\n", a.carry(resolves(c.Passes)))
 	for _, g := range e.Unknown {
 		fmt.Fprintf(a.stderr, "the time of a pass of %s is unknown and counts as 0: set length_s or pass_minutes\n", g)
 	}
@@ -168,14 +172,14 @@ func orders(l plannedLine) string {
 	if gap := l.ChangeTime - l.Bound; gap <= 1e-9*l.Bound {
 		s = "No order takes less."
 	} else {
-		s = fmt.Sprintf("No order can take less than %s h.", clock(l.Bound))
+		s = fmt.Sprintf("No order can take less than %s.", lasting(l.Bound))
 	}
 	if l.Greedy != nil {
-		s += fmt.Sprintf(" Always going to the cheapest cell left takes %s h", clock(*l.Greedy))
+		s += fmt.Sprintf(" Always going to the cheapest cell left takes %s", lasting(*l.Greedy))
 	} else {
 		s += fmt.Sprintf(" Going to the cheapest cell left is not worked out above %d cells", campaign.GreedyLimit)
 	}
-	return s + fmt.Sprintf(", plain loops over the lists %s h.", clock(l.Written))
+	return s + fmt.Sprintf(", plain loops over the lists %s.", lasting(l.Written))
 }
 
 func comparePlans(a *app, lines []plannedLine) {
@@ -200,6 +204,26 @@ func listed(names []string) string {
 func clock(m float64) string {
 	whole := int64(math.Round(m))
 	return fmt.Sprintf("%d:%02d", whole/60, whole%60)
+}
+
+// lasting says how long minutes are: below an hour in minutes, below one in seconds.
+func lasting(m float64) string {
+	switch {
+	case math.Round(m) >= 60:
+		return clock(m) + " h"
+	case m >= 1 || m == 0:
+		return fmt.Sprintf("%.0f min", m)
+	}
+	return fmt.Sprintf("%.0f s", 60*m)
+}
+
+// left says how long what is left takes, in days from one on.
+func left(minutes, hoursPerDay float64) string {
+	s := lasting(minutes) + " with all changes"
+	if days := minutes / 60 / hoursPerDay; days >= 1 {
+		s += fmt.Sprintf("; %.1f days of %g hours", days, hoursPerDay)
+	}
+	return s
 }
 
 func signedClock(m float64) string {

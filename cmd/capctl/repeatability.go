@@ -35,7 +35,7 @@ func (c *repeatabilityCmd) Run(a *app) error {
 	if len(passes) == 0 {
 		c.noPass(a)
 	} else if len(list) == 0 {
-		fmt.Fprintln(a.stderr, "capctl: nothing to show: no cell has two passes of one setting that count; 'capctl cells' lists the cells")
+		a.say("nothing to show: no cell has two passes of one setting that count; 'capctl cells' lists the cells")
 	}
 	headings := table.Row{"bench", "game", "bound by", "figure", "one pass repeats to", "sets", "degrees of freedom", "three passes resolve", "by month", "remarks"}
 	return emit(a, c.outputFlags, list, headings, func(r analysis.Repeat) table.Row {

@@ -124,9 +124,9 @@ func (c *retainCmd) print(a *app, done store.Retained) error {
 	switch {
 	case len(done.Passes) == 0:
 	case c.Drop:
-		fmt.Fprintln(a.stderr, "capctl: hint: `capctl compact` gives the space back to the disk")
+		a.say("hint: `capctl compact` gives the space back to the disk")
 	default:
-		fmt.Fprintln(a.stderr, "capctl: hint: the same command with --drop does it; `capctl backup FILE` keeps a copy first")
+		a.say("hint: the same command with --drop does it; `capctl backup FILE` keeps a copy first")
 	}
 	return nil
 }
@@ -157,6 +157,9 @@ func (c *logCmd) Run(a *app) error {
 	}
 	log, err := s.Log(a.ctx, p.ID, revision)
 	if errors.Is(err, store.ErrNoRevision) {
+		if latest, lerr := s.Log(a.ctx, p.ID, store.Current); lerr == nil && latest.Bytes == nil {
+			return c.write(a, p, latest) // no log at all is the answer, whichever was asked for
+		}
 		return cli.FailedError(err, "'capctl show "+p.ID+"' says how often the log grew")
 	} else if err != nil {
 		return cli.FailedError(err, "it was at "+printable(p.Log))

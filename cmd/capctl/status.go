@@ -3,6 +3,7 @@ package main
 import (
 	"errors"
 	"fmt"
+	"path/filepath"
 	"strings"
 	"time"
 
@@ -80,10 +81,19 @@ func showStatus(a *app, s control.Status, now time.Time) {
 		out("alerts", "%d not yet delivered", s.Alerts)
 	}
 	if s.Campaign != "" {
-		out("campaign", "%s", s.Campaign)
+		out("campaign", "%s", a.carry(s.Campaign))
 	}
 	for _, name := range sortedKeys(s.Next) {
-		out("next", "%s = %s (by hand)", name, s.Next[name])
+		alone := ""
+		if s.Then[name] != s.Next[name] {
+			alone = ", for the next pass alone"
+		}
+		out("next", "%s = %s (by hand%s)", name, s.Next[name], alone)
+	}
+	for _, name := range sortedKeys(s.Then) {
+		if s.Then[name] != s.Next[name] {
+			out("then", "%s = %s (by hand, after the next pass)", name, s.Then[name])
+		}
 	}
 	if s.Last != nil {
 		out("last", "%s", passLine(*s.Last, a.config.Checks.Required))
@@ -95,6 +105,8 @@ func passLine(p record.Pass, required []string) string {
 	parts := []string{strings.ToUpper(string(p.Verdict)), p.ID, cellName(p.Tags)}
 	if n := p.Tags.Value(record.TagPass); n != "" {
 		parts = append(parts, "pass "+n)
+	} else if p.Log != "" {
+		parts = append(parts, printable(filepath.Base(p.Log)))
 	}
 	parts = append(parts, fps(p.Metrics.AvgFPS)+" FPS, 1% low "+fps(p.Metrics.Low1FPS))
 	if why := worst(p, required); why != "" {

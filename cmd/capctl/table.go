@@ -40,7 +40,7 @@ func printTable(w io.Writer, headings table.Row, rows []table.Row) {
 }
 
 // nothing says what a command did not find, and what to do, in place of an empty table.
-func nothing(a *app, what, do string) { fmt.Fprintf(a.stderr, "capctl: %s: %s\n", what, do) }
+func nothing(a *app, what, do string) { a.say("%s: %s", what, do) }
 
 // plainTable returns a table without frame for text output.
 func plainTable(headings ...any) table.Writer {

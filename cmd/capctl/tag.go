@@ -131,7 +131,7 @@ func (c *tagCmd) correct(a *app, s *store.Store, passes []record.Pass, tags map[
 		return cli.FailedError(err)
 	}
 	err = c.judgeAgain(a, s, passes, tags, "tags corrected, change "+change)
-	fmt.Fprintf(a.stderr, "capctl: %s corrected; 'capctl tag --undo %s' takes it back\n", record.Count(len(passes), "pass"), change)
+	a.say("%s corrected; 'capctl tag --undo %s' takes it back", record.Count(len(passes), "pass"), change)
 	return err // of the checks: the correction stands
 }
 
@@ -262,7 +262,7 @@ func (c *tagCmd) undo(a *app, s *store.Store) error {
 		return cli.FailedError(err)
 	}
 	err = c.judgeAgain(a, s, old, names, "correction "+c.Undo+" taken back")
-	fmt.Fprintf(a.stderr, "capctl: taken back on %s; 'capctl tag --undo %s' restores it\n", record.Count(len(old), "pass"), change)
+	a.say("taken back on %s; 'capctl tag --undo %s' restores it", record.Count(len(old), "pass"), change)
 	return err // of the checks: the correction stands
 }
 

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"os"
@@ -14,15 +15,16 @@ import (
 
 // valueCmd is `capctl value`.
 type valueCmd struct {
-	Prices string `required:"" placeholder:"FILE" help:"Price list: comma-separated text with the columns part, price, currency, date."`
-	By     string `default:"gpu" placeholder:"FACTOR" help:"The factor whose parts have prices."`
+	Prices string `placeholder:"FILE" help:"Price list: comma-separated text whose first line is part,price,currency,date (default: the prices of the campaign)."`
+	campaignFlag
+	By string `default:"gpu" placeholder:"FACTOR" help:"The factor whose parts have prices."`
 	outputFlags
 	filterFlags
 	analysisFlags
 }
 
 func (c *valueCmd) Run(a *app) error {
-	prices, err := readPrices(c.Prices)
+	prices, err := c.prices(a)
 	if err != nil {
 		return err
 	}
@@ -43,6 +45,33 @@ func (c *valueCmd) Run(a *app) error {
 	}, func() report.Table { return report.ValueTable(values, factorsOf(o)) })
 }
 
+// prices reads the list that is named, else the prices in the campaign.
+func (c *valueCmd) prices(a *app) ([]analysis.Price, error) {
+	file := cmp.Or(c.Campaign, a.config.Campaign)
+	if c.Prices != "" {
+		return readPrices(c.Prices)
+	}
+	if file == "" {
+		return nil, cli.UsageError(errors.New("no price is known: neither --prices nor a campaign is named"), pricesHint,
+			"a campaign file can hold them too, under [prices."+c.By+"]")
+	}
+	camp, err := loadCampaign(a, file)
+	if err != nil {
+		return nil, err
+	}
+	var out []analysis.Price
+	for _, part := range sortedKeys(camp.Prices[c.By]) {
+		out = append(out, analysis.Price{Part: part, Amount: camp.Prices[c.By][part], Currency: camp.Currency})
+	}
+	if len(out) == 0 {
+		return nil, cli.UsageError(fmt.Errorf("%s holds no prices of %s", file, c.By), "write \"NAME\" = 199.90 under [prices."+c.By+"] there, or name a list with --prices", pricesHint)
+	}
+	return out, nil
+}
+
+// pricesHint is how a price list is written.
+const pricesHint = "a price list is comma-separated text; its first line is part,price,currency,date and the others are like Lantern 40,349.00,EUR,2026-03-01"
+
 func readPrices(path string) ([]analysis.Price, error) {
 	f, err := os.Open(path)
 	if err != nil {
@@ -51,7 +80,7 @@ func readPrices(path string) ([]analysis.Price, error) {
 	defer f.Close()
 	prices, err := analysis.ReadPrices(f)
 	if err != nil {
-		return nil, cli.UsageError(fmt.Errorf("%s: %w", path, err))
+		return nil, cli.UsageError(fmt.Errorf("%s: %w", path, err), pricesHint)
 	}
 	return prices, nil
 }

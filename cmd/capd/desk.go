@@ -89,7 +89,7 @@ func (d *desk) Status(ctx context.Context) (control.Status, error) {
 		Bench: d.agent.config.Bench, Version: cli.Version(), PID: os.Getpid(), Since: d.since,
 		Watch: w.Folder, WatchMissing: w.Missing, Polling: w.Polling, Folders: w.Folders, Growing: w.Pending,
 		Waiting: len(d.queue), Paused: d.paused, Store: d.agent.store.Path(),
-		Passes: d.judges.passes, Bad: int(bad), Alerts: undelivered, Campaign: position, Next: d.coming(), Last: last,
+		Passes: d.judges.passes, Bad: int(bad), Alerts: undelivered, Campaign: position, Next: d.coming(), Then: over(d.hand.tags, nil), Last: last,
 	}, nil
 }
 

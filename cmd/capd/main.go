@@ -8,6 +8,7 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"slices"
 
 	"github.com/alecthomas/kong"
 
@@ -32,6 +33,7 @@ type grammar struct {
 type app struct {
 	ctx            context.Context
 	config         config.Config
+	given          cli.Given
 	root           string
 	stdout, stderr io.Writer
 }
@@ -57,13 +59,31 @@ func run(ctx context.Context, args []string, stdout, stderr io.Writer) int {
 	if done {
 		return cli.Done
 	}
+	var given cli.Given
 	if err == nil {
-		a := &app{ctx: ctx, stdout: stdout, stderr: stderr, root: g.Root}
+		a := &app{ctx: ctx, given: givenOf(g), stdout: stdout, stderr: stderr, root: g.Root}
 		if a.config, err = load(g); err == nil {
+			given = a.given // before, the only hint is to leave them out
 			err = kctx.Run(a)
 		}
 	}
-	return cli.Status("capd", err, stderr)
+	return cli.Status("capd", err, stderr, given)
+}
+
+// givenOf gathers what the user gave to say which configuration, store and folder are meant.
+func givenOf(g grammar) cli.Given {
+	return cli.Given{{Name: "--config", Value: g.Config}, {Name: "--data", Value: g.Data}, {Name: "--watch", Value: g.Watch, For: []string{"run", "check"}}}
+}
+
+// anywhere is the same for readers in other folders.
+func anywhere(given cli.Given) cli.Given {
+	out := slices.Clone(given)
+	for i, o := range out {
+		if abs, err := filepath.Abs(o.Value); err == nil && o.Value != "" {
+			out[i].Value = abs
+		}
+	}
+	return out
 }
 
 func load(g grammar) (config.Config, error) {

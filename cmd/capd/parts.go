@@ -108,9 +108,11 @@ type teller struct {
 	log      zerolog.Logger
 	required []string     // checks
 	screen   *notify.Rule // of the alerts that the terminal shows; nil where there is none
+	given    cli.Given    // which the commands in an alert carry
 }
 
 func (t teller) send(ctx context.Context, a notify.Alert) {
+	a.Advice = t.given.Carry(a.Advice)
 	t.hub.Publish(control.Event{Kind: control.KindAlert, At: a.At, Text: a.Text, Advice: a.Advice, Settings: a.Settings, Pass: a.Pass})
 	if err := t.alerts.Tell(ctx, a); err != nil {
 		t.log.Error().Err(err).Str("alert", a.Text).Msg("an alert could not be handed on")

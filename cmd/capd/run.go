@@ -60,6 +60,7 @@ const agentNice = 5
 // agent is everything that runs; it is built whole before anything starts.
 type agent struct {
 	config config.Config
+	given  cli.Given // for alerts, whose readers sit in other folders
 	log    zerolog.Logger
 	lock   *flock.Flock
 	store  *store.Store
@@ -79,7 +80,7 @@ type agent struct {
 }
 
 func build(a *app, verbose bool) (_ *agent, err error) {
-	ag := &agent{config: a.config, log: logger(a.stderr, verbose), fresh: make(chan struct{}, 1)}
+	ag := &agent{config: a.config, given: anywhere(a.given), log: logger(a.stderr, verbose, a.given), fresh: make(chan struct{}, 1)}
 	defer func() {
 		if err != nil {
 			ag.close()
@@ -157,9 +158,9 @@ func (ag *agent) takeFolders() error {
 	return nil
 }
 
-func logger(out io.Writer, verbose bool) zerolog.Logger {
+func logger(out io.Writer, verbose bool, given cli.Given) zerolog.Logger {
 	if isTerminal(out) {
-		out = cli.Console{Out: out, Verbose: verbose, Colour: colours(out)}
+		out = cli.Console{Out: out, Verbose: verbose, Colour: colours(out), Given: given}
 	}
 	return zerolog.New(out).With().Timestamp().Logger()
 }
@@ -279,7 +280,7 @@ func (ag *agent) firstStart(ctx context.Context) (time.Time, error) {
 }
 
 func (ag *agent) tell() teller {
-	return teller{ag.alerts, &ag.hub, ag.desk, ag.plan, ag.config.Bench, ag.log, ag.config.Checks.Required, ag.screen}
+	return teller{ag.alerts, &ag.hub, ag.desk, ag.plan, ag.config.Bench, ag.log, ag.config.Checks.Required, ag.screen, ag.given}
 }
 
 func (ag *agent) close() {

@@ -45,8 +45,9 @@ func UsageError(err error, hints ...string) error { return &Error{Usage, err, hi
 func FailedError(err error, hints ...string) error { return &Error{Failed, err, hints} }
 
 // Status prints err for people as "program: error: ..." and "program: hint: ..." and
-// returns the exit status. Errors of no special kind count as [Failed].
-func Status(program string, err error, stderr io.Writer) int {
+// returns the exit status; hints carry what the user gave. Errors of no special kind count
+// as [Failed].
+func Status(program string, err error, stderr io.Writer, given Given) int {
 	if err == nil {
 		return Done
 	}
@@ -64,7 +65,7 @@ func Status(program string, err error, stderr io.Writer) int {
 	if errors.As(err, &e) {
 		status = e.Status
 		for _, h := range e.Hints {
-			fmt.Fprintf(stderr, "%s: hint: %s\n", program, h)
+			fmt.Fprintf(stderr, "%s: hint: %s\n", program, given.Carry(h))
 		}
 	}
 	if p != nil {

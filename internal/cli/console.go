@@ -23,7 +23,8 @@ const OnScreen = "on_screen"
 type Console struct {
 	Out     io.Writer
 	Verbose bool
-	Colour  bool // warnings and errors stand out; for terminals only
+	Colour  bool  // warnings and errors stand out; for terminals only
+	Given   Given // what the commands in a line carry
 }
 
 // Write takes one event as JSON.
@@ -50,7 +51,7 @@ func (c Console) Write(event []byte) (int, error) {
 	if hint := take("hint"); hint != "" {
 		line += " -> " + hint
 	}
-	line = c.marked(level, line)
+	line = c.marked(level, c.Given.Carry(line))
 	if t, err := time.Parse(zerolog.TimeFieldFormat, at); err == nil {
 		line = t.Local().Format(time.TimeOnly) + " " + line
 	}

@@ -1,0 +1,78 @@
+package cli
+
+import (
+	"regexp"
+	"runtime"
+	"slices"
+	"strings"
+	"unicode"
+)
+
+// Given are the options by which the user said which configuration, store or campaign is
+// meant. A command that a message tells the user to type must carry them, or it would
+// speak about another one.
+type Given []Option
+
+// Option is one of them.
+type Option struct {
+	Name, Value string   // "--data", "/mnt/data"; without value it was not given; without name the value stands alone
+	For         []string // the commands that take it; none for all
+	Own         bool     // stands behind the command, not before it
+}
+
+// typed is the option as it is typed behind something.
+func (o Option) typed() string {
+	if o.Name == "" {
+		return " " + quoted(o.Value)
+	}
+	return " " + o.Name + " " + quoted(o.Value)
+}
+
+// commands finds commands to type in a message: in quotes, after a colon, or after a word
+// such as "with". Elsewhere the programs' names are only names.
+var commands = regexp.MustCompile("(['`]|: |\\b(?:with|then) )(capctl|capd) ([a-z]+)")
+
+// Carry puts what was given into every command that the text tells the user to type.
+func (g Given) Carry(text string) string {
+	if !slices.ContainsFunc(g, func(o Option) bool { return o.Value != "" }) {
+		return text
+	}
+	return commands.ReplaceAllStringFunc(text, func(found string) string {
+		m := commands.FindStringSubmatch(found)
+		before, after := "", ""
+		for _, o := range g {
+			switch {
+			case o.Value == "" || len(o.For) > 0 && !slices.Contains(o.For, m[3]):
+			case o.Own:
+				after += o.typed()
+			default:
+				before += o.typed()
+			}
+		}
+		return m[1] + m[2] + before + " " + m[3] + after
+	})
+}
+
+// plainWord is what shells leave as it is.
+var plainWord = regexp.MustCompile(`^[\p{L}\p{N}_.,:+/%@=-]+$`)
+
+// quoted is a value as one types it for a shell. Double quotes where they do, since
+// messages put commands into single ones and Windows knows no others.
+func quoted(s string) string {
+	s = strings.Map(func(r rune) rune {
+		if unicode.IsControl(r) || unicode.Is(unicode.Cf, r) {
+			return -1 // nothing in it may steer a terminal
+		}
+		return r
+	}, s)
+	windows := runtime.GOOS == "windows"
+	switch {
+	case plainWord.MatchString(s):
+		return s
+	case windows && plainWord.MatchString(strings.ReplaceAll(s, `\`, "/")):
+		return s
+	case windows || !strings.ContainsAny(s, "\"$`\\!"):
+		return `"` + s + `"`
+	}
+	return "'" + strings.ReplaceAll(s, "'", `'\''`) + "'"
+}
