@@ -39,6 +39,9 @@ quiet_s = 1
 [checks]
 off = ["background"]
 TOML
+# Its figures mean nothing beside what follows; that it comes to an end does.
+"$wine" "$dir/capctl.exe" disturbance --rounds 6 --threads 1 --json > "$dir/disturbance" 2> "$dir/disturbance.err" &
+disturbance=$!
 "$wine" "$dir/capd.exe" run --config "Z:$dir/capd.toml" > "$dir/out" 2> "$dir/err" &
 agent=$!
 capctl() { "$wine" "$dir/capctl.exe" --config "Z:$dir/capd.toml" "$@" | tr -d '\r'; }
@@ -55,4 +58,7 @@ capctl passes
 [ "$(capctl passes --json --verdict bad | grep -c '"check":"completeness","version":"[0-9]*","outcome":"bad"')" = 1 ] || give_up "the pass stopped early is not bad"
 capctl system show | sed -n 1,12p
 grep -q '^BAD pass 2 of river' "$dir/out" || give_up "nobody was told"
+for _ in $(seq 240); do kill -0 "$disturbance" 2>/dev/null || break; sleep 0.5; done
+if kill "$disturbance" 2>/dev/null; then cat "$dir/disturbance.err"; give_up "disturbance does not come to an end"; fi
+[ "$(grep -c '"rounds":6' "$dir/disturbance")" = 2 ] || { cat "$dir/disturbance.err"; give_up "disturbance measured nothing"; }
 echo "the Windows programs do the main job"

@@ -215,7 +215,7 @@ func (s *sampler) loop(turn int32, work <-chan struct{}, done chan<- struct{}) {
 		if !s.sample(turn, row) {
 			return // this goroutine was given up while it waited for a read
 		}
-		s.b.spent.add(watch.start, watch.used())
+		s.b.spent.add(watch.at, watch.used())
 		if !s.done(turn) {
 			return
 		}

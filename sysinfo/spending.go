@@ -52,19 +52,20 @@ func (s *spending) add(at time.Time, used time.Duration) {
 
 // stopwatch tells the time used since it was started.
 type stopwatch struct {
-	start   time.Time
+	at      time.Time     // when it was started
+	start   time.Duration // the same, by FineTime
 	before  time.Duration // the thread's processor time
 	counted bool
 }
 
 func startWatch() stopwatch {
-	w := stopwatch{start: time.Now()}
+	w := stopwatch{at: time.Now(), start: FineTime()}
 	w.before, w.counted = threadTime()
 	return w
 }
 
 func (w stopwatch) used() time.Duration {
-	wall := time.Since(w.start)
+	wall := FineTime() - w.start
 	after, _ := threadTime()
 	// The runtime may have gone on with another thread, whose count is another.
 	if used := after - w.before; w.counted && used >= 0 && used <= wall {

@@ -12,9 +12,9 @@ import (
 	"runtime"
 	"runtime/debug"
 	"slices"
+	"strconv"
 	"time"
 
-	"capd.example/control"
 	"capd.example/internal/cli"
 	"capd.example/metrics"
 	"capd.example/record"
@@ -41,6 +41,7 @@ type disturbanceLine struct {
 	Typical disturbanceChange `json:"typical"` // of the typical round: stats.PseudoMedian
 	Mean    disturbanceChange `json:"mean"`    // of the mean of the rounds: stats.TInterval
 	Rounds  int               `json:"rounds"`
+	Samples *uint64           `json:"agent_samples"` // taken meanwhile, null where the agent could not be asked
 }
 
 // disturbanceChange is a relative change: -0.001 is 0.1 % slower with the agent.
@@ -70,19 +71,23 @@ func (c *disturbanceCmd) Run(a *app) error {
 	if err != nil {
 		return cli.FailedError(fmt.Errorf("make a folder for the agent: %w", err))
 	}
-	defer os.RemoveAll(dir)
+	defer func() {
+		if err := os.RemoveAll(dir); err != nil {
+			fmt.Fprintf(a.stderr, "capctl: note: what the agent wrote could not be removed: %v\n", err)
+		}
+	}()
 	var lines []disturbanceLine
-	for _, threads := range c.loads() {
+	for i, threads := range c.loads() {
 		total := agentSettles + time.Duration(4*c.Rounds)*c.Block
-		fmt.Fprintf(a.stderr, "capctl: %d thread(s), about %s; leave the machine alone\n", threads, total.Round(time.Second))
-		rounds, err := c.measure(a.ctx, agent, dir, threads)
+		fmt.Fprintf(a.stderr, "capctl: %s, about %s; leave the machine alone\n", record.Count(threads, "thread"), total.Round(time.Second))
+		of, err := c.measure(a, agent, filepath.Join(dir, strconv.Itoa(i)), threads)
 		if a.ctx.Err() != nil {
 			return cli.FailedError(errors.New("interrupted; the agent that was measured is stopped"))
 		}
 		if err != nil {
 			return cli.FailedError(err)
 		}
-		lines = append(lines, judgeDisturbance(threads, rounds)...)
+		lines = append(lines, judgeDisturbance(threads, of.rounds, of.samples)...)
 	}
 	return c.print(a, lines)
 }
@@ -123,6 +128,12 @@ func fileExists(path string) bool {
 // disturbanceRound holds the figures of one round.
 type disturbanceRound struct{ without, with record.Metrics }
 
+// disturbanceSeries is what was measured under one load.
+type disturbanceSeries struct {
+	rounds  []disturbanceRound
+	samples *uint64 // that the agent took meanwhile, nil where it could not be asked
+}
+
 const (
 	// agentSettles is how long the agent is left to start, with the frame loop running, so
 	// that it samples at the pace it has during a pass.
@@ -143,52 +154,52 @@ const (
 // without, with, with, without or the mirror image of it, at random: a steady drift of the
 // machine cancels within a round, and what comes back every few seconds does not line up
 // with the blocks.
-func (c *disturbanceCmd) measure(ctx context.Context, agent, dir string, threads int) ([]disturbanceRound, error) {
-	proc, stop, err := startAgent(ctx, agent, dir)
+func (c *disturbanceCmd) measure(a *app, program, dir string, threads int) (of disturbanceSeries, err error) {
+	agent, err := startMeasured(a.ctx, program, dir)
 	if err != nil {
-		return nil, err
+		return of, err
 	}
-	defer stop()
+	defer agent.stop()
 	defer runtime.GOMAXPROCS(runtime.GOMAXPROCS(threads + 2)) // the loops must not keep this goroutine waiting
 	defer debug.SetGCPercent(debug.SetGCPercent(-1))
 	length := agentSettles + time.Duration(4*c.Rounds)*c.Block
 	loop := startFrameLoop(threads, length)
 	defer loop.stop()
-	at, with, err := c.toggle(ctx, proc)
+	if err := sleepUntil(a.ctx, time.Now().Add(agentSettles)); err != nil {
+		return of, err
+	}
+	before, mute := agent.samples(a.ctx)
+	if mute != nil {
+		if err := agent.gone(); err != nil {
+			return of, err
+		}
+		fmt.Fprintf(a.stderr, "capctl: note: %v; whether it samples meanwhile is not checked\n", mute)
+	}
+	at, with, err := c.toggle(a.ctx, agent.proc, loop.now)
 	if err != nil {
-		return nil, err
+		if gone := agent.gone(); gone != nil {
+			err = gone
+		}
+		return of, err
 	}
 	loop.stop()
-	if err := didSample(ctx, dir, len(at)/4); err != nil {
-		return nil, err
+	if mute == nil {
+		if of.samples, err = agent.sampled(a.ctx, before, len(at)/4); err != nil {
+			return of, err
+		}
+	} else if err := agent.gone(); err != nil {
+		return of, err
 	}
-	return splitRounds(loop.frames(), at, with, c.Block-toggleLate)
+	of.rounds, err = splitRounds(loop.frames(), at, with, c.Block-toggleLate)
+	return of, err
 }
 
-// didSample fails where the agent has not taken at least so many samples: rounds beside an
-// agent that does nothing would prove nothing.
-func didSample(ctx context.Context, dir string, least int) error {
-	agent, err := control.Dial(ctx, filepath.Join(dir, "data"))
-	if err != nil {
-		return fmt.Errorf("ask the agent what it did: %w", err)
-	}
-	defer agent.Close()
-	o, err := agent.Overhead(ctx)
-	if err == nil && o.Samples < uint64(least) {
-		err = fmt.Errorf("it took %d samples where at least %d were due, so that there was nothing to measure; run 'capd run' by hand and read what it says", o.Samples, least)
-	}
-	if err != nil {
-		return fmt.Errorf("ask the agent what it did: %w", err)
-	}
-	return nil
-}
-
-// toggle runs the blocks and returns when each began to count and whether the agent was at
-// work in it.
-func (c *disturbanceCmd) toggle(ctx context.Context, proc *process.Process) (at []time.Time, with []bool, err error) {
+// toggle runs the blocks and returns when each began to count, by the clock now, and whether
+// the agent was at work in it.
+func (c *disturbanceCmd) toggle(ctx context.Context, proc *process.Process, now func() time.Time) (at []time.Time, with []bool, err error) {
 	working := true
 	hold := func(work bool) error {
-		if work == working { // Windows counts how often a process was held still
+		if work == working { // Windows counts how often a thread was held still
 			return nil
 		}
 		if working = work; work {
@@ -198,7 +209,7 @@ func (c *disturbanceCmd) toggle(ctx context.Context, proc *process.Process) (at 
 	}
 	defer hold(true)
 	rng := rand.New(rand.NewPCG(uint64(time.Now().UnixNano()), 1))
-	next := time.Now().Add(agentSettles).Truncate(time.Second).Add(time.Second - toggleLead)
+	next := time.Now().Truncate(time.Second).Add(2*time.Second - toggleLead)
 	for range c.Rounds {
 		first := rng.IntN(2) == 0
 		for _, work := range []bool{first, !first, !first, first} {
@@ -206,9 +217,9 @@ func (c *disturbanceCmd) toggle(ctx context.Context, proc *process.Process) (at 
 				return nil, nil, err
 			}
 			if err := hold(work); err != nil {
-				return nil, nil, fmt.Errorf("hold the agent still or let it go on: %w; did it stop? `capd run` says why", err)
+				return nil, nil, fmt.Errorf("hold the agent still or let it go on: %w", err)
 			}
-			at, with = append(at, time.Now()), append(with, work)
+			at, with = append(at, now()), append(with, work)
 			next = next.Add(c.Block)
 		}
 	}
@@ -259,35 +270,8 @@ func splitRounds(threads [][]frame, at []time.Time, with []bool, length time.Dur
 	return rounds, nil
 }
 
-// startAgent runs the agent in an empty folder; it works there as on any bench.
-func startAgent(ctx context.Context, agent, dir string) (proc *process.Process, stop func(), err error) {
-	cmd := exec.CommandContext(ctx, agent, "--data", filepath.Join(dir, "data"), "--watch", filepath.Join(dir, "watch"), "run")
-	endWithUs(cmd)
-	if err := cmd.Start(); err != nil {
-		return nil, nil, fmt.Errorf("start the agent: %w", err)
-	}
-	ended := make(chan error, 1)
-	go func() { ended <- cmd.Wait() }()
-	stop = func() {
-		if cmd.Process.Signal(os.Interrupt) != nil { // Windows knows no interrupt for others
-			cmd.Process.Kill()
-		}
-		select {
-		case <-ended:
-		case <-time.After(10 * time.Second):
-			cmd.Process.Kill()
-			<-ended
-		}
-	}
-	if proc, err = process.NewProcessWithContext(ctx, int32(cmd.Process.Pid)); err != nil {
-		stop()
-		return nil, nil, fmt.Errorf("find the agent that was started: %w", err)
-	}
-	return proc, stop, nil
-}
-
 // judgeDisturbance compares on logarithms, one difference per round.
-func judgeDisturbance(threads int, rounds []disturbanceRound) []disturbanceLine {
+func judgeDisturbance(threads int, rounds []disturbanceRound, samples *uint64) []disturbanceLine {
 	var lines []disturbanceLine
 	for _, q := range []struct {
 		name string
@@ -302,7 +286,9 @@ func judgeDisturbance(threads int, rounds []disturbanceRound) []disturbanceLine 
 			diffs = append(diffs, math.Log(q.of(r.with)/q.of(r.without)))
 			without += q.of(r.without) / float64(len(rounds))
 		}
-		lines = append(lines, disturbanceFigure(threads, q.name, without, diffs))
+		line := disturbanceFigure(threads, q.name, without, diffs)
+		line.Samples = samples
+		lines = append(lines, line)
 	}
 	return lines
 }

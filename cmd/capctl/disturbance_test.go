@@ -21,15 +21,15 @@ func rounds(n int, effect func(i int) float64) []disturbanceRound {
 
 func TestJudgeDisturbance(t *testing.T) {
 	wobble := func(i int) float64 { return 1 + 0.0002*float64(i%3-1) }
-	l := judgeDisturbance(1, rounds(9, wobble))[0]
+	l := judgeDisturbance(1, rounds(9, wobble), nil)[0]
 	if !l.Typical.Within05 || !l.Typical.Within01 || !l.Mean.Within01 || math.Abs(l.Typical.Change) > 1e-4 {
 		t.Errorf("nothing but noise: %+v", l)
 	}
-	l = judgeDisturbance(1, rounds(9, func(i int) float64 { return 0.98 * wobble(i) }))[0]
+	l = judgeDisturbance(1, rounds(9, func(i int) float64 { return 0.98 * wobble(i) }), nil)[0]
 	if l.Typical.Within05 || math.Abs(l.Typical.Change+0.02) > 1e-3 || *l.Typical.CIHigh > -0.015 || math.Abs(l.Mean.Change+0.02) > 1e-3 {
 		t.Errorf("2 %% slower: %+v", l)
 	}
-	l = judgeDisturbance(1, rounds(9, func(i int) float64 { return 1 + 0.05*float64(i%3-1) }))[0]
+	l = judgeDisturbance(1, rounds(9, func(i int) float64 { return 1 + 0.05*float64(i%3-1) }), nil)[0]
 	if l.Typical.Within05 || l.Mean.Within05 || *l.Typical.Least < 0.005 {
 		t.Errorf("a noisy machine proves nothing: %+v", l)
 	}
@@ -39,7 +39,7 @@ func TestJudgeDisturbance(t *testing.T) {
 			return 1 + 0.1*float64(i/10%2*2-1)
 		}
 		return wobble(i)
-	}))[0]
+	}), nil)[0]
 	if !l.Typical.Within05 || l.Mean.Within05 {
 		t.Errorf("a machine held up now and then: %+v", l)
 	}
@@ -49,7 +49,7 @@ func TestJudgeDisturbance(t *testing.T) {
 			return 0.95
 		}
 		return wobble(i)
-	}))[0]
+	}), nil)[0]
 	if l.Mean.Within05 || *l.Mean.CIHigh > -0.001 {
 		t.Errorf("an agent that costs much now and then: %+v", l)
 	}
@@ -85,7 +85,7 @@ func TestSplitRounds(t *testing.T) {
 	if err != nil || len(got) != 10 {
 		t.Fatalf("%d rounds, %v", len(got), err)
 	}
-	l := judgeDisturbance(2, got)[0]
+	l := judgeDisturbance(2, got, nil)[0]
 	if math.Abs(l.Typical.Change+0.01/1.01) > 2e-4 || *l.Typical.CIHigh > -0.009 {
 		t.Errorf("%+v", l)
 	}

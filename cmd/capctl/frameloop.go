@@ -1,11 +1,12 @@
 package main
 
 import (
-	"math"
 	"runtime"
 	"sync"
 	"sync/atomic"
 	"time"
+
+	"capd.example/sysinfo"
 )
 
 // frameTarget is how long a frame of the loop takes on an idle processor.
@@ -13,16 +14,20 @@ const frameTarget = 4 * time.Millisecond
 
 // calibrate finds how much work a frame is.
 func calibrate() int {
-	const probe = 1 << 20
-	best := time.Duration(math.MaxInt64)
-	sum := uint64(0)
-	for range 5 {
-		start := time.Now()
+	probe, best, sum := 1<<16, time.Duration(0), uint64(0)
+	again := func() time.Duration {
+		start := sysinfo.FineTime()
 		sum += burn(probe)
-		best = min(best, time.Since(start))
+		return sysinfo.FineTime() - start
+	}
+	for best = again(); best < frameTarget/4 && probe < 1<<30; best = again() {
+		probe *= 2
+	}
+	for range 5 {
+		best = min(best, again())
 	}
 	runtime.KeepAlive(sum) // else the compiler drops the work
-	return max(1, int(float64(probe)*float64(frameTarget)/float64(max(best, 1))))
+	return max(1, int(float64(probe)*float64(frameTarget)/float64(max(best, frameTarget/64))))
 }
 
 // burn does a fixed amount of integer work (a linear congruential generator, Knuth's
@@ -46,7 +51,8 @@ func (f frame) ms() float64      { return f.took.Seconds() * 1000 }
 
 // frameLoops runs frames on threads of their own, at least one each, until it is stopped.
 type frameLoops struct {
-	start time.Time
+	start time.Time         // by the wall clock
+	fine  time.Duration     // the same moment by the clock that times frames
 	ends  [][]time.Duration // since start, of each thread
 	quit  atomic.Bool
 	wait  sync.WaitGroup
@@ -60,7 +66,7 @@ func startFrameLoop(threads int, length time.Duration) *frameLoops {
 	for i := range l.ends {
 		l.ends[i] = make([]time.Duration, 0, int(2*length/frameTarget)+16)
 	}
-	l.start = time.Now()
+	l.start, l.fine = time.Now(), sysinfo.FineTime()
 	for i := range l.ends {
 		l.wait.Go(func() {
 			runtime.LockOSThread()
@@ -68,7 +74,7 @@ func startFrameLoop(threads int, length time.Duration) *frameLoops {
 			ends, sum := l.ends[i], uint64(0)
 			for more := true; more; more = !l.quit.Load() {
 				sum += burn(work)
-				ends = append(ends, time.Since(l.start))
+				ends = append(ends, sysinfo.FineTime()-l.fine)
 			}
 			l.ends[i] = ends
 			runtime.KeepAlive(sum)
@@ -76,6 +82,9 @@ func startFrameLoop(threads int, length time.Duration) *frameLoops {
 	}
 	return l
 }
+
+// now is the time by the clock that times frames.
+func (l *frameLoops) now() time.Time { return l.start.Add(sysinfo.FineTime() - l.fine) }
 
 func (l *frameLoops) stop() {
 	l.quit.Store(true)
