@@ -195,8 +195,9 @@ type barRow struct {
 }
 
 // barChart shows average and 1% low with their intervals, of a confidence; part says which
-// part of several it is.
-func barChart(name, title, more, part, confidence string, rows []barRow) chart {
+// part of several it is, end what the axis of all of them must hold, so that their bars
+// compare.
+func barChart(name, title, more, part, confidence string, end float64, rows []barRow) chart {
 	stripe := func(high float64, fill ink) func(*canvas, float64, float64) {
 		return func(c *canvas, x, middle float64) {
 			c.rect(x, middle-high*c.font/2, 1.8*c.font, high*c.font, fill)
@@ -209,7 +210,7 @@ func barChart(name, title, more, part, confidence string, rows []barRow) chart {
 		note: more + "Frames per second (FPS); longer is better." + medians(rows),
 		key: []sign{{stripe(0.92, series(0)), "average (wide, blue)"}, {stripe(0.54, series(1)), "1% low (narrow, orange)"},
 			{span, confidence + " interval (thin line; an arrow: it goes on)"}},
-		draw: func(c *canvas, top float64) float64 { return drawBars(c, top, rows) }}
+		draw: func(c *canvas, top float64) float64 { return drawBars(c, top, end, rows) }}
 }
 
 // medians explains the mark of figures that are medians, where one is.
@@ -236,7 +237,7 @@ func barText(rows []barRow) string {
 // rowHeight is that of a row of bars or of a map in the page, in text sizes.
 const rowHeight = 2.1
 
-func drawBars(c *canvas, top float64, rows []barRow) float64 {
+func drawBars(c *canvas, top, end float64, rows []barRow) float64 {
 	pad, size := c.font, c.font
 	label := 0.0
 	for _, r := range rows {
@@ -273,7 +274,7 @@ func drawBars(c *canvas, top float64, rows []barRow) float64 {
 		bottom += step[i]
 	}
 	right := c.w - pad - textWidth("000.0*", math.Max(size, text), true)
-	scale := ticks(axisEnd(rows), 6)
+	scale := ticks(end, 6)
 	x := axis{left, right, scale[len(scale)-1]}.at
 	for _, t := range scale {
 		c.line(x(t), top, x(t), bottom, 1, inkGrid)

@@ -5,6 +5,7 @@ import (
 	"strings"
 
 	"capd.example/analysis"
+	"capd.example/record"
 )
 
 // whyUntested says why no cell could be tested against the others; "" where some could.
@@ -31,4 +32,19 @@ func (r *Report) bounds() string {
 		}
 	}
 	return strings.Join(parts, ", ")
+}
+
+// calls says how many margins are called what.
+func (r *Report) calls() string {
+	n := map[analysis.Call]int{}
+	for _, m := range r.Margins {
+		n[m.Call]++
+	}
+	var parts []string
+	for _, c := range []analysis.Call{analysis.Faster, analysis.Slower, analysis.Tie, analysis.Undecided} {
+		if n[c] > 0 {
+			parts = append(parts, fmt.Sprintf("%s %d", c, n[c]))
+		}
+	}
+	return record.Count(len(r.Margins), "margin") + ": " + strings.Join(parts, ", ")
 }

@@ -54,6 +54,7 @@ var pageTemplate = template.Must(template.New("page").Funcs(template.FuncMap{
 		}
 		return fmt.Sprintf("%.2f (%.2f to %.2f)", float64(l.Share), float64(l.ShareLow), float64(l.ShareHigh))
 	},
+	"few":    func(m []analysis.Margin) bool { return len(m) <= fewRows },
 	"spoken": spoken,
 	"join":   strings.Join,
 	"count":  record.Count,
@@ -83,6 +84,7 @@ type page struct {
 	Pictures             bool
 	Common               string // what all cells share
 	Bounds               string // how many cells are limited by what
+	Calls                string // how many margins are called what
 	Untested             string // why no cell could be tested
 	Few                  bool   // rows that need not be folded
 }
@@ -159,7 +161,7 @@ type passRow struct {
 // drawnInPage keeps the page of a very large matrix readable; further charts are files.
 const drawnInPage = 60
 
-// fewRows is how many rows of reasons stand unfolded (a convention).
+// fewRows is how many rows of a long table stand unfolded (a convention).
 const fewRows = 40
 
 // Short names cells by the factors that vary in the report; the page says once what all
@@ -194,7 +196,7 @@ func overall(group string) bool {
 // html writes the page.
 func (r *Report) html() ([]byte, error) {
 	p := page{Report: r, Title: r.in.Title, Made: r.in.At.UTC().Format("2006-01-02 15:04 UTC"), Day: r.in.At.UTC().Format("2006-01-02"), Version: r.in.Program.short(), Program: r.in.Program.facts(),
-		CSS: template.CSS(pageCSS + inkCSS()), Kinds: kinds(r.factors), Pictures: r.in.Pictures > 0, Common: r.common(r.factors), Bounds: r.bounds(), Untested: r.whyUntested(),
+		CSS: template.CSS(pageCSS + inkCSS()), Kinds: kinds(r.factors), Pictures: r.in.Pictures > 0, Common: r.common(r.factors), Bounds: r.bounds(), Calls: r.calls(), Untested: r.whyUntested(),
 		Few: len(r.Cells) <= fewRows, Tie: together(r.tie()), Interval: together(r.in.Options.ConfidencePercent())}
 	p.Systems = newDisclosure(r.systems())
 	where := map[string]cellRow{}

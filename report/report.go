@@ -159,12 +159,13 @@ func (r *Report) draw() {
 		cells := groups[name]
 		label, more := partNames(cells)
 		parts := chunks(len(cells), barsPerChart)
+		var all []barRow
+		for _, c := range cells {
+			all = append(all, barRow{label(c), c.Figure(analysis.Average), c.Figure(analysis.Low1)})
+		}
 		for part, at := range parts {
-			var rows []barRow
-			for _, c := range cells[at[0]:at[1]] {
-				rows = append(rows, barRow{label(c), c.Figure(analysis.Average), c.Figure(analysis.Low1)})
-			}
-			r.add(name, barChart(fmt.Sprintf("rates-%d-%d", i+1, part+1), name, more, ofParts(part, len(parts)), r.in.Options.ConfidencePercent(), rows))
+			rows := all[at[0]:at[1]]
+			r.add(name, barChart(fmt.Sprintf("rates-%d-%d", i+1, part+1), name, more, ofParts(part, len(parts)), r.in.Options.ConfidencePercent(), axisEnd(all), rows))
 		}
 		if ch, ok := r.scaling(fmt.Sprintf("scaling-%d", i+1), name, cells); ok {
 			r.add(name, ch)

@@ -345,6 +345,19 @@ func TestChartsExplainThemselves(t *testing.T) {
 	}
 }
 
+// Parts of one chart have one axis: their bars compare.
+func TestPartsShareTheirAxis(t *testing.T) {
+	f := files(t, campaign(1, 4, 9, 1))
+	last := func(name string) string {
+		before, _, _ := strings.Cut(string(f["charts/"+name+".svg"]), ">FPS<")
+		before = before[:strings.LastIndex(before, "</text>")]
+		return before[strings.LastIndex(before, ">")+1:]
+	}
+	if a, b := last("rates-1-1"), last("rates-1-2"); a != b || a == "" {
+		t.Errorf("axes to %q and to %q", a, b)
+	}
+}
+
 // drawing is the drawing of a name in a page.
 func drawing(page, name string) string {
 	_, after, _ := strings.Cut(page, `aria-labelledby="`+name+`-t `)
