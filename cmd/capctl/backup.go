@@ -49,6 +49,14 @@ func roomFor(file string) error {
 	return nil
 }
 
+// isNoFile refuses a folder for output that is a file.
+func isNoFile(dir string) error {
+	if info, err := os.Stat(dir); err == nil && !info.IsDir() {
+		return cli.UsageError(fmt.Errorf("--out %s is a file, not a folder", dir), "name a folder; one that does not exist is made")
+	}
+	return nil
+}
+
 // verifyCmd is `capctl verify`.
 type verifyCmd struct {
 	JSON    bool   `help:"Print the report as JSON, one object."`

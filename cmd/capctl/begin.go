@@ -140,7 +140,7 @@ func (c *beginCmd) Run(a *app) error {
 		tags[name] = value
 	}
 	if c.Once && len(tags) == 0 {
-		return cli.UsageError(errors.New("--once needs a tag"))
+		return cli.UsageError(errors.New("--once needs a tag"), "type: capctl begin --once NAME=VALUE")
 	}
 	return withAgent(a, func(agent *control.Client) error {
 		if err := c.checkNames(a, tags); err != nil {

@@ -17,6 +17,9 @@ type exportCmd struct {
 }
 
 func (c *exportCmd) Run(a *app) error {
+	if err := isNoFile(c.Out); err != nil {
+		return err
+	}
 	f, err := c.filter(time.Now())
 	if err != nil {
 		return err

@@ -18,14 +18,18 @@ type importCmd struct {
 	JSON bool     `help:"Print one JSON object per folder."`
 }
 
+// packageHint names what can be taken in; it was written on another bench, by its own
+// configuration.
+const packageHint = "name the folder that capctl export --format jsonl wrote on the other bench"
+
 func (c *importCmd) Run(a *app) error {
 	for _, dir := range c.Dir { // a mistyped name must not leave an empty store
 		if info, err := os.Stat(dir); errors.Is(err, fs.ErrNotExist) {
-			return cli.FailedError(fmt.Errorf("import: there is no folder %s", dir), "name the folder that 'capctl export --format jsonl' wrote")
+			return cli.FailedError(fmt.Errorf("import: there is no folder %s", dir), packageHint)
 		} else if err != nil {
 			return cli.FailedError(fmt.Errorf("import: %w", err))
 		} else if !info.IsDir() {
-			return cli.FailedError(fmt.Errorf("import: %s is no folder", dir), "name the folder that 'capctl export --format jsonl' wrote")
+			return cli.FailedError(fmt.Errorf("import: %s is no folder", dir), packageHint)
 		}
 	}
 	s, err := openOrMakeStore(a)
@@ -35,7 +39,9 @@ func (c *importCmd) Run(a *app) error {
 	defer s.Close()
 	for _, dir := range c.Dir {
 		taken, err := export.Read(a.ctx, s, dir)
-		if err != nil {
+		if errors.Is(err, fs.ErrNotExist) {
+			return cli.FailedError(err, packageHint)
+		} else if err != nil {
 			return cli.FailedError(err)
 		}
 		if c.JSON {

@@ -122,7 +122,7 @@ func pairs(values map[string]string) string {
 
 func (c *nextCmd) list(a *app) error {
 	if c.List < 0 {
-		return cli.UsageError(fmt.Errorf("--list %d is negative", c.List))
+		return cli.UsageError(fmt.Errorf("--list %d is negative", c.List), "give the number of cells to list")
 	}
 	b, page, err := c.page(a)
 	if err != nil {

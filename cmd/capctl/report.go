@@ -37,6 +37,9 @@ func (c *reportCmd) Run(a *app) error {
 	// All passes and the whole page are in memory at once; a large campaign needs less of it
 	// for the cost of some time.
 	debug.SetGCPercent(50)
+	if err := isNoFile(c.Out); err != nil {
+		return err
+	}
 	in, err := c.input(a)
 	if err != nil {
 		return err

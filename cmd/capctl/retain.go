@@ -152,7 +152,7 @@ func (c *logCmd) Run(a *app) error {
 	revision := store.Current
 	if c.Revision != nil {
 		if revision = *c.Revision; revision < 0 {
-			return cli.UsageError(fmt.Errorf("--revision %d: revisions count from 0", revision))
+			return cli.UsageError(fmt.Errorf("--revision %d: revisions count from 0", revision), "0 is the first that was stored; without --revision it is the latest")
 		}
 	}
 	log, err := s.Log(a.ctx, p.ID, revision)

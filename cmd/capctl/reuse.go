@@ -25,6 +25,16 @@ type reuseCmd struct {
 
 // Run ends with status 1 where the older cells are refused.
 func (c *reuseCmd) Run(a *app) error {
+	for _, x := range []struct {
+		flag string
+		tags []string
+	}{{"--old", c.Old}, {"--new", c.New}} {
+		for _, t := range x.tags {
+			if !strings.Contains(t, "=") {
+				return cli.UsageError(fmt.Errorf("%s %q has no =", x.flag, t), "write "+x.flag+" campaign=NAME, or another tag that tells these passes from the others")
+			}
+		}
+	}
 	old, err := filterFlags{Tag: c.Old}.passes(a)
 	if err != nil {
 		return err

@@ -118,6 +118,9 @@ func open(a *app, opt store.Options) (*store.Store, error) {
 	case errors.Is(err, store.ErrCorrupt):
 		return nil, cli.FailedError(err, "`capctl verify` lists what is damaged")
 	}
+	if info, serr := os.Stat(a.config.Data); serr == nil && !info.IsDir() {
+		return nil, cli.UsageError(fmt.Errorf("open store: %s is a file, not a folder", a.config.Data), "--data and data in the configuration name the folder of the store")
+	}
 	return nil, cli.FailedError(err)
 }
 

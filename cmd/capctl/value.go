@@ -75,7 +75,7 @@ const pricesHint = "a price list is comma-separated text; its first line is part
 func readPrices(path string) ([]analysis.Price, error) {
 	f, err := os.Open(path)
 	if err != nil {
-		return nil, cli.FailedError(fmt.Errorf("open the price list: %w", err))
+		return nil, cli.FailedError(fmt.Errorf("the price list: %w", err), pricesHint)
 	}
 	defer f.Close()
 	prices, err := analysis.ReadPrices(f)
@@ -96,7 +96,7 @@ type holdsCmd struct {
 func (c *holdsCmd) Run(a *app) error {
 	for _, hz := range c.Rate {
 		if !(hz > 0) {
-			return cli.UsageError(errors.New("a refresh rate must be above 0"))
+			return cli.UsageError(errors.New("a refresh rate must be above 0"), "name rates in Hz, such as 60 144")
 		}
 	}
 	cells, o, err := c.cells(a, c.filterFlags)

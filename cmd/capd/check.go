@@ -34,6 +34,9 @@ func (checkCmd) Run(a *app) error {
 	} else if !info.IsDir() {
 		wrong = append(wrong, fmt.Errorf("watch: %s is a file, not a folder", c.Watch))
 	}
+	if info, err := os.Stat(c.Data); err == nil && !info.IsDir() {
+		wrong = append(wrong, fmt.Errorf("data: %s is a file, not a folder", c.Data))
+	}
 	if err := aboutCampaign(a.stderr, c); err != nil {
 		wrong = append(wrong, err)
 	}

@@ -9,6 +9,7 @@ import (
 	"io"
 	"os"
 	"os/signal"
+	"regexp"
 	"runtime/debug"
 	"strings"
 	"syscall"
@@ -57,7 +58,7 @@ func Status(program string, err error, stderr io.Writer, given Given) int {
 	var p *kong.ParseError
 	text := err.Error()
 	if errors.As(err, &p) {
-		text = plainer.Replace(text)
+		text = missing.ReplaceAllString(plainer.Replace(text), "$1 is missing")
 	}
 	fmt.Fprintf(stderr, "%s: error: %s\n", program, text)
 	status := Failed
@@ -85,7 +86,11 @@ var plainer = strings.NewReplacer(
 	"expected int value but got", "needs a whole number, not",
 	"expected float value but got", "needs a number, not",
 	" (string)", "", " (short flag)", "",
+	"missing flags: ", "still needed: ", "expected one of ", "a command is missing, one of ",
 )
+
+// missing is how the parser says that an argument was left out.
+var missing = regexp.MustCompile(`^expected "(<.*)"$`)
 
 // whereHelpIs names the command that was begun, or the program.
 func whereHelpIs(program string, p *kong.ParseError) string {
