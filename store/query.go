@@ -80,14 +80,19 @@ func (s *Store) Count(ctx context.Context, f Filter) (n int, err error) {
 // selectPasses finds the numbers of the selected passes in order. A page is looked for in
 // one of three ways: where some condition holds for few passes only, those are fetched
 // and sorted; else the passes are walked in order of time until the page is full; and
-// where that has led too far without filling it, the rarest condition is used after all.
+// where that has led too far without filling it, the rarest condition is used after all,
+// unless it is the one that is walked: then there is no other way, and the walk goes on to
+// the end without a stop to think.
 func selectPasses(ctx context.Context, tx *sql.Tx, f Filter) ([]int64, error) {
 	p, err := f.plan(ctx, tx)
 	if err != nil {
 		return nil, err
 	}
 	rarest, walk := p.rarest(), p.ordered()
-	if f.Limit <= 0 || rarest >= 0 && p.parts[rarest].cost() < few {
+	if rarest < 0 {
+		rarest = walk
+	}
+	if f.Limit <= 0 || rarest == walk || p.parts[rarest].cost() < few {
 		return p.run(ctx, tx, f, rarest)
 	}
 	found, err := p.walk(ctx, tx, f, walk, 0, far)
@@ -100,9 +105,6 @@ func selectPasses(ctx context.Context, tx *sql.Tx, f Filter) ([]int64, error) {
 	}
 	if err != nil || len(found) == f.Limit {
 		return found, err
-	}
-	if rarest < 0 {
-		rarest = walk
 	}
 	return p.run(ctx, tx, f, rarest)
 }

@@ -144,6 +144,7 @@ func BenchmarkPageOf50(b *testing.B) {
 		{"own-tag-bench-and-part-never-together", store.Filter{Bench: "bench 10", Tags: tags("kit", "kit 3", "cpu", "cpu 4")}},
 		{"bench-and-doubtful-never-together", store.Filter{Bench: "bench 10", Verdicts: []record.Verdict{record.VerdictDoubtful}}},
 		{"own-tag-and-part-never-together", store.Filter{Tags: tags("kit", "kit 3", "cpu", "cpu 4", "gpu", "gpu [12]?"), Verdicts: []record.Verdict{record.VerdictDoubtful}}},
+		{"bench-pattern-and-part-never-together", store.Filter{Bench: "bench 1?", Tags: tags("cpu", "cpu 15")}},
 		{"without-tag", store.Filter{Tags: tags("nowhere", "", "gpu", "gpu 11")}},
 	} {
 		c.f.Newest, c.f.Limit = true, 50
