@@ -17,6 +17,7 @@ import (
 	"runtime"
 	"strings"
 	"time"
+	"unicode"
 
 	"github.com/pelletier/go-toml/v2"
 )
@@ -190,11 +191,20 @@ var movedTo = map[string]string{
 
 var wrongType = regexp.MustCompile(`cannot decode TOML (\w+) into struct field \S+ of type (\S+)`)
 
+// wrongEscape knows what the TOML reader says of "C:\Users" in double quotes.
+var wrongEscape = regexp.MustCompile(`escape|unicode point`)
+
+// asPath tells how paths of Windows are written.
+const asPath = `write Windows paths in single quotes, as in 'C:\bench', or with /`
+
 // plainly takes the names of Go's types out of a message of the TOML reader.
 func plainly(text string) string {
 	text = strings.TrimPrefix(text, "toml: ")
 	m := wrongType.FindStringSubmatch(text)
 	if m == nil {
+		if wrongEscape.MatchString(text) {
+			text += "; in double quotes \\ is no plain character: " + asPath
+		}
 		return text
 	}
 	wanted := map[string]string{"float64": "a number", "int": "a whole number", "bool": "true or false", "string": "text in quotes"}[m[2]]
@@ -238,6 +248,11 @@ func (c Config) Check() error {
 		return bad("checks.deadline_s", "%g is not a time", c.Checks.DeadlineS)
 	case c.Checks.MemoryMB < 64:
 		return bad("checks.memory_mb", "%d is too little: a validator needs 64 or more", c.Checks.MemoryMB)
+	}
+	for _, p := range []struct{ key, path string }{{"data", c.Data}, {"watch", c.Watch}, {"campaign", c.Campaign}, {"checks.folder", c.Checks.Folder}} {
+		if strings.ContainsFunc(p.path, unicode.IsControl) { // "C:\bench\new" in double quotes
+			return bad(p.key, "%q holds a character that is not printed: %s", p.path, asPath)
+		}
 	}
 	for i, p := range c.Files.Patterns {
 		if _, err := filepath.Match(p, "x"); err != nil {

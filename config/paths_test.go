@@ -1,0 +1,34 @@
+package config
+
+import (
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+)
+
+// TestWindowsPaths: a path whose backslashes TOML took for something else is refused, with
+// how it is written; in single quotes it stays as it is.
+func TestWindowsPaths(t *testing.T) {
+	load := func(text string) (Config, error) {
+		path := filepath.Join(t.TempDir(), "capd.toml")
+		if err := os.WriteFile(path, []byte(text), 0o600); err != nil {
+			t.Fatal(err)
+		}
+		return Load(path)
+	}
+	for _, text := range []string{
+		`data = "C:\Users\me"`,
+		`watch = "C:\logs"`,
+		`data = "C:\bench\new"`,
+		"[checks]\n" + `folder = "D:\tools"`,
+	} {
+		if _, err := load(text); err == nil || !strings.Contains(err.Error(), "single quotes") {
+			t.Errorf("%s: %v", text, err)
+		}
+	}
+	c, err := load(`data = 'C:\bench\new'`)
+	if err != nil || !strings.HasSuffix(c.Data, `C:\bench\new`) {
+		t.Errorf("%q, %v", c.Data, err)
+	}
+}
