@@ -54,7 +54,7 @@ var pageTemplate = template.Must(template.New("page").Funcs(template.FuncMap{
 		}
 		return fmt.Sprintf("%.2f (%.2f to %.2f)", float64(l.Share), float64(l.ShareLow), float64(l.ShareHigh))
 	},
-	"few":    func(m []analysis.Margin) bool { return len(m) <= fewRows },
+	"few":    func(rows int) bool { return rows <= fewRows },
 	"spoken": spoken,
 	"join":   strings.Join,
 	"count":  record.Count,
