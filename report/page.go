@@ -32,7 +32,8 @@ var pageTemplate = template.Must(template.New("page").Funcs(template.FuncMap{
 		}
 		return fmt.Sprintf("%+.1f %%", 100*float64(n))
 	},
-	"whole": func(n analysis.Number) string { return analysis.WholePercent(n) },
+	"sentence": func(s string) string { return strings.TrimRight(s, ". ") + "." }, // validators end theirs as they like
+	"whole":    func(n analysis.Number) string { return analysis.WholePercent(n) },
 	"one": func(n analysis.Number) string {
 		if !n.Known() {
 			return "–"

@@ -33,9 +33,12 @@ func givenOf(g grammar, k *kong.Context) cli.Given {
 // withoutPassword is an address as it may be shown; whoever types it puts the password in.
 func withoutPassword(address string) string {
 	const instead = "PASSWORD"
+	if address == "" {
+		return ""
+	}
 	u, err := url.Parse(address)
-	if err != nil {
-		return "ADDRESS" // what cannot be read may hold one anywhere
+	if err != nil || u.Scheme != "postgres" && u.Scheme != "postgresql" {
+		return "ADDRESS" // what is no address of this form may hold one anywhere
 	}
 	changed := false
 	if _, has := u.User.Password(); has {

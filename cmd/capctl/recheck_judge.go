@@ -27,8 +27,9 @@ type examiner struct {
 	silent silence
 }
 
-// newExaminer gets the validators ready; the caller closes it.
-func newExaminer(a *app, s *store.Store) (*examiner, error) {
+// newExaminer gets the validators ready; the caller closes it. With corrected the passes are
+// judged because tags were corrected.
+func newExaminer(a *app, s *store.Store, corrected bool) (*examiner, error) {
 	know, err := knowledge(a.config)
 	if err != nil {
 		return nil, err
@@ -43,7 +44,7 @@ func newExaminer(a *app, s *store.Store) (*examiner, error) {
 	if err != nil {
 		return nil, cli.FailedError(fmt.Errorf("prepare the validators: %w", err))
 	}
-	know.Keep = judging.Keep(s, h, append(slices.Clone(a.config.Checks.Off), pipeline.AssertionsCheck, tag.CheckName)...)
+	know.Keep = judging.Keep(s, h, corrected, append(slices.Clone(a.config.Checks.Off), pipeline.AssertionsCheck, tag.CheckName)...)
 	return &examiner{store: s, steps: &pipeline.Pipeline{Store: past{s: s}, Checks: h, Know: know}, host: h}, nil
 }
 

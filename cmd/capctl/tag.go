@@ -169,16 +169,25 @@ func tagValues(tags record.Tags, names map[string]string) map[string]string {
 // judgeAgain runs the checks again that depend on the corrected tags: those of the passes
 // themselves, then those of the later passes in the cells that they left and joined.
 func (c *tagCmd) judgeAgain(a *app, s *store.Store, old []record.Pass, names map[string]string, why string) error {
-	x, err := newExaminer(a, s)
+	x, err := newExaminer(a, s, true)
 	if err != nil {
 		return err
 	}
 	defer x.close()
+	err = c.judgeEach(a, x, old, names, why)
+	// Said on every way out: what is stored already may lack an answer.
+	if silent := x.silent.report(a, x.silent.again()); err == nil {
+		err = silent
+	}
+	return err
+}
+
+func (c *tagCmd) judgeEach(a *app, x *examiner, old []record.Pass, names map[string]string, why string) error {
 	done := map[string]bool{}
 	var touched []record.Pass
 	for _, p := range old {
 		done[p.ID] = true
-		now, err := s.Pass(a.ctx, p.ID)
+		now, err := x.store.Pass(a.ctx, p.ID)
 		if err != nil {
 			return cli.FailedError(err)
 		}
@@ -191,10 +200,7 @@ func (c *tagCmd) judgeAgain(a *app, s *store.Store, old []record.Pass, names map
 		}
 		touched = append(touched, p, now)
 	}
-	if err := c.neighbours(a, x, touched, done, why); err != nil {
-		return err
-	}
-	return x.silent.report(a, x.silent.again())
+	return c.neighbours(a, x, touched, done, why)
 }
 
 // neighbours judges the later passes of the cells of the touched ones again.

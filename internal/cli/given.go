@@ -53,25 +53,32 @@ func (g Given) Carry(text string) string {
 	})
 }
 
-// plainWord is what shells leave as it is.
-var plainWord = regexp.MustCompile(`^[\p{L}\p{N}_.,:+/%@=-]+$`)
+// plainWord is what Unix shells leave as it is; plainPath what both shells of Windows do, of
+// which one takes a comma for the end of an argument and one a per cent sign for a variable.
+var (
+	plainWord = regexp.MustCompile(`^[\p{L}\p{N}_.,:+/%@=-]+$`)
+	plainPath = regexp.MustCompile(`^[\p{L}\p{N}_.:+/\\=-]+$`)
+)
 
 // quoted is a value as one types it for a shell. Double quotes where they do, since
 // messages put commands into single ones and Windows knows no others.
-func quoted(s string) string {
+func quoted(s string) string { return quotedFor(runtime.GOOS == "windows", s) }
+
+func quotedFor(windows bool, s string) string {
 	s = strings.Map(func(r rune) rune {
 		if unicode.IsControl(r) || unicode.Is(unicode.Cf, r) {
 			return -1 // nothing in it may steer a terminal
 		}
 		return r
 	}, s)
-	windows := runtime.GOOS == "windows"
 	switch {
-	case plainWord.MatchString(s):
+	case windows && plainPath.MatchString(s), !windows && plainWord.MatchString(s):
 		return s
-	case windows && plainWord.MatchString(strings.ReplaceAll(s, `\`, "/")):
-		return s
-	case windows || !strings.ContainsAny(s, "\"$`\\!"):
+	case windows:
+		// Programs there take a backslash before the closing quote for a part of the value.
+		path := strings.TrimRight(s, `\`)
+		return `"` + s + s[len(path):] + `"`
+	case !strings.ContainsAny(s, "\"$`\\!"):
 		return `"` + s + `"`
 	}
 	return "'" + strings.ReplaceAll(s, "'", `'\''`) + "'"

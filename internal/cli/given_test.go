@@ -1,7 +1,6 @@
 package cli_test
 
 import (
-	"runtime"
 	"testing"
 
 	"capd.example/internal/cli"
@@ -34,20 +33,6 @@ func TestCarry(t *testing.T) {
 		}
 		if got := (cli.Given{}).Carry(tt.text); got != tt.text {
 			t.Errorf("nothing was given, and yet: %s", got)
-		}
-	}
-}
-
-func TestCarryQuotes(t *testing.T) {
-	if runtime.GOOS == "windows" {
-		t.Skip("other shells, other quotes")
-	}
-	for path, want := range map[string]string{
-		"/mnt/c1.toml": "/mnt/c1.toml", "a b": `"a b"`, "it's": `"it's"`, "$HOME": `'$HOME'`, "a`b'c": `'a` + "`" + `b'\''c'`, "a\x1b[2Jb": `"a[2Jb"`, "a  b": `"a  b"`,
-		"~x": `"~x"`, "a;b": `"a;b"`,
-	} {
-		if got := (cli.Given{{Name: "--data", Value: path}}).Carry("'capctl passes'"); got != "'capctl --data "+want+" passes'" {
-			t.Errorf("%q: %s, want %s", path, got, want)
 		}
 	}
 }

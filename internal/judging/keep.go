@@ -25,14 +25,16 @@ type asked interface {
 // where it found nothing, nothing is added. Else a crash would turn a bad pass clean. Of a
 // program that never said which checks it holds, any check may be that nobody answered for;
 // gone are the names of those that it cannot be: what is switched off, and what no
-// validator says.
+// validator says. With corrected the pass, or a neighbour of it, is looked at because its
+// tags were corrected: then what was fine about the old ones is not-checked about the new,
+// so that a crash makes no pass clean that nobody looked at as what it is.
 //
 // After retention took the samples, a check that lacks only these cannot know better than
 // it did when it had them. Checks that lack something else, such as earlier passes of a
 // cell that the pass has joined, say so as ever. Needs tell which checks need samples; one
 // that cannot be asked is known by the reason that it gives. The check of completeness does
 // without samples and still remembers what they showed.
-func Keep(s *store.Store, v asked, gone ...string) func(context.Context, record.Evidence, []record.Finding) ([]record.Finding, error) {
+func Keep(s *store.Store, v asked, corrected bool, gone ...string) func(context.Context, record.Evidence, []record.Finding) ([]record.Finding, error) {
 	return func(ctx context.Context, e record.Evidence, now []record.Finding) ([]record.Finding, error) {
 		silent, unknown := v.Unable()
 		dropped, err := withoutSamples(ctx, s, e)
@@ -50,7 +52,11 @@ func Keep(s *store.Store, v asked, gone ...string) func(context.Context, record.
 					slices.ContainsFunc(known, func(d plugins.Description) bool { return d.Name == f.Check && needsSamples(d) })
 			})
 		}
-		return leave(stored.Findings, now, func(check string, answered bool) bool {
+		before := stored.Findings
+		if corrected {
+			before = outdated(before, silent)
+		}
+		return leave(before, now, func(check string, answered bool) bool {
 			_, is := silent[check]
 			return is || unknown && !answered && !slices.Contains(gone, check)
 		}), nil
@@ -77,6 +83,19 @@ func leave(stored, now []record.Finding, silent func(check string, answered bool
 		}
 	}
 	slices.SortStableFunc(out, func(a, b record.Finding) int { return cmp.Compare(a.Check, b.Check) })
+	return out
+}
+
+// outdated says of what was fine that it was so before a correction; why no answer was given
+// now is told where it is known.
+func outdated(stored []record.Finding, why map[string]string) []record.Finding {
+	out := slices.Clone(stored)
+	for i, f := range out {
+		if f.Outcome == record.OK {
+			out[i] = record.Finding{Check: f.Check, Version: f.Version, Outcome: record.NotChecked, Params: f.Params,
+				Reason: "fine before the tags were corrected; no answer since: " + cmp.Or(why[f.Check], "its program did not say which checks it holds")}
+		}
+	}
 	return out
 }
 

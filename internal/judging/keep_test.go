@@ -21,6 +21,8 @@ type asked struct {
 	described []plugins.Description
 	silent    map[string]string
 	unknown   bool
+
+	corrected bool // no answer of its own: how Keep is asked
 }
 
 func (a asked) Describe(context.Context) ([]plugins.Description, error) {
@@ -87,12 +89,17 @@ func TestNoAnswerChangesNothing(t *testing.T) {
 		{"none can be started", asked{silent: map[string]string{"bundled": "no space"}, unknown: true},
 			said(record.NotChecked, "bundled"),
 			"background bad before, completeness ok before, ours doubtful before, thermal not-checked before"},
+		{"none after a correction", asked{silent: map[string]string{"completeness": "crashed", "bundled": "no space"}, unknown: true, corrected: true},
+			said(record.NotChecked, "bundled"),
+			"background bad before, completeness not-checked fine before the tags were corrected; no answer since: crashed, ours doubtful before, thermal not-checked before"},
+		{"all answer after a correction", asked{corrected: true}, said(record.OK, standard...),
+			"background ok now, completeness ok now, thermal ok now"},
 	} {
 		e, err := s.Evidence(ctx, saved.ID)
 		if err != nil {
 			t.Fatal(err)
 		}
-		got, err := judging.Keep(s, x.host, "asserted", "off")(ctx, e, x.now)
+		got, err := judging.Keep(s, x.host, x.host.corrected, "asserted", "off")(ctx, e, x.now)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -147,7 +154,7 @@ func TestKeepIsForChecksOfDroppedSamples(t *testing.T) {
 			{Check: "ours", Outcome: record.NotChecked, Reason: "nothing to look at"},
 			{Check: "thermal", Outcome: record.NotChecked, Reason: "there is no telemetry: " + e.TelemetryWhy},
 		}
-		got, err := judging.Keep(s, host)(ctx, e, now)
+		got, err := judging.Keep(s, host, false)(ctx, e, now)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -199,7 +206,7 @@ func TestKeepRemembersHowLongTheBenchWasSampled(t *testing.T) {
 		}
 		e.Expected.DurationS = expected
 		now := []record.Finding{plugins.Run(ctx, completeness.Validator{}, e, params)}
-		if now, err = judging.Keep(s, asked{})(ctx, e, now); err != nil {
+		if now, err = judging.Keep(s, asked{}, false)(ctx, e, now); err != nil {
 			t.Fatal(err)
 		}
 		return now[0]
