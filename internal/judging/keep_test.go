@@ -31,21 +31,33 @@ func (a asked) Describe(context.Context) ([]plugins.Description, error) {
 
 func (a asked) Unable() (map[string]string, bool) { return a.silent, a.unknown }
 
-// A validator that gave no answer changes nothing, whatever stands beside it; where nobody
-// knows which checks a program holds, any may be its that nobody answered for.
-func TestNoAnswerChangesNothing(t *testing.T) {
+// judged is a store with one bad pass that has samples and these findings.
+func judged(t *testing.T, findings []record.Finding) (*store.Store, store.Arrival, store.Saved) {
+	t.Helper()
 	ctx := context.Background()
 	s, err := store.Open(ctx, filepath.Join(t.TempDir(), "lab.db"), store.Options{})
 	if err != nil {
 		t.Fatal(err)
 	}
-	defer s.Close()
+	t.Cleanup(func() { s.Close() })
 	a := arrival("high", 1, 90)
 	a.Telemetry = &record.Telemetry{At: []time.Time{a.Pass.StartedAt}, Series: []record.Series{{Name: record.SeriesBackground, Unit: "%", Values: []float64{80}}}}
 	saved, err := s.Save(ctx, a)
 	if err != nil {
 		t.Fatal(err)
 	}
+	for _, err := range []error{s.Finish(ctx, saved.ID, findings, record.VerdictBad), s.MarkNotified(ctx, saved.ID)} {
+		if err != nil {
+			t.Fatal(err)
+		}
+	}
+	return s, a, saved
+}
+
+// A validator that gave no answer changes nothing, whatever stands beside it; where nobody
+// knows which checks a program holds, any may be its that nobody answered for.
+func TestNoAnswerChangesNothing(t *testing.T) {
+	ctx := context.Background()
 	stored := []record.Finding{
 		{Check: "asserted", Outcome: record.Bad, Reason: "before"},
 		{Check: "background", Outcome: record.Bad, Reason: "before"},
@@ -54,11 +66,7 @@ func TestNoAnswerChangesNothing(t *testing.T) {
 		{Check: "ours", Outcome: record.Doubtful, Reason: "before"},
 		{Check: "thermal", Outcome: record.NotChecked, Reason: "before"},
 	}
-	for _, err := range []error{s.Finish(ctx, saved.ID, stored, record.VerdictBad), s.MarkNotified(ctx, saved.ID)} {
-		if err != nil {
-			t.Fatal(err)
-		}
-	}
+	s, _, saved := judged(t, stored)
 	said := func(outcome record.Outcome, checks ...string) (out []record.Finding) {
 		for _, c := range checks {
 			out = append(out, record.Finding{Check: c, Outcome: outcome, Reason: "now"})
@@ -117,17 +125,6 @@ func TestNoAnswerChangesNothing(t *testing.T) {
 // cell that the pass has joined says so, and one that runs says what it finds.
 func TestKeepIsForChecksOfDroppedSamples(t *testing.T) {
 	ctx := context.Background()
-	s, err := store.Open(ctx, filepath.Join(t.TempDir(), "lab.db"), store.Options{})
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer s.Close()
-	a := arrival("high", 1, 90)
-	a.Telemetry = &record.Telemetry{At: []time.Time{a.Pass.StartedAt}, Series: []record.Series{{Name: record.SeriesBackground, Unit: "%", Values: []float64{80}}}}
-	saved, err := s.Save(ctx, a)
-	if err != nil {
-		t.Fatal(err)
-	}
 	stored := []record.Finding{
 		{Check: "agreement", Outcome: record.Doubtful, Reason: "far from the cell"},
 		{Check: "background", Outcome: record.Bad, Reason: "80 % of one core"},
@@ -135,11 +132,7 @@ func TestKeepIsForChecksOfDroppedSamples(t *testing.T) {
 		{Check: "ours", Outcome: record.Doubtful, Reason: "warm"},
 		{Check: "thermal", Outcome: record.NotChecked, Reason: "no sensor"},
 	}
-	for _, err := range []error{s.Finish(ctx, saved.ID, stored, record.VerdictBad), s.MarkNotified(ctx, saved.ID)} {
-		if err != nil {
-			t.Fatal(err)
-		}
-	}
+	s, a, saved := judged(t, stored)
 	host := asked{described: []plugins.Description{{Name: "agreement", Needs: []string{"earlier passes of the cell"}}, {Name: "ours", Needs: []string{"Telemetry of the room"}}}}
 	look := func() map[string]record.Finding {
 		t.Helper()
