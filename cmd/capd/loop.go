@@ -11,7 +11,6 @@ import (
 	"capd.example/notify"
 	"capd.example/pipeline"
 	"capd.example/store"
-	"capd.example/sysinfo"
 	"capd.example/watcher"
 )
 
@@ -44,7 +43,7 @@ func (ag *agent) run(ctx context.Context) error {
 	start("watcher", func(ctx context.Context) error { return ag.watch.Run(ctx, logs) })
 	ag.log.Info().Str("watch", ag.config.Watch).Str("store", ag.store.Path()).
 		Msgf("watching %s for logs; passes are kept in %s", ag.config.Watch, ag.store.Path())
-	sysinfo.ReleaseMemory() // of starting
+	ag.out.rest() // after starting
 	ag.work(ctx, logs)
 	ag.log.Info().Msg("stopped")
 	return nil
@@ -81,7 +80,7 @@ func (ag *agent) drain(ctx context.Context) time.Duration {
 			if carried {
 				// The next pass may begin any moment: what checking took goes back at once.
 				ag.host.Idle()
-				sysinfo.ReleaseMemory()
+				ag.out.rest()
 			}
 			return wait
 		}

@@ -46,7 +46,7 @@ func readerOptions(c config.Config) framelog.Options {
 }
 
 type bench struct {
-	*sysinfo.Bench
+	machine
 	declared map[string]string // what no machine can tell
 }
 

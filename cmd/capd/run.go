@@ -22,7 +22,6 @@ import (
 	"capd.example/notify"
 	"capd.example/notify/routes"
 	"capd.example/pipeline"
-	"capd.example/plugins/host"
 	"capd.example/record"
 	"capd.example/store"
 	"capd.example/sysinfo"
@@ -40,7 +39,7 @@ func (c runCmd) Run(a *app) error {
 	// first. The validators run in a process of their own at the lowest priority.
 	runtime.GOMAXPROCS(1)
 	debug.SetMemoryLimit(memoryLimit)
-	ag, err := build(a, c.Verbose)
+	ag, err := build(a, c.Verbose, world())
 	if err != nil {
 		return err
 	}
@@ -64,8 +63,9 @@ type agent struct {
 	log    zerolog.Logger
 	lock   *flock.Flock
 	store  *store.Store
-	host   *host.Host
-	bench  *sysinfo.Bench
+	out    outside
+	host   checker
+	bench  machine
 	watch  *watcher.Watcher
 	alerts *notify.Dispatcher
 	screen *notify.Rule // what the terminal shows of the alerts
@@ -79,8 +79,8 @@ type agent struct {
 	service *control.Server
 }
 
-func build(a *app, verbose bool) (_ *agent, err error) {
-	ag := &agent{config: a.config, given: anywhere(a.given), log: logger(a.stderr, verbose, a.given), fresh: make(chan struct{}, 1)}
+func build(a *app, verbose bool, out outside) (_ *agent, err error) {
+	ag := &agent{out: out, config: a.config, given: anywhere(a.given), log: logger(a.stderr, verbose, a.given), fresh: make(chan struct{}, 1)}
 	defer func() {
 		if err != nil {
 			ag.close()
@@ -102,7 +102,7 @@ func build(a *app, verbose bool) (_ *agent, err error) {
 	if ag.store, err = store.Open(a.ctx, a.config.StoreFile(), store.Options{}); err != nil {
 		return nil, cli.FailedError(err)
 	}
-	if ag.host, err = ag.validators(); err != nil {
+	if ag.host, err = out.checks(ag); err != nil {
 		return nil, cli.FailedError(fmt.Errorf("prepare the validators: %w", err))
 	}
 	if ag.alerts, err = ag.dispatcher(a); err != nil {
@@ -112,7 +112,7 @@ func build(a *app, verbose bool) (_ *agent, err error) {
 		return nil, cli.FailedError(err)
 	}
 	ag.desk = &desk{agent: ag, since: time.Now(), wakes: make(chan struct{}, 1)}
-	if ag.service, err = control.Listen(a.ctx, a.config.Data, ag.desk, &ag.hub); errors.Is(err, control.ErrTaken) {
+	if ag.service, err = out.listen(a.ctx, a.config.Data, ag.desk, &ag.hub); errors.Is(err, control.ErrTaken) {
 		return nil, cli.FailedError(err, "stop the other agent, or give this one a folder of its own with --data")
 	} else if err != nil {
 		// The system may have no such sockets, or the path may be too long for one. Passes
@@ -120,7 +120,7 @@ func build(a *app, verbose bool) (_ *agent, err error) {
 		ag.log.Warn().Err(err).Msg("capctl cannot talk to this agent (status, follow, begin, pause); everything else works")
 		ag.service = nil
 	}
-	ag.bench = sysinfo.New(sysinfo.Options{Root: a.root})
+	ag.bench = out.bench(a.root)
 	c := a.config
 	ag.steps = &pipeline.Pipeline{
 		Reader: reader(c), Bench: bench{ag.bench, c.System.Declared}, Store: passStore{ag.store}, Checks: ag.host,
@@ -189,16 +189,6 @@ func width(w io.Writer) func() int {
 	}
 }
 
-func (ag *agent) validators() (*host.Host, error) {
-	self, err := os.Executable()
-	if err != nil {
-		return nil, err
-	}
-	o := judging.Validators(ag.config.Checks, []string{self, validatorRole}, ag.log)
-	o.TempDir = ag.config.Data // what a killed agent left there is cleared at the next start
-	return host.New(o)
-}
-
 func (ag *agent) dispatcher(a *app) (*notify.Dispatcher, error) {
 	n := ag.config.Notify
 	tty := isTerminal(a.stdout)
@@ -206,7 +196,7 @@ func (ag *agent) dispatcher(a *app) (*notify.Dispatcher, error) {
 		rule := alertRule(n, "terminal")
 		ag.screen = &rule
 	}
-	channels, err := routes.Build(routes.Options{
+	channels, err := ag.out.routes(routes.Options{
 		Out: a.stdout, Width: width(a.stdout), Colour: colours(a.stdout), Bell: tty && n.Bell,
 		Command: n.Command, WebHook: n.WebHook, Secret: n.Secret, Services: n.Services, Desktop: n.Desktop, Sound: n.Sound,
 		Queue: alertQueue{ag.store}, Timeout: config.Seconds(n.TimeoutS), Group: config.Seconds(n.GroupS),
@@ -242,7 +232,7 @@ func (ag *agent) watcher(ctx context.Context) (*watcher.Watcher, error) {
 	if err != nil {
 		return nil, err
 	}
-	return watcher.New(watcher.Options{
+	return watcher.New(ag.out.watch(watcher.Options{
 		Folder: ag.config.Watch, Patterns: f.Patterns, Existing: true,
 		Noticed: func() { ag.bench.Hasten() }, // a pass is running, or has just run
 		Quiet:   config.Seconds(f.QuietS), Latest: config.Seconds(f.LatestS), Poll: config.Seconds(f.PollS),
@@ -259,7 +249,7 @@ func (ag *agent) watcher(ctx context.Context) (*watcher.Watcher, error) {
 				ag.tell().send(ctx, notify.FromTrouble(ag.config.Bench, t.Error(), t.Hint, time.Now()))
 			}
 		},
-	})
+	}))
 }
 
 // firstStart returns when an agent first used this store: logs from before are not taken

@@ -1,0 +1,70 @@
+package main
+
+import (
+	"context"
+	"os"
+	"time"
+
+	"capd.example/control"
+	"capd.example/internal/judging"
+	"capd.example/notify"
+	"capd.example/notify/routes"
+	"capd.example/pipeline"
+	"capd.example/plugins/host"
+	"capd.example/record"
+	"capd.example/sysinfo"
+	"capd.example/watcher"
+)
+
+// machine is the bench that the agent runs on.
+type machine interface {
+	Sample(context.Context) error
+	Sampling() sysinfo.Sampling
+	Hasten()
+	Detect(context.Context) record.System
+	WindowFor(from, to time.Time, program string) (*record.Telemetry, error)
+}
+
+// checker runs the validators; Idle gives back what checking took.
+type checker interface {
+	pipeline.Checker
+	Idle()
+	Close() error
+}
+
+// outside is what the agent meets the world through, besides its folders and its store. A
+// simulation with invented time hands in another one: no processes, no sockets, and no
+// events of the system, all of which have a time of their own.
+type outside struct {
+	bench  func(root string) machine
+	checks func(*agent) (checker, error)
+	routes func(routes.Options) ([]notify.Route, error)
+	watch  func(watcher.Options) watcher.Options // what is left open about watching
+	listen func(ctx context.Context, dataDir string, agent control.Agent, hub *control.Hub) (*control.Server, error)
+	rest   func() // before the next pass: memory that was used is given back
+}
+
+func world() outside {
+	return outside{
+		bench:  func(root string) machine { return sysinfo.New(sysinfo.Options{Root: root}) },
+		checks: validators,
+		routes: routes.Build,
+		watch:  func(o watcher.Options) watcher.Options { return o },
+		listen: control.Listen,
+		rest:   sysinfo.ReleaseMemory,
+	}
+}
+
+func validators(ag *agent) (checker, error) {
+	self, err := os.Executable()
+	if err != nil {
+		return nil, err
+	}
+	o := judging.Validators(ag.config.Checks, []string{self, validatorRole}, ag.log)
+	o.TempDir = ag.config.Data // what a killed agent left there is cleared at the next start
+	h, err := host.New(o)
+	if err != nil {
+		return nil, err // not a checker that holds no host
+	}
+	return h, nil
+}
