@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"math"
 	"net"
 	"os"
 	"path/filepath"
@@ -321,4 +322,26 @@ func followers(h *Hub) int {
 	h.mu.Lock()
 	defer h.mu.Unlock()
 	return len(h.followers)
+}
+
+// An event that cannot be written is followed by the others.
+func TestOneOddEventEndsNoFollowing(t *testing.T) {
+	dir := t.TempDir()
+	hub, _ := serve(t, dir, &benchAgent{})
+	c := dial(t, dir)
+	enough := errors.New("enough")
+	var texts []string
+	ready := func() {
+		hub.Publish(Event{Kind: KindPass, Text: "odd", Pass: &record.Pass{Metrics: record.Metrics{AvgFPS: math.NaN()}}})
+		hub.Publish(Event{Kind: KindAlert, Text: "next"})
+	}
+	err := c.Follow(t.Context(), ready, func(e Event) error {
+		if texts = append(texts, e.Text); len(texts) == 2 {
+			return enough
+		}
+		return nil
+	})
+	if !errors.Is(err, enough) || texts[0] != "odd" || texts[1] != "next" {
+		t.Errorf("heard %q, %v", texts, err)
+	}
 }

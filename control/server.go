@@ -113,8 +113,11 @@ func (s *service) Follow(_ *controlv1.FollowRequest, stream grpc.ServerStreaming
 		}
 		for _, e := range f.take() {
 			text, err := json.Marshal(e)
-			if err != nil {
-				return failed(err)
+			if err != nil { // one event that cannot be written must not end all that follow
+				e.Pass = nil
+				if text, err = json.Marshal(e); err != nil {
+					continue
+				}
 			}
 			if err := stream.Send(&controlv1.FollowResponse{Kind: e.Kind, EventJson: text}); err != nil {
 				return err

@@ -88,15 +88,16 @@ func FromPass(p record.Pass, at time.Time, required ...string) (a Alert, ok bool
 	return a, true
 }
 
-// FromUnreadable makes the alert about a log that could not be read. Settings are
-// configuration lines, one of which would make it readable.
-func FromUnreadable(bench, log string, why error, at time.Time, settings ...string) Alert {
+// FromUnreadable makes the alert about a log that could not be read; content tells its
+// bytes from others at the same place. Settings are configuration lines, one of which would
+// make it readable.
+func FromUnreadable(bench, log, content string, why error, at time.Time, settings ...string) Alert {
 	advice := "repeat the pass, or declare the log's layout in the configuration"
 	if len(settings) > 0 {
 		advice = "add the settings of the right one to the configuration and start the agent again; 'capctl layout' with this log lists them"
 	}
 	return Alert{
-		ID: identity(string(UnreadableLog), log, why.Error(), at.UTC().Format(time.RFC3339Nano)), Kind: UnreadableLog, At: at.UTC(), Bench: bench, Log: log,
+		ID: identity(string(UnreadableLog), bench, log, content, why.Error()), Kind: UnreadableLog, At: at.UTC(), Bench: bench, Log: log,
 		Text:   oneLine(fmt.Sprintf("log %s cannot be read: %v", log, why)),
 		Advice: advice, Settings: settings,
 		Cause: string(UnreadableLog),

@@ -33,7 +33,7 @@ func TestLine(t *testing.T) {
 		"UNVERIFIED pass 1 of Nimbus Drift 1440p [000000000000]: no telemetry (thermal) -> look at it with: capctl show 000000000000":  unverified,
 		"BAD log logs/pass1.csv [000000000000]: x (a); also b, c -> do z":                                                              several,
 		"BAD log pass1.csv of Nimbus Drift [000000000000]: x (a); also b, c -> do z":                                                   numberless,
-		"UNREADABLE log x.csv cannot be read: line 3: no numbers -> repeat the pass, or declare the log's layout in the configuration": FromUnreadable("b", "x.csv", errors.New("line 3:\nno numbers"), noon),
+		"UNREADABLE log x.csv cannot be read: line 3: no numbers -> repeat the pass, or declare the log's layout in the configuration": FromUnreadable("b", "x.csv", "", errors.New("line 3:\nno numbers"), noon),
 		"CHANGED bench bench-a has changed: driver was 1.0, is 1.1; memory was 6000 MT/s, is unknown -> if this was not meant, put it back and repeat the passes since, beginning with log logs/pass1.csv [000000000000]": FromChanges(p, []record.Change{
 			{Name: "driver", Old: record.Field{Value: "1.0"}, New: record.Field{Value: "1.1"}},
 			{Name: "memory", Old: record.Field{Value: "6000", Unit: "MT/s"}},
@@ -136,7 +136,7 @@ func TestTerminal(t *testing.T) {
 // lines can be copied as they are.
 func TestTerminalPage(t *testing.T) {
 	settings := []string{"# 60 FPS\n[[layout]]\ncolumn = \"frame  time\"", "[[layout]]\ncolumn = \"2\x1b[2J\""}
-	a := FromUnreadable("b", "logs/x.csv", errors.New("more than one column could be the frame time, and nothing says which"), noon, settings...)
+	a := FromUnreadable("b", "logs/x.csv", "", errors.New("more than one column could be the frame time, and nothing says which"), noon, settings...)
 	for _, width := range []int{0, 10, 40, 80, 200} {
 		var out strings.Builder
 		if err := (Terminal{Out: &out, Width: func() int { return width }}).Send(context.Background(), a); err != nil {

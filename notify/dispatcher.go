@@ -81,7 +81,8 @@ func (d *Dispatcher) Run(ctx context.Context) error {
 
 // Tell queues an alert for every channel that wants it and returns without waiting for
 // a delivery. An error says which durable queue could not be written; the alert then
-// waits in memory and is lost only if the agent stops before it is delivered.
+// waits in memory, and the caller tells it again, under the same identity, until it is in
+// the queue.
 func (d *Dispatcher) Tell(ctx context.Context, a Alert) error {
 	var errs []error
 	for _, w := range d.workers {
@@ -116,14 +117,21 @@ func (d *Dispatcher) Try(ctx context.Context, name string, a Alert) map[string]e
 	return answers
 }
 
+// queued writes an alert for the queue. A pass that cannot be written is left out: the
+// words of the alert can always be, and no alert may be lost for what hangs on it.
 func queued(a Alert, channel string) (Queued, error) {
-	payload, err := json.Marshal(a)
-	if err != nil {
-		return Queued{}, fmt.Errorf("write alert: %w", err)
-	}
-	q := Queued{ID: a.ID + "/" + channel, Channel: channel, Payload: payload}
+	q := Queued{ID: a.ID + "/" + channel, Channel: channel}
 	if a.Pass != nil {
 		q.PassID = a.Pass.ID
 	}
+	payload, err := json.Marshal(a)
+	if err != nil && a.Pass != nil {
+		a.Pass = nil
+		payload, err = json.Marshal(a)
+	}
+	if err != nil {
+		return Queued{}, fmt.Errorf("write alert: %w", err)
+	}
+	q.Payload = payload
 	return q, nil
 }

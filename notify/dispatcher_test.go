@@ -3,10 +3,13 @@ package notify
 import (
 	"context"
 	"errors"
+	"math"
 	"strings"
 	"testing"
 	"testing/synctest"
 	"time"
+
+	"capd.example/record"
 )
 
 func TestSlowChannelDelaysNoOther(t *testing.T) {
@@ -47,6 +50,70 @@ func TestSameAlertIsToldOnce(t *testing.T) {
 			t.Errorf("told %d times", n)
 		}
 	})
+}
+
+// An alert whose pass cannot be written, as with a number that has no form in JSON, is told
+// without the pass.
+func TestAnAlertIsNotLostForItsPass(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		c := &played{name: "c"}
+		d, _ := New([]Route{{Channel: c}}, nil)
+		start(t, d)
+		a := badAlert(1)
+		a.Pass = &record.Pass{ID: "p", Metrics: record.Metrics{AvgFPS: math.Inf(1)}}
+		tell(t, d, a)
+		pass(time.Second)
+		if got := c.sent(); len(got) != 1 || got[0].Text != a.Text || got[0].ID != a.ID || got[0].Pass != nil {
+			t.Errorf("sent %+v", got)
+		}
+	})
+}
+
+// fullQueue is a durable queue that cannot be written until it is well.
+type fullQueue struct {
+	Queue
+	well bool
+}
+
+func (q *fullQueue) Enqueue(ctx context.Context, a Queued) error {
+	if !q.well {
+		return errors.New("the disk is full")
+	}
+	return q.Queue.Enqueue(ctx, a)
+}
+
+// An alert that could not be queued is told from memory, is told again by its caller until
+// the queue has it, and arrives once.
+func TestToldAgainUntilTheQueueHasIt(t *testing.T) {
+	for name, up := range map[string]bool{"delivered before": true, "delivered after": false} {
+		t.Run(name, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				c := &played{name: "c"}
+				c.fail = func(int, Alert) error {
+					if !up {
+						return errors.New("down")
+					}
+					return nil
+				}
+				q := &fullQueue{Queue: newMemory()}
+				d, _ := New([]Route{{Channel: c, Queue: q}}, nil)
+				start(t, d)
+				if err := d.Tell(t.Context(), badAlert(1)); err == nil {
+					t.Fatal("nobody said that the queue has it not")
+				}
+				pass(time.Minute)
+				q.well, up = true, true
+				tell(t, d, badAlert(1))
+				pass(time.Hour)
+				if n := len(c.sent()); n != 1 {
+					t.Errorf("it arrived %d times", n)
+				}
+				if left, _ := q.Due(t.Context(), time.Now()); len(left) != 0 {
+					t.Errorf("the queue still holds %v", left)
+				}
+			})
+		})
+	}
 }
 
 func TestBackOff(t *testing.T) {

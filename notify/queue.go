@@ -86,6 +86,21 @@ func (m *memory) Failed(_ context.Context, id string, _ error, next time.Time) e
 	return nil
 }
 
+// withdraw takes back an alert that still waits.
+func (m *memory) withdraw(id string) {
+	m.change(id, func(i int) {
+		m.items = append(m.items[:i], m.items[i+1:]...)
+		delete(m.known, id)
+	})
+}
+
+// delivered reports whether an alert was delivered from here.
+func (m *memory) delivered(id string) bool {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	return m.known[id] && !slices.ContainsFunc(m.items, func(i memoryItem) bool { return i.ID == id })
+}
+
 func (m *memory) change(id string, fn func(i int)) {
 	m.mu.Lock()
 	defer m.mu.Unlock()

@@ -58,6 +58,8 @@ func (w *worker) enqueue(ctx context.Context, a Alert) error {
 	}
 	if err = w.Queue.Enqueue(ctx, q); err != nil {
 		_ = w.memory.Enqueue(ctx, q) // a queue in memory cannot fail
+	} else if w.Queue != Queue(w.memory) {
+		w.memory.withdraw(q.ID) // it could not be queued the first time
 	}
 	select {
 	case w.wake <- struct{}{}:
@@ -274,7 +276,7 @@ func (w *worker) failed(ctx context.Context, queue map[string]Queue, b batch, o 
 
 // noteAgain reports whether an alert has arrived already, and tries to note that.
 func (w *worker) noteAgain(ctx context.Context, queue Queue, id string) bool {
-	if !w.unnoted[id] {
+	if !w.unnoted[id] && (queue == Queue(w.memory) || !w.memory.delivered(id)) {
 		return false
 	}
 	if queue.Delivered(ctx, id) == nil {

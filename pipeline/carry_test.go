@@ -12,10 +12,10 @@ import (
 
 var errBroken = errors.New("the disk failed")
 
-// world is everything around the pipeline: a store that can fail at any call, a bench, a
-// validator and people. It keeps what was really done.
+// world is everything around the pipeline: a store and a way to tell people that can fail
+// at any call, a bench and a validator. It keeps what was really done.
 type world struct {
-	calls  int  // of the store so far
+	calls  int  // so far
 	failAt int  // the call that fails, from 1; 0 for none
 	after  bool // it fails after its work was done, as a crash would
 
@@ -104,14 +104,27 @@ func (w *world) LastSystem(_ context.Context, p record.Pass) (s record.System, o
 	return s, false, nil
 }
 
-func (w *world) RememberBroken(_ context.Context, _ File, path string, _ error) (known bool, err error) {
-	err = w.call(func() { known, w.broken[path] = w.broken[path], true })
+func (w *world) KnownBroken(_ context.Context, _ File, path string, _ error) (known bool, err error) {
+	err = w.call(func() { known = w.broken[path] })
 	return known, err
 }
 
-func (w *world) Judged(_ context.Context, p record.Pass)                     { w.told[p.ID]++ }
-func (w *world) Unreadable(context.Context, Log, error)                      { w.unread++ }
-func (w *world) Changed(_ context.Context, _ record.Pass, _ []record.Change) { w.changed++ }
+func (w *world) RememberBroken(_ context.Context, _ File, path string, _ error) error {
+	return w.call(func() { w.broken[path] = true })
+}
+
+func (w *world) Judged(_ context.Context, p record.Pass) error {
+	return w.call(func() { w.told[p.ID]++ })
+}
+
+func (w *world) Unreadable(context.Context, Log, File, error) error {
+	return w.call(func() { w.unread++ })
+}
+
+func (w *world) Changed(_ context.Context, _ record.Pass, _ []record.Change) error {
+	return w.call(func() { w.changed++ })
+}
+
 func (w *world) Check(context.Context, record.Evidence) []record.Finding {
 	return []record.Finding{{Check: "completeness", Outcome: record.OK, Reason: "whole"}}
 }
@@ -145,11 +158,11 @@ func around(w *world, f files, b *oneBench) *Pipeline {
 		Know: Knowledge{Bench: "b", Factors: record.CellFactors, Required: []string{"completeness"}}}
 }
 
-// TestNothingIsLostWhereverTheStoreFails lets each call of the store fail once, before or
+// TestNothingIsLostWhereverACallFails lets each call to store or tell fail once, before or
 // after its work. The agent then does what it does on trouble: it carries the log again
 // and resumes. In the end the pass is stored once, judged, told about, and the changed
 // bench was told.
-func TestNothingIsLostWhereverTheStoreFails(t *testing.T) {
+func TestNothingIsLostWhereverACallFails(t *testing.T) {
 	ctx := context.Background()
 	logs := files{"one": {10, 11, 12}, "two": {10, 11, 12, 13}}
 	for _, after := range []bool{false, true} {
@@ -218,6 +231,25 @@ func TestAnUnreadableLogIsToldOnce(t *testing.T) {
 	}
 	if w.unread != 1 || len(w.stored) != 0 {
 		t.Errorf("told %d times, %d passes stored", w.unread, len(w.stored))
+	}
+}
+
+// An unreadable log of which people could not be told is told when it is carried again,
+// wherever the first time failed.
+func TestAnUnreadableLogIsToldWhereverACallFails(t *testing.T) {
+	ctx := context.Background()
+	for _, after := range []bool{false, true} {
+		for failAt := 1; failAt <= 3; failAt++ {
+			w := newWorld()
+			w.failAt, w.after = failAt, after
+			p := around(w, files{}, &oneBench{"Lumen 40"})
+			if _, _, err := p.Carry(ctx, Log{Path: "rubbish"}); !errors.Is(err, errBroken) || errors.Is(err, ErrUnreadable) {
+				t.Errorf("call %d: got %v", failAt, err)
+			}
+			if _, _, err := p.Carry(ctx, Log{Path: "rubbish"}); !errors.Is(err, ErrUnreadable) || w.unread == 0 {
+				t.Errorf("call %d (after %v): told %d times, %v", failAt, after, w.unread, err)
+			}
+		}
 	}
 }
 

@@ -74,9 +74,10 @@ type Store interface {
 	// LastSystem returns the system of the latest pass before this one; ok is false when
 	// there was none.
 	LastSystem(ctx context.Context, p record.Pass) (s record.System, ok bool, err error)
-	// RememberBroken notes a log that could not be read; known is true when the same
-	// bytes at the same place were noted before with the same reason.
-	RememberBroken(ctx context.Context, f File, path string, why error) (known bool, err error)
+	// KnownBroken reports whether the same bytes at the same place were noted before as a
+	// log that cannot be read for the same reason; RememberBroken notes them.
+	KnownBroken(ctx context.Context, f File, path string, why error) (bool, error)
+	RememberBroken(ctx context.Context, f File, path string, why error) error
 }
 
 // Saved is what became of an arrival.
@@ -97,11 +98,13 @@ type Checker interface {
 	Check(ctx context.Context, e record.Evidence) []record.Finding
 }
 
-// Teller tells people. It must return quickly; delivery is its own business.
+// Teller tells people. It must return quickly; delivery is its own business. An error
+// says that what there was to tell may be forgotten: it is told again later, so the same
+// thing must be told under the same identity.
 type Teller interface {
-	Judged(ctx context.Context, p record.Pass)
-	Unreadable(ctx context.Context, log Log, why error)
-	Changed(ctx context.Context, p record.Pass, changes []record.Change)
+	Judged(ctx context.Context, p record.Pass) error
+	Unreadable(ctx context.Context, log Log, f File, why error) error
+	Changed(ctx context.Context, p record.Pass, changes []record.Change) error
 }
 
 // Knowledge is what was known before the pass: where its tags come from and what is
@@ -265,10 +268,15 @@ func (p *Pipeline) Complete(ctx context.Context, e record.Evidence) (record.Evid
 	return e, nil
 }
 
-// told tells people about a pass whose verdict is stored and notes that it did.
+// told tells people about a pass whose verdict is stored and notes that it did. A pass of
+// which people could not be told stays checked and is told later.
 func (p *Pipeline) told(ctx context.Context, pass record.Pass, s record.System) error {
-	p.tellChanges(ctx, pass, s)
-	p.Tell.Judged(ctx, pass)
+	if err := p.tellChanges(ctx, pass, s); err != nil {
+		return fmt.Errorf("tell that the bench of pass %s has changed: %w", pass.ID, err)
+	}
+	if err := p.Tell.Judged(ctx, pass); err != nil {
+		return fmt.Errorf("tell about pass %s: %w", pass.ID, err)
+	}
 	if err := p.Store.MarkTold(ctx, pass.ID); err != nil {
 		return fmt.Errorf("note that pass %s was told: %w", pass.ID, err)
 	}
@@ -279,25 +287,31 @@ func (p *Pipeline) unreadable(ctx context.Context, log Log, file File, why error
 	if ctx.Err() != nil {
 		return ctx.Err()
 	}
-	known, err := p.Store.RememberBroken(ctx, file, log.Path, why)
+	known, err := p.Store.KnownBroken(ctx, file, log.Path, why)
+	if err == nil && !known {
+		if err = p.Tell.Unreadable(ctx, log, file, why); err != nil {
+			return fmt.Errorf("tell that %s cannot be read (%v): %w", log.Path, why, err)
+		}
+		err = p.Store.RememberBroken(ctx, file, log.Path, why)
+	}
 	if err != nil {
 		return fmt.Errorf("note that %s cannot be read (%v): %w", log.Path, why, err)
-	}
-	if !known {
-		p.Tell.Unreadable(ctx, log, why)
 	}
 	return fmt.Errorf("%w: %s: %w", ErrUnreadable, log.Path, why)
 }
 
 // tellChanges tells what is different from the bench of the pass before, unless nobody
 // knows how the bench was during the pass.
-func (p *Pipeline) tellChanges(ctx context.Context, pass record.Pass, now record.System) {
+func (p *Pipeline) tellChanges(ctx context.Context, pass record.Pass, now record.System) error {
 	if pass.SystemLater() {
-		return
+		return nil
 	}
 	last, ok, err := p.Store.LastSystem(ctx, pass)
-	if err != nil || !ok || last.ID == now.ID {
-		return // not knowing the last system is no reason to hold a pass up
+	if err != nil {
+		return fmt.Errorf("look for the bench of the pass before: %w", err)
+	}
+	if !ok || last.ID == now.ID {
+		return nil
 	}
 	var changes []record.Change
 	for _, c := range record.Diff(last, now) {
@@ -305,9 +319,10 @@ func (p *Pipeline) tellChanges(ctx context.Context, pass record.Pass, now record
 			changes = append(changes, c)
 		}
 	}
-	if len(changes) > 0 {
-		p.Tell.Changed(ctx, pass, changes)
+	if len(changes) == 0 {
+		return nil
 	}
+	return p.Tell.Changed(ctx, pass, changes)
 }
 
 // assemble makes the pass from what was read: its times, tags, system and telemetry.

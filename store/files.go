@@ -14,14 +14,26 @@ func (s *Store) KnownFile(ctx context.Context, f FileMark) (known bool, err erro
 	return known, wrap(s.explain(err), "look up %s", f.Path)
 }
 
+// KnownBroken reports whether the same file was noted before as one that cannot be read for
+// that reason and has not changed.
+func (s *Store) KnownBroken(ctx context.Context, f FileMark, why error) (known bool, err error) {
+	err = s.db.QueryRowContext(ctx, `SELECT count(*) FROM files WHERE path = ? AND size = ? AND mtime = ? AND error = ?`,
+		f.Path, f.Size, f.ModTime.UnixNano(), brokenText(why)).Scan(&known)
+	return known, wrap(s.explain(err), "look whether %s was noted as unreadable", f.Path)
+}
+
+func brokenText(why error) string {
+	if why != nil && why.Error() != "" {
+		return why.Error()
+	}
+	return "cannot be read"
+}
+
 // RememberBroken notes a log that could not be read; known is true when the same file was
 // noted before with the same reason and has not changed, so that nobody needs to be told
 // again.
 func (s *Store) RememberBroken(ctx context.Context, f FileMark, why error) (known bool, err error) {
-	text := "cannot be read"
-	if why != nil && why.Error() != "" {
-		text = why.Error()
-	}
+	text := brokenText(why)
 	err = s.write(ctx, func(tx *sql.Tx) error {
 		err := tx.QueryRowContext(ctx, `SELECT count(*) FROM files WHERE path = ? AND size = ? AND mtime = ? AND error = ?`,
 			f.Path, f.Size, f.ModTime.UnixNano(), text).Scan(&known)

@@ -206,6 +206,13 @@ func (p *planner) warning(factor, was, is string, with map[string]string, open c
 	return a, true
 }
 
+// forget lets a warning that could not be told come again.
+func (p *planner) forget(a notify.Alert) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	delete(p.warned, a.ID)
+}
+
 // aboutCampaign says what the campaign is and what will not be known of a log but from the
 // plan's position.
 func aboutCampaign(out io.Writer, c config.Config) error {

@@ -61,6 +61,12 @@ type judged struct {
 const mostLatest = 1000
 
 func (t *tally) add(p record.Pass) {
+	for i, j := range t.latest { // it is told again, or was checked again
+		if j.id == p.ID {
+			t.latest[i].bad = p.Verdict == record.VerdictBad
+			return
+		}
+	}
 	t.passes++
 	if len(t.latest) == mostLatest {
 		if t.latest[0].bad {

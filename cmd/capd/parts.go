@@ -3,6 +3,7 @@ package main
 import (
 	"context"
 	"errors"
+	"fmt"
 	"os"
 	"strings"
 	"time"
@@ -94,8 +95,13 @@ func (s passStore) LastSystem(ctx context.Context, p record.Pass) (record.System
 	return s.Store.LastSystem(ctx, p.Bench, p.ID)
 }
 
-func (s passStore) RememberBroken(ctx context.Context, f pipeline.File, path string, why error) (bool, error) {
-	return s.Store.RememberBroken(ctx, mark(f, path), why)
+func (s passStore) KnownBroken(ctx context.Context, f pipeline.File, path string, why error) (bool, error) {
+	return s.Store.KnownBroken(ctx, mark(f, path), why)
+}
+
+func (s passStore) RememberBroken(ctx context.Context, f pipeline.File, path string, why error) error {
+	_, err := s.Store.RememberBroken(ctx, mark(f, path), why)
+	return err
 }
 
 // teller hands what happened to the dispatcher and writes the agent's log.
@@ -111,16 +117,25 @@ type teller struct {
 	given    cli.Given    // which the commands in an alert carry
 }
 
-func (t teller) send(ctx context.Context, a notify.Alert) {
+// send hands an alert on. On an error some channel has it in memory at best, and it must
+// be sent again, under the same identity.
+func (t teller) send(ctx context.Context, a notify.Alert) error {
 	a.Advice = t.given.Carry(a.Advice)
-	t.hub.Publish(control.Event{Kind: control.KindAlert, At: a.At, Text: a.Text, Advice: a.Advice, Settings: a.Settings, Pass: a.Pass})
 	if err := t.alerts.Tell(ctx, a); err != nil {
-		t.log.Error().Err(err).Str("alert", a.Text).Msg("an alert could not be handed on")
+		t.log.Error().Err(err).Str("alert", a.Text).Msg("an alert could not be handed on; it is tried again")
+		return err
 	}
+	t.hub.Publish(control.Event{Kind: control.KindAlert, At: a.At, Text: a.Text, Advice: a.Advice, Settings: a.Settings, Pass: a.Pass})
+	return nil
 }
 
-func (t teller) Judged(ctx context.Context, p record.Pass) {
+func (t teller) Judged(ctx context.Context, p record.Pass) error {
 	a, alert := notify.FromPass(p, time.Now(), t.required...)
+	if alert {
+		if err := t.send(ctx, a); err != nil {
+			return err
+		}
+	}
 	event := t.log.Info().Str("pass", p.ID).Str("log", p.Log).Str("verdict", string(p.Verdict)).
 		Float64("avg_fps", p.Metrics.AvgFPS).Dur("after_ms", time.Since(p.LogAt))
 	if alert && t.screen != nil && t.screen.Wants(a) {
@@ -133,24 +148,29 @@ func (t teller) Judged(ctx context.Context, p record.Pass) {
 	event.Msgf("%s is %s: %.1f FPS on average, 1%% low %.1f%s", name, p.Verdict, p.Metrics.AvgFPS, p.Metrics.Low1FPS, why)
 	t.desk.judged(p)
 	t.hub.Publish(control.Event{Kind: control.KindPass, At: time.Now(), Pass: &p, Advice: t.plan.judged(ctx, p)})
-	if alert {
-		t.send(ctx, a)
-	}
+	return nil
 }
 
-func (t teller) Unreadable(ctx context.Context, l pipeline.Log, why error) {
+func (t teller) Unreadable(ctx context.Context, l pipeline.Log, f pipeline.File, why error) error {
 	var settings []string
 	if many := (*framelog.AmbiguousError)(nil); errors.As(why, &many) {
 		why, settings = errors.New(many.Summary()), many.Settings()
 	}
-	t.send(ctx, notify.FromUnreadable(t.bench, l.Path, why, time.Now(), settings...))
+	content := fmt.Sprintf("%s %d %d", f.SHA256, f.Size, f.ModTime.UnixNano())
+	return t.send(ctx, notify.FromUnreadable(t.bench, l.Path, content, why, time.Now(), settings...))
 }
 
-func (t teller) Changed(ctx context.Context, p record.Pass, changes []record.Change) {
-	t.send(ctx, notify.FromChanges(p, changes, time.Now()))
-	if a, warn := t.plan.changed(ctx, changes); warn {
-		t.send(ctx, a)
+func (t teller) Changed(ctx context.Context, p record.Pass, changes []record.Change) error {
+	if err := t.send(ctx, notify.FromChanges(p, changes, time.Now())); err != nil {
+		return err
 	}
+	if a, warn := t.plan.changed(ctx, changes); warn {
+		if err := t.send(ctx, a); err != nil {
+			t.plan.forget(a) // it is due again
+			return err
+		}
+	}
+	return nil
 }
 
 // alertQueue keeps alerts to slow channels in the store.

@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"strings"
 
 	"google.golang.org/grpc"
 
@@ -75,13 +74,13 @@ func (c *Client) Check(ctx context.Context, d plugins.Description) (record.Findi
 		return record.Finding{}, err
 	}
 	m := got.GetFinding()
-	f := toFinding(m)
+	f := told(toFinding(m))
 	switch {
 	case m == nil:
 		return f, fmt.Errorf("%w: it holds no finding", ErrRubbish)
 	case f.Check != "" && f.Check != d.Name:
 		return f, fmt.Errorf("%w: it was asked for %q and answered for %q", ErrRubbish, d.Name, f.Check)
-	case strings.TrimSpace(f.Reason) == "":
+	case f.Reason == "":
 		return f, fmt.Errorf("%w: outcome %q without a reason", ErrRubbish, f.Outcome)
 	}
 	f.Check = d.Name

@@ -3,19 +3,24 @@ package wire
 import (
 	"bytes"
 	"encoding/hex"
+	"encoding/json"
 	"flag"
+	"fmt"
 	"math"
 	"os"
 	"path/filepath"
 	"reflect"
+	"strings"
 	"testing"
 	"time"
+	"unicode/utf8"
 
 	"google.golang.org/protobuf/encoding/protowire"
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/reflect/protoreflect"
 	"pgregory.net/rapid"
 
+	"capd.example/internal/text"
 	pb "capd.example/proto/validator/v1"
 	"capd.example/record"
 )
@@ -261,10 +266,48 @@ func FuzzAnswer(f *testing.F) {
 		if proto.Unmarshal(data, &m) != nil {
 			return
 		}
-		if got := toFinding(m.GetFinding()); !got.Outcome.Valid() {
+		got := told(toFinding(m.GetFinding()))
+		if !got.Outcome.Valid() {
 			t.Errorf("outcome %q", got.Outcome)
 		}
+		if _, err := json.Marshal(got); err != nil {
+			t.Errorf("the finding has no form in JSON: %v", err)
+		}
+		if s := got.Reason + got.Advice; strings.ContainsFunc(s, text.Hostile) || len(s) > 10*mostReason {
+			t.Errorf("text of %d bytes: %q", len(s), s)
+		}
 	})
+}
+
+// What a pass keeps of an answer and people are told is fit for both, and what was left out
+// is said.
+func TestAnAnswerIsBounded(t *testing.T) {
+	many, words := map[string]float64{"ok": 1, "nan": math.NaN(), "inf": math.Inf(-1)}, map[string]string{"line\nend": "a\x1b[2Jb"}
+	for i := range 30000 {
+		many[fmt.Sprintf("n%05d", i)] = 2
+	}
+	got := told(record.Finding{Check: "c", Outcome: record.OK, Reason: strings.Repeat("long ", 180000), Advice: "do\nBAD pass 9\u202e", Numbers: many, Params: words})
+	if n := len(got.Numbers); n != mostNumbers {
+		t.Errorf("%d numbers were taken", n)
+	}
+	for _, want := range []string{"more characters)", "no finite number was given for inf, nan", "29801 of its numbers were left out"} {
+		if !strings.Contains(got.Reason, want) {
+			t.Errorf("the reason ends %q, without %q", got.Reason[len(got.Reason)-200:], want)
+		}
+	}
+	if n := utf8.RuneCountInString(got.Reason); n > mostReason+300 {
+		t.Errorf("the reason has %d characters", n)
+	}
+	if got.Advice != "do BAD pass 9\uFFFD" || got.Params["line end"] != "a\uFFFD[2Jb" {
+		t.Errorf("got %q, %q", got.Advice, got.Params)
+	}
+	if got := told(record.Finding{Outcome: record.Bad, Reason: "\u200b\u202e \n"}); got.Reason != "" {
+		t.Errorf("a reason that nobody can see is %q", got.Reason)
+	}
+	whole := record.Finding{Check: "c", Version: "1", Outcome: record.Bad, Reason: "it stood still", Numbers: map[string]float64{"s": 1}}
+	if got := told(whole); !reflect.DeepEqual(got, whole) {
+		t.Errorf("%+v became %+v", whole, got)
+	}
 }
 
 func BenchmarkPack(b *testing.B) {
