@@ -284,12 +284,15 @@ func (c *Cell) mixed(what string, of func(record.Pass) string) {
 	c.warn("passes of more than one %s: %s", what, strings.Join(parts, ", "))
 }
 
+// notConditions are tags that name a pass or when it was taken, not how.
+var notConditions = []string{record.TagPass, record.TagCampaign, record.TagBoot, record.TagSession}
+
 // conditionTags lists the tags of passes that are neither factors nor names of the pass.
 func conditionTags(passes []record.Pass, factors []string) []string {
 	seen := map[string]bool{}
 	for _, p := range passes {
 		for name := range p.Tags {
-			if name != record.TagPass && name != record.TagCampaign && !slices.Contains(factors, name) {
+			if !slices.Contains(notConditions, name) && !slices.Contains(factors, name) {
 				seen[name] = true
 			}
 		}

@@ -252,6 +252,7 @@ var near = map[string]string{
 // reserved are tags that cannot be factors of their own.
 var reserved = map[string]string{
 	record.TagGame: "games are listed as [[game]]", record.TagPass: "the ordinal of a pass is no factor",
+	record.TagBoot: "a start of the machine is no factor", record.TagSession: "a session is no factor",
 	record.TagCampaign: "the campaign is no factor", "why": "the name is taken for [[exclude]]",
 }
 

@@ -105,3 +105,28 @@ func TestThePlanSpeaksForThePass(t *testing.T) {
 		t.Errorf("%s: %s", f.Outcome, f.Reason)
 	}
 }
+
+// A pass knows after which start of the machine it was recorded; one from before it does not.
+func TestBootIsClaimedOfPassesSinceTheStart(t *testing.T) {
+	p := knowing(t)
+	p.Know.Boot = func(started time.Time) string {
+		if started.Before(at) {
+			return ""
+		}
+		return "4f6c1a2b"
+	}
+	boot := func(started time.Time) (value string, from record.Origin) {
+		for _, c := range p.claims(Log{}, record.Reading{}, nil, detectedCard("A"), started, started.Add(time.Minute)) {
+			if c.Name == record.TagBoot {
+				value, from = c.Value, c.From
+			}
+		}
+		return value, from
+	}
+	if v, from := boot(at.Add(time.Hour)); v != "4f6c1a2b" || from != record.FromDetected {
+		t.Errorf("%q from %q", v, from)
+	}
+	if v, _ := boot(at.Add(-time.Hour)); v != "" {
+		t.Errorf("a pass from before the start has %q", v)
+	}
+}

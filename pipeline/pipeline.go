@@ -130,6 +130,9 @@ type Knowledge struct {
 	// detected says nothing certain about a pass that ended before: its claims become
 	// record.FromLater, which every other source outranks and nothing contradicts.
 	Present time.Time
+	// Boot names the start of the machine after which a pass that began then was recorded;
+	// "" where it is not known, as of one from before it. Nil where the machine cannot tell.
+	Boot func(started time.Time) string
 	// Expect says what is expected of a pass with these tags.
 	Expect func(record.Tags) record.Expectation
 	// Spread says how well passes like this one repeat, by metric, from earlier passes of
@@ -374,6 +377,11 @@ func (p *Pipeline) claims(log Log, r record.Reading, tele *record.Telemetry, s r
 	claims = append(claims, tag.FromHeader(r.Header, p.Know.Header)...)
 	claims = append(claims, p.detected(r, tele, s, ended)...)
 	claims = append(claims, tag.FromFixed(p.Know.Fixed)...)
+	if p.Know.Boot != nil {
+		if boot := p.Know.Boot(started); boot != "" {
+			claims = append(claims, record.Claim{Name: record.TagBoot, Value: boot, From: record.FromDetected, Detail: "start of the machine"})
+		}
+	}
 	if p.Know.Hand != nil {
 		claims = append(claims, tag.FromHand(p.Know.Hand(started), "said before the pass")...)
 	}

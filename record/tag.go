@@ -26,6 +26,8 @@ const (
 	TagPass       = "pass" // ordinal of the pass in its cell, from 1; never a factor
 	TagCampaign   = "campaign"
 	TagDriver     = "driver"
+	TagBoot       = "boot"    // which start of the machine the pass was recorded after; never a factor
+	TagSession    = "session" // where the reviewer divides sessions by hand; never a factor
 )
 
 // CellFactors are the tags that make a cell where no campaign says otherwise.

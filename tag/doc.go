@@ -24,7 +24,7 @@ var DefaultOrder = []record.Origin{
 // known lists the tags that need no mapping when a header names them.
 var known = []string{
 	record.TagProcessor, record.TagGraphics, record.TagGame, record.TagScene, record.TagResolution,
-	record.TagPreset, record.TagPass, record.TagCampaign, record.TagDriver,
+	record.TagPreset, record.TagPass, record.TagCampaign, record.TagDriver, record.TagSession,
 }
 
 // clean makes text from outside fit for a tag: no control characters, single spaces.

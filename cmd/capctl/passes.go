@@ -33,8 +33,16 @@ func (c *passesCmd) Run(a *app) error {
 	}
 	slices.SortStableFunc(passes, byTime)
 	if c.JSON {
+		var session map[string]string
+		err := withStore(a, func(ctx context.Context, s reader) (err error) {
+			session, err = sessionsOf(ctx, s, passes)
+			return err
+		})
+		if err != nil {
+			return err
+		}
 		for _, p := range passes {
-			if err := jsonLine(a.stdout, p); err != nil {
+			if err := jsonLine(a.stdout, sessionPass{p, session[p.ID]}); err != nil {
 				return cli.FailedError(err)
 			}
 		}
@@ -132,9 +140,65 @@ type showCmd struct {
 	History   bool   `xor:"what" help:"Instead list how its verdict came about: every check, every verdict set by hand and taken back, by whom and why."`
 }
 
+// sessionPass is a line of `capctl passes --json`.
+type sessionPass struct {
+	record.Pass
+	Session string `json:"session"` // which passes belong together, see record.Sessions
+}
+
+// sessionLookBack is how far before the first selected pass others are read to know its
+// session; where its session may begin earlier, all are.
+const sessionLookBack = 3 * 24 * time.Hour
+
+// sessionsOf returns the sessions of selected passes by identity. Where a session begins
+// depends on the passes before, selected or not.
+func sessionsOf(ctx context.Context, s reader, passes []record.Pass) (map[string]string, error) {
+	if len(passes) == 0 {
+		return nil, nil
+	}
+	first, last := passes[0].StartedAt, passes[0].StartedAt
+	benches := map[string]bool{}
+	for _, p := range passes {
+		benches[p.Bench] = true
+		if p.StartedAt.Before(first) {
+			first = p.StartedAt
+		}
+		if p.StartedAt.After(last) {
+			last = p.StartedAt
+		}
+	}
+	around := store.Filter{Since: first.Add(-sessionLookBack), Until: last.Add(time.Second)}
+	if len(benches) == 1 {
+		around.Bench = passes[0].Bench
+	}
+	all, err := s.Passes(ctx, around)
+	if err == nil && anyOpenAt(around.Since, record.Sessions(all), passes) {
+		around.Since = time.Time{}
+		all, err = s.Passes(ctx, around)
+	}
+	if err != nil {
+		return nil, cli.FailedError(fmt.Errorf("read the passes: %w", err))
+	}
+	return record.SessionOf(all), nil
+}
+
+// anyOpenAt reports whether the session of one of the passes may have begun before a time
+// from which on passes were read.
+func anyOpenAt(since time.Time, sessions []record.Session, passes []record.Pass) bool {
+	early := map[string]bool{}
+	for _, x := range sessions {
+		if x.Why != record.SessionTag && x.Began.Sub(since) <= record.SessionGap {
+			for _, id := range x.Passes {
+				early[id] = true
+			}
+		}
+	}
+	return slices.ContainsFunc(passes, func(p record.Pass) bool { return early[p.ID] })
+}
+
 // shownPass is a pass with what was asked for besides.
 type shownPass struct {
-	record.Pass
+	sessionPass
 	Telemetry *telemetrySummary `json:"telemetry"` // null where no samples are stored
 }
 
@@ -147,6 +211,11 @@ func (c *showCmd) Run(a *app) error {
 		if c.History {
 			return c.history(a, s, p)
 		}
+		session, err := sessionsOf(ctx, s, []record.Pass{p})
+		if err != nil {
+			return err
+		}
+		line := sessionPass{p, session[p.ID]}
 		var t *telemetrySummary
 		if c.Telemetry {
 			if t, err = telemetryOf(ctx, s, p.ID); err != nil {
@@ -155,11 +224,11 @@ func (c *showCmd) Run(a *app) error {
 		}
 		switch {
 		case c.JSON && c.Telemetry:
-			return jsonLine(a.stdout, shownPass{p, t})
+			return jsonLine(a.stdout, shownPass{line, t})
 		case c.JSON:
-			return jsonLine(a.stdout, p)
+			return jsonLine(a.stdout, line)
 		}
-		showPass(a, p)
+		showPass(a, line)
 		if c.Telemetry {
 			showTelemetry(a, t)
 		}
@@ -212,7 +281,7 @@ func (c *showCmd) history(a *app, r reader, p record.Pass) error {
 	return nil
 }
 
-func showPass(a *app, p record.Pass) {
+func showPass(a *app, p sessionPass) {
 	out := func(name, format string, args ...any) {
 		fmt.Fprintf(a.stdout, "%-10s %s\n", name, fmt.Sprintf(format, args...))
 	}
@@ -221,6 +290,7 @@ func showPass(a *app, p record.Pass) {
 	out("sha256", "%s", p.SHA256)
 	out("ran", "%s to %s", p.StartedAt.Format(time.RFC3339), p.EndedAt.Format(time.RFC3339))
 	out("system", "%s", p.System)
+	out("session", "%s", p.Session)
 	out("verdict", "%s", p.Verdict)
 	if p.Overruled != "" {
 		out("", "set by hand: %s", p.Overruled)

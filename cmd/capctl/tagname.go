@@ -35,7 +35,7 @@ func checkNames(a *app, s *store.Store, tags map[string]string, meant bool) erro
 // knownNames gathers the names of tags that the program, the configuration, the campaign
 // or a stored pass uses.
 func knownNames(a *app, s *store.Store) (map[string]bool, error) {
-	known := map[string]bool{record.TagPass: true, record.TagCampaign: true, record.TagDriver: true}
+	known := map[string]bool{record.TagPass: true, record.TagCampaign: true, record.TagDriver: true, record.TagSession: true}
 	add := func(names ...string) {
 		for _, n := range names {
 			known[n] = true

@@ -134,6 +134,14 @@ func build(a *app, verbose bool, out outside) (_ *agent, err error) {
 			},
 		},
 	}
+	if boot, ok := ag.bench.Boot(time.Now()); ok {
+		ag.steps.Know.Boot = func(started time.Time) string {
+			if started.Before(boot.At) {
+				return ""
+			}
+			return boot.ID
+		}
+	}
 	ag.plan.teach(a.ctx, ag.store, &ag.steps.Know)
 	ag.steps.Know.Spread = judging.Spread(ag.store, ag.steps.Know.Factors)
 	return ag, nil
