@@ -32,16 +32,16 @@ func (c *Cell) agree(p *pools, o Options) map[string]bool {
 		c.Agree.Outcome, c.Agree.Reason = record.NotChecked, [...]string{"no usable pass", "one usable pass: nothing to compare"}[n]
 		return nil
 	}
-	metrics := make([]record.Metrics, 0, len(c.used))
+	set := make([]critical.Pass, 0, len(c.used))
 	for _, u := range c.used {
-		metrics = append(metrics, u.Metrics)
+		set = append(set, critical.PassOf(u))
 	}
 	c.Agree.Outcome = record.NotChecked
 	apart := map[string]bool{}
 	var said []string
-	for _, r := range o.Agreement.Judge(metrics, p.others(*c, p.indexOf(*c), Metrics[:2])) {
+	for _, r := range o.Agreement.Compare(set, p.others(*c, p.indexOf(*c), Metrics[:2])) {
+		said = append(said, r.Text())
 		if r.Unable != "" {
-			said = append(said, "not compared: "+r.Unable)
 			continue
 		}
 		short := strings.TrimSuffix(r.Metric, "_fps")
@@ -51,13 +51,12 @@ func (c *Cell) agree(p *pools, o Options) map[string]bool {
 		}
 		if !r.Accepted {
 			apart[r.Metric] = true
-			c.Agree.Outcome, c.Agree.Advice = record.Doubtful, critical.Advice(len(metrics))
+			c.Agree.Outcome, c.Agree.Advice = record.Doubtful, r.Advice()
 		}
-		said = append(said, r.Text)
 	}
 	c.Agree.Reason = strings.Join(said, "; ")
 	if c.Agree.Outcome == record.OK {
-		c.Agree.Reason = fmt.Sprintf("%d passes agree: %s", len(metrics), c.Agree.Reason)
+		c.Agree.Reason = fmt.Sprintf("%d passes agree: %s", len(set), c.Agree.Reason)
 	}
 	return apart
 }

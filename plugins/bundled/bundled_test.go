@@ -210,7 +210,7 @@ func TestOutcomes(t *testing.T) {
 		{"framecap", 0, record.Bad, "pinned at 60 FPS"},
 		{"thermal", 0, record.Bad, "in 5 of 20 samples"},
 		{"thermal", 2, record.Bad, "fell by"},
-		{"agreement", 0, record.Doubtful, "stated limit"},
+		{"agreement", 0, record.Doubtful, "fixed limit"},
 		{"duplicate", 0, record.Bad, "are those of pass"},
 		{"clock", 0, record.Bad, "0.001 times"},
 	} {

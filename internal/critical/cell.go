@@ -1,0 +1,242 @@
+package critical
+
+import (
+	"cmp"
+	"math"
+	"slices"
+	"strings"
+	"time"
+
+	"capd.example/record"
+)
+
+// Check is the name of the check that judges by this rule.
+const Check = "agreement"
+
+// Pass is a pass of a cell as the rule sees it.
+type Pass struct {
+	ID      string
+	Name    string // as people know it: "pass 2"; "" where they do not
+	At      time.Time
+	Metrics record.Metrics
+	// Bad passes count for nothing.
+	Bad bool
+	// Own says that something else is doubtful about the pass. It is compared with the
+	// others and does not count against them.
+	Own bool
+}
+
+// PassOf returns a judged pass as the rule sees it. What was said by hand outranks the
+// findings; what agreement itself found is no cause of a pass's own.
+func PassOf(p record.Pass) Pass {
+	out := Pass{ID: p.ID, At: p.StartedAt, Metrics: p.Metrics}
+	if n := p.Tags.Value(record.TagPass); n != "" {
+		out.Name = "pass " + n
+	}
+	if p.Overruled != "" {
+		out.Bad, out.Own = p.Verdict == record.VerdictBad, p.Verdict == record.VerdictDoubtful
+		return out
+	}
+	found := false
+	for _, f := range p.Findings {
+		found = found || f.Outcome == record.Bad || f.Outcome == record.Doubtful
+		if f.Check != Check {
+			out.Bad = out.Bad || f.Outcome == record.Bad
+			out.Own = out.Own || f.Outcome == record.Doubtful
+		}
+	}
+	if !found { // it came without its findings
+		out.Bad, out.Own = p.Verdict == record.VerdictBad, p.Verdict == record.VerdictDoubtful
+	}
+	return out
+}
+
+// Figure is what the rule says of one figure of a set of passes.
+type Figure struct {
+	Metric string
+	Unable string // why nothing can be said; "" where something is
+
+	RangePercent, LimitPercent float64
+	Accepted                   bool
+	// Apart are the identities of passes that stand apart from all others, which agree;
+	// none where the set is accepted or nobody can tell.
+	Apart []string
+
+	what   string
+	set    []Pass // those compared
+	rest   []Pass // without those apart
+	limit  limit  // of the set
+	limits func(n int) limit
+}
+
+// Compare compares all passes of a set with each other, whatever else is known of them;
+// spread is the repeatability of comparable other cells by figure. The 1% lows are compared
+// without the passes whose averages stand apart.
+func (r Rule) Compare(set []Pass, spread map[string]record.Spread) []Figure {
+	avg := r.figure(r.Average, Average, set, spread[Average])
+	set = slices.DeleteFunc(slices.Clone(set), func(p Pass) bool { return slices.Contains(avg.Apart, p.ID) })
+	return []Figure{avg, r.figure(r.Low1, Low1, set, spread[Low1])}
+}
+
+var whats = map[string]string{Average: "averages", Low1: "1% lows"}
+
+func (p Pass) value(metric string) float64 {
+	if metric == Low1 {
+		return p.Metrics.Low1FPS
+	}
+	return p.Metrics.AvgFPS
+}
+
+func (r Rule) figure(b Bounds, metric string, set []Pass, s record.Spread) Figure {
+	f := Figure{Metric: metric, what: whats[metric], set: set, rest: set}
+	square := 0.0
+	for _, p := range set {
+		if metric == Low1 && p.Metrics.Low1Sparse {
+			f.Unable = "1% lows, which rest on fewer than ten frames"
+			return f
+		}
+		if v := p.value(metric); !(v > 0) || math.IsInf(v, 1) {
+			f.Unable = f.what + ": a pass has " + number(v)
+			return f
+		}
+		if metric == Low1 {
+			square += math.Pow(tailError(p.Metrics), 2) / float64(len(set))
+		}
+	}
+	f.limits = func(n int) limit { return b.limit(r, s, n, math.Sqrt(square)) }
+	f.limit = f.limits(len(set))
+	f.RangePercent, f.LimitPercent = 100*math.Expm1(f.spread(set)), f.limit.percent()
+	f.Accepted = f.spread(set) <= f.limit.ln
+	if !f.Accepted {
+		f.stand()
+	}
+	return f
+}
+
+// spread returns the range of the logarithms.
+func (f Figure) spread(set []Pass) float64 {
+	if len(set) < 2 {
+		return 0
+	}
+	lo, hi := f.ends(set)
+	return math.Log(hi / lo)
+}
+
+func (f Figure) ends(set []Pass) (lo, hi float64) {
+	lo, hi = math.Inf(1), 0
+	for _, p := range set {
+		lo, hi = min(lo, p.value(f.Metric)), max(hi, p.value(f.Metric))
+	}
+	return lo, hi
+}
+
+// apartness is how far passes must lie from those that agree to be said to stand apart, in
+// units of the limit, and how closely those must lie together, in units of that distance.
+// Found by simulation (cell_test.go): with one pass of three to six displaced by 0 to 30
+// standard deviations, an innocent one is named in at most 1 % of the cells, by each
+// figure. Where comparable cells tell how well passes repeat that holds whatever they
+// repeat to; where the limit is a convention, up to a noise of a pass of two thirds of it.
+type apartness struct{ distance, together float64 }
+
+func apart(k kind, n int) apartness {
+	switch {
+	case k != stated && k != tail:
+		return apartness{0.75, 0.5}
+	case n == 3:
+		return apartness{2, 0.1}
+	}
+	return apartness{1.5, 0.1}
+}
+
+// stand finds the passes that stand apart: the others are the one largest group that
+// agrees, more than half of the set, and close together as seen from those outside.
+func (f *Figure) stand() {
+	n := len(f.set)
+	sorted := slices.Clone(f.set)
+	slices.SortFunc(sorted, func(a, b Pass) int { return cmp.Compare(a.value(f.Metric), b.value(f.Metric)) })
+	ln := make([]float64, n)
+	for i, p := range sorted {
+		ln[i] = math.Log(p.value(f.Metric))
+	}
+	far := apart(f.limit.kind, n)
+	for size := n - 1; size > n/2; size-- {
+		found, at := 0, 0
+		inside := f.limits(size).ln
+		for lo := 0; lo+size <= n; lo++ {
+			wide, gap := ln[lo+size-1]-ln[lo], math.Inf(1)
+			if lo > 0 {
+				gap = ln[lo] - ln[lo-1]
+			}
+			if lo+size < n {
+				gap = min(gap, ln[lo+size]-ln[lo+size-1])
+			}
+			if wide <= inside && gap >= far.distance*f.limit.ln && wide <= far.together*gap {
+				found, at = found+1, lo
+			}
+		}
+		if found > 1 {
+			return
+		}
+		if found == 1 {
+			f.rest = sorted[at : at+size]
+			for i, p := range sorted {
+				if i < at || i >= at+size {
+					f.Apart = append(f.Apart, p.ID)
+				}
+			}
+			return
+		}
+	}
+}
+
+// Verdicts returns the finding about each pass of a cell, by identity. It depends on the
+// passes alone, not on the order in which they are given or came: they are taken in order
+// of their start, then identity.
+//
+// Passes without a cause of their own are compared with each other, Latest at a time: each
+// with those that follow it, the last ones with each other. Where some of them stand apart
+// those are doubtful and the others are not; where nobody can tell, all are. A pass with a
+// cause of its own is compared with the others and changes nothing about them. Where every
+// pass has one, they are compared with each other, bad ones aside.
+func (r Rule) Verdicts(passes []Pass, spread map[string]record.Spread) map[string]record.Finding {
+	all := slices.SortedFunc(slices.Values(passes), func(a, b Pass) int {
+		return cmp.Or(a.At.Compare(b.At), strings.Compare(a.ID, b.ID))
+	})
+	counts := func(p Pass) bool { return !p.Bad && !p.Own }
+	if !slices.ContainsFunc(all, counts) {
+		counts = func(p Pass) bool { return !p.Bad }
+	}
+	var good []Pass
+	for _, p := range all {
+		if counts(p) {
+			good = append(good, p)
+		}
+	}
+	latest := r.Latest
+	if latest < 1 {
+		latest = max(1, len(all))
+	}
+	known := map[int][]Figure{} // of the good passes from there on
+	out := make(map[string]record.Finding, len(all))
+	before := 0 // good passes before this one
+	for _, p := range all {
+		if !counts(p) {
+			out[p.ID] = r.beside(p, from(good, before, max(1, latest-1)), spread)
+			continue
+		}
+		set := from(good, before, latest)
+		key := max(0, min(before, len(good)-latest))
+		if known[key] == nil {
+			known[key] = r.Compare(set, spread)
+		}
+		out[p.ID] = r.among(p, set, len(all), known[key])
+		before++
+	}
+	return out
+}
+
+// from returns so many passes from the given one on, or the last ones.
+func from(list []Pass, first, count int) []Pass {
+	first = max(0, min(first, len(list)-count))
+	return list[first:min(first+count, len(list))]
+}
