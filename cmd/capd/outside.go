@@ -22,6 +22,7 @@ type machine interface {
 	Sampling() sysinfo.Sampling
 	Hasten()
 	Detect(context.Context) record.System
+	Boot(now time.Time) (sysinfo.Boot, bool)
 	WindowFor(from, to time.Time, program string) (*record.Telemetry, error)
 }
 
