@@ -106,7 +106,9 @@ func (s *source) gunzip(r io.Reader) error {
 		return err
 	}
 	z, err := gzip.NewReader(r)
-	if err != nil {
+	if OfTheMoment(err) {
+		return err
+	} else if err != nil {
 		return fault(0, "check that the file was copied whole", "unpack gzip: %v", err)
 	}
 	s.Reader = &growth{r: z, in: s.counted, name: "gzip"}
@@ -140,7 +142,7 @@ func (g *growth) Read(p []byte) (int, error) {
 	if g.out > freeGrowth && g.out > maxRatio*g.in.n {
 		return 0, fault(0, "if it really is a log, unpack it first", "the log unpacks to more than %d MiB from %d kB: not read any further", g.out>>20, g.in.n>>10)
 	}
-	if err != nil && err != io.EOF {
+	if err != nil && err != io.EOF && !OfTheMoment(err) {
 		err = fault(0, "check that the file was copied whole", "unpack %s: %v", g.name, err)
 	}
 	return n, err

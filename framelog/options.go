@@ -21,6 +21,7 @@ type Options struct {
 	Program   string     // program whose rows are used where a log names programs; empty for the one with most frames
 	Formats   []Format   // formats beyond text and JSON Lines
 	NoHash    bool       // leave Digest.SHA256 empty
+	NoLink    bool       // refuse a path that is a link; where others may write into the folder
 	MaxFrames int        // 0 for DefaultMaxFrames
 	MaxBytes  int64      // of text after decompression; 0 for DefaultMaxBytes
 }

@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"hash"
 	"io"
+	"io/fs"
 	"os"
 	"time"
 
@@ -70,18 +71,11 @@ func (r *Reader) ReadFile(path string, opt Options) (record.Reading, Digest, err
 }
 
 func (r *Reader) readOnce(path string, opt Options) (out record.Reading, d Digest, changed bool, err error) {
-	f, err := os.Open(path)
+	f, before, err := openLog(path, opt.NoLink)
 	if err != nil {
-		return out, d, false, fmt.Errorf("open log: %w", err)
+		return out, d, false, err
 	}
 	defer f.Close()
-	before, err := f.Stat()
-	if err != nil {
-		return out, d, false, fmt.Errorf("look at log: %w", err)
-	}
-	if !before.Mode().IsRegular() {
-		return out, d, false, fault(0, "name a file", "%s is no regular file", path)
-	}
 	d = Digest{Size: before.Size(), ModTime: before.ModTime()}
 	in := io.Reader(f)
 	if !opt.NoHash {
@@ -92,9 +86,7 @@ func (r *Reader) readOnce(path string, opt Options) (out record.Reading, d Diges
 		in = &hashing{r: f, h: r.hash}
 	}
 	out, err = r.read(path, in, before.Size(), opt)
-	var fe *Error
-	var ae *AmbiguousError
-	if err != nil && !errors.As(err, &fe) && !errors.As(err, &ae) {
+	if OfTheMoment(err) {
 		return out, d, false, fmt.Errorf("read log: %w", err)
 	}
 	if !opt.NoHash {
@@ -108,6 +100,69 @@ func (r *Reader) readOnce(path string, opt Options) (out record.Reading, d Diges
 	after, serr := os.Stat(path)
 	changed = serr == nil && (after.Size() != before.Size() || !after.ModTime().Equal(before.ModTime()) || !os.SameFile(before, after))
 	return out, d, changed, err
+}
+
+// openLog opens a regular file and nothing else: what stands under a name can be another
+// thing from one moment to the next, and opening a named pipe would wait for its writer.
+func openLog(path string, noLink bool) (*os.File, os.FileInfo, error) {
+	f, err := os.OpenFile(path, os.O_RDONLY|dontWait, 0)
+	if err != nil {
+		return nil, nil, fmt.Errorf("open log: %w", err)
+	}
+	info, err := f.Stat()
+	if err == nil && info.Mode().IsRegular() && noLink {
+		var named os.FileInfo
+		if named, err = os.Lstat(path); err == nil && !os.SameFile(named, info) {
+			err = fault(0, "put the file itself there", "%s is a link", path)
+		}
+	} else if err == nil && !info.Mode().IsRegular() {
+		err = fault(0, "name a file", "%s is no regular file", path)
+	}
+	if err != nil {
+		f.Close()
+		var known *Error
+		if !errors.As(err, &known) {
+			err = fmt.Errorf("look at log: %w", err)
+		}
+		return nil, nil, err
+	}
+	return f, info, nil
+}
+
+// OfTheMoment reports whether an error of reading a log came from opening or reading the
+// file: descriptors that ran out, a disk that failed, a program that locks it. Reading it
+// again may help, where any other error is about what the log holds.
+func OfTheMoment(err error) bool {
+	var file *fs.PathError
+	return errors.As(err, &file)
+}
+
+// headSize is how much of the beginning of a file tells whether it reads as a log.
+const headSize = 64 << 10
+
+// Begins reports whether a file that is still being written reads as a log so far. What is
+// packed tells only when it is whole and counts as one; what cannot be read does not.
+func Begins(path string, opt Options) bool {
+	f, _, err := openLog(path, opt.NoLink)
+	if err != nil {
+		return false
+	}
+	defer f.Close()
+	head := make([]byte, headSize)
+	n, err := io.ReadFull(f, head)
+	if err != nil && !errors.Is(err, io.EOF) && !errors.Is(err, io.ErrUnexpectedEOF) {
+		return false
+	}
+	head = head[:n]
+	if n >= 2 && (head[0] == 0x1f && head[1] == 0x8b || head[0] == 0x28 && head[1] == 0xb5) {
+		return true
+	}
+	if end := bytes.LastIndexByte(head, '\n'); end >= 0 {
+		head = head[:end+1] // the last row may be half written
+	}
+	_, err = Read(path, head, opt)
+	var many *AmbiguousError
+	return err == nil || errors.As(err, &many)
 }
 
 // hashing feeds all that is read to a hash.

@@ -1,6 +1,8 @@
 package sysinfo
 
 import (
+	"errors"
+	"sync"
 	"syscall"
 	"unsafe"
 
@@ -34,6 +36,25 @@ func onSystem(fd int, magic int64) bool {
 	var st unix.Statfs_t
 	return unix.Fstatfs(fd, &st) == nil && int64(st.Type) == magic
 }
+
+// spare is how many descriptors the sampler leaves to the rest of the agent.
+const spare = 64
+
+// mostDescriptors is the limit of this process; a process's own limit is what the runtime
+// made of it at the start.
+var mostDescriptors = sync.OnceValue(func() int {
+	var limit unix.Rlimit
+	if unix.Getrlimit(unix.RLIMIT_NOFILE, &limit) != nil {
+		return 1 << 20
+	}
+	return int(min(limit.Cur, 1<<20))
+})
+
+// scarce reports that few descriptors are left: the system gives out the lowest free one.
+func (f *file) scarce() bool { return f.fd >= mostDescriptors()-spare }
+
+// noDescriptor reports whether something could not be opened for want of descriptors.
+func noDescriptor(err error) bool { return errors.Is(err, unix.EMFILE) || errors.Is(err, unix.ENFILE) }
 
 // prompt says that a file of sysfs tells what the processor itself knows, so that it
 // cannot block as a sensor behind a slow bus or a firmware's mutex can.

@@ -33,6 +33,10 @@ func (f *file) readAll(buf []byte) (int, error) { return f.read(buf) }
 
 func (f *file) prompt() {}
 
+func (f *file) scarce() bool { return false }
+
+func noDescriptor(error) bool { return false }
+
 func (f *file) kernels() bool { return false }
 
 func (f *file) close() {

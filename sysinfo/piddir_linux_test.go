@@ -39,6 +39,49 @@ func TestStartOfAProcess(t *testing.T) {
 	}
 }
 
+// Where few descriptors are left the sampler keeps none, gives up those that it had, and
+// still knows who used the processor.
+func TestTheSamplerLeavesDescriptors(t *testing.T) {
+	was := mostDescriptors
+	t.Cleanup(func() { mostDescriptors = was })
+	r, why := openProcReader(tree{"/"}, true)
+	if why != "" {
+		t.Fatal(why)
+	}
+	defer r.end()
+	child := exec.Command("sleep", "60")
+	if err := child.Start(); err != nil {
+		t.Fatal(err)
+	}
+	defer child.Wait()
+	defer child.Process.Kill()
+	me, ok := r.open(os.Getpid())
+	if !ok || me.handle == nil {
+		t.Fatal("with many left its own process has no descriptor")
+	}
+	mostDescriptors = func() int { return me.handle.fd + spare }
+	other, ok := r.open(child.Process.Pid)
+	if !ok || other.handle != nil || me.handle != nil || len(r.kept) != 0 {
+		t.Errorf("opened %v; kept: %v, %v", ok, me.handle, other.handle)
+	}
+	for _, clocks := range []bool{true, false} {
+		r.clocks = clocks
+		if used, ok := r.used(me); !ok || used == 0 && clocks {
+			t.Errorf("clocks %v: %d ns used, there %v", clocks, used, ok)
+		}
+		wrong := *me
+		wrong.start++ // the number is another process's now
+		if _, ok := r.used(&wrong); ok {
+			t.Errorf("clocks %v: another process of that number was taken for it", clocks)
+		}
+	}
+	if r.rename(me); me.name == "" {
+		t.Error("it has no name")
+	}
+	r.close(me)
+	r.close(other)
+}
+
 // TestHolds: a process's open files are found by either way of looking, without
 // allocating by the one that runs while a pass does.
 func TestHolds(t *testing.T) {

@@ -49,7 +49,8 @@ type process struct {
 	asked       bool      // name and graphics were looked at closely
 	askedAt     time.Time // the latest time
 	files       int64     // where the look through its open files goes on, 0 for from the start
-	handle      *file     // kept descriptor, where the system works with files
+	handle      *file     // kept descriptor, where the system works with files; nil where none is left for it
+	start       uint64    // when it started by the system's own count, to tell it without a handle
 }
 
 // look is the processor time that a process used between two looks at it.

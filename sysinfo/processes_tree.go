@@ -5,6 +5,7 @@ import (
 	"errors"
 	"os"
 	"path/filepath"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -13,7 +14,9 @@ import (
 )
 
 // procReader follows processes below /proc. Each keeps its descriptor: a number that is
-// used again for another process then fails instead of lying.
+// used again for another process then fails instead of lying. Where the agent comes near
+// its limit of descriptors, all are given up and opened when they are needed: logs, store
+// and validators go first.
 type procReader struct {
 	t      tree
 	dir    *pidDir
@@ -21,6 +24,7 @@ type procReader struct {
 	live   bool
 	clocks bool // the numbers in /proc are those that the kernel knows processes by here
 	births *births
+	kept   []*process // those with a descriptor
 }
 
 func openProcReader(t tree, live bool) (*procReader, record.Unknown) {
@@ -43,6 +47,9 @@ func (r *procReader) pids(buf []int) ([]int, error)      { return r.dir.list(buf
 func (r *procReader) open(pid int) (*process, bool) {
 	f, err := r.dir.stat(pid)
 	if err != nil {
+		if noDescriptor(err) {
+			r.giveUp()
+		}
 		return nil, false
 	}
 	n, err := f.read(r.buf[:])
@@ -51,7 +58,46 @@ func (r *procReader) open(pid int) (*process, bool) {
 		f.close()
 		return nil, false
 	}
-	return &process{pid: pid, parent: parent, name: string(name), began: r.began(r.buf[:n]), used: ticks * (1e9 / userHz), handle: f}, true
+	p := &process{pid: pid, parent: parent, name: string(name), began: r.began(r.buf[:n]), used: ticks * (1e9 / userHz)}
+	p.start, _ = startTicks(r.buf[:n])
+	r.keep(p, f)
+	return p, true
+}
+
+// keep keeps the descriptor of a process unless few are left.
+func (r *procReader) keep(p *process, f *file) {
+	if !f.scarce() {
+		p.handle = f
+		r.kept = append(r.kept, p)
+		return
+	}
+	f.close()
+	r.giveUp()
+}
+
+func (r *procReader) giveUp() {
+	for _, k := range r.kept {
+		k.handle.close()
+		k.handle = nil
+	}
+	r.kept = nil
+}
+
+// stat reads the file of a process into the buffer; ok is false when it has ended, known
+// when it could not be asked for want of a descriptor.
+func (r *procReader) stat(p *process) (n int, ok, known bool) {
+	if p.handle != nil {
+		n, err := p.handle.read(r.buf[:])
+		return n, err == nil, true
+	}
+	f, err := r.dir.stat(p.pid)
+	if err != nil {
+		return 0, false, !noDescriptor(err)
+	}
+	defer f.close()
+	n, err = f.read(r.buf[:])
+	start, is := startTicks(r.buf[:n])
+	return n, err == nil && is && start == p.start, true
 }
 
 // began returns when a process started; the zero time where that is not known, as for a
@@ -78,21 +124,27 @@ func (r *procReader) used(p *process) (uint64, bool) {
 		if ns == p.used || sure {
 			return ns, true
 		}
-		if _, err := p.handle.read(r.buf[:]); err != nil {
-			return 0, false
+		_, is, known := r.stat(p)
+		if !known {
+			return ns, true // it stays in doubt
 		}
 		p.confirmed = p.at
-		return ns, true
+		return ns, is
 	}
-	n, err := p.handle.read(r.buf[:])
-	if err != nil {
-		return 0, false
+	n, is, known := r.stat(p)
+	if !is {
+		return p.used, !known
 	}
 	_, _, ticks, ok := parseStat(r.buf[:n])
 	return ticks * (1e9 / userHz), ok
 }
 
-func (r *procReader) close(p *process) { p.handle.close() }
+func (r *procReader) close(p *process) {
+	p.handle.close()
+	if i := slices.Index(r.kept, p); i >= 0 {
+		r.kept = slices.Delete(r.kept, i, i+1)
+	}
+}
 
 // end gives back what the reader holds besides the processes that it follows.
 func (r *procReader) end() {
@@ -160,7 +212,7 @@ func (r *procReader) closely(p *process) {
 }
 
 func (r *procReader) rename(p *process) {
-	if n, err := p.handle.read(r.buf[:]); err == nil {
+	if n, is, _ := r.stat(p); is {
 		name, _, _, ok := parseStat(r.buf[:n])
 		known := p.asked && (string(name) == p.name || len(name) >= shownName && strings.HasPrefix(p.name, string(name)))
 		if ok && !known {

@@ -178,7 +178,7 @@ func (k *keeper) observe(f File, now time.Time) {
 		k.o.Noticed()
 	}
 	if e == nil {
-		e = &entry{file: f, firstSeen: now, lastChange: now}
+		e = &entry{file: f, firstSeen: now, lastChange: now, begun: now}
 		k.entries[f.Path], k.open[f.Path], k.dueAt = e, e, time.Time{}
 		if !k.started && !k.o.Existing || f.Size > 0 && k.o.Known(f) {
 			e.phase, e.again = done, true
@@ -191,6 +191,10 @@ func (k *keeper) observe(f File, now time.Time) {
 	}
 	if e.file.FileID != f.FileID {
 		e.firstSeen = now
+		e.begun, e.table, e.askAt = now, false, 0
+	}
+	if e.phase == done { // it is written anew, or goes on
+		e.begun, e.table, e.askAt = now, false, 0
 	}
 	if e.phase == queued {
 		k.queue = slices.DeleteFunc(k.queue, func(l Log) bool { return l.Path == f.Path })
@@ -266,14 +270,29 @@ func (k *keeper) troubleOnce(path string, err error, hint string) {
 }
 
 func (k *keeper) state() State {
-	var recording time.Time
+	s := State{
+		Folder: k.o.Folder, Missing: k.missing, Polling: k.polling(), Folders: len(k.watched),
+		Pending: len(k.open), Queued: len(k.queue), Handed: k.handed,
+	}
 	for _, e := range k.open {
-		if e.lastChange.Sub(e.firstSeen) >= time.Second && e.lastChange.After(recording) {
-			recording = e.lastChange
+		if e.lastChange.Sub(e.begun) < time.Second || !k.table(e) {
+			continue
+		}
+		if e.lastChange.After(s.Recording) {
+			s.Recording = e.lastChange
+		}
+		if e.begun.After(s.HolderSince) || e.begun.Equal(s.HolderSince) && e.file.Path < s.Holder {
+			s.Holder, s.HolderSince = e.file.Path, e.begun
 		}
 	}
-	return State{
-		Recording: recording, Folder: k.o.Folder, Missing: k.missing, Polling: k.polling(), Folders: len(k.watched),
-		Pending: len(k.open), Handed: k.handed,
+	return s
+}
+
+// table reports whether a log that is being written reads as one so far. Whatever else a
+// program keeps writing into the folder is no recording.
+func (k *keeper) table(e *entry) bool {
+	if !e.table && e.file.Size >= e.askAt {
+		e.table, e.askAt = k.o.Table(e.file.Path), 2*e.file.Size
 	}
+	return e.table
 }

@@ -57,6 +57,9 @@ type entry struct {
 	phase      phase
 	again      bool // was handed on before and has changed since
 	firstSeen  time.Time
+	begun      time.Time // when it was first noticed, or first noticed to change after it was handed on
+	table      bool      // its beginning reads as a log
+	askAt      int64     // size from which it is asked for that again
 	lastChange time.Time // when the agent noticed the last change, by the agent's clock
 	writer     Writer
 	probedAt   time.Time // zero: not since the last change

@@ -71,6 +71,10 @@ type Options struct {
 	// Trouble is told what keeps logs from being noticed; nil to ignore it. It is called
 	// from the watching goroutine and must return quickly.
 	Trouble func(Trouble)
+	// Table reports whether the beginning of a file that is being written over time reads as
+	// a log; nil for always. A file that does not is not among those that are being
+	// recorded. It is asked once, and again each time the file has doubled, until it does.
+	Table func(path string) bool
 	// Noticed is told that a log is new or has changed since the first scan; nil to ignore
 	// it. It must return at once, too.
 	Noticed func()
@@ -88,10 +92,15 @@ type State struct {
 	Polling bool // events are not trusted or not available
 	Folders int  // watched folders, the first included
 	Pending int  // logs that are not complete yet
+	Queued  int  // complete logs that the receiver has not taken yet
 	// Recording is the latest noticed change of a log that is being written over time, not
 	// at once; zero when there is none.
 	Recording time.Time
-	Handed    int // logs handed on since the start
+	// Holder is the log of these whose writing began last, which others may wait for; ""
+	// when there is none. Its writing began at HolderSince.
+	Holder      string
+	HolderSince time.Time
+	Handed      int // logs handed on since the start
 }
 
 // Watcher watches one folder and everything below it.
@@ -143,6 +152,9 @@ func setDefaults(o *Options) {
 	}
 	if o.Trouble == nil {
 		o.Trouble = func(Trouble) {}
+	}
+	if o.Table == nil {
+		o.Table = func(string) bool { return true }
 	}
 	if o.Noticed == nil {
 		o.Noticed = func() {}

@@ -1,0 +1,6 @@
+//go:build !unix
+
+package framelog
+
+// dontWait is not needed where opening does not wait.
+const dontWait = 0
