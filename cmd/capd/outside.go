@@ -24,7 +24,6 @@ type machine interface {
 	Detect(context.Context) record.System
 	Boot(now time.Time) (sysinfo.Boot, bool)
 	WindowFor(from, to time.Time, program string) (*record.Telemetry, error)
-	Boot(now time.Time) (sysinfo.Boot, bool)
 }
 
 // checker runs the validators; Idle gives back what checking took.
