@@ -347,9 +347,10 @@ func (w *simulated) writer(path string) watcher.Writer {
 // still is a bench that never changes and takes no samples.
 type still struct{}
 
-func (still) Sample(ctx context.Context) error { <-ctx.Done(); return nil }
-func (still) Sampling() sysinfo.Sampling       { return sysinfo.Sampling{} }
-func (still) Hasten()                          {}
+func (still) Sample(ctx context.Context) error    { <-ctx.Done(); return nil }
+func (still) Sampling() sysinfo.Sampling          { return sysinfo.Sampling{} }
+func (still) Hasten()                             {}
+func (still) Boot(time.Time) (sysinfo.Boot, bool) { return sysinfo.Boot{}, false }
 func (still) WindowFor(time.Time, time.Time, string) (*record.Telemetry, error) {
 	return nil, errors.New("none were taken")
 }
