@@ -8,6 +8,7 @@ import (
 	"slices"
 	"sort"
 	"strings"
+	"time"
 
 	"capd.example/record"
 )
@@ -23,10 +24,22 @@ type Cell struct {
 	// Warnings are what a reader of the figures must know: a missing factor, passes of
 	// more than one system, driver or game version, passes that are doubtful.
 	Warnings []string `json:"warnings,omitempty"`
+	// Mixed is in what the passes that count were not taken alike.
+	Mixed []Mix `json:"mixed,omitempty"`
+	// Older says of a cell that rests on an older campaign's passes which these are.
+	Older *Older `json:"older,omitempty"`
 
 	order  []string // factors in their order
 	used   []record.Pass
 	groups [][]int // indexes of used that were taken under the same conditions
+}
+
+// Older are passes of an earlier time that stand in for a cell.
+type Older struct {
+	Campaign string    `json:"campaign"` // "" where they bear none
+	Passes   int       `json:"passes"`
+	From     time.Time `json:"from"`
+	To       time.Time `json:"to"`
 }
 
 // Passes says which passes a cell rests on.
@@ -135,8 +148,13 @@ func Cells(passes []record.Pass, o Options) []Cell {
 	o = o.withDefaults()
 	cells := group(passes, o.Factors)
 	for i := range cells {
+		cells[i].Mixed = Mixed(cells[i].used, o.Systems, o.Factors)
+		for _, m := range cells[i].Mixed {
+			cells[i].warn("%s", m)
+		}
 		cells[i].measure(o.Confidence)
 	}
+	inPlannedOrder(cells, o)
 	regimes(cells, o.Factors)
 	pools := newPools(cells, o)
 	for i := range cells {
@@ -172,6 +190,36 @@ func group(passes []record.Pass, factors []string) []Cell {
 		cells[i].look()
 	}
 	return cells
+}
+
+// inPlannedOrder sorts cells as [Options.Levels] has it; levels that it does not know come
+// after the others in their natural order.
+func inPlannedOrder(cells []Cell, o Options) {
+	if len(o.Levels) == 0 {
+		return
+	}
+	rank := map[string]map[string]int{}
+	for f, levels := range o.Levels {
+		rank[f] = map[string]int{}
+		for i, l := range levels {
+			rank[f][l] = i + 1
+		}
+	}
+	place := func(f, level string) int {
+		if n, ok := rank[f][level]; ok {
+			return n
+		}
+		return math.MaxInt
+	}
+	slices.SortStableFunc(cells, func(a, b Cell) int {
+		for _, f := range o.Factors {
+			x, y := a.Factors[f], b.Factors[f]
+			if d := cmp.Or(cmp.Compare(place(f, x), place(f, y)), naturally(x, y)); d != 0 {
+				return d
+			}
+		}
+		return 0
+	})
 }
 
 // inOrder sorts passes by time, then identity, so that a result does not depend on the
@@ -233,11 +281,6 @@ func (c *Cell) look() {
 		c.warn("no usable pass")
 		return
 	}
-	c.mixed("bench", func(p record.Pass) string { return p.Bench })
-	c.mixed("system", func(p record.Pass) string { return p.System })
-	for _, name := range conditionTags(c.used, c.order) {
-		c.mixed(name, func(p record.Pass) string { return p.Tags.Value(name) })
-	}
 	doubtful, unverified := 0, 0
 	for _, p := range c.used {
 		switch p.Verdict {
@@ -263,25 +306,6 @@ func (c *Cell) look() {
 
 func (c *Cell) warn(format string, args ...any) {
 	c.Warnings = append(c.Warnings, fmt.Sprintf(format, args...))
-}
-
-func (c *Cell) mixed(what string, of func(record.Pass) string) {
-	seen := map[string]int{}
-	for _, p := range c.used {
-		seen[of(p)]++
-	}
-	if len(seen) < 2 {
-		return
-	}
-	var parts []string
-	for v, n := range seen {
-		if v == "" {
-			v = "unknown"
-		}
-		parts = append(parts, fmt.Sprintf("%s (%d)", v, n))
-	}
-	sort.Strings(parts)
-	c.warn("passes of more than one %s: %s", what, strings.Join(parts, ", "))
 }
 
 // notConditions are tags that name a pass or when it was taken, not how.

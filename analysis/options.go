@@ -17,6 +17,14 @@ type Options struct {
 	// repeatability but which are not listed.
 	History []record.Pass
 
+	// Systems are what was detected, by the identity of the system; where one is missing its
+	// identity stands for what differs.
+	Systems map[string]record.System
+
+	// Levels are the levels of factors in the order in which cells are to be listed; nil: in
+	// the natural order of their names.
+	Levels map[string][]string
+
 	Confidence float64 // of intervals; 0: 0.95
 	MinDF      float64 // degrees of freedom below which nothing is pooled; 0: 6
 

@@ -12,8 +12,9 @@ import (
 // that.
 type Campaign struct {
 	Name        string
-	Passes      int     // wanted per cell
-	HoursPerDay float64 // of work at the bench
+	Was         []string // names that it had before, which its passes and orders may bear
+	Passes      int      // wanted per cell
+	HoursPerDay float64  // of work at the bench
 	Accept      []record.Verdict
 	Since       time.Time // passes that started before do not count; zero for all
 	Factors     []Factor  // in the order of record.CellFactors, then the reviewer's own by name

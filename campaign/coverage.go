@@ -69,7 +69,7 @@ func (c *Coverage) add(pass *record.Pass) int {
 		return -1
 	}
 	c.seen[pass.ID] = true
-	if of := pass.Tags.Value(record.TagCampaign); of != "" && of != camp.Name || pass.StartedAt.Before(camp.Since) {
+	if !camp.Belongs(*pass, Era{}) {
 		c.Others++
 		return -1
 	}

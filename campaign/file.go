@@ -19,6 +19,7 @@ import (
 // file is the campaign file as it is written.
 type file struct {
 	Name          string                         `toml:"name"`
+	Was           []string                       `toml:"was"`
 	Passes        int                            `toml:"passes"`
 	HoursPerDay   float64                        `toml:"hours_per_day"`
 	Accept        []string                       `toml:"accept"`
@@ -119,7 +120,7 @@ func (b *builder) bad(key, format string, args ...any) {
 
 func (b *builder) build() *Campaign {
 	f := b.file
-	c := &Campaign{Name: strings.TrimSpace(f.Name), Passes: f.Passes, HoursPerDay: f.HoursPerDay, RefreshHz: f.RefreshHz,
+	c := &Campaign{Name: strings.TrimSpace(f.Name), Was: f.Was, Passes: f.Passes, HoursPerDay: f.HoursPerDay, RefreshHz: f.RefreshHz,
 		CapFPS: f.CapFPS, Currency: f.Currency, Prices: f.Prices, aliases: map[string]map[string][]string{}}
 	b.plain(c)
 	b.games(c)
@@ -141,6 +142,12 @@ func (b *builder) plain(c *Campaign) {
 	f := b.file
 	if c.Name == "" {
 		b.bad("name", "is missing or empty: every pass is tagged with the campaign's name")
+	}
+	for i, was := range f.Was {
+		if was = strings.TrimSpace(was); was == "" || was == c.Name {
+			b.bad("was", "%q is no earlier name", f.Was[i])
+		}
+		c.Was[i] = was
 	}
 	if f.Passes < 1 {
 		b.bad("passes", "%d is less than 1", f.Passes)

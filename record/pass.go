@@ -86,3 +86,8 @@ type Spread struct {
 	DF   float64 // its degrees of freedom
 	From string  // for people: "12 cells of game a bound by the graphics card"
 }
+
+// Stretch is how far apart passes may have been recorded and still count as taken in one
+// go: what changes by itself on a bench (drivers, updates, dust, the season) has changed
+// after a month (a convention).
+const Stretch = 30 * 24 * time.Hour

@@ -142,10 +142,14 @@ func (r *Report) dataPackage(charts []Drawn, put func(string, []byte) error) err
 		}
 		entries = append(entries, e)
 	}
-	text, err := json.MarshalIndent(map[string]any{
+	described := map[string]any{
 		"name": packageName, "title": r.in.Title, "profile": "tabular-data-package", "created": r.in.At.UTC().Format("2006-01-02T15:04:05Z"),
 		"description": "The numbers behind the report. An apostrophe in front of a text keeps spreadsheets from taking it for a formula.",
-		"resources":   entries, "charts": charts}, "", "  ")
+		"resources":   entries, "charts": charts}
+	if len(r.in.Selection) > 0 {
+		described["selection"] = r.in.Selection
+	}
+	text, err := json.MarshalIndent(described, "", "  ")
 	if err != nil {
 		return fmt.Errorf("describe data package: %w", err)
 	}

@@ -88,6 +88,7 @@ type page struct {
 	Calls                string // how many margins are called what
 	Untested             string // why no cell could be tested
 	Few                  bool   // rows that need not be folded
+	Selection            []string
 }
 
 type counts struct{ Cells, Passes, Used, LeftOut, Disagree int }
@@ -218,6 +219,7 @@ func (r *Report) html() ([]byte, error) {
 		}
 	}
 	p.Counts.Cells, p.Counts.Passes = len(r.Cells), len(r.in.Passes)
+	p.Selection = r.in.Selection
 	settings := drawnInPage // what the charts over all settings leave
 	for _, ch := range r.charts {
 		if overall(ch.group) {

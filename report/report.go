@@ -23,7 +23,9 @@ type Input struct {
 	Loads   map[string]analysis.Load
 	Prices  []analysis.Price
 	// PriceBy is the factor whose parts have prices.
-	PriceBy   string
+	PriceBy string
+	// Selection says for people which passes these are and which were left out.
+	Selection []string
 	RefreshHz []float64
 	Traces    []Trace
 	Options   analysis.Options

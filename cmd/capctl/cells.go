@@ -24,7 +24,8 @@ type cellsCmd struct {
 // analysisFlags are what every command that draws conclusions takes.
 type analysisFlags struct {
 	Factor []string `placeholder:"TAG" help:"Tags that make a cell (default: cpu, gpu, game, scene, resolution, preset). May be repeated."`
-	Alone  bool     `help:"Judge by the selected passes alone; else the spread of all other passes of the store counts too."`
+	Alone  bool     `help:"Judge by the selected passes alone; else the spread of the campaign's other passes, or of all, counts too."`
+	scopeFlags
 }
 
 // options are the thresholds of the configuration.
@@ -38,25 +39,25 @@ func (f analysisFlags) options(a *app) analysis.Options {
 		Homogeneity: c.Homogeneity, Agreement: agreement}
 }
 
-// cells returns the cells of the selected passes.
-func (f analysisFlags) cells(a *app, filter filterFlags) ([]analysis.Cell, analysis.Options, error) {
-	passes, err := filter.passes(a)
+// cells returns the cells of the selected passes and what they rest on. A tag named by by
+// is a factor where passes have it.
+func (f analysisFlags) cells(a *app, filter filterFlags, by ...string) ([]analysis.Cell, analysis.Options, selection, error) {
+	o := f.options(a)
+	sel, err := f.choose(a, filter, &o, by...)
 	if err != nil {
-		return nil, analysis.Options{}, err
+		return nil, o, sel, err
 	}
-	if len(passes) == 0 {
+	if len(sel.passes) == 0 && len(sel.LeftOut) == 0 {
 		filter.noPass(a)
 	}
-	if err := f.checkFactors(a, passes); err != nil {
-		return nil, analysis.Options{}, err
+	if err := f.checkFactors(a, sel.passes); err != nil {
+		return nil, o, sel, err
 	}
-	o := f.options(a)
-	if !f.Alone {
-		if o.History, err = (filterFlags{}).passes(a); err != nil {
-			return nil, o, err
-		}
-	}
-	return analysis.Cells(passes, o), o, nil
+	cells := analysis.Cells(sel.passes, o)
+	sel.mark(cells)
+	sel.sum(cells)
+	sel.tell(a, cells)
+	return cells, o, sel, nil
 }
 
 // checkFactors keeps a slip of the pen from making all passes one cell: a factor that no
@@ -81,12 +82,15 @@ func (f analysisFlags) checkFactors(a *app, passes []record.Pass) error {
 }
 
 func (c *cellsCmd) Run(a *app) error {
-	cells, o, err := c.cells(a, c.filterFlags)
+	cells, o, sel, err := c.cells(a, c.filterFlags)
 	if err != nil {
 		return err
 	}
 	gaps(a, cells)
-	return printCells(a, c.outputFlags, cells, o)
+	if err := printCells(a, c.outputFlags, cells, o); err != nil {
+		return err
+	}
+	return sel.emit(a, c.outputFlags, cells)
 }
 
 func printCells(a *app, form outputFlags, cells []analysis.Cell, o analysis.Options) error {

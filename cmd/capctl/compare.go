@@ -34,7 +34,11 @@ func (c *compareCmd) Run(a *app) error {
 	if err := knownFigure(c.Metric); err != nil {
 		return err
 	}
-	cells, o, err := c.cells(a, c.filterFlags)
+	var by []string
+	if c.By != "" {
+		by = []string{c.By}
+	}
+	cells, o, sel, err := c.cells(a, c.filterFlags, by...)
 	if err != nil {
 		return err
 	}
@@ -64,8 +68,17 @@ func (c *compareCmd) Run(a *app) error {
 		}
 	}
 	if c.Across {
-		return c.totals(a, analysis.Totals(margins, o), o)
+		err = c.totals(a, analysis.Totals(margins, o), o)
+	} else {
+		err = c.margins(a, margins, o)
 	}
+	if err != nil {
+		return err
+	}
+	return sel.emit(a, c.outputFlags, cells)
+}
+
+func (c *compareCmd) margins(a *app, margins []analysis.Margin, o analysis.Options) error {
 	headings := table.Row{"cell", c.By, "against", "margin", "margin " + o.ConfidencePercent(), "call", "why"}
 	return emit(a, c.outputFlags, margins, headings, func(m analysis.Margin) table.Row {
 		return table.Row{m.Name(), m.Value, m.Base, analysis.WholePercent(m.Margin), percentRange(m.CILow, m.CIHigh), m.Call,

@@ -250,8 +250,8 @@ func (c *coverageCmd) summary(a *app, b *logbook.Book, page logbook.Page, only m
 	passes, minutes := page.Coverage.Left(page.Position)
 	fmt.Fprintf(a.stdout, "left: %s, %s\n", record.Count(passes, "pass"), left(minutes, b.Campaign.HoursPerDay))
 	beforeTheSwap(a, b, page)
-	if n := page.Coverage.Others; n > 0 {
-		fmt.Fprintf(a.stdout, "%s of other campaigns, or older than this one, not counted\n", record.Count(n, "pass"))
+	if n := page.Others; n > 0 {
+		fmt.Fprintf(a.stdout, "%s of other campaigns, or recorded at another time, not counted\n", record.Count(n, "pass"))
 	}
 	strays(a, b, page)
 }

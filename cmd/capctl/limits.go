@@ -24,7 +24,7 @@ type limitsCmd struct {
 }
 
 func (c *limitsCmd) Run(a *app) error {
-	cells, o, err := c.cells(a, c.filterFlags)
+	cells, o, sel, err := c.cells(a, c.filterFlags)
 	if err != nil {
 		return err
 	}
@@ -40,7 +40,10 @@ func (c *limitsCmd) Run(a *app) error {
 		return err
 	}
 	untagged(a, cells, record.TagProcessor, record.TagGraphics)
-	return printModels(a, c.outputFlags, models)
+	if err := printModels(a, c.outputFlags, models); err != nil {
+		return err
+	}
+	return sel.emit(a, c.outputFlags, cells)
 }
 
 // printModels prints the models after the cells, as objects with the one key "model" in
@@ -64,7 +67,7 @@ type predictCmd struct {
 }
 
 func (c *predictCmd) Run(a *app) error {
-	cells, o, err := c.cells(a, c.filterFlags)
+	cells, o, sel, err := c.cells(a, c.filterFlags)
 	if err != nil {
 		return err
 	}
@@ -83,7 +86,10 @@ func (c *predictCmd) Run(a *app) error {
 	if err != nil {
 		return err
 	}
-	return printModels(a, c.outputFlags, models)
+	if err := printModels(a, c.outputFlags, models); err != nil {
+		return err
+	}
+	return sel.emit(a, c.outputFlags, cells)
 }
 
 func modelLine(m *analysis.Model) string {

@@ -21,7 +21,7 @@ type oddCmd struct {
 
 // Run ends with status 1 where a cell is odd.
 func (c *oddCmd) Run(a *app) error {
-	cells, o, err := c.cells(a, c.filterFlags)
+	cells, o, sel, err := c.cells(a, c.filterFlags)
 	if err != nil {
 		return err
 	}
@@ -44,6 +44,9 @@ func (c *oddCmd) Run(a *app) error {
 		fmt.Fprintf(a.stderr, "capctl: note: not tested: %s\n", printable(why))
 	}
 	untagged(a, cells, record.TagProcessor, record.TagGraphics)
+	if err := sel.emit(a, c.outputFlags, cells); err != nil {
+		return err
+	}
 	if len(r.Odd) > 0 {
 		return cli.ErrFound
 	}

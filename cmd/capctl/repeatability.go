@@ -17,28 +17,33 @@ type repeatabilityCmd struct {
 	outputFlags
 	filterFlags
 	Factor []string `placeholder:"TAG" help:"Tags that make a cell. May be repeated."`
+	scopeFlags
 }
 
 func (c *repeatabilityCmd) Run(a *app) error {
-	passes, err := c.passes(a)
+	f := analysisFlags{Factor: c.Factor, Alone: true, scopeFlags: c.scopeFlags}
+	o := f.options(a)
+	sel, err := f.choose(a, c.filterFlags, &o)
 	if err != nil {
 		return err
 	}
+	passes := sel.passes
 	var list []analysis.Repeat
-	for _, r := range analysis.Repeats(passes, analysisFlags{Factor: c.Factor}.options(a)) {
+	for _, r := range analysis.Repeats(passes, o) {
 		for _, m := range c.Metric {
 			if m == "all" || m == r.Metric {
 				list = append(list, r)
 			}
 		}
 	}
+	sel.tell(a, nil)
 	if len(passes) == 0 {
 		c.noPass(a)
 	} else if len(list) == 0 {
 		a.say("nothing to show: no cell has two passes of one setting that count; 'capctl cells' lists the cells")
 	}
 	headings := table.Row{"bench", "game", "bound by", "figure", "one pass repeats to", "sets", "degrees of freedom", "three passes resolve", "by month", "remarks"}
-	return emit(a, c.outputFlags, list, headings, func(r analysis.Repeat) table.Row {
+	err = emit(a, c.outputFlags, list, headings, func(r analysis.Repeat) table.Row {
 		var months []string
 		for _, m := range r.Months {
 			months = append(months, fmt.Sprintf("%s %s (%d)", m.Month, relative(m.SD), m.Sets))
@@ -52,4 +57,8 @@ func (c *repeatabilityCmd) Run(a *app) error {
 		}
 		return table.Row{r.Bench, r.Game, r.Regime, r.Metric, relative(r.SD), r.Sets, number(r.DF, "%.0f"), relative(r.Resolves), strings.Join(months, ", "), strings.Join(notes, "; ")}
 	}, func() report.Table { return report.RepeatTable(list) })
+	if err != nil {
+		return err
+	}
+	return sel.emit(a, c.outputFlags, nil)
 }

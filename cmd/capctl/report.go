@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"crypto/sha256"
 	"errors"
@@ -9,7 +10,6 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
-	"reflect"
 	"runtime/debug"
 	"slices"
 	"time"
@@ -24,7 +24,7 @@ import (
 type reportCmd struct {
 	Out      string    `required:"" placeholder:"DIR" help:"Folder to write into; it is made, an earlier report in it is replaced."`
 	Title    string    `default:"Bench report" placeholder:"TEXT" help:"Heading of the page."`
-	Prices   string    `placeholder:"FILE" help:"Price list (see 'capctl value')."`
+	Prices   string    `placeholder:"FILE" help:"Price list (default: the prices of the campaign; see 'capctl value')."`
 	PriceBy  string    `default:"gpu" placeholder:"FACTOR" help:"The factor whose parts have prices."`
 	Hz       []float64 `placeholder:"HZ" default:"60,120,144" help:"Refresh rates to judge by."`
 	Trace    []string  `placeholder:"PASS" help:"Passes whose frame times are drawn (default: of the cell whose passes differ most)."`
@@ -131,28 +131,24 @@ func (c *reportCmd) input(a *app) (report.Input, error) {
 		}
 	}
 	var err error
-	if in.Passes, err = c.passes(a); err != nil {
+	in.Options = c.options(a)
+	sel, err := c.choose(a, c.filterFlags, &in.Options)
+	if err != nil {
 		return in, err
 	}
-	in.Options = c.options(a)
-	switch {
-	case c.Alone:
-	case reflect.ValueOf(c.filterFlags).IsZero(): // these are all; a second copy would be as large
-		in.Options.History = in.Passes
-	default:
-		if in.Options.History, err = (filterFlags{}).passes(a); err != nil {
-			return in, err
-		}
+	in.Passes, in.Systems = sel.passes, in.Options.Systems
+	file := cmp.Or(c.Campaign, a.config.Campaign)
+	if c.Any && c.Campaign == "" {
+		file = "" // a campaign that was not asked for need not be there
 	}
-	if c.Prices != "" {
-		if in.Prices, err = readPrices(c.Prices); err != nil {
-			return in, err
-		}
-	}
-	if in.Systems, err = systemsOf(a, in.Passes); err != nil {
+	if in.Prices, err = pricesOf(a, c.Prices, file, c.PriceBy); err != nil {
 		return in, err
 	}
 	in.Cells = analysis.Cells(in.Passes, in.Options)
+	sel.mark(in.Cells)
+	sel.sum(in.Cells)
+	sel.tell(a, in.Cells)
+	in.Selection = sel.lines(len(in.Cells))
 	if in.Loads, err = loadsOf(a, in.Cells); err != nil {
 		return in, err
 	}

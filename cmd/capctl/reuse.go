@@ -1,7 +1,9 @@
 package main
 
 import (
+	"cmp"
 	"context"
+	"errors"
 	"fmt"
 	"slices"
 	"strings"
@@ -16,9 +18,7 @@ import (
 
 // reuseCmd is `capctl reuse`.
 type reuseCmd struct {
-	Old    []string `required:"" placeholder:"NAME=VALUE" help:"Tags of the older passes. May be repeated."`
-	New    []string `required:"" placeholder:"NAME=VALUE" help:"Tags of the new passes. May be repeated."`
-	Accept []string `placeholder:"NAME" help:"A difference that you take responsibility for, by its name in the list. May be repeated."`
+	New []string `placeholder:"NAME=VALUE" help:"Tags of the new passes (default: those of the campaign in force). May be repeated."`
 	outputFlags
 	analysisFlags
 }
@@ -35,11 +35,7 @@ func (c *reuseCmd) Run(a *app) error {
 			}
 		}
 	}
-	old, err := filterFlags{Tag: c.Old}.passes(a)
-	if err != nil {
-		return err
-	}
-	fresh, err := filterFlags{Tag: c.New}.passes(a)
+	old, fresh, err := c.both(a)
 	if err != nil {
 		return err
 	}
@@ -71,6 +67,37 @@ func (c *reuseCmd) Run(a *app) error {
 		}
 	}
 	return printCells(a, c.outputFlags, analysis.Cells(append(old, fresh...), o), o)
+}
+
+// both returns the older and the new passes.
+func (c *reuseCmd) both(a *app) (old, fresh []record.Pass, err error) {
+	if len(c.Old) == 0 {
+		return nil, nil, cli.UsageError(errors.New("--old is missing: which passes are the older ones?"), "type: capctl reuse --old campaign=NAME, or another tag that tells them from the new ones")
+	}
+	if len(c.New) == 0 && cmp.Or(c.Campaign, a.config.Campaign) == "" {
+		return nil, nil, cli.UsageError(errors.New("--new is missing, and no campaign is configured whose passes are the new ones"), "type: capctl reuse --old campaign=NAME --new campaign=NAME")
+	}
+	err = withStore(a, func(_ context.Context, r reader) (err error) {
+		if old, err = (filterFlags{Tag: c.Old}).named(a, r, nil); err != nil {
+			return err
+		}
+		filter := filterFlags{Tag: c.New}
+		if fresh, err = filter.named(a, r, nil); err != nil || len(c.New) > 0 {
+			return err
+		}
+		s, err := c.open(a, r, filter)
+		if err != nil {
+			return err
+		}
+		fresh, _ = s.own(fresh)
+		mine := map[string]bool{}
+		for _, p := range fresh {
+			mine[p.ID] = true
+		}
+		old = slices.DeleteFunc(old, func(p record.Pass) bool { return mine[p.ID] })
+		return nil
+	})
+	return old, fresh, err
 }
 
 func (c *reuseCmd) differences(a *app, gate analysis.Comparability) error {
@@ -116,19 +143,25 @@ func tagNames(tags []string) []string {
 
 // systemsOf reads the systems of passes.
 func systemsOf(a *app, passes []record.Pass) (map[string]record.System, error) {
-	out := map[string]record.System{}
-	err := withStore(a, func(ctx context.Context, s reader) error {
-		for _, p := range passes {
-			if _, ok := out[p.System]; ok || p.System == "" {
-				continue
-			}
-			sys, err := s.System(ctx, p.System)
-			if err != nil {
-				return cli.FailedError(fmt.Errorf("system %s: %w", p.System, err))
-			}
-			out[p.System] = sys
-		}
-		return nil
+	var out map[string]record.System
+	err := withStore(a, func(_ context.Context, r reader) (err error) {
+		out, err = systemsIn(a, r, passes)
+		return err
 	})
 	return out, err
+}
+
+func systemsIn(a *app, r reader, passes []record.Pass) (map[string]record.System, error) {
+	out := map[string]record.System{}
+	for _, p := range passes {
+		if _, ok := out[p.System]; ok || p.System == "" {
+			continue
+		}
+		sys, err := r.System(a.ctx, p.System)
+		if err != nil {
+			return nil, cli.FailedError(fmt.Errorf("system %s: %w", p.System, err))
+		}
+		out[p.System] = sys
+	}
+	return out, nil
 }

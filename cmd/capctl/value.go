@@ -16,8 +16,7 @@ import (
 // valueCmd is `capctl value`.
 type valueCmd struct {
 	Prices string `placeholder:"FILE" help:"Price list: comma-separated text whose first line is part,price,currency,date (default: the prices of the campaign)."`
-	campaignFlag
-	By string `default:"gpu" placeholder:"FACTOR" help:"The factor whose parts have prices."`
+	By     string `default:"gpu" placeholder:"FACTOR" help:"The factor whose parts have prices."`
 	outputFlags
 	filterFlags
 	analysisFlags
@@ -28,7 +27,7 @@ func (c *valueCmd) Run(a *app) error {
 	if err != nil {
 		return err
 	}
-	cells, o, err := c.cells(a, c.filterFlags)
+	cells, o, sel, err := c.cells(a, c.filterFlags)
 	if err != nil {
 		return err
 	}
@@ -36,35 +35,49 @@ func (c *valueCmd) Run(a *app) error {
 	if err != nil {
 		return cli.UsageError(err)
 	}
-	return emit(a, c.outputFlags, values, table.Row{"cells", c.By, "avg FPS", "games", "price", "per frame", "frontier", "price of", "remarks"}, func(v analysis.Value) table.Row {
+	err = emit(a, c.outputFlags, values, table.Row{"cells", c.By, "avg FPS", "games", "price", "per frame", "frontier", "price of", "remarks"}, func(v analysis.Value) table.Row {
 		frontier := ""
 		if v.Frontier {
 			frontier = "yes"
 		}
 		return table.Row{v.Name(), v.Part, number(v.FPS, "%.1f"), len(v.Games), number(v.Price, "%.2f ") + v.Currency, number(v.CostPerFrame, "%.2f"), frontier, v.Date, v.Reason}
 	}, func() report.Table { return report.ValueTable(values, factorsOf(o)) })
+	if err != nil {
+		return err
+	}
+	return sel.emit(a, c.outputFlags, cells)
 }
 
 // prices reads the list that is named, else the prices in the campaign.
 func (c *valueCmd) prices(a *app) ([]analysis.Price, error) {
 	file := cmp.Or(c.Campaign, a.config.Campaign)
-	if c.Prices != "" {
-		return readPrices(c.Prices)
-	}
-	if file == "" {
+	if c.Prices == "" && file == "" {
 		return nil, cli.UsageError(errors.New("no price is known: neither --prices nor a campaign is named"), pricesHint,
 			"a campaign file can hold them too, under [prices."+c.By+"]")
 	}
-	camp, err := loadCampaign(a, file)
+	out, err := pricesOf(a, c.Prices, file, c.By)
+	if err == nil && len(out) == 0 {
+		return nil, cli.UsageError(fmt.Errorf("%s holds no prices of %s", file, c.By), "write \"NAME\" = 199.90 under [prices."+c.By+"] there, or name a list with --prices", pricesHint)
+	}
+	return out, err
+}
+
+// pricesOf reads a list, or where none is named the prices of a factor in the campaign's
+// file, "" for none.
+func pricesOf(a *app, list, campaign, factor string) ([]analysis.Price, error) {
+	if list != "" {
+		return readPrices(list)
+	}
+	if campaign == "" {
+		return nil, nil
+	}
+	camp, err := loadCampaign(a, campaign)
 	if err != nil {
 		return nil, err
 	}
 	var out []analysis.Price
-	for _, part := range sortedKeys(camp.Prices[c.By]) {
-		out = append(out, analysis.Price{Part: part, Amount: camp.Prices[c.By][part], Currency: camp.Currency})
-	}
-	if len(out) == 0 {
-		return nil, cli.UsageError(fmt.Errorf("%s holds no prices of %s", file, c.By), "write \"NAME\" = 199.90 under [prices."+c.By+"] there, or name a list with --prices", pricesHint)
+	for _, part := range sortedKeys(camp.Prices[factor]) {
+		out = append(out, analysis.Price{Part: part, Amount: camp.Prices[factor][part], Currency: camp.Currency})
 	}
 	return out, nil
 }
@@ -99,12 +112,16 @@ func (c *holdsCmd) Run(a *app) error {
 			return cli.UsageError(errors.New("a refresh rate must be above 0"), "name rates in Hz, such as 60 144")
 		}
 	}
-	cells, o, err := c.cells(a, c.filterFlags)
+	cells, o, sel, err := c.cells(a, c.filterFlags)
 	if err != nil {
 		return err
 	}
 	list := analysis.Thresholds(cells, c.Rate)
-	return emit(a, c.outputFlags, list, table.Row{"Hz", "cell", "avg FPS", "on average", "1% low", "at the 1% low"}, func(t analysis.Threshold) table.Row {
+	err = emit(a, c.outputFlags, list, table.Row{"Hz", "cell", "avg FPS", "on average", "1% low", "at the 1% low"}, func(t analysis.Threshold) table.Row {
 		return table.Row{t.RefreshHz, t.Name(), number(t.FPS, "%.1f"), t.Average, number(t.Low1FPS, "%.1f"), t.Low1}
 	}, func() report.Table { return report.ThresholdTable(list, factorsOf(o)) })
+	if err != nil {
+		return err
+	}
+	return sel.emit(a, c.outputFlags, cells)
 }

@@ -45,26 +45,32 @@ func Open(file string) (*Book, error) {
 // Page is where a campaign stands on a bench.
 type Page struct {
 	Orders   []campaign.Order
-	Passes   []record.Pass // that may belong to the campaign, with the reviewer's names
+	Passes   []record.Pass // that belong to the campaign, with the reviewer's names
 	Position campaign.Position
 	Coverage *campaign.Coverage
+	Others   int // passes of the store that do not belong to it
+}
+
+// Passes is a store, or a lab's database, as far as a campaign is read from it.
+type Passes interface {
+	Each(context.Context, store.Filter, func(record.Pass) error) error
 }
 
 // Read works out where the campaign stands. Passes of every bench in the store count.
 func (b *Book) Read(ctx context.Context, s *store.Store, bench string) (Page, error) {
 	var page Page
-	text, _, err := s.Setting(ctx, campaign.OrdersKey(b.Campaign.Name, bench))
+	var err error
+	if page.Orders, err = b.Orders(ctx, s, bench); err != nil {
+		return page, err
+	}
+	era, err := b.Era(ctx, s, page.Orders)
 	if err != nil {
 		return page, err
 	}
-	if page.Orders, err = campaign.DecodeOrders(text); err != nil {
-		return page, err
-	}
 	// Passes without the tag may belong to the campaign: their logs may be older than it.
-	for _, of := range []string{b.Campaign.Name, ""} {
-		f := store.Filter{Tags: map[string]string{record.TagCampaign: of}, Since: b.Campaign.Since}
-		err := s.Each(ctx, f, func(p record.Pass) error {
-			if got := p.Tags.Value(record.TagCampaign); got == of { // the filter takes patterns
+	for _, of := range append(b.Campaign.Names(), "") {
+		err := s.Each(ctx, b.tagged(of), func(p record.Pass) error {
+			if p.Tags.Value(record.TagCampaign) == of && b.Campaign.Belongs(p, era) { // the filter takes patterns
 				page.Passes = append(page.Passes, b.Named(p))
 			}
 			return nil
@@ -73,8 +79,84 @@ func (b *Book) Read(ctx context.Context, s *store.Store, bench string) (Page, er
 			return page, err
 		}
 	}
+	all, err := s.Count(ctx, store.Filter{})
+	if err != nil {
+		return page, err
+	}
+	page.Others = all - len(page.Passes)
 	page.Position, page.Coverage = b.Plan.Replay(page.Orders, page.Passes)
 	return page, nil
+}
+
+func (b *Book) tagged(campaign string) store.Filter {
+	return store.Filter{Tags: map[string]string{record.TagCampaign: campaign}, Since: b.Campaign.Since}
+}
+
+// Orders returns what the reviewer ordered on a bench, under the campaign's name and under
+// those that it had before.
+func (b *Book) Orders(ctx context.Context, s *store.Store, bench string) ([]campaign.Order, error) {
+	var all []campaign.Order
+	names := b.Campaign.Names()
+	slices.Reverse(names) // the oldest orders first
+	for _, name := range names {
+		text, _, err := s.Setting(ctx, campaign.OrdersKey(name, bench))
+		if err != nil {
+			return nil, err
+		}
+		orders, err := campaign.DecodeOrders(text)
+		if err != nil {
+			return nil, err
+		}
+		all = append(all, orders...)
+	}
+	return all, nil
+}
+
+// Era returns the time in which the campaign was measured, see [campaign.Era].
+func (b *Book) Era(ctx context.Context, r Passes, orders []campaign.Order) (campaign.Era, error) {
+	var era campaign.Era
+	for _, o := range orders {
+		era = era.Add(o.At)
+	}
+	for _, name := range b.Campaign.Names() {
+		for _, newest := range []bool{false, true} {
+			f := b.tagged(name)
+			f.Limit, f.Newest = 1, newest
+			for found, seen := false, true; !found && seen; f.Offset++ {
+				seen = false
+				err := r.Each(ctx, f, func(p record.Pass) error {
+					seen = true
+					if found = p.Tags.Value(record.TagCampaign) == name; found { // the filter takes patterns
+						era = era.Add(p.StartedAt)
+					}
+					return nil
+				})
+				if err != nil {
+					return era, err
+				}
+			}
+		}
+	}
+	return era, nil
+}
+
+// Own tells the passes that belong to the campaign, with the reviewer's names, from the
+// others. One without the tag campaign must fit a cell.
+func (b *Book) Own(passes []record.Pass, era campaign.Era) (own, others []record.Pass) {
+	for _, p := range passes {
+		named := b.Named(p)
+		ok := b.Campaign.Belongs(p, era)
+		if ok && !b.Campaign.Bears(p) {
+			cell, _ := b.Plan.Place(named.Tags)
+			ok = cell >= 0
+		}
+		if ok {
+			own = append(own, named)
+		} else {
+			others = append(others, p)
+		}
+	}
+	return own, others
 }
 
 // Named returns the pass with the reviewer's names in its tags and without its claims.
