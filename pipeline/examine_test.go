@@ -67,6 +67,17 @@ func TestExamineGivesValidatorsWhatStandsBesideAPass(t *testing.T) {
 	if pass.Verdict != record.Clean {
 		t.Errorf("verdict %s of %+v", pass.Verdict, pass.Findings)
 	}
+	// The same cell of another campaign is another cell.
+	for _, of := range []string{"", "spring"} {
+		e := examined()
+		e.Pass.Tags[record.TagCampaign] = record.Tag{Value: of, From: record.FromPlan}
+		if _, err := p.Examine(context.Background(), e); err != nil {
+			t.Fatal(err)
+		}
+		if v, asked := s.cell[record.TagCampaign]; !asked || v != of {
+			t.Errorf("a pass of the campaign %q stands beside those of the cell %v", of, s.cell)
+		}
+	}
 }
 
 // What the reviewer asserts of the bench is a finding beside those of the validators.

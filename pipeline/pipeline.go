@@ -69,7 +69,8 @@ type Store interface {
 	Unfinished(ctx context.Context) ([]Unfinished, error)
 	// Evidence loads what was stored about a pass.
 	Evidence(ctx context.Context, id string) (record.Evidence, error)
-	// Earlier returns the earlier passes of a cell, oldest first.
+	// Earlier returns the earlier passes of a cell, oldest first; "" asks for passes
+	// without the tag.
 	Earlier(ctx context.Context, p record.Pass, cell map[string]string) ([]record.Earlier, error)
 	// LastSystem returns the system of the latest pass before this one; ok is false when
 	// there was none.
@@ -255,7 +256,10 @@ func (p *Pipeline) Complete(ctx context.Context, e record.Evidence) (record.Evid
 	if p.Know.Expect != nil {
 		e.Expected = p.Know.Expect(e.Pass.Tags)
 	}
-	earlier, err := p.Store.Earlier(ctx, e.Pass, e.Pass.Tags.Cell(p.Know.Factors))
+	// The same cell of another campaign is another cell.
+	cell := e.Pass.Tags.Cell(p.Know.Factors)
+	cell[record.TagCampaign] = e.Pass.Tags.Value(record.TagCampaign)
+	earlier, err := p.Store.Earlier(ctx, e.Pass, cell)
 	if err != nil {
 		return e, fmt.Errorf("look for earlier passes of the cell: %w", err)
 	}

@@ -5,6 +5,7 @@ package judging
 import (
 	"cmp"
 	"context"
+	"slices"
 
 	"github.com/rs/zerolog"
 
@@ -53,17 +54,19 @@ func Prefer(e, otherwise record.Expectation) record.Expectation {
 }
 
 // Spread returns what the store knows about how well passes repeat, see
-// [analysis.Repeatability]: from the passes of the same game on the same bench that
-// started before.
+// [analysis.Repeatability]: from the passes of the same game and campaign on the same bench
+// that started before.
 func Spread(s *store.Store, factors []string) func(context.Context, record.Pass) (map[string]record.Spread, error) {
 	return func(ctx context.Context, p record.Pass) (map[string]record.Spread, error) {
+		campaign := p.Tags.Value(record.TagCampaign)
 		earlier, err := s.Passes(ctx, store.Filter{
-			Bench: p.Bench, Tags: map[string]string{record.TagGame: p.Tags.Value(record.TagGame)},
+			Bench: p.Bench, Tags: map[string]string{record.TagGame: p.Tags.Value(record.TagGame), record.TagCampaign: campaign},
 			Until: p.StartedAt, Newest: true, Limit: history,
 		})
 		if err != nil {
 			return nil, err
 		}
+		earlier = slices.DeleteFunc(earlier, func(e record.Pass) bool { return e.Tags.Value(record.TagCampaign) != campaign }) // the filter takes patterns
 		return analysis.Repeatability(p, earlier, analysis.Options{Factors: factors}), nil
 	}
 }

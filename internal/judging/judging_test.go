@@ -75,6 +75,13 @@ func TestSpreadReachesTheAgreementCheck(t *testing.T) {
 		}
 		sd, df = append(sd, spread), append(df, 2)
 	}
+	for i := range 6 { // another campaign repeats far worse: it must not count
+		for k := -1; k <= 1; k++ {
+			a := arrival(fmt.Sprint("preset ", i), number, 100*math.Exp(0.04*float64(k)))
+			a.Pass.Tags[record.TagCampaign] = record.Tag{Value: "last year", From: record.FromPlan}
+			keep(a)
+		}
+	}
 	first := keep(arrival("high", number, 90))
 	second := keep(arrival("high", number, 92)) // 2.2 % more: within the stated limit, far outside what repeats
 	keep(arrival("preset 0", number, 150))      // later: must not count
