@@ -158,7 +158,7 @@ func TestVerifyKeptFigures(t *testing.T) {
 	for _, change := range []string{"used = used + 1", "avg_fps = avg_fps * 1.000001", "low1_fps_sd = NULL"} {
 		s := newStore(t)
 		for i := range 3 {
-			mustSave(t, s, smallArrival(i, 100+float64(i), true))
+			mustSave(t, s, arrival(i))
 		}
 		if r, err := s.Verify(t.Context()); err != nil || len(r.Problems) > 0 {
 			t.Fatalf("a sound store: %+v, %v", r, err)

@@ -27,6 +27,10 @@ type Unfinished struct {
 	State State // Received or Checked
 }
 
+func changeVerdict(ctx context.Context, tx *sql.Tx, k passKey, fn func() error) error {
+	return change(ctx, tx, []int64{k.n}, []int{groupVerdict}, fn)
+}
+
 // Finish stores the findings and the verdict of a received pass: state checked. A verdict
 // that the reviewer set by hand meanwhile stays in force.
 func (s *Store) Finish(ctx context.Context, id string, findings []record.Finding, verdict record.Verdict) error {
@@ -35,12 +39,14 @@ func (s *Store) Finish(ctx context.Context, id string, findings []record.Finding
 		if err != nil {
 			return err
 		}
-		j, err := s.judgement(ctx, tx, k, "checked", verdict, "", "", findings)
-		if err != nil {
+		return changeVerdict(ctx, tx, k, func() error {
+			j, err := s.judgement(ctx, tx, k, "checked", verdict, "", "", findings)
+			if err != nil {
+				return err
+			}
+			_, err = tx.ExecContext(ctx, `UPDATE pass_rows SET judgement = ?, verdict = CASE overruled WHEN '' THEN ? ELSE verdict END, state = 'checked' WHERE n = ?`, j, string(verdict), k.n)
 			return err
-		}
-		_, err = tx.ExecContext(ctx, `UPDATE pass_rows SET judgement = ?, verdict = CASE overruled WHEN '' THEN ? ELSE verdict END, state = 'checked' WHERE n = ?`, j, string(verdict), k.n)
-		return err
+		})
 	})
 	return wrap(err, "store the findings of pass %s", id)
 }
@@ -52,8 +58,10 @@ func (s *Store) MarkNotified(ctx context.Context, id string) error {
 		if err != nil {
 			return err
 		}
-		_, err = tx.ExecContext(ctx, `UPDATE pass_rows SET state = 'notified' WHERE n = ? AND state = 'checked'`, k.n)
-		return err
+		return changeVerdict(ctx, tx, k, func() error {
+			_, err = tx.ExecContext(ctx, `UPDATE pass_rows SET state = 'notified' WHERE n = ? AND state = 'checked'`, k.n)
+			return err
+		})
 	})
 	return wrap(err, "note that pass %s was told", id)
 }
@@ -98,12 +106,14 @@ func (s *Store) ReplaceFindings(ctx context.Context, id string, findings []recor
 		if err != nil {
 			return err
 		}
-		j, err := s.judgement(ctx, tx, k, "rechecked", verdict, why, who, findings)
-		if err != nil {
+		return changeVerdict(ctx, tx, k, func() error {
+			j, err := s.judgement(ctx, tx, k, "rechecked", verdict, why, who, findings)
+			if err != nil {
+				return err
+			}
+			_, err = tx.ExecContext(ctx, `UPDATE pass_rows SET judgement = ?, verdict = CASE overruled WHEN '' THEN ? ELSE verdict END WHERE n = ?`, j, string(verdict), k.n)
 			return err
-		}
-		_, err = tx.ExecContext(ctx, `UPDATE pass_rows SET judgement = ?, verdict = CASE overruled WHEN '' THEN ? ELSE verdict END WHERE n = ?`, j, string(verdict), k.n)
-		return err
+		})
 	})
 	return wrap(err, "replace the findings of pass %s", id)
 }
@@ -122,11 +132,13 @@ func (s *Store) Overrule(ctx context.Context, id string, verdict record.Verdict,
 		if err != nil {
 			return err
 		}
-		if _, err := s.judgement(ctx, tx, k, "overruled", verdict, reason, who, nil); err != nil {
+		return changeVerdict(ctx, tx, k, func() error {
+			if _, err := s.judgement(ctx, tx, k, "overruled", verdict, reason, who, nil); err != nil {
+				return err
+			}
+			_, err = tx.ExecContext(ctx, `UPDATE pass_rows SET verdict = ?, overruled = ? WHERE n = ?`, string(verdict), reason, k.n)
 			return err
-		}
-		_, err = tx.ExecContext(ctx, `UPDATE pass_rows SET verdict = ?, overruled = ? WHERE n = ?`, string(verdict), reason, k.n)
-		return err
+		})
 	})
 	return wrap(err, "overrule the verdict of pass %s", id)
 }
@@ -151,15 +163,17 @@ func (s *Store) TakeBack(ctx context.Context, p record.Pass, reason, who string,
 		if err := sameVerdict(ctx, tx, k, p); err != nil {
 			return err
 		}
-		j, verdict, err := s.byFindings(ctx, tx, k, judge)
-		if err != nil {
+		return changeVerdict(ctx, tx, k, func() error {
+			j, verdict, err := s.byFindings(ctx, tx, k, judge)
+			if err != nil {
+				return err
+			}
+			if _, err := s.judgement(ctx, tx, k, "overruled", takenBack, reason, who, nil); err != nil {
+				return err
+			}
+			_, err = tx.ExecContext(ctx, `UPDATE pass_rows SET judgement = ?, verdict = ?, overruled = '' WHERE n = ?`, j, string(verdict), k.n)
 			return err
-		}
-		if _, err := s.judgement(ctx, tx, k, "overruled", takenBack, reason, who, nil); err != nil {
-			return err
-		}
-		_, err = tx.ExecContext(ctx, `UPDATE pass_rows SET judgement = ?, verdict = ?, overruled = '' WHERE n = ?`, j, string(verdict), k.n)
-		return err
+		})
 	})
 	return wrap(err, "take the verdict by hand of pass %s back", p.ID)
 }

@@ -17,7 +17,11 @@ var migrations embed.FS
 
 // latest is the version that this program reads and writes; migrations/NNN.sql leads to
 // version NNN.
-const latest = 8
+const latest = 9
+
+// fills are steps that a script cannot take: they run after the script that leads to their
+// version, in its transaction.
+var fills = map[int]func(context.Context, *sql.Tx) error{9: sealAll}
 
 func version(ctx context.Context, q interface {
 	QueryRowContext(context.Context, string, ...any) *sql.Row
@@ -83,6 +87,11 @@ func step(ctx context.Context, db *sql.DB, to int) error {
 	}
 	if _, err := tx.ExecContext(ctx, string(script)); err != nil {
 		return err
+	}
+	if fill := fills[to]; fill != nil {
+		if err := fill(ctx, tx); err != nil {
+			return err
+		}
 	}
 	if err := checkKeys(ctx, tx); err != nil {
 		return err

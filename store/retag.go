@@ -29,7 +29,7 @@ type TagChange struct {
 // Retag sets tags of passes by hand, an empty value takes the tag away; all or nothing.
 // It returns the identity of the change for [Store.Undo]. The earlier values stay in the
 // history.
-func (s *Store) Retag(ctx context.Context, ids []string, changes map[string]string, who, why string) (change string, err error) {
+func (s *Store) Retag(ctx context.Context, ids []string, changes map[string]string, who, why string) (id string, err error) {
 	if len(ids) == 0 || len(changes) == 0 {
 		return "", errors.New("correct tags: no passes or no tags are named")
 	}
@@ -41,16 +41,16 @@ func (s *Store) Retag(ctx context.Context, ids []string, changes map[string]stri
 		names = append(names, name)
 	}
 	slices.Sort(names)
-	change = newChange()
+	id = newChange()
 	err = s.write(ctx, func(tx *sql.Tx) error {
-		for _, id := range ids {
-			k, err := keyOf(ctx, tx, id)
+		for _, pass := range ids {
+			k, err := keyOf(ctx, tx, pass)
 			if err != nil {
 				return err
 			}
 			var to []TagChange
 			for _, name := range names {
-				c := TagChange{Change: change, Name: name, Who: who, Why: why}
+				c := TagChange{Change: id, Name: name, Who: who, Why: why}
 				if v := changes[name]; v != "" {
 					c.New = &record.Tag{Value: v, From: record.FromHand}
 				}
@@ -62,21 +62,21 @@ func (s *Store) Retag(ctx context.Context, ids []string, changes map[string]stri
 		}
 		return nil
 	})
-	return change, wrap(err, "correct tags")
+	return id, wrap(err, "correct tags")
 }
 
 // Undo takes a change back on all its passes; the undoing is a change of its own, which
 // can be undone too. A tag that was changed again since then is an error, and nothing is
 // changed.
-func (s *Store) Undo(ctx context.Context, change, who, why string) (undo string, err error) {
+func (s *Store) Undo(ctx context.Context, id, who, why string) (undo string, err error) {
 	undo = newChange()
 	err = s.write(ctx, func(tx *sql.Tx) error {
-		done, err := changesWhere(ctx, tx, `c.change = ?`, change)
+		done, err := changesWhere(ctx, tx, `c.change = ?`, id)
 		if err != nil {
 			return err
 		}
 		if len(done) == 0 {
-			return fmt.Errorf("%w: %q", ErrNoChange, change)
+			return fmt.Errorf("%w: %q", ErrNoChange, id)
 		}
 		slices.Reverse(done)
 		for _, c := range done {
@@ -91,7 +91,7 @@ func (s *Store) Undo(ctx context.Context, change, who, why string) (undo string,
 			if t, has := now[c.Name]; has != (c.New != nil) || has && t != *c.New {
 				return fmt.Errorf("the tag %s of pass %s was changed again since: undo that change first", c.Name, c.Pass)
 			}
-			back := TagChange{Change: undo, Name: c.Name, New: c.Old, Who: who, Why: why, Undoes: change}
+			back := TagChange{Change: undo, Name: c.Name, New: c.Old, Who: who, Why: why, Undoes: id}
 			if err := s.apply(ctx, tx, k.n, []TagChange{back}); err != nil {
 				return err
 			}
@@ -103,6 +103,10 @@ func (s *Store) Undo(ctx context.Context, change, who, why string) (undo string,
 
 // apply carries out changes of one pass and notes them.
 func (s *Store) apply(ctx context.Context, tx *sql.Tx, n int64, changes []TagChange) error {
+	return change(ctx, tx, []int64{n}, []int{groupTags, groupCell}, func() error { return s.retag(ctx, tx, n, changes) })
+}
+
+func (s *Store) retag(ctx context.Context, tx *sql.Tx, n int64, changes []TagChange) error {
 	tags, err := tagsOf(ctx, tx, n)
 	if err != nil {
 		return err

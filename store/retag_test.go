@@ -126,27 +126,27 @@ func TestTakeBackWhatWasOverruledElsewhere(t *testing.T) {
 	a := arrival(1)
 	a.Pass.Verdict, a.Pass.Overruled = record.Clean, "looked at it"
 	a.Pass.Findings = []record.Finding{{Check: "thermal", Version: "1", Outcome: record.Bad, Reason: "95 degrees C"}}
-	saved, err := s.Adopt(ctx, a)
+	id, _, err := s.Adopt(ctx, a)
 	if err != nil {
 		t.Fatal(err)
 	}
 	judge := func(f []record.Finding) record.Verdict { return record.Judge(f, nil) }
-	p, _ := s.Pass(ctx, saved.ID)
+	p, _ := s.Pass(ctx, id)
 	if err := s.TakeBack(ctx, p, "it was hot", "jo", judge); err != nil {
 		t.Fatal(err)
 	}
-	p, _ = s.Pass(ctx, saved.ID)
+	p, _ = s.Pass(ctx, id)
 	if p.Verdict != record.VerdictBad || p.Overruled != "" || len(p.Findings) != 1 || p.Findings[0].Reason != "95 degrees C" {
 		t.Errorf("pass %+v", p)
 	}
-	if err := s.Overrule(ctx, saved.ID, record.Clean, "no", "mo"); err != nil {
+	if err := s.Overrule(ctx, id, record.Clean, "no", "mo"); err != nil {
 		t.Fatal(err)
 	}
-	p, _ = s.Pass(ctx, saved.ID)
+	p, _ = s.Pass(ctx, id)
 	if err := s.TakeBack(ctx, p, "yes", "jo", nil); err != nil { // nothing to decide any more
 		t.Fatal(err)
 	}
-	if j, err := s.Judgements(ctx, saved.ID); err != nil || j[len(j)-1].Kind != "taken back" || j[len(j)-1].Verdict != record.VerdictBad {
+	if j, err := s.Judgements(ctx, id); err != nil || j[len(j)-1].Kind != "taken back" || j[len(j)-1].Verdict != record.VerdictBad {
 		t.Errorf("history %+v, %v", j, err)
 	}
 }

@@ -46,7 +46,9 @@ func (s *Store) Retain(ctx context.Context, rules Retention, drop bool) (out Ret
 	})
 	for i := 0; drop && err == nil && i < len(numbers); i += batch {
 		part := numbers[i:min(i+batch, len(numbers))]
-		err = s.write(ctx, func(tx *sql.Tx) error { return s.dropParts(ctx, tx, part, rules) })
+		err = s.write(ctx, func(tx *sql.Tx) error {
+			return change(ctx, tx, part, []int{groupLog, groupRetention}, func() error { return s.dropParts(ctx, tx, part, rules) })
+		})
 	}
 	return out, wrap(err, "apply the rules of retention")
 }
@@ -118,16 +120,22 @@ func (s *Store) dropParts(ctx context.Context, tx *sql.Tx, numbers []int64, rule
 // published stays published.
 func (s *Store) MarkUsed(ctx context.Context, ids []string, what string) error {
 	err := s.write(ctx, func(tx *sql.Tx) error {
+		var numbers []int64
 		for _, id := range ids {
 			k, err := keyOf(ctx, tx, id)
 			if err != nil {
 				return err
 			}
-			if _, err := tx.ExecContext(ctx, `INSERT OR REPLACE INTO uses (pass, what, at) VALUES (?, ?, ?)`, k.n, what, stamp(s.now())); err != nil {
-				return err
-			}
+			numbers = append(numbers, k.n)
 		}
-		return nil
+		return change(ctx, tx, numbers, []int{groupRetention}, func() error {
+			for _, n := range numbers {
+				if _, err := tx.ExecContext(ctx, `INSERT OR REPLACE INTO uses (pass, what, at) VALUES (?, ?, ?)`, n, what, stamp(s.now())); err != nil {
+					return err
+				}
+			}
+			return nil
+		})
 	})
 	return wrap(err, "note the passes that %s uses", what)
 }
@@ -158,15 +166,12 @@ func (s *Store) Dropped(ctx context.Context, id, part string) (at time.Time, err
 // that were dropped of its current revision.
 type retentionNotes struct{ uses, dropped map[string]string }
 
-func (s *Store) retentionOf(ctx context.Context, n int64) (out retentionNotes, err error) {
-	err = s.read(ctx, func(tx *sql.Tx) error {
-		if out.uses, err = texts(ctx, tx, `SELECT what, at FROM uses WHERE pass = ?`, n); err != nil {
-			return err
-		}
-		out.dropped, err = texts(ctx, tx, `SELECT d.part, d.at FROM pass_rows p JOIN revisions r ON r.pass = p.n AND r.revision = p.revision
-			JOIN dropped d ON d.revision = r.n WHERE p.n = ?`, n)
-		return err
-	})
+func retentionOf(ctx context.Context, tx *sql.Tx, n int64) (out retentionNotes, err error) {
+	if out.uses, err = texts(ctx, tx, `SELECT what, at FROM uses WHERE pass = ?`, n); err != nil {
+		return out, err
+	}
+	out.dropped, err = texts(ctx, tx, `SELECT d.part, d.at FROM pass_rows p JOIN revisions r ON r.pass = p.n AND r.revision = p.revision
+		JOIN dropped d ON d.revision = r.n WHERE p.n = ?`, n)
 	return out, err
 }
 
@@ -197,17 +202,19 @@ func (s *Store) noteRetention(ctx context.Context, id string, notes retentionNot
 		if err != nil {
 			return err
 		}
-		for what, at := range notes.uses {
-			if _, err := tx.ExecContext(ctx, `INSERT OR REPLACE INTO uses (pass, what, at) VALUES (?, ?, ?)`, k.n, what, at); err != nil {
-				return err
+		return change(ctx, tx, []int64{k.n}, []int{groupRetention}, func() error {
+			for what, at := range notes.uses {
+				if _, err := tx.ExecContext(ctx, `INSERT OR REPLACE INTO uses (pass, what, at) VALUES (?, ?, ?)`, k.n, what, at); err != nil {
+					return err
+				}
 			}
-		}
-		for part, at := range notes.dropped {
-			if _, err := tx.ExecContext(ctx, `INSERT OR REPLACE INTO dropped (revision, part, at)
-				SELECT n, ?, ? FROM revisions WHERE pass = ? AND revision = ?`, part, at, k.n, k.revision); err != nil {
-				return err
+			for part, at := range notes.dropped {
+				if _, err := tx.ExecContext(ctx, `INSERT OR REPLACE INTO dropped (revision, part, at)
+					SELECT n, ?, ? FROM revisions WHERE pass = ? AND revision = ?`, part, at, k.n, k.revision); err != nil {
+					return err
+				}
 			}
-		}
-		return nil
+			return nil
+		})
 	})
 }

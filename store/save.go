@@ -112,44 +112,129 @@ func encodeArrival(a Arrival) (b blobs, err error) {
 	return b, nil
 }
 
-func (s *Store) save(ctx context.Context, tx *sql.Tx, a Arrival, b blobs) (Saved, error) {
-	now := stamp(s.now())
+func (s *Store) save(ctx context.Context, tx *sql.Tx, a Arrival, b blobs) (out Saved, err error) {
 	known, err := passOfHash(ctx, tx, a.Pass.SHA256)
-	if err == nil {
-		if err := addName(ctx, tx, known.n, known.log, a.Pass.Log); err != nil {
-			return Saved{}, err
+	switch {
+	case err == nil:
+		out, err = s.seenAgain(ctx, tx, known, a, b)
+	case noRows(err):
+		var old passKey
+		var grown bool
+		if old, grown, err = s.grownFrom(ctx, tx, a); err != nil {
+			break
 		}
-		return Saved{ID: known.id, Revision: known.revision}, s.remember(ctx, tx, a.File, a.Pass.SHA256, "")
+		if grown {
+			out, err = s.saveGrown(ctx, tx, old, old.revision+1, a, b, true)
+		} else {
+			out, err = s.saveNew(ctx, tx, a, b, "")
+		}
 	}
-	if !noRows(err) {
-		return Saved{}, err
-	}
-	old, grown, err := s.grownFrom(ctx, tx, a)
 	if err != nil {
 		return Saved{}, err
 	}
+	return out, s.remember(ctx, tx, a.File, a.Pass.SHA256, "")
+}
+
+// saveNew stores a pass that is not known, with the time at which it came from elsewhere,
+// "" where it was recorded here.
+func (s *Store) saveNew(ctx context.Context, tx *sql.Tx, a Arrival, b blobs, came string) (Saved, error) {
 	row, err := s.rowOf(ctx, tx, a, b)
 	if err != nil {
 		return Saved{}, err
 	}
-	if grown {
-		row.n, row.id, row.revision = old.n, old.id, max(old.revision+1, a.Pass.Revision)
-		if err = s.supersede(ctx, tx, row); err == nil {
-			err = addName(ctx, tx, row.n, old.log, a.Pass.Log)
-		}
-	} else {
-		err = insertPass(ctx, tx, &row, now)
-	}
-	if err != nil {
+	now := stamp(s.now())
+	if err := insertPass(ctx, tx, &row, now); err != nil {
 		return Saved{}, err
+	}
+	if came != "" {
+		if _, err := tx.ExecContext(ctx, `INSERT INTO adopted (pass, at) VALUES (?, ?)`, row.n, came); err != nil {
+			return Saved{}, err
+		}
 	}
 	if err := insertRevision(ctx, tx, row, a, b, now); err != nil {
 		return Saved{}, err
 	}
-	if err := writeTags(ctx, tx, row.n, a.Pass.Tags, grown); err != nil {
+	if err := writeTags(ctx, tx, row.n, a.Pass.Tags, false); err != nil {
 		return Saved{}, err
 	}
-	return Saved{ID: row.id, Created: true, Revision: row.revision}, s.remember(ctx, tx, a.File, a.Pass.SHA256, "")
+	return Saved{ID: row.id, Created: true, Revision: row.revision}, seal(ctx, tx, []int64{row.n})
+}
+
+// saveGrown stores an arrival as the given revision of a pass; with keepHand, tags that
+// were set by hand stay.
+func (s *Store) saveGrown(ctx context.Context, tx *sql.Tx, old passKey, revision int, a Arrival, b blobs, keepHand bool) (Saved, error) {
+	row, err := s.rowOf(ctx, tx, a, b)
+	if err != nil {
+		return Saved{}, err
+	}
+	row.n, row.id, row.revision = old.n, old.id, revision
+	err = change(ctx, tx, []int64{row.n}, everyGroup, func() error {
+		if err := s.supersede(ctx, tx, row); err != nil {
+			return err
+		}
+		if err := addName(ctx, tx, row.n, old.log, a.Pass.Log); err != nil {
+			return err
+		}
+		if err := insertRevision(ctx, tx, row, a, b, stamp(s.now())); err != nil {
+			return err
+		}
+		return writeTags(ctx, tx, row.n, a.Pass.Tags, keepHand)
+	})
+	return Saved{ID: row.id, Created: true, Revision: row.revision}, err
+}
+
+// seenAgain notes another name of bytes that are stored. Where the pass came from
+// elsewhere the log itself has arrived now: it counts as recorded here from then on, and
+// what it says takes the place of frame times that it does not hold.
+func (s *Store) seenAgain(ctx context.Context, tx *sql.Tx, k passKey, a Arrival, b blobs) (Saved, error) {
+	var adopted, named bool
+	var blob []byte
+	err := tx.QueryRowContext(ctx, `SELECT EXISTS (SELECT 1 FROM adopted WHERE pass = ?1), ?2 IN ('', ?3) OR EXISTS (SELECT 1 FROM names WHERE pass = ?1 AND path = ?2),
+		(SELECT x.frames FROM revisions r JOIN archives x ON x.revision = r.n WHERE r.sha256 = ?4)`,
+		k.n, a.Pass.Log, k.log, a.Pass.SHA256).Scan(&adopted, &named, &blob)
+	out := Saved{ID: k.id, Revision: k.revision}
+	if err != nil || named && !adopted {
+		return out, err
+	}
+	err = change(ctx, tx, []int64{k.n}, everyGroup, func() error {
+		if err := addName(ctx, tx, k.n, k.log, a.Pass.Log); err != nil || !adopted {
+			return err
+		}
+		if _, err := tx.ExecContext(ctx, `DELETE FROM adopted WHERE pass = ?`, k.n); err != nil {
+			return err
+		}
+		if stored, err := DecodeFrames(blob); err == nil && slices.Equal(stored.MS, a.Frames.MS) {
+			return nil
+		}
+		var current bool // an earlier revision is not what the pass is now
+		if err := tx.QueryRowContext(ctx, `SELECT sha256 = ? FROM pass_rows WHERE n = ?`, a.Pass.SHA256, k.n).Scan(&current); err != nil || !current {
+			return err
+		}
+		out.Created = true
+		return s.correct(ctx, tx, k, a, b)
+	})
+	return out, err
+}
+
+// correct puts what a log says in the place of what was said about it elsewhere.
+func (s *Store) correct(ctx context.Context, tx *sql.Tx, k passKey, a Arrival, b blobs) error {
+	row, err := s.rowOf(ctx, tx, a, b)
+	if err != nil {
+		return err
+	}
+	row.n, row.id, row.revision = k.n, k.id, k.revision
+	if err := s.supersede(ctx, tx, row); err != nil {
+		return err
+	}
+	if _, err := tx.ExecContext(ctx, `UPDATE pass_rows SET bench = ?, log = ? WHERE n = ?`, a.Pass.Bench, a.Pass.Log, k.n); err != nil {
+		return err
+	}
+	_, err = tx.ExecContext(ctx, `UPDATE archives SET frames = ?, telemetry = ?, seconds = ?, start_temp = ?, log = ?
+		WHERE revision = (SELECT n FROM revisions WHERE sha256 = ?)`, b.frames, b.telemetry, b.seconds, b.startTemp, b.log, a.Pass.SHA256)
+	if err != nil {
+		return err
+	}
+	return writeTags(ctx, tx, k.n, a.Pass.Tags, true)
 }
 
 // passKey is what identifies a stored pass.
@@ -193,9 +278,6 @@ func (s *Store) grownFrom(ctx context.Context, tx *sql.Tx, a Arrival) (passKey, 
 		UNION SELECT r.pass FROM files f JOIN revisions r ON r.sha256 = f.sha256 WHERE f.path = ?
 		UNION SELECT r.pass FROM files f JOIN revisions r ON r.sha256 = f.sha256 WHERE f.file_id = ? AND f.file_id <> '' AND f.sha256 <> ''`,
 		[]any{a.Pass.Log, a.File.Path, a.File.ID}
-	if a.Pass.Revision > 0 { // adopted: where it came from knows which pass it is
-		condition, args = `SELECT n FROM pass_rows WHERE id = ?`, []any{a.Pass.ID}
-	}
 	rows, err := tx.QueryContext(ctx, `
 		SELECT p.n, p.id, p.log, p.revision, r.size, x.frames, p.started_at,
 			p.log = ? OR EXISTS (SELECT 1 FROM files f JOIN revisions v ON v.sha256 = f.sha256 WHERE f.path = ? AND v.pass = p.n)
@@ -215,7 +297,7 @@ func (s *Store) grownFrom(ctx context.Context, tx *sql.Tx, a Arrival) (passKey, 
 			rows.Close()
 			return k, false, err
 		}
-		if a.Pass.Revision <= k.revision && a.File.Size <= size {
+		if a.File.Size <= size {
 			continue
 		}
 		// A damaged old pass must not hold up a new one.
@@ -223,7 +305,7 @@ func (s *Store) grownFrom(ctx context.Context, tx *sql.Tx, a Arrival) (passKey, 
 		if err != nil || !beginsWith(a.Frames.MS, old.MS) {
 			continue
 		}
-		if here && (telling(old.MS) || !apart(a.Pass.StartedAt, started)) || a.Pass.Revision > 0 || followed(a.Pass.StartedAt, started, len(old.MS)) {
+		if here && (telling(old.MS) || !apart(a.Pass.StartedAt, started)) || followed(a.Pass.StartedAt, started, len(old.MS)) {
 			return k, true, closeRows(rows)
 		}
 	}
@@ -381,7 +463,8 @@ func figures(m record.Metrics) []any {
 }
 
 // supersede keeps the pass as it stood with its old revision and puts the new one in its
-// place. Findings, verdict and a verdict set by hand belonged to the shorter log.
+// place. Findings and verdict belonged to the shorter log; a verdict that was set by hand
+// stays in force, since no log outranks the reviewer.
 func (s *Store) supersede(ctx context.Context, tx *sql.Tx, r passRow) error {
 	old, err := loadPass(ctx, tx, r.n)
 	if err != nil {
@@ -397,7 +480,7 @@ func (s *Store) supersede(ctx context.Context, tx *sql.Tx, r passRow) error {
 	p := r.pass
 	_, err = tx.ExecContext(ctx, `
 		UPDATE pass_rows SET sha256 = ?, at = ?, started_at = ?, ended_at = ?, log_at = ?, state = 'received', revision = ?, cell = ?, system = ?,
-			verdict = '', overruled = '', judgement = NULL, doc = ?,
+			verdict = CASE overruled WHEN '' THEN '' ELSE verdict END, judgement = NULL, doc = ?,
 			frames = ?, duration_s = ?, avg_fps = ?, median_ms = ?, p95_ms = ?, p99_ms = ?, p999_ms = ?, max_ms = ?, low1_fps = ?, low01_fps = ?,
 			low1_time_fps = ?, p99_fps = ?, hitches = ?, low1_sparse = ?, low01_sparse = ?
 		WHERE n = ?`,

@@ -43,6 +43,10 @@ type Store struct {
 	now      func() time.Time
 	readOnly bool
 
+	damaged bool   // opened by [OpenDamaged]
+	cut     string // says so where the file ends too early
+	bare    bool   // a damaged store of a version without digests
+
 	busy, patience time.Duration
 }
 
@@ -94,6 +98,9 @@ func (s *Store) openWrite(ctx context.Context) error {
 	if err := s.identify(ctx); err != nil {
 		return err
 	}
+	if err := s.checkSchema(ctx); err != nil {
+		return err
+	}
 	if err := migrate(ctx, s.db, s.patience); err != nil {
 		return err
 	}
@@ -118,6 +125,9 @@ func (s *Store) openRead(ctx context.Context) error {
 	}
 	if err := s.identify(ctx); err != nil {
 		return s.openUnwritable(ctx, err)
+	}
+	if err := s.checkSchema(ctx); err != nil {
+		return err
 	}
 	v, err := version(ctx, s.db)
 	if err != nil || v == latest {
@@ -149,6 +159,9 @@ func (s *Store) openUnwritable(ctx context.Context, cause error) error {
 	if err := s.identify(ctx); err != nil {
 		return err
 	}
+	if err := s.checkSchema(ctx); err != nil {
+		return err
+	}
 	v, err := version(ctx, s.db)
 	if err == nil && v < latest {
 		err = fmt.Errorf("%s was written by an older version and must be brought up to date first: copy it to where it can be written to", s.path)
@@ -156,10 +169,23 @@ func (s *Store) openUnwritable(ctx context.Context, cause error) error {
 	return err
 }
 
+// checkSchema is run before anything is read through a view or changed under a trigger.
+func (s *Store) checkSchema(ctx context.Context) error {
+	err := checkSchema(ctx, s.db)
+	if altered := (*alteredError)(nil); errors.As(err, &altered) {
+		return fmt.Errorf("%s: %w: %w: `capctl verify` says what is still whole", s.path, ErrCorrupt, altered)
+	}
+	return err
+}
+
 // connect makes the pool. The pragmas stand in the name so that every connection has
-// them.
-func (s *Store) connect(mode, pragma string) (err error) {
-	s.db, err = sql.Open("sqlite", dsn(s.path, mode, busyPragma(s.busy), "foreign_keys(1)", "synchronous(normal)", pragma))
+// them. What the file itself describes is not trusted with functions that reach outside.
+func (s *Store) connect(mode string, pragmas ...string) (err error) {
+	pragmas = append([]string{busyPragma(s.busy), "foreign_keys(1)", "synchronous(normal)", "trusted_schema(0)"}, pragmas...)
+	if !s.damaged {
+		mode += "&_defensive=1"
+	}
+	s.db, err = sql.Open("sqlite", dsn(s.path, mode, pragmas...))
 	if err != nil {
 		return err
 	}

@@ -15,6 +15,7 @@ import (
 	"time"
 
 	"capd.example/internal/testlab"
+	"capd.example/metrics"
 	"capd.example/record"
 	"capd.example/store"
 )
@@ -62,7 +63,7 @@ func arrivalOf(bytes, path string, at time.Time, f record.Frames) store.Arrival 
 				record.TagPreset:   {Value: "high", From: record.FromHeader},
 				"memory kit":       {Value: "2 x 16", From: record.FromHand},
 			},
-			Metrics: record.Metrics{Frames: len(f.MS), DurationS: f.TotalMS() / 1000, AvgFPS: 1000 * float64(len(f.MS)) / f.TotalMS(), Low1FPS: 61.5, Low01Sparse: true},
+			Metrics: figuresOf(f),
 			Claims:  []record.Claim{{Name: record.TagGame, Value: "Glass Harbour", From: record.FromPath, Detail: "path template 1"}},
 			Layout:  record.Layout{Delimiter: ",", Decimal: ".", Header: true, Source: "duration", Column: "took_ms", Unit: "ms"},
 			Remarks: []record.Remark{{Kind: record.RemarkCutOff, Line: 9, Count: 1, Text: "the last line ends in the middle"}},
@@ -70,6 +71,15 @@ func arrivalOf(bytes, path string, at time.Time, f record.Frames) store.Arrival 
 		Frames: f, System: sys, Telemetry: telemetry(at),
 		File: store.FileMark{Path: path, Size: int64(len(bytes)), ModTime: at, ID: "1:2"},
 	}
+}
+
+// figuresOf are the figures of frame times; there are none where these make no pass.
+func figuresOf(f record.Frames) record.Metrics {
+	m, err := metrics.Compute(f)
+	if err != nil {
+		return record.Metrics{Frames: len(f.MS)}
+	}
+	return m
 }
 
 func telemetry(at time.Time) *record.Telemetry {

@@ -33,7 +33,7 @@ var may = []struct {
 	{"plugins/agreement", []string{"internal/text", "record", "internal/critical", "plugins"}, "plugins/agreement judges by the rule that analysis/ uses too"},
 	{"plugins", []string{"internal/text", "record", "stats", "proto", "plugins"}, "plugins/ is the validator kit and may import record, stats and proto"},
 	{"pipeline", []string{"record", "framelog", "metrics", "tag"}, "pipeline/ owns the order and is handed everything that touches the outside"},
-	{"store", []string{"internal/text", "record", "store"}, "store/ keeps passes and may import record"},
+	{"store", []string{"internal/text", "record", "metrics", "store"}, "store/ keeps passes, compares their figures with their frame times, and may import record and metrics"},
 	{"notify", []string{"internal/text", "record", "notify"}, "notify/ tells people and may import record"},
 	{"campaign", []string{"record", "stats"}, "campaign/ plans and may import record and stats"},
 	{"analysis", []string{"record", "stats", "analysis", "internal/critical"}, "analysis/ draws conclusions and may import record, stats and the rule of agreement"},

@@ -20,8 +20,10 @@ import (
 
 // Taken says what became of a package that was taken in.
 type Taken struct {
-	New   int `json:"new"`
-	Known int `json:"known"` // stored before, by the hash of the log
+	New     int `json:"new"`
+	Known   int `json:"known"`   // stored before, by the hash of the log
+	Kept    int `json:"kept"`    // stored before and otherwise in the package: as they were they stay
+	Renewed int `json:"renewed"` // taken in before; their logs have grown on their bench since
 }
 
 // Limits on what a package may make us hold in memory.
@@ -51,13 +53,18 @@ func Read(ctx context.Context, s *store.Store, dir string) (Taken, error) {
 			return t, fmt.Errorf("import %s: %w", dir, err)
 		}
 		for _, a := range list {
-			saved, err := s.Adopt(ctx, a)
+			_, became, err := s.Adopt(ctx, a)
 			if err != nil {
 				return t, fmt.Errorf("import %s: pass %s: %w", dir, a.Pass.ID, err)
 			}
-			if saved.Created {
+			switch became {
+			case store.TakenIn:
 				t.New++
-			} else {
+			case store.Renewed:
+				t.Renewed++
+			case store.Kept:
+				t.Kept++
+			default:
 				t.Known++
 			}
 		}

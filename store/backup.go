@@ -1,0 +1,78 @@
+package store
+
+import (
+	"context"
+	"database/sql"
+	"fmt"
+	"os"
+)
+
+// Backup writes a whole and compact copy of the store to a new file while the store is in
+// use. The copy appears under its name only when it is complete and on the disk.
+func (s *Store) Backup(ctx context.Context, to string) error {
+	part, err := newPart(to)
+	if err == nil {
+		if err = s.copyTo(ctx, part); err == nil {
+			err = finishPart(part, to)
+		}
+		if err != nil {
+			removeStore(part)
+		}
+	}
+	return wrap(err, "back up the store")
+}
+
+func (s *Store) copyTo(ctx context.Context, part string) error {
+	// Made here first, for a plain error where that is not possible and for its mode.
+	made, err := os.OpenFile(part, os.O_CREATE|os.O_EXCL|os.O_WRONLY, 0o600)
+	if err != nil {
+		return err
+	}
+	if err := made.Close(); err != nil {
+		return err
+	}
+	// A connection of its own, since query_only would forbid the copying as well.
+	db, err := sql.Open("sqlite", dsn(s.path, "ro", busyPragma(s.busy)))
+	if err != nil {
+		return err
+	}
+	defer db.Close()
+	if _, err := db.ExecContext(ctx, "VACUUM INTO ?", part); err != nil {
+		return fmt.Errorf("copy to %s: %w", part, s.explain(err))
+	}
+	// What cannot be opened again is no backup.
+	copied, err := Open(ctx, part, Options{ReadOnly: true})
+	if err != nil {
+		return err
+	}
+	return copied.Close()
+}
+
+// syncDir makes a rename last; systems that cannot do so need not.
+func syncDir(dir string) {
+	if d, err := os.Open(dir); err == nil {
+		d.Sync()
+		d.Close()
+	}
+}
+
+// Compact gives unused space back to the disk. It needs free space for a second copy
+// while it works and holds writers off.
+func (s *Store) Compact(ctx context.Context) (before, after int64, err error) {
+	size := func() int64 {
+		var n int64
+		for _, suffix := range []string{"", "-wal"} {
+			if info, err := os.Stat(s.path + suffix); err == nil {
+				n += info.Size()
+			}
+		}
+		return n
+	}
+	before = size()
+	for _, step := range []string{"VACUUM", "PRAGMA wal_checkpoint(TRUNCATE)", "PRAGMA optimize"} {
+		if _, err := s.db.ExecContext(ctx, step); err != nil {
+			return before, size(), fmt.Errorf("compact the store: %w", s.explain(err))
+		}
+	}
+	return before, size(), nil
+}

@@ -1,0 +1,429 @@
+package store
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+	"maps"
+	"regexp"
+	"slices"
+	"strconv"
+	"strings"
+
+	"capd.example/metrics"
+	"capd.example/record"
+)
+
+// Problem is something damaged in a store.
+type Problem struct {
+	Pass string `json:"pass,omitempty"` // "" where it concerns the file as a whole
+	Log  string `json:"log,omitempty"`  // where the pass's log was, to read it again
+	What string `json:"what"`
+	// Copied says that [Store.Salvage] copied the pass all the same; What tells what became of
+	// the damaged part.
+	Copied bool `json:"copied,omitempty"`
+}
+
+// Report is the outcome of [Store.Verify].
+type Report struct {
+	Passes   int       `json:"passes"`
+	Whole    int       `json:"whole"` // passes that are as they were stored
+	Problems []Problem `json:"problems"`
+}
+
+// Verify reads everything: the pages of the file, the tables and views, the references
+// between rows, and each pass with its frame times, telemetry, log and system, against its
+// digests and the figures of its frame times. Damage is in the report, not an error; an
+// error means that the store could not be looked at.
+func (s *Store) Verify(ctx context.Context) (r Report, err error) {
+	r.Problems = s.file(ctx)
+	numbers, err := s.numbers(ctx)
+	if err != nil {
+		if ctx.Err() != nil {
+			return r, ctx.Err()
+		}
+		r.Problems = append(r.Problems, Problem{What: "the list of passes cannot be read: " + s.explain(err).Error()})
+		return r, nil
+	}
+	return r, s.verify(ctx, numbers, &r)
+}
+
+// VerifyPart verifies up to limit passes after the pass number after, 0 for the first, and
+// says after which number to go on; where none is left it verifies the file as a whole and
+// returns 0. So a store can be verified a little at a time.
+func (s *Store) VerifyPart(ctx context.Context, after int64, limit int) (r Report, next int64, err error) {
+	var numbers []int64
+	err = s.read(ctx, func(tx *sql.Tx) error {
+		numbers, err = numbersOf(ctx, tx, `SELECT n FROM pass_rows NOT INDEXED WHERE n > ?1 UNION SELECT pass FROM digests WHERE pass > ?1 ORDER BY 1 LIMIT ?2`, after, limit)
+		return err
+	})
+	switch {
+	case err != nil:
+		return r, 0, wrap(err, "verify the store")
+	case len(numbers) == 0:
+		r.Problems = s.file(ctx)
+		return r, 0, wrap(ctx.Err(), "verify the store")
+	}
+	err = s.verify(ctx, numbers, &r)
+	return r, numbers[len(numbers)-1], wrap(err, "verify the store")
+}
+
+func (s *Store) verify(ctx context.Context, numbers []int64, r *Report) error {
+	r.Passes = len(numbers)
+	for _, n := range numbers {
+		x := s.examine(ctx, n)
+		if ctx.Err() != nil {
+			return ctx.Err()
+		}
+		if p, damaged := x.problem(); damaged {
+			r.Problems = append(r.Problems, p)
+		} else {
+			r.Whole++
+		}
+	}
+	return nil
+}
+
+// file verifies what does not belong to one pass.
+func (s *Store) file(ctx context.Context) (out []Problem) {
+	if s.cut != "" { // the database's own check would name every page that is not there
+		return []Problem{{What: s.cut}}
+	}
+	out = append(s.pages(ctx), s.schemaProblems(ctx)...)
+	if !s.bare {
+		out = append(out, s.keptFigures(ctx)...)
+	}
+	return out
+}
+
+// pages runs the database's own checks.
+func (s *Store) pages(ctx context.Context) (out []Problem) {
+	for _, check := range []string{"PRAGMA integrity_check(50)", "PRAGMA foreign_key_check"} {
+		rows, err := s.db.QueryContext(ctx, check)
+		if err != nil {
+			out = append(out, Problem{What: s.explain(err).Error()})
+			continue
+		}
+		columns, _ := rows.Columns()
+		var found []string
+		for rows.Next() {
+			values := make([]sql.NullString, len(columns))
+			to := make([]any, len(columns))
+			for i := range values {
+				to[i] = &values[i]
+			}
+			if err := rows.Scan(to...); err != nil {
+				break
+			}
+			if what := values[0].String; len(columns) > 1 {
+				found = append(found, "a row of "+what+" refers to one that is missing")
+			} else if what != "ok" {
+				found = append(found, what)
+			}
+		}
+		if err := closeRows(rows); err != nil {
+			out = append(out, Problem{What: s.explain(err).Error()})
+		}
+		for _, what := range found {
+			out = append(out, s.ofIndex(ctx, what))
+		}
+	}
+	return out
+}
+
+// missingRow is how the database reports a row that an index does not hold as it is.
+var missingRow = regexp.MustCompile(`^row (\d+) missing from index (\w+)$`)
+
+// passOfRow finds the pass of row ?1 of a table. The rows of tag_rows have no number, so
+// the database counts them in order of their key.
+var passOfRow = map[string]string{
+	"pass_rows":   `SELECT ?1`,
+	"revisions":   `SELECT pass FROM revisions NOT INDEXED WHERE n = ?1`,
+	"judgements":  `SELECT pass FROM judgements NOT INDEXED WHERE n = ?1`,
+	"tag_changes": `SELECT pass FROM tag_changes NOT INDEXED WHERE n = ?1`,
+	"touches":     `SELECT pass FROM touches NOT INDEXED WHERE n = ?1`,
+	"tag_rows":    `SELECT pass FROM tag_rows ORDER BY pass, term LIMIT 1 OFFSET ?1 - 1`,
+}
+
+// ofIndex names the pass that a row of an index belongs to.
+func (s *Store) ofIndex(ctx context.Context, what string) Problem {
+	m := missingRow.FindStringSubmatch(what)
+	if m == nil {
+		return Problem{What: what}
+	}
+	var table string
+	s.db.QueryRowContext(ctx, `SELECT tbl_name FROM sqlite_schema WHERE type = 'index' AND name = ?`, m[2]).Scan(&table)
+	query, ours := passOfRow[table]
+	row, err := strconv.ParseInt(m[1], 10, 64)
+	if !ours || err != nil {
+		return Problem{What: what}
+	}
+	var n int64
+	if s.db.QueryRowContext(ctx, query, row).Scan(&n) != nil {
+		return Problem{What: what}
+	}
+	p := s.named(ctx, n)
+	p.What = fmt.Sprintf("row %d of %s does not stand in the index %s as it is", row, table, m[2])
+	return p
+}
+
+// named returns what can still be told of a pass: its identity and where its log was.
+func (s *Store) named(ctx context.Context, n int64) Problem {
+	p := Problem{Pass: fmt.Sprintf("number %d", n)}
+	var id, log string
+	if s.db.QueryRowContext(ctx, `SELECT id, log FROM pass_rows NOT INDEXED WHERE n = ?`, n).Scan(&id, &log) == nil && isHex(id) {
+		p.Pass, p.Log = id, log
+		return p
+	}
+	var sha string
+	if s.db.QueryRowContext(ctx, `SELECT sha256 FROM revisions WHERE pass = ? ORDER BY revision LIMIT 1`, n).Scan(&sha) == nil && isHex(sha) {
+		p.Pass = record.PassID(sha)
+	}
+	s.db.QueryRowContext(ctx, `SELECT f.path FROM revisions r JOIN files f ON f.sha256 = r.sha256 WHERE r.pass = ? ORDER BY r.revision DESC`, n).Scan(&p.Log)
+	return p
+}
+
+// keptFigures compares what is kept of cells with their passes. What differs in the last
+// digits only is alike: another version of the database may add up in another order.
+func (s *Store) keptFigures(ctx context.Context) []Problem {
+	where := "c.passes <> f.passes OR c.used IS NOT f.used"
+	for _, figure := range []string{"avg_fps", "low1_fps"} {
+		for _, name := range []string{figure, figure + "_sd"} {
+			where += fmt.Sprintf(" OR coalesce(abs(c.%[1]s - f.%[1]s) > 1e-9 * abs(f.%[2]s), (c.%[1]s IS NULL) <> (f.%[1]s IS NULL))", name, figure)
+		}
+	}
+	var n int
+	err := s.db.QueryRowContext(ctx, "SELECT count(*) FROM cell_rows c JOIN cell_figures f ON f.n = c.n WHERE c.passes IS NOT NULL AND ("+where+")").Scan(&n)
+	switch {
+	case err != nil:
+		return []Problem{{What: "the kept figures of cells: " + s.explain(err).Error()}}
+	case n > 0:
+		return []Problem{{What: fmt.Sprintf("the kept figures of %s are not those of their passes", record.Count(n, "cell"))}}
+	}
+	return nil
+}
+
+// numberSources list passes by whichever way is still readable.
+var numberSources = []string{
+	"SELECT n FROM pass_rows NOT INDEXED ORDER BY n", "SELECT n FROM pass_rows NOT INDEXED ORDER BY n DESC",
+	"SELECT n FROM pass_rows INDEXED BY passes_at", "SELECT pass FROM revisions NOT INDEXED",
+	"SELECT pass FROM digests ORDER BY pass", "SELECT pass FROM digests ORDER BY pass DESC", "SELECT pass FROM touches NOT INDEXED",
+}
+
+// numbers lists all passes: those of the table and those that left a trace elsewhere.
+// Where a source ends in damage, every number up to the highest that is known is tried.
+func (s *Store) numbers(ctx context.Context) ([]int64, error) {
+	found := map[int64]bool{}
+	var first error
+	for i, query := range numberSources {
+		err := s.eachNumber(ctx, query, func(n int64) { found[n] = n > 0 })
+		if ctx.Err() != nil {
+			return nil, ctx.Err()
+		}
+		if err == nil && i == 0 && !s.damaged {
+			// The rows can all be read; what the digests know besides was lost.
+			err = s.eachNumber(ctx, "SELECT pass FROM digests", func(n int64) { found[n] = n > 0 })
+			if err == nil {
+				return slices.Sorted(maps.Keys(found)), nil
+			}
+		}
+		if first == nil {
+			first = err
+		}
+	}
+	if len(found) == 0 {
+		return nil, first
+	}
+	if first != nil {
+		s.probe(ctx, found)
+	}
+	return slices.Sorted(maps.Keys(found)), ctx.Err()
+}
+
+func (s *Store) eachNumber(ctx context.Context, query string, fn func(n int64)) error {
+	rows, err := s.db.QueryContext(ctx, query)
+	if err != nil {
+		return err
+	}
+	for rows.Next() {
+		var n int64
+		if err := rows.Scan(&n); err != nil {
+			rows.Close()
+			return err
+		}
+		fn(n)
+	}
+	return closeRows(rows)
+}
+
+// probe asks for passes one by one, which needs no neighbour to be readable.
+func (s *Store) probe(ctx context.Context, found map[int64]bool) {
+	const most = 10_000_000 // a damaged number must not make this endless
+	highest := slices.Max(slices.Collect(maps.Keys(found)))
+	for n := int64(1); n <= min(highest, most) && ctx.Err() == nil; n++ {
+		var one int
+		if !found[n] && s.db.QueryRowContext(ctx, `SELECT 1 FROM pass_rows NOT INDEXED WHERE n = ?`, n).Scan(&one) == nil {
+			found[n] = true
+		}
+	}
+}
+
+// examined is a pass as it is stored and what is wrong with it.
+type examined struct {
+	a       Arrival
+	came    string // from elsewhere, when
+	notes   retentionNotes
+	who     Problem  // its name
+	damage  []string // for people; empty where it is whole
+	lost    bool     // it cannot be copied
+	figures bool     // its figures are not those of its frame times, or not as they were stored
+	verdict bool     // its verdict or findings are not as they were stored
+}
+
+func (x *examined) problem() (Problem, bool) {
+	p := x.who
+	p.What = strings.Join(x.damage, "; ")
+	return p, len(x.damage) > 0
+}
+
+func (x *examined) note(lost bool, format string, args ...any) {
+	x.damage = append(x.damage, fmt.Sprintf(format, args...))
+	x.lost = x.lost || lost
+}
+
+// examine reads all of a pass, on one view of the store, and compares it with its digests
+// and its figures with its frame times.
+func (s *Store) examine(ctx context.Context, n int64) (x examined) {
+	err := s.read(ctx, func(tx *sql.Tx) (err error) {
+		x.a, err = whole(ctx, tx, n)
+		if s.bare {
+			return err
+		}
+		x.came, _ = adoptedAt(ctx, tx, n) // a group that was changed says what is wrong with it
+		x.notes, _ = retentionOf(ctx, tx, n)
+		x.compareGroups(ctx, tx, n)
+		return err
+	})
+	if x.who = (Problem{Pass: x.a.Pass.ID, Log: x.a.Pass.Log}); !isHex(x.a.Pass.ID) {
+		x.who = s.named(ctx, n)
+	}
+	if err != nil {
+		x.note(true, "%s", s.explain(err))
+	} else {
+		x.compareFigures()
+	}
+	return x
+}
+
+// compareGroups compares the groups of a pass with their digests, one by one, so that a
+// table that cannot be read says nothing about the others.
+func (x *examined) compareGroups(ctx context.Context, tx *sql.Tx, n int64) {
+	kept, err := keptDigests(ctx, tx, []int64{n})
+	if _, has := kept[n]; !has || err != nil {
+		x.note(true, "its digest cannot be read")
+		return
+	}
+	for _, g := range everyGroup {
+		now, err := digests(ctx, tx, []int64{n}, []int{g})
+		if err == nil && now[n][g] == kept[n][g] {
+			continue
+		}
+		lost := false
+		switch g {
+		case groupFigures:
+			x.figures = true
+		case groupVerdict:
+			x.verdict = true
+		case groupRetention:
+			x.notes = retentionNotes{}
+		case groupCell: // a copy takes it from the tags
+		default:
+			lost = true
+		}
+		if err != nil {
+			x.note(lost, "%s cannot be read (%s)", groupNames[g], err)
+		} else {
+			x.note(lost, "%s changed since it was stored", groupNames[g])
+		}
+	}
+}
+
+func adoptedAt(ctx context.Context, tx *sql.Tx, n int64) (at string, err error) {
+	err = tx.QueryRowContext(ctx, `SELECT at FROM adopted WHERE pass = ?`, n).Scan(&at)
+	if noRows(err) {
+		return "", nil
+	}
+	return at, err
+}
+
+// compareFigures computes the figures from the frame times. What differs in the last
+// digits only is alike: another processor may round otherwise.
+func (x *examined) compareFigures() {
+	if x.a.Frames.MS == nil {
+		return
+	}
+	m, err := metrics.Compute(x.a.Frames)
+	if err != nil {
+		x.note(true, "its frame times give no figures: %s", err)
+		return
+	}
+	if what := metrics.Differ(x.a.Pass.Metrics, m); what != "" {
+		x.figures = true
+		x.note(false, "its figures are not those of its frame times: %s", what)
+	}
+	if x.figures {
+		x.a.Pass.Metrics = m
+	}
+}
+
+// whole reads everything about one pass; what could be read is returned beside an error.
+func whole(ctx context.Context, tx *sql.Tx, n int64) (a Arrival, err error) {
+	if a.Pass, err = loadPass(ctx, tx, n); err != nil {
+		if errors.Is(err, ErrNotFound) {
+			err = fmt.Errorf("%w: its row is missing", ErrCorrupt)
+		}
+		return a, err
+	}
+	var frames, telemetry, seconds, log []byte
+	var sampled, kept bool
+	err = tx.QueryRowContext(ctx, `SELECT x.frames, x.telemetry, x.seconds, x.log, x.telemetry IS NOT NULL, x.log IS NOT NULL, r.size FROM revisions r JOIN archives x ON x.revision = r.n
+		WHERE r.pass = ? AND r.revision = ?`, n, a.Pass.Revision).Scan(&frames, &telemetry, &seconds, &log, &sampled, &kept, &a.File.Size)
+	if noRows(err) {
+		return a, fmt.Errorf("%w: its frame times are missing", ErrCorrupt)
+	}
+	if err != nil {
+		return a, err
+	}
+	var problems []error
+	note := func(err error) { problems = append(problems, damaged(err)) }
+	a.Frames, err = DecodeFrames(frames)
+	note(err)
+	_, err = DecodeFrames(seconds)
+	note(err)
+	if sampled {
+		a.Telemetry, err = DecodeTelemetry(telemetry)
+		note(err)
+	}
+	if kept {
+		a.LogBytes, err = unpack(logVersion, log)
+		note(err)
+	}
+	if a.Pass.System != "" {
+		a.System, err = loadSystem(ctx, tx, `SELECT id, fields FROM system_rows WHERE id = ?`, a.Pass.System)
+		note(err)
+	}
+	return a, errors.Join(problems...)
+}
+
+// Whole returns everything that is stored about a pass, as [Store.Adopt] takes it.
+func (s *Store) Whole(ctx context.Context, id string) (a Arrival, err error) {
+	err = s.read(ctx, func(tx *sql.Tx) error {
+		k, err := keyOf(ctx, tx, id)
+		if err == nil {
+			a, err = whole(ctx, tx, k.n)
+		}
+		return err
+	})
+	return a, wrap(err, "read pass %s", id)
+}
