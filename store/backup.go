@@ -23,12 +23,7 @@ func (s *Store) Backup(ctx context.Context, to string) error {
 }
 
 func (s *Store) copyTo(ctx context.Context, part string) error {
-	// Made here first, for a plain error where that is not possible and for its mode.
-	made, err := os.OpenFile(part, os.O_CREATE|os.O_EXCL|os.O_WRONLY, 0o600)
-	if err != nil {
-		return err
-	}
-	if err := made.Close(); err != nil {
+	if err := makeEmpty(part); err != nil {
 		return err
 	}
 	// A connection of its own, since query_only would forbid the copying as well.

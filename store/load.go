@@ -50,7 +50,7 @@ func loadPass(ctx context.Context, tx *sql.Tx, n int64) (record.Pass, error) {
 	if err != nil {
 		return record.Pass{}, err
 	}
-	if len(list) != 1 {
+	if list[0].Tags == nil { // every row gives some
 		return record.Pass{}, ErrNotFound
 	}
 	return list[0], nil

@@ -221,9 +221,14 @@ func order(f Filter) string {
 	return ` ORDER BY p.at, p.n`
 }
 
+// querier is a database or a transaction.
+type querier interface {
+	QueryContext(context.Context, string, ...any) (*sql.Rows, error)
+}
+
 // numbersOf runs a query for numbers.
-func numbersOf(ctx context.Context, tx *sql.Tx, query string, args ...any) ([]int64, error) {
-	rows, err := tx.QueryContext(ctx, query, args...)
+func numbersOf(ctx context.Context, q querier, query string, args ...any) ([]int64, error) {
+	rows, err := q.QueryContext(ctx, query, args...)
 	if err != nil {
 		return nil, err
 	}

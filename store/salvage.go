@@ -31,6 +31,9 @@ func (s *Store) Salvage(ctx context.Context, path string) (r Report, err error) 
 }
 
 func (s *Store) salvageTo(ctx context.Context, path string) (r Report, err error) {
+	if err := makeEmpty(path); err != nil {
+		return r, err
+	}
 	to, err := Open(ctx, path, Options{Now: s.now})
 	if err != nil {
 		return r, err
@@ -106,6 +109,16 @@ func newPart(path string) (string, error) {
 		return "", fmt.Errorf("%s is in the way and was not left by an earlier attempt: move it, or name another file", part)
 	}
 	return part, removeStore(part)
+}
+
+// makeEmpty makes the file of a copy, which only its owner may read; a plain error says where
+// that is not possible.
+func makeEmpty(path string) error {
+	f, err := os.OpenFile(path, os.O_CREATE|os.O_EXCL|os.O_WRONLY, 0o600)
+	if err != nil {
+		return err
+	}
+	return f.Close()
 }
 
 func removeStore(path string) error {

@@ -15,9 +15,7 @@ import (
 type object struct{ kind, sql string }
 
 // objects lists what a file holds, without what the database makes by itself.
-func objects(ctx context.Context, q interface {
-	QueryContext(context.Context, string, ...any) (*sql.Rows, error)
-}) (map[string]object, error) {
+func objects(ctx context.Context, q querier) (map[string]object, error) {
 	rows, err := q.QueryContext(ctx, `SELECT type, name, sql FROM sqlite_schema WHERE name NOT LIKE 'sqlite\_%' ESCAPE '\'`)
 	if err != nil {
 		return nil, err

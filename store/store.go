@@ -181,9 +181,13 @@ func (s *Store) checkSchema(ctx context.Context) error {
 // connect makes the pool. The pragmas stand in the name so that every connection has
 // them. What the file itself describes is not trusted with functions that reach outside.
 func (s *Store) connect(mode string, pragmas ...string) (err error) {
-	pragmas = append([]string{busyPragma(s.busy), "foreign_keys(1)", "synchronous(normal)", "trusted_schema(0)"}, pragmas...)
-	if !s.damaged {
-		mode += "&_defensive=1"
+	pragmas = append(pragmas, busyPragma(s.busy), "trusted_schema(0)", "foreign_keys(1)")
+	if s.damaged {
+		// With it the database opens a file that is shorter than it says, and passes over
+		// descriptions of tables that it cannot read. No pragma that reads the file comes before.
+		pragmas = append(pragmas, "writable_schema(1)")
+	} else {
+		pragmas, mode = append(pragmas, "synchronous(normal)"), mode+"&_defensive=1"
 	}
 	s.db, err = sql.Open("sqlite", dsn(s.path, mode, pragmas...))
 	if err != nil {

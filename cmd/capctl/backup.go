@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -60,7 +61,7 @@ func isNoFile(dir string) error {
 // verifyCmd is `capctl verify`.
 type verifyCmd struct {
 	JSON    bool   `help:"Print the report as JSON, one object."`
-	Salvage string `placeholder:"FILE" help:"Copy every whole pass into this new file."`
+	Salvage string `placeholder:"FILE" help:"Copy every whole pass into this new file, and those of which only figures or the verdict are damaged."`
 }
 
 func (c *verifyCmd) Run(a *app) error {
@@ -69,7 +70,7 @@ func (c *verifyCmd) Run(a *app) error {
 			return err
 		}
 	}
-	s, err := openToRead(a)
+	s, refused, err := openWhatIsLeft(a)
 	if err != nil {
 		return err
 	}
@@ -82,6 +83,9 @@ func (c *verifyCmd) Run(a *app) error {
 	}
 	if err != nil {
 		return cli.FailedError(err)
+	}
+	if refused != nil && len(r.Problems) == 0 {
+		r.Problems = append(r.Problems, store.Problem{What: refused.Error()})
 	}
 	if c.JSON {
 		err = json.NewEncoder(a.stdout).Encode(r)
@@ -97,6 +101,22 @@ func (c *verifyCmd) Run(a *app) error {
 	return nil
 }
 
+// openWhatIsLeft opens a store to be verified; refused is why any other command would not.
+func openWhatIsLeft(a *app) (s *store.Store, refused, err error) {
+	s, refused = store.Open(a.ctx, a.config.StoreFile(), store.Options{ReadOnly: true})
+	if refused == nil {
+		return s, nil, nil
+	}
+	if !errors.Is(refused, store.ErrCorrupt) {
+		s, err = openToRead(a) // says it as every command does
+		return s, nil, err
+	}
+	if s, err = store.OpenDamaged(a.ctx, a.config.StoreFile()); err != nil {
+		return nil, nil, cli.FailedError(err)
+	}
+	return s, refused, nil
+}
+
 func printReport(a *app, r store.Report, salvaged string) error {
 	verb := "are"
 	if r.Passes == 1 {
@@ -107,7 +127,8 @@ func printReport(a *app, r store.Report, salvaged string) error {
 	}
 	for _, p := range r.Problems {
 		if p.Pass != "" {
-			fmt.Fprintf(a.stdout, "pass %s (%s): %s\n", printable(p.Pass), printable(p.Log), printable(p.What))
+			log := cmp.Or(p.Log, "where its log was is not known")
+			fmt.Fprintf(a.stdout, "pass %s (%s): %s\n", printable(p.Pass), printable(log), printable(p.What))
 		} else {
 			fmt.Fprintf(a.stdout, "store: %s\n", printable(p.What))
 		}
