@@ -10,6 +10,9 @@ import (
 	"path/filepath"
 	"strings"
 
+	"capd.example/framelog"
+	"capd.example/internal/testlab"
+	"capd.example/plugins/plugintest"
 	"capd.example/record"
 	"capd.example/store"
 )
@@ -66,6 +69,29 @@ func live(path string) ([]labelled, error) {
 		delete(e.Pass.Tags, "condition")
 		e.Pass.Log = ""
 		out = append(out, labelled{name: p.ID, condition: condition, want: want, evidence: e})
+	}
+	return out, nil
+}
+
+// limited reads the frame loops that internal/labels/record left: each log's name begins
+// with what held it.
+func limited(folder string) ([]labelled, error) {
+	logs, err := filepath.Glob(filepath.Join(folder, "*.csv"))
+	if err != nil {
+		return nil, err
+	}
+	var out []labelled
+	for _, log := range logs {
+		reading, _, err := framelog.ReadFile(log, framelog.Options{})
+		if err != nil {
+			return nil, fmt.Errorf("%s: %w", log, err)
+		}
+		l := labelled{name: filepath.Base(log), condition: "held", want: []string{"framecap"}}
+		if strings.HasPrefix(l.name, testlab.Unlimited.String()) {
+			l.condition, l.want = "free", nil
+		}
+		l.evidence = plugintest.Pass(reading.Frames.MS, func(e *record.Evidence) { e.Frames, e.Pass.Layout = reading.Frames, reading.Layout })
+		out = append(out, l)
 	}
 	return out, nil
 }

@@ -1,7 +1,7 @@
 // Command labels measures the standard validators on passes whose condition is known and
 // prints, per validator, what it found and where it cried wolf.
 //
-//	go run ./internal/labels [-cells N]
+//	go run ./internal/labels [-cells N] [-limiters FOLDER]
 //
 // Three sets are judged: the recorded passes of testdata/real-passes with the telemetry
 // that was taken beside them, those of testdata/live that the agent itself recorded (see
@@ -40,6 +40,7 @@ func main() {
 	cells := flag.Int("cells", 100, "simulated cells of three clean passes, plus one disturbed pass of each kind every tenth cell")
 	verbose := flag.Bool("v", false, "print every finding that is not ok")
 	livePath := flag.String("live", "", "store that internal/labels/record left (default: testdata/live/passes.db.gz)")
+	loops := flag.String("limiters", "", "folder of logs that 'internal/labels/record -role limiters' left, judged as well")
 	root := flag.String("root", ".", "folder of the repository")
 	flag.Parse()
 	real, err := recorded(filepath.Join(*root, "testdata", "real-passes"))
@@ -58,6 +59,14 @@ func main() {
 	}
 	report("passes recorded live by the agent", set, *verbose)
 	report("simulated passes", simulated(*cells), *verbose)
+	if *loops == "" {
+		return
+	}
+	if set, err = limited(*loops); err != nil {
+		fmt.Fprintln(os.Stderr, "labels: error:", err)
+		os.Exit(3)
+	}
+	report("frame loops recorded live", set, *verbose)
 }
 
 func liveSet(root string) string { return filepath.Join(root, "testdata", "live", "passes.db.gz") }

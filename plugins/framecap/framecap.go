@@ -1,32 +1,37 @@
-// Package framecap finds passes whose rate is pinned at a refresh rate or a round limit,
-// by a limiter or by a screen that is waited for: such a pass says nothing about
-// processor or card.
+// Package framecap finds passes whose rate is held by a limiter, or by a screen that is
+// waited for: such a pass says nothing about processor or card. No list of rates is
+// needed; two signs tell.
 //
-// The median says at which rate frames would be held. It is a cap when at least
-// share_percent of the frames lie within tolerance_percent of one, two or three intervals
-// of that rate, hardly any frame is shorter, and intervals beside it are hit by far fewer:
-// an uncapped pass has some of its frames near any rate. A limiter that sleeps wakes late
-// by about the same each time: a median up to late_percent above an interval is a cap as
-// well, but only when nearly all frames lie beside the median. The limits are conventions.
+// The interval: too many frames take the same time. The densest window of half a per cent
+// about any frame time holds 35 to 99.7 % of the frames of recorded passes with a cap and at
+// most 9.7 % without one. A scene of constant load comes near that, but not in how the
+// window is filled: a limiter makes a needle (nearly nothing beside it), or, where it wakes
+// late by chance, an edge that no frame falls below; and the level stays where it is, while a
+// program's moves with clocks, heat and what is drawn.
+//
+// The schedule: many frames in a row take the same time though single ones do not. A
+// limiter that makes up for late frames, a queue and a screen end each frame at a moment
+// that is set beforehand, so that delays do not add up; those of a program do. This sign is
+// there at any rate and for every share of late frames.
+//
+// Where the log's own resolution is coarse beside the frame time, frames share a value
+// without any cap, and only the time of many frames in a row can tell; else nothing is said.
+//
+// Sources: the windows and shares are measured on recorded passes; the comparison of rows
+// with single frames is a variance ratio (Lo and MacKinlay 1988) with robust spreads; that
+// limiters and screens hold frames for whole intervals is common practice. The limits are
+// conventions.
 package framecap
 
 import (
 	"context"
 	"fmt"
 	"math"
-	"slices"
 
 	"capd.example/plugins"
 	"capd.example/plugins/internal/pick"
 	"capd.example/record"
-	"capd.example/stats"
 )
-
-// round are the limits that limiters and screens are commonly set to, in Hz (common
-// practice, no source), with the rates of television (SMPTE ST 12-1: 24, 30 and 60 by
-// 1.001).
-var round = []float64{24 / 1.001, 24, 25, 30 / 1.001, 30, 40, 45, 48, 50, 60 / 1.001, 60, 72, 75, 80, 90, 100,
-	120, 138, 140, 141, 144, 150, 160, 162, 165, 175, 180, 200, 225, 240, 250, 280, 300, 360, 400, 480, 500, 540, 600, 1000}
 
 // Validator is the check. It has no state.
 type Validator struct{}
@@ -34,17 +39,23 @@ type Validator struct{}
 // Describe implements [plugins.Validator].
 func (Validator) Describe() plugins.Description {
 	return plugins.Description{
-		Name: "framecap", Version: "2",
+		Name: "framecap", Version: "3",
 		About: "the rate is not pinned by a limiter or a screen",
-		Needs: []string{"frames", "refresh rates and an intended cap, if any"},
+		Needs: []string{"frames", "an intended cap, if any"},
 		Parameters: []plugins.Parameter{
-			pick.Num("tolerance_percent", "1", "%", "difference from the interval within which a frame hits it"),
-			pick.Num("share_percent", "50", "%", "frames that hit the interval or two or three of it, at least"),
-			pick.Num("shorter_percent", "5", "%", "frames shorter than the interval, at most; limiters may hurry after a late frame"),
-			pick.Num("beside_percent", "60", "%", "of the share that intervals 5 % shorter and longer may have, at most"),
-			pick.Num("median_percent", "1", "%", "difference of the median from the interval, at most"),
-			pick.Num("late_percent", "2.5", "%", "frames of a limiter that wakes late are longer than the interval by this, at most"),
-			pick.Num("late_share_percent", "90", "%", "frames that are then as long as the median, at least"),
+			pick.Num("window_percent", "0.5", "%", "half-width of the window about a frame time in which frames count as alike (measured)"),
+			pick.Num("share_percent", "25", "%", "frames within the densest window from which they may be held (measured: at most 9.7 without a cap, at least 35 with one)"),
+			pick.Num("narrow_percent", "0.15", "%", "half-width of a needle, beside which nearly no frame lies (a convention)"),
+			pick.Num("inexact_us", "25", "us", "how inexact limiters that sleep are: the needle is at least so wide and its level may move by four tenths of it, as far as 0.25 and 0.1 % of the frame time (measured)"),
+			pick.Num("clipped_percent", "12", "%", "frames in a needle at the fastest end from which the rate is held at times (a convention)"),
+			pick.Num("shorter_percent", "2", "%", "frames shorter than those at the fastest end, at most (a convention)"),
+			pick.Num("level_percent", "0.05", "%", "how far the level of held frames may move through the pass (a convention)"),
+			pick.Num("row_percent", "30", "%", "variance of the time of frames in a row, of what independent frames give, up to which a schedule keeps them (a convention)"),
+			pick.Num("part_s", "3", "s", "length from which a part of the pass is judged by itself (a convention)"),
+			pick.Num("part_bad_percent", "10", "%", "share of the pass's time that is held from which the pass is bad; below it is doubtful (a convention)"),
+			pick.Num("late_percent", "2.5", "%", "how much longer than the intended interval a limiter that wakes late may hold frames; a millisecond more is allowed (a convention)"),
+			pick.Num("coarse_percent", "0.3", "%", "resolution of the log, of the frame time, from which frames may share a value without a cap (a convention)"),
+			pick.Num("uneven_percent", "5", "%", "spread of the frames in each second from which a pass with a coarse log has no cap (measured: at least 8.2 without a cap, at most 3.3 with one)"),
 			{Name: "least_frames", Type: plugins.Integer, Default: "100", About: "frames below which nothing is said"},
 		},
 	}
@@ -53,68 +64,149 @@ func (Validator) Describe() plugins.Description {
 // Check implements [plugins.Validator].
 func (Validator) Check(_ context.Context, e record.Evidence, p plugins.Params) record.Finding {
 	c := pick.NewCase()
-	x := e.Frames.MS
-	if len(x) < max(1, p.Integer("least_frames")) {
-		c.Unable("%d frames are fewer than the %d that show a cap", len(x), p.Integer("least_frames"))
+	x := usable(e.Frames.MS)
+	least := max(2*parts, p.Integer("least_frames"))
+	if len(x) < least {
+		c.Unable("%d frames are fewer than the %d that show a cap", len(x), least)
 		return c.Finding("")
 	}
-	median := pick.Median(x)
-	c.Put("median_fps", 1000/median)
-	rates := slices.Concat(e.Expected.RefreshHz, round)
-	if e.Expected.CapFPS > 0 {
-		rates = slices.Concat([]float64{e.Expected.CapFPS}, rates)
+	lim := limitsOf(p)
+	g := look(x, lim)
+	c.Put("median_fps", 1000/pick.Median(x))
+	c.Put("interval_ms", g.interval)
+	c.Put("window_share_percent", 100*g.window)
+	c.Put("window_share_limit_percent", p.Number("share_percent"))
+	c.Put("needle_share_percent", 100*g.narrow)
+	c.Put("needle_beside_percent", 100*g.ring)
+	c.Put("shorter_percent", 100*g.shorter)
+	c.Put("late_percent", 100*g.late)
+	c.Put("level_drift_percent", 100*g.drift)
+	c.Put("row_percent", 100*math.Min(g.few, g.row))
+	c.Put("row_limit_percent", p.Number("row_percent"))
+	c.Put("second_spread_percent", 100*g.seconds)
+	found, coarse := g.judge(lim), false
+	if r := resolution(x, e.Frames.Decimals); r > p.Number("coarse_percent")/100*g.interval {
+		coarse = true
+		c.Put("resolution_ms", r)
+		found = g.coarse(x, r, e.Pass.Layout.Source == "timestamp")
+		if found == none && !(g.seconds > p.Number("uneven_percent")/100) && share(sorted(x), g.interval-1.01*r, g.interval+1.01*r) >= 0.6 {
+			c.Unable("the log's frame times come in steps of %g ms, so that they would look alike with a frame cap and without", r)
+			return c.Finding("")
+		}
 	}
-	best, found := look(x, median, rates, p)
-	c.Put("share_percent", 100*best.share)
-	c.Put("shorter_percent", 100*best.shorter)
-	c.Put("beside_percent", 100*best.beside)
-	c.Put("share_limit_percent", 100*best.limit)
-	c.Put("shorter_limit_percent", p.Number("shorter_percent"))
-	switch {
-	case !found:
-		return c.Finding(fmt.Sprintf("the median of %.2f ms is no interval that frames are held to", median))
-	case e.Expected.CapFPS > 0 && math.Abs(best.rate/e.Expected.CapFPS-1) < p.Number("median_percent")/100:
-		c.Put("cap_fps", best.rate)
+	var held []stretch
+	if g.window < 1 && !coarse { // else there is nothing beside it, or nothing to tell it by
+		held = stretches(x, lim, p.Number("part_s"), least)
+	}
+	if found != none && onlyIn(held, x, g, lim) {
+		found = none
+	}
+	if found == none {
+		return inParts(c, held, x, e.Expected, p)
+	}
+	at := g.mean
+	if found == interval {
+		at = g.interval
+	}
+	rate := named(1000/at, e.Expected)
+	c.Put("cap_fps", rate)
+	switch found {
+	case interval:
+		c.Put("by_interval", 1)
+	case schedule:
+		c.Put("by_schedule", 1)
+		c.Put("row_frames", float64(g.rowFrames))
+		c.Put("row_spread_percent", 100*g.rowSpread)
+	}
+	if meant(g.mean, e.Expected.CapFPS, p) || meant(g.interval, e.Expected.CapFPS, p) {
 		return c.Finding(fmt.Sprintf("the rate is held at the intended %.4g FPS", e.Expected.CapFPS))
 	}
-	c.Put("cap_fps", best.rate)
-	c.Found(record.Bad, fmt.Sprintf("turn off the limiter and waiting for the screen, then repeat the pass; if the cap is meant, say so: expect.cap_fps = %.4g in the configuration or cap_fps in the campaign, then capctl recheck", best.rate),
-		"the rate is pinned at %.4g FPS: %.0f %% of the frames are within %g %% of %.2f ms (limit %.0f %%), %.1f %% are shorter and %.0f %% lie at intervals beside it",
-		best.rate, 100*best.share, p.Number("tolerance_percent"), best.interval, 100*best.limit, 100*best.shorter, 100*best.beside)
+	outcome := record.Bad
+	if found == interval && g.window < lim.share {
+		outcome = record.Doubtful // it binds at times
+	}
+	c.Found(outcome, advice(rate), "the rate is pinned at %.4g FPS: %s", rate, g.why(found, p))
 	return c.Finding("capped")
 }
 
-// multiples is how many intervals a frame may be held for.
-const multiples = 3
+// why names the sign that decided, with what it was seen by.
+func (g signs) why(by sign, p plugins.Params) string {
+	if by == interval {
+		return fmt.Sprintf("%.0f %% of the frames take the same time (%.2f ms, within %g %%)", 100*g.window, g.interval, p.Number("window_percent"))
+	}
+	if g.rowFrames > 0 && g.rowSpread < 0.01 {
+		return fmt.Sprintf("late frames are made up for, %d frames in a row always take the same time (within %.2g %%)", g.rowFrames, math.Max(0.01, 200*g.rowSpread))
+	}
+	return "each frame waits for the next moment of a fixed schedule, so that delays do not add up"
+}
 
-// hit is how the frames lie about an interval in ms that stands for a rate.
-type hit struct{ rate, interval, share, limit, shorter, beside float64 }
+func advice(rate float64) string {
+	return fmt.Sprintf("turn off the frame limiter and vertical sync, then repeat the pass; if the cap is meant, say so: expect.cap_fps = %.4g in the configuration or cap_fps in the campaign, then capctl recheck", rate)
+}
 
-// look returns the rate nearest to the median at which frames are held, else the nearest.
-func look(x []float64, median float64, rates []float64, p plugins.Params) (best hit, found bool) {
-	tolerance := p.Number("tolerance_percent") / 100
-	for _, r := range rates {
-		if !(r > 0) {
+// inParts is the finding of a pass that is not held throughout.
+func inParts(c *pick.Case, held []stretch, x []float64, expected record.Expectation, p plugins.Params) record.Finding {
+	total, time := 0.0, 0.0
+	for _, v := range x {
+		total += v / 1000
+	}
+	longest := -1
+	for i, s := range held {
+		if meant(s.mean, expected.CapFPS, p) || meant(s.interval, expected.CapFPS, p) {
 			continue
 		}
-		h := hit{rate: r, interval: 1000 / r, limit: p.Number("share_percent") / 100}
-		switch off := median*r/1000 - 1; {
-		case math.Abs(off) <= p.Number("median_percent")/100:
-		case off > 0 && off <= p.Number("late_percent")/100:
-			h.interval, h.limit = median, p.Number("late_share_percent")/100
-		default:
-			continue
-		}
-		held := 1000 / h.interval
-		at := stats.HitsAt(x, held, tolerance)
-		h.share, h.shorter = at.Share(multiples), at.ShorterShare()
-		h.beside = max(stats.HitsAt(x, held/1.05, tolerance).Share(multiples), stats.HitsAt(x, held/0.95, tolerance).Share(multiples))
-		capped := h.share >= h.limit && h.shorter <= p.Number("shorter_percent")/100 &&
-			h.beside <= h.share*p.Number("beside_percent")/100
-		closer := math.Abs(median*r/1000-1) < math.Abs(median*best.rate/1000-1)
-		if best.rate == 0 || capped && !found || capped == found && closer {
-			best, found = h, capped
+		time += s.to - s.from
+		if longest < 0 || s.to-s.from > held[longest].to-held[longest].from {
+			longest = i
 		}
 	}
-	return best, found
+	if longest < 0 {
+		return c.Finding("no frame cap")
+	}
+	s := held[longest]
+	rate := named(1000/s.interval, expected)
+	c.Put("part_cap_fps", rate)
+	c.Put("part_from_s", s.from)
+	c.Put("part_to_s", s.to)
+	c.Put("part_percent", 100*time/total)
+	c.Put("part_window_share_percent", 100*s.window)
+	outcome := record.Doubtful
+	if 100*time/total >= p.Number("part_bad_percent") {
+		outcome = record.Bad
+	}
+	c.Found(outcome, "keep menus and loading screens out of the pass, or turn off the limiter that holds them, then repeat the pass",
+		"the rate is pinned at %.4g FPS from %.0f s to %.0f s, %.0f %% of the pass is held", rate, s.from, s.to, 100*time/total)
+	return c.Finding("capped in part")
+}
+
+// meant reports whether frames of the given interval are held at the intended rate, or
+// by a screen for two or three of its intervals. A limiter may wake late.
+func meant(ms, fps float64, p plugins.Params) bool {
+	if !(fps > 0) {
+		return false
+	}
+	for k := 1.0; k <= 3; k++ {
+		want := k * 1000 / fps
+		if ms >= want*0.99 && ms <= want*(1+p.Number("late_percent")/100)+1 && (k == 1 || ms <= want*1.01) {
+			return true
+		}
+	}
+	return false
+}
+
+// named returns the rate as people would call it, where it is that within 0.3 %: the
+// intended cap, a screen's rate or its half or third, a whole number.
+func named(fps float64, e record.Expectation) float64 {
+	names := []float64{e.CapFPS}
+	for k := 1.0; k <= 3; k++ {
+		for _, hz := range e.RefreshHz {
+			names = append(names, hz/k)
+		}
+	}
+	for _, n := range append(names, math.Round(fps)) {
+		if n > 0 && math.Abs(fps/n-1) < 0.003 {
+			return n
+		}
+	}
+	return fps
 }

@@ -3,6 +3,10 @@
 //
 //	go build -o live/ ./cmd/capd ./internal/labels/record
 //	live/record -capd live/capd -out live/set
+//	live/record -role limiters -out live/limiters
+//
+// The second form records no set of the agent's but frame loops of its own, held by four
+// limiters or by none, whose logs internal/labels judges too.
 //
 // Run it on a machine that does nothing else: what else runs there is in the passes. The
 // store that it leaves in the folder is the set; the condition of a pass is its tag.
@@ -36,7 +40,7 @@ var passes = []struct {
 func main() {
 	capd := flag.String("capd", "", "the agent")
 	out := flag.String("out", "", "folder to leave the set in")
-	role := flag.String("role", "", "play or burn: what this process does for its parent")
+	role := flag.String("role", "", "play or burn: what this process does for its parent; limiters: record frame loops")
 	seed := flag.Uint64("seed", 1, "of the pass")
 	length := flag.Float64("seconds", seconds, "length of the pass or of the load")
 	limit := flag.Float64("cap", 0, "limit of the rate")
@@ -48,6 +52,8 @@ func main() {
 		err = testlab.Play(flag.Arg(0), testlab.Scene{Seed: *seed, Load: 3, FPS: 140, Seconds: *length, Spread: 0.03, Hitches: -1, CapFPS: *limit})
 	case "burn":
 		testlab.Burn(*share, time.Duration(*length*float64(time.Second)))
+	case "limiters":
+		err = limiters(*out, *seed, *length)
 	default:
 		ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt)
 		err = record(ctx, *capd, *out)
