@@ -52,7 +52,7 @@ func find(o Options) ([]*source, error) {
 
 func newSource(o Options, path, pin string) *source {
 	name := filepath.Base(path)
-	s := &source{name: name, argv: []string{path}, plain: slices.Contains(o.Plain, name), strikes: map[string]int{}}
+	s := &source{name: name, argv: []string{path}, plain: slices.Contains(o.Plain, name), failures: map[string]*failure{}}
 	sum, err := hex.DecodeString(pin)
 	switch {
 	case err != nil || len(sum) != sha256.Size:
@@ -73,11 +73,14 @@ func (s *source) verify() error {
 	if err := trusted(path); err != nil {
 		return fmt.Errorf("%s was not started: %w", s.name, err)
 	}
-	f, err := os.Open(path)
+	f, err := os.OpenFile(path, os.O_RDONLY|dontWait, 0)
 	if err != nil {
 		return fmt.Errorf("%s was not started: %w", s.name, err)
 	}
 	defer f.Close()
+	if info, err := f.Stat(); err != nil || !info.Mode().IsRegular() {
+		return fmt.Errorf("%s was not started: it is no regular file", s.name)
+	}
 	hash := sha256.New()
 	if _, err := io.Copy(hash, f); err != nil {
 		return fmt.Errorf("%s was not started: read it: %w", s.name, err)

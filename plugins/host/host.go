@@ -39,10 +39,14 @@ type Options struct {
 	StartWithin time.Duration // from start to connection; 0 means the larger of Deadline and startWithin
 	IdleAfter   time.Duration // processes are stopped this long after the last use; 0 means 30 s
 	MaxMemory   int64         // bytes resident per process; 0 means 512 MiB
-	Strikes     int           // failures in a row before a validator is put aside; 0 means 3
-	TempDir     string        // parent of the private folders for sockets; "" means the system's
-	Version     string        // of the agent, told to validators
-	Logger      zerolog.Logger
+	Strikes     int           // failures in a row before a validator is put aside for a while; 0 means 3
+	// Pause is how long what failed is left alone, doubled with each failure after it was
+	// put aside: the bundled validators, which are the agent's own program, at most twelve
+	// times as long, others six times as long at first and half an hour at most; 0 means 10 s.
+	Pause   time.Duration
+	TempDir string // parent of the private folders for sockets; "" means the system's
+	Version string // of the agent, told to validators
+	Logger  zerolog.Logger
 }
 
 // startWithin is long: validators run at the lowest priority, and a game that still loads
@@ -59,6 +63,7 @@ func (o Options) withDefaults() Options {
 	o.IdleAfter = cmp.Or(o.IdleAfter, 30*time.Second)
 	o.MaxMemory = cmp.Or(o.MaxMemory, 512<<20)
 	o.Strikes = cmp.Or(o.Strikes, 3)
+	o.Pause = cmp.Or(o.Pause, 10*time.Second)
 	return o
 }
 
@@ -77,6 +82,7 @@ type Host struct {
 	heard   map[string]bool   // checks of which there is a finding
 	unable  map[string]string // validator = why it gave no answer
 	unknown bool              // a program gave none that never said which checks it holds
+	later   bool              // one that failed gave none, and may give it later
 }
 
 // New looks for validators and starts nothing. The error names a setting that makes no
@@ -86,7 +92,7 @@ func New(opts Options) (*Host, error) {
 	opts = opts.withDefaults()
 	h := &Host{opts: opts}
 	if len(opts.Bundled) > 0 {
-		h.sources = append(h.sources, &source{name: "bundled", argv: opts.Bundled, strikes: map[string]int{}})
+		h.sources = append(h.sources, &source{name: "bundled", argv: opts.Bundled, bundled: true, failures: map[string]*failure{}})
 	}
 	found, err := find(opts)
 	if err != nil {
@@ -139,7 +145,7 @@ func (h *Host) Check(ctx context.Context, e record.Evidence) []record.Finding {
 	}
 	h.idle.Stop()
 	defer h.idle.Reset(h.opts.IdleAfter)
-	h.heard, h.unable, h.unknown = map[string]bool{}, map[string]string{}, false
+	h.heard, h.unable, h.unknown, h.later = map[string]bool{}, map[string]string{}, false, false
 	message := wire.Pack(e)
 	var out []record.Finding
 	for _, s := range h.sources {
@@ -165,6 +171,55 @@ func (h *Host) Unable() (why map[string]string, unknown bool) {
 	h.mu.Lock()
 	defer h.mu.Unlock()
 	return maps.Clone(h.unable), h.unknown
+}
+
+// Later reports whether the latest pass lacks the answer of a validator that failed or is
+// put aside, so that asking again later may bring it. One that is refused or has settings
+// that make no sense gives none before somebody puts that right.
+func (h *Host) Later() bool {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	return h.later
+}
+
+// Failing is a validator, or a program of them, that gives no answers now.
+type Failing struct {
+	Name   string    // of the validator, or of the program where none of its validators answers
+	Checks []string  // the checks that are not made
+	Why    string    // the latest reason
+	Again  time.Time // when it is asked again; zero: not before somebody puts it right
+}
+
+// Failing lists what gave no answer when it was last asked, and when that changes.
+func (h *Host) Failing() []Failing {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	var out []Failing
+	for _, s := range h.sources {
+		var all []string
+		for _, d := range s.described {
+			if !slices.Contains(h.opts.Off, d.Name) {
+				all = append(all, d.Name)
+			}
+		}
+		if s.refused != nil {
+			out = append(out, Failing{Name: s.name, Checks: all, Why: s.refused.Error()})
+			continue
+		}
+		if f := s.failures[starting]; f != nil {
+			out = append(out, Failing{Name: s.name, Checks: all, Why: f.last, Again: f.again})
+			continue
+		}
+		for _, name := range all {
+			switch f, problem := s.failures[name], s.problems[name]; {
+			case f != nil:
+				out = append(out, Failing{Name: name, Checks: []string{name}, Why: f.last, Again: f.again})
+			case problem != "":
+				out = append(out, Failing{Name: name, Checks: []string{name}, Why: nonsense + problem})
+			}
+		}
+	}
+	return out
 }
 
 // Describe asks who is there. What could not be asked is left out and named in the error.

@@ -374,6 +374,50 @@ func TestRepeatOffenderIsPutAside(t *testing.T) {
 	}
 }
 
+// What failed is asked again after a pause: the bundled validators are the agent's own
+// program, and one bad hour must not end all checking.
+func TestPutAsideIsForAWhile(t *testing.T) {
+	const name = "exits-every-tenth"
+	fail := func(h *host.Host) {
+		for range 3 {
+			h.Check(t.Context(), evidence(9))
+		}
+	}
+	t.Run("meanwhile", func(t *testing.T) {
+		h := roles(t, func(o *host.Options) { o.Pause = time.Hour }, "serve", name, "good")
+		fail(h)
+		if f := byName(h.Check(t.Context(), evidence(1)))[name]; !strings.Contains(f.Reason, "put aside") || !h.Later() {
+			t.Errorf("later %v: %+v", h.Later(), f)
+		}
+		list := h.Failing()
+		if len(list) != 1 || list[0].Name != name || time.Until(list[0].Again) < 50*time.Minute || !strings.Contains(list[0].Why, "exit status 9") {
+			t.Errorf("failing: %+v", list)
+		}
+	})
+	t.Run("after it", func(t *testing.T) {
+		h := roles(t, func(o *host.Options) { o.Pause = time.Nanosecond }, "serve", name, "good")
+		fail(h)
+		if f := byName(h.Check(t.Context(), evidence(1)))[name]; f.Outcome != record.OK || h.Later() || len(h.Failing()) != 0 {
+			t.Errorf("later %v, failing %v: %+v", h.Later(), h.Failing(), f)
+		}
+	})
+	t.Run("its start", func(t *testing.T) {
+		h := roles(t, func(o *host.Options) { o.Pause = time.Hour }, "exit-at-start")
+		fail(h)
+		list := h.Failing()
+		if len(list) != 1 || list[0].Name != "bundled" || list[0].Again.IsZero() || !h.Later() {
+			t.Errorf("later %v, failing: %+v", h.Later(), list)
+		}
+	})
+	t.Run("what only a person puts right", func(t *testing.T) {
+		h := roles(t, func(o *host.Options) { o.Params = map[string]map[string]string{"good": {"limit": "many"}} }, "serve", "good")
+		h.Check(t.Context(), evidence(1))
+		if list := h.Failing(); len(list) != 1 || !list[0].Again.IsZero() || h.Later() {
+			t.Errorf("later %v, failing: %+v", h.Later(), list)
+		}
+	})
+}
+
 // TestThousandPasses carries passes through a validator that crashes on every tenth.
 func TestThousandPasses(t *testing.T) {
 	if testing.Short() {
@@ -479,6 +523,19 @@ func TestFolder(t *testing.T) {
 	t.Run("changed", func(t *testing.T) {
 		got := roles(t, with(strings.Repeat("00", 32))).Check(t.Context(), evidence(4))
 		if len(got) != 1 || got[0].Outcome != record.NotChecked || !strings.Contains(got[0].Reason, "its SHA-256 is "+pin) {
+			t.Errorf("got %+v", got)
+		}
+	})
+	t.Run("a pipe", func(t *testing.T) { // opening one would wait for its writer for ever
+		if err := syscall.Mkfifo(filepath.Join(folder, "pipe"), 0o700); err != nil {
+			t.Fatal(err)
+		}
+		defer os.Remove(filepath.Join(folder, "pipe"))
+		h := roles(t, func(o *host.Options) {
+			o.Bundled, o.Folder, o.Pinned = nil, folder, map[string]string{"pipe": pin}
+		})
+		got := h.Check(t.Context(), evidence(4))
+		if len(got) != 1 || got[0].Outcome != record.NotChecked || !strings.Contains(got[0].Reason, "no regular file") {
 			t.Errorf("got %+v", got)
 		}
 	})

@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"slices"
+	"time"
 
 	"capd.example/plugins"
 	"capd.example/plugins/internal/wire"
@@ -18,16 +19,26 @@ type source struct {
 	name    string // for people
 	argv    []string
 	sum     []byte // SHA-256 that the file must have; nil for the bundled ones
-	plain   bool   // may go without mutual TLS
-	refused error  // why it is never started
+	bundled bool
+	plain   bool  // may go without mutual TLS
+	refused error // why it is never started
 
 	process   *process
 	described []plugins.Description
 	problems  map[string]string // validators that cannot run as they are set, and why
 
-	strikes map[string]int // failures in a row by validator
-	last    map[string]string
+	failures map[string]*failure // of those that did not answer when they were last asked
 }
+
+// failure is that of a validator, or of the start of its program.
+type failure struct {
+	inARow int
+	last   string
+	again  time.Time // when it is asked again where it is put aside
+}
+
+// nonsense begins the reason of a validator whose settings make no sense.
+const nonsense = "a setting makes no sense: "
 
 // ready returns a process that is described and configured.
 func (h *Host) ready(ctx context.Context, s *source) (*process, error) {
@@ -78,15 +89,17 @@ func (h *Host) settings(s *source) map[string]map[string]string {
 // process.
 func (h *Host) checkSource(ctx context.Context, s *source, m wire.Message) []record.Finding {
 	if why := h.aside(s, starting); why != "" {
+		h.later = true
 		return h.allNotChecked(s, why)
 	}
 	if _, err := h.ready(ctx, s); err != nil {
 		if ctx.Err() == nil && s.refused == nil {
 			h.strike(s, starting, err)
+			h.later = true
 		}
 		return h.allNotChecked(s, err.Error())
 	}
-	delete(s.strikes, starting)
+	delete(s.failures, starting)
 	loaded := false
 	var out []record.Finding
 	for _, d := range s.described {
@@ -100,14 +113,15 @@ func (h *Host) checkSource(ctx context.Context, s *source, m wire.Message) []rec
 
 func (h *Host) checkOne(ctx context.Context, s *source, d plugins.Description, m wire.Message, loaded *bool) record.Finding {
 	if why := h.aside(s, d.Name); why != "" {
+		h.later = h.later || !h.heard[d.Name]
 		return h.notChecked(d, why)
 	}
 	if why := s.problems[d.Name]; why != "" {
-		return h.notChecked(d, "a setting makes no sense: "+why)
+		return h.notChecked(d, nonsense+why)
 	}
 	f, err := h.ask(ctx, s, d, m, loaded)
 	if err == nil {
-		delete(s.strikes, d.Name)
+		delete(s.failures, d.Name)
 		return f
 	}
 	s.process.kill()
@@ -116,6 +130,7 @@ func (h *Host) checkOne(ctx context.Context, s *source, d plugins.Description, m
 		return h.notChecked(d, "the check was interrupted")
 	}
 	h.strike(s, d.Name, err)
+	h.later = h.later || !h.heard[d.Name]
 	return h.notChecked(d, err.Error())
 }
 
@@ -144,25 +159,40 @@ func (h *Host) ask(ctx context.Context, s *source, d plugins.Description, m wire
 
 // strike notes a failure and says so in the log.
 func (h *Host) strike(s *source, name string, err error) {
-	if s.last == nil {
-		s.last = map[string]string{}
+	f := s.failures[name]
+	if f == nil {
+		f = &failure{}
+		s.failures[name] = f
 	}
-	s.strikes[name]++
-	s.last[name] = err.Error()
-	event := h.opts.Logger.Warn().Str("validator", name).Str("from", s.name).Int("failures_in_a_row", s.strikes[name])
-	if s.strikes[name] >= h.opts.Strikes {
-		event.Msg("validator is put aside until the agent is started again: " + err.Error())
+	f.inARow++
+	f.last, f.again = err.Error(), time.Now().Add(h.pause(s, f.inARow))
+	event := h.opts.Logger.Warn().Str("validator", name).Str("from", s.name).Int("failures_in_a_row", f.inARow)
+	if f.inARow >= h.opts.Strikes {
+		event.Msgf("validator is put aside until %s: %v", f.again.Format(time.TimeOnly), err)
 		return
 	}
 	event.Msg(err.Error())
 }
 
-// aside says why the named validator is no longer asked, or "".
+// pause is how long a validator is left alone after so many failures in a row.
+func (h *Host) pause(s *source, inARow int) time.Duration {
+	first, most := h.opts.Pause, 12*h.opts.Pause
+	if !s.bundled {
+		first, most = 6*first, max(most, 30*time.Minute)
+	}
+	for range min(inARow-h.opts.Strikes, 30) {
+		first *= 2
+	}
+	return min(first, most)
+}
+
+// aside says why the named validator is not asked now, or "".
 func (h *Host) aside(s *source, name string) string {
-	if s.strikes[name] < h.opts.Strikes {
+	f := s.failures[name]
+	if f == nil || f.inARow < h.opts.Strikes || !time.Now().Before(f.again) {
 		return ""
 	}
-	return fmt.Sprintf("put aside after %d failures in a row until the agent is started again; the last was: %s", s.strikes[name], s.last[name])
+	return fmt.Sprintf("put aside after %d failures in a row until %s; the last was: %s", f.inARow, f.again.Format(time.TimeOnly), f.last)
 }
 
 // allNotChecked answers for every validator of s that is known.
@@ -188,6 +218,6 @@ func (h *Host) notChecked(d plugins.Description, why string) record.Finding {
 	}
 	return record.Finding{
 		Check: d.Name, Version: d.Version, Outcome: record.NotChecked, Reason: why,
-		Advice: "see the agent's log; `capctl recheck` examines the pass again once the validator works",
+		Advice: "see the agent's log; the agent has the pass checked again once a validator that failed works, 'capctl recheck' does at any time",
 	}
 }

@@ -9,6 +9,9 @@ import (
 	"syscall"
 )
 
+// dontWait opens a named pipe at once, which then turns out to be no program.
+const dontWait = syscall.O_NONBLOCK
+
 // trusted reports why others than this user and root could change what lies at path: it
 // or a folder above it is theirs or can be written to by them. A sticky folder such as
 // /tmp above it is accepted, because others cannot replace in it what is not theirs.

@@ -11,6 +11,9 @@ import (
 const writes = windows.FILE_WRITE_DATA | windows.FILE_APPEND_DATA | windows.DELETE |
 	windows.WRITE_DAC | windows.WRITE_OWNER | windows.GENERIC_WRITE | windows.GENERIC_ALL
 
+// dontWait is not needed where opening does not wait.
+const dontWait = 0
+
 // trusted reports why anybody on the machine could change what lies at path: its access
 // list lets Everyone, Users, Authenticated Users or Guests write. Other accounts that are
 // named in it were named on purpose.
