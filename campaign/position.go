@@ -19,6 +19,7 @@ const (
 	Next  Verb = "next"  // go on to a cell
 	Back  Verb = "back"  // go to a cell and stay there until told otherwise
 	Skip  Verb = "skip"  // leave a cell out until it is begun again
+	Keep  Verb = "keep"  // take a skipped cell up again without going there
 )
 
 // Order is one order of the reviewer about the position. Cells are kept by their values,
@@ -93,6 +94,10 @@ func (r *replay) order(o Order) {
 	cell, ok := r.plan.indexOf(o.Cell)
 	if !ok {
 		r.pos.Lost = append(r.pos.Lost, o)
+		return
+	}
+	if o.Verb == Keep {
+		delete(r.pos.Skipped, cell)
 		return
 	}
 	if o.Verb == Skip {
@@ -307,6 +312,24 @@ func (c *Coverage) Left(pos Position) (passes int, minutes float64) {
 	return passes, minutes
 }
 
+// Skipped returns how many open cells are left out, and the passes that they lack: they
+// are part of what is left to be done, though not of what comes next.
+func (c *Coverage) Skipped(pos Position) (cells, passes int) {
+	for i := range pos.Skipped {
+		if n := c.state[i].Missing(); n > 0 {
+			cells++
+			passes += n
+		}
+	}
+	return cells, passes
+}
+
+// All returns what is left with the skipped cells, as [Coverage.Left] does without them.
+func (c *Coverage) All(pos Position) (passes int, minutes float64) {
+	pos.Skipped = nil
+	return c.Left(pos)
+}
+
 // Line says for people what a judged pass means for the campaign, in one line. Before and
 // after are the positions without and with the pass.
 func (c *Coverage) Line(pass record.Pass, before, after Position) string {
@@ -320,7 +343,7 @@ func (c *Coverage) Line(pass record.Pass, before, after Position) string {
 	if c.Plan.Campaign.accepts(pass.Verdict) {
 		b.WriteString("pass " + itoa(ordinal(pass, s.Done)) + " of " + itoa(s.Wanted) + " " + string(pass.Verdict))
 	} else {
-		b.WriteString("pass " + itoa(ordinal(pass, s.Done+1)) + " of " + itoa(s.Wanted) + " " + string(pass.Verdict) + reason(pass))
+		b.WriteString("pass " + itoa(ordinal(pass, s.Done+1)) + " is " + string(pass.Verdict) + ": " + itoa(s.Done) + " of " + itoa(s.Wanted) + " good so far")
 	}
 	b.WriteString("; ")
 	if cell != before.Cell && before.Cell >= 0 && before.Cell == after.Cell {
@@ -383,16 +406,6 @@ func (c *Coverage) NextPass(cell int) int {
 		next++
 	}
 	return next
-}
-
-func reason(pass record.Pass) string {
-	want := map[record.Verdict]record.Outcome{record.VerdictBad: record.Bad, record.VerdictDoubtful: record.Doubtful, record.Unverified: record.NotChecked}[pass.Verdict]
-	for _, f := range pass.Findings {
-		if f.Outcome == want {
-			return ": " + f.Reason
-		}
-	}
-	return ""
 }
 
 // Ahead returns up to n cells that are open, in the order in which [Coverage.Next] gives

@@ -144,7 +144,7 @@ func Load(path string) (Config, error) {
 	if err != nil {
 		return c, fmt.Errorf("configuration %s: %w", path, err)
 	}
-	for _, p := range []*string{&c.Data, &c.Watch, &c.Campaign} {
+	for _, p := range []*string{&c.Data, &c.Watch, &c.Campaign, &c.Checks.Folder} {
 		if *p != "" && !filepath.IsAbs(*p) {
 			*p = filepath.Join(filepath.Dir(from), *p)
 		}

@@ -32,3 +32,20 @@ func TestWindowsPaths(t *testing.T) {
 		t.Errorf("%q, %v", c.Data, err)
 	}
 }
+
+// Every folder and file of the configuration counts from where the file lies.
+func TestPathsCountFromTheFile(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "capd.toml")
+	if err := os.WriteFile(path, []byte("data = \"d\"\nwatch = \"w\"\ncampaign = \"c.toml\"\n[checks]\nfolder = \"own\"\n"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	c, err := Load(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, p := range []string{c.Data, c.Watch, c.Campaign, c.Checks.Folder} {
+		if filepath.Dir(p) != filepath.Dir(path) {
+			t.Errorf("%s does not count from the configuration file", p)
+		}
+	}
+}

@@ -143,6 +143,7 @@ func matrix(a *app, b *logbook.Book, page logbook.Page, cells []int, rows, colum
 		}
 		sums[r][col].add(page, i)
 	}
+	slices.SortFunc(rowKeys, byLevels(b, rows))
 	slices.SortFunc(colKeys, byLevels(b, columns))
 	head := table.Row{strings.Join(rows, " / ")}
 	for _, k := range colKeys {
@@ -247,8 +248,7 @@ func (c *coverageCmd) summary(a *app, b *logbook.Book, page logbook.Page, only m
 	s, cells, complete := page.Coverage.Sum(only)
 	fmt.Fprintf(a.stdout, "\n%s: %d of %s complete, %d of %s done; %d bad, %d doubtful, %d unverified\n",
 		b.Campaign.Name, complete, record.Count(cells, "cell"), s.Done, record.Count(s.Wanted, "pass"), s.Bad, s.Doubtful, s.Unverified)
-	passes, minutes := page.Coverage.Left(page.Position)
-	fmt.Fprintf(a.stdout, "left: %s, %s\n", record.Count(passes, "pass"), left(minutes, b.Campaign.HoursPerDay))
+	sayLeft(a, b, page)
 	beforeTheSwap(a, b, page)
 	if n := page.Others; n > 0 {
 		fmt.Fprintf(a.stdout, "%s of other campaigns, or recorded at another time, not counted\n", record.Count(n, "pass"))

@@ -20,7 +20,7 @@ type filterFlags struct {
 	Tag     []string `placeholder:"NAME=VALUE" help:"Only passes with this tag; * and ? match any text. May be repeated."`
 	Verdict []string `placeholder:"VERDICT" help:"Only passes with this verdict: clean, unverified, doubtful, bad. May be repeated."`
 	System  string   `placeholder:"ID" help:"Only passes of this system (beginning of its identity)."`
-	Since   string   `placeholder:"TIME" help:"Only passes started at or after 2006-01-02, 2006-01-02T15:04:05Z or a time ago such as 36h."`
+	Since   string   `placeholder:"TIME" help:"Only passes started at or after 2006-01-02, '2006-01-02 15:04:05', 14:30, today, yesterday or a time ago such as 36h."`
 	Until   string   `placeholder:"TIME" help:"Only passes started before this time."`
 	Bench   string   `placeholder:"NAME" help:"Only passes of this bench."`
 	Limit   int      `placeholder:"N" help:"At most N passes, the latest."`
@@ -114,7 +114,15 @@ func (f filterFlags) noPass(a *app) {
 	nothing(a, "no pass matches", hint)
 }
 
-// moment reads a day, a time or a time ago.
+// momentForms are how a time is written, as 'capctl passes' prints it among them; without a
+// zone it is that of this machine.
+var momentForms = []string{time.DateOnly, time.DateTime, "2006-01-02 15:04", "2006-01-02T15:04:05", "2006-01-02T15:04"}
+
+// momentHint is what a time may look like.
+const momentHint = "write 2006-01-02, '2006-01-02 15:04:05' as 'capctl passes' prints it, 14:30, today, yesterday or a time ago such as 36h"
+
+// moment reads a day, a time, a time of day or a time ago. A time of day is the latest one
+// that has been.
 func moment(flag, text string, now time.Time) (time.Time, error) {
 	if text == "" {
 		return time.Time{}, nil
@@ -122,12 +130,31 @@ func moment(flag, text string, now time.Time) (time.Time, error) {
 	if d, err := time.ParseDuration(text); err == nil {
 		return now.Add(-d), nil
 	}
-	for _, form := range []string{time.DateOnly, time.RFC3339} {
-		if t, err := time.Parse(form, text); err == nil {
+	if t, err := time.Parse(time.RFC3339, text); err == nil {
+		return t, nil
+	}
+	for _, form := range momentForms {
+		if t, err := time.ParseInLocation(form, text, now.Location()); err == nil {
 			return t, nil
 		}
 	}
-	return time.Time{}, cli.UsageError(fmt.Errorf("%s %q is not a time", flag, text), "write 2006-01-02, 2006-01-02T15:04:05Z or a time ago such as 36h")
+	midnight := time.Date(now.Year(), now.Month(), now.Day(), 0, 0, 0, 0, now.Location())
+	switch text {
+	case "today":
+		return midnight, nil
+	case "yesterday":
+		return midnight.AddDate(0, 0, -1), nil
+	}
+	for _, form := range []string{"15:04", time.TimeOnly} {
+		if t, err := time.Parse(form, text); err == nil {
+			at := time.Date(now.Year(), now.Month(), now.Day(), t.Hour(), t.Minute(), t.Second(), 0, now.Location())
+			if at.After(now) {
+				at = at.AddDate(0, 0, -1)
+			}
+			return at, nil
+		}
+	}
+	return time.Time{}, cli.UsageError(fmt.Errorf("%s %q is not a time", flag, text), momentHint)
 }
 
 // passes returns the selected passes in order of time.

@@ -71,15 +71,18 @@ type positionLine struct {
 	Change   []string          `json:"change,omitempty"` // what to change for it
 	Stay     bool              `json:"stay,omitempty"`   // does not go on by itself
 	Advice   string            `json:"advice"`
-	Passes   int               `json:"left_passes"`
+	Passes   int               `json:"left_passes"` // with those of skipped cells
 	Minutes  float64           `json:"left_minutes"`
+	Skipped  int               `json:"skipped_cells,omitempty"` // that are open
+	Out      int               `json:"skipped_passes,omitempty"`
 }
 
 // showPosition prints where the campaign stands; from is the cell before, -1 for none.
 func showPosition(a *app, b *logbook.Book, page logbook.Page, from int, asJSON bool) error {
 	pos, cover := page.Position, page.Coverage
 	l := positionLine{Campaign: b.Campaign.Name, Cell: pos.Cell + 1, Cells: b.Plan.Len(), Stay: pos.Stay}
-	l.Passes, l.Minutes = cover.Left(pos)
+	l.Passes, l.Minutes = cover.All(pos)
+	l.Skipped, l.Out = cover.Skipped(pos)
 	if pos.Cell >= 0 {
 		s := cover.State(pos.Cell)
 		l.Tags, l.Pass, l.Wanted, l.Clean, l.Bad = b.Plan.Cell(pos.Cell), cover.NextPass(pos.Cell), s.Wanted, s.Clean, s.Bad
@@ -104,11 +107,21 @@ func showPosition(a *app, b *logbook.Book, page logbook.Page, from int, asJSON b
 	if next := cover.Next(pos); next >= 0 {
 		fmt.Fprintf(a.stdout, "then: %s: %s\n", b.Plan.Where(next), strings.Join(b.Plan.Moves(pos.Cell, next), ", "))
 	}
-	fmt.Fprintf(a.stdout, "left: %s, %s\n", record.Count(l.Passes, "pass"), left(l.Minutes, b.Campaign.HoursPerDay))
+	sayLeft(a, b, page)
 	for _, o := range pos.Lost {
 		fmt.Fprintf(a.stderr, "an order to %s speaks of a cell that the campaign has no more: %s\n", o.Verb, pairs(o.Cell))
 	}
 	return nil
+}
+
+// sayLeft says what is left to be done, and how much of it is skipped.
+func sayLeft(a *app, b *logbook.Book, page logbook.Page) {
+	passes, minutes := page.Coverage.All(page.Position)
+	fmt.Fprintf(a.stdout, "left: %s, %s", record.Count(passes, "pass"), left(minutes, b.Campaign.HoursPerDay))
+	if cells, out := page.Coverage.Skipped(page.Position); cells > 0 {
+		fmt.Fprint(a.stdout, a.carry(fmt.Sprintf("; %d of them in %s; 'capctl skip --undo' takes the last ones up again", out, record.Count(cells, "skipped cell"))))
+	}
+	fmt.Fprintln(a.stdout)
 }
 
 // pairs prints values as name=value in the order of the names.

@@ -63,6 +63,7 @@ func TestScripts(t *testing.T) {
 		Cmds: map[string]func(ts *testscript.TestScript, neg bool, args []string){
 			"await":     await,
 			"simulated": simulated,
+			"undo":      undo,
 		},
 		Condition: func(cond string) (bool, error) {
 			if cond == "root" {
@@ -115,4 +116,13 @@ func simulated(ts *testscript.TestScript, neg bool, args []string) {
 	path := ts.MkAbs(args[0])
 	ts.Check(os.MkdirAll(filepath.Dir(path), 0o755))
 	ts.Check(os.WriteFile(path, testlab.Log(testlab.StyleDurations, s.Frames(), nil), 0o644))
+}
+
+// undo [--dry-run] FILE takes the last correction of a list of changes back.
+func undo(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) == 0 {
+		ts.Fatalf("usage: undo [--dry-run] file")
+	}
+	changes := strings.Fields(ts.ReadFile(args[len(args)-1]))
+	ts.Check(ts.Exec("capctl", append([]string{"--config", "bench.toml", "tag", "--undo", changes[len(changes)-1]}, args[:len(args)-1]...)...))
 }

@@ -27,6 +27,7 @@ import (
 type sqlCmd struct {
 	Query   string        `arg:"" help:"One SELECT over the views passes, tags, findings, cells, systems, frames, telemetry, corrections, figures; - reads it from standard input."`
 	Format  string        `enum:"table,csv,jsonl,markdown,parquet" default:"table" help:"Form of the output: ${enum}."`
+	JSON    bool          `name:"json" help:"One JSON object per line, as --format jsonl."`
 	Timeout time.Duration `default:"30s" help:"Stop the query after this time."`
 	Raw     bool          `help:"CSV: leave texts that a spreadsheet takes for formulas as they are."`
 }
@@ -39,6 +40,12 @@ func (c *sqlCmd) Run(a *app) error {
 			return cli.FailedError(fmt.Errorf("read the query: %w", err))
 		}
 		text = string(in)
+	}
+	if c.JSON {
+		if c.Format != "table" && c.Format != "jsonl" {
+			return cli.UsageError(fmt.Errorf("--json and --format %s are two forms", c.Format), "leave one of them out")
+		}
+		c.Format = "jsonl"
 	}
 	if c.Timeout <= 0 {
 		return cli.UsageError(fmt.Errorf("--timeout %s is not a time", c.Timeout))

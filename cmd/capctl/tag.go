@@ -261,6 +261,9 @@ func (c *tagCmd) undo(a *app, s *store.Store) error {
 		}
 		old = append(old, p)
 	}
+	if c.DryRun {
+		return c.undone(a, s, old)
+	}
 	change, err := s.Undo(a.ctx, c.Undo, userName(), c.Why)
 	if errors.Is(err, store.ErrNoChange) {
 		return cli.FailedError(err, "'capctl tag ID' shows the corrections of a pass")
@@ -270,6 +273,31 @@ func (c *tagCmd) undo(a *app, s *store.Store) error {
 	err = c.judgeAgain(a, s, old, names, "correction "+c.Undo+" taken back")
 	a.say("taken back on %s; 'capctl tag --undo %s' restores it", record.Count(len(old), "pass"), change)
 	return err // of the checks: the correction stands
+}
+
+// undone lists what taking a correction back would give.
+func (c *tagCmd) undone(a *app, s *store.Store, passes []record.Pass) error {
+	for _, p := range passes {
+		list, err := s.TagHistory(a.ctx, p.ID)
+		if err != nil {
+			return cli.FailedError(err)
+		}
+		l := corrected{ID: p.ID, Was: map[string]string{}, Now: map[string]string{}, Verdict: p.Verdict}
+		for _, h := range list {
+			if h.Change != c.Undo {
+				continue
+			}
+			l.Was[h.Name], l.Now[h.Name] = p.Tags.Value(h.Name), ""
+			if h.Old != nil {
+				l.Now[h.Name] = h.Old.Value
+			}
+		}
+		if err := c.show(a, l); err != nil {
+			return cli.FailedError(err)
+		}
+	}
+	fmt.Fprintf(a.stderr, "capctl: %s would be put back\n", record.Count(len(passes), "pass"))
+	return nil
 }
 
 // changed returns the passes and tags of a correction.

@@ -35,6 +35,7 @@ type planner struct {
 
 	mu     sync.Mutex
 	warned map[string]bool // identities of warnings about changed parts
+	said   string          // what was last said about the position
 }
 
 // newPlanner reads the campaign that the configuration names. It is ready when taught.
@@ -85,8 +86,23 @@ func (p *planner) judged(ctx context.Context, pass record.Pass) string {
 	others := slices.DeleteFunc(slices.Clone(page.Passes), func(o record.Pass) bool { return o.ID == pass.ID })
 	before, _ := p.book.Plan.Replay(page.Orders, others)
 	line := page.Coverage.Line(p.book.Named(pass), before, page.Position)
+	if cell, _ := p.book.Plan.Place(p.book.Named(pass).Tags); cell >= 0 && !p.news(page, cell == page.Position.Cell || cell == before.Cell) {
+		return ""
+	}
 	p.log.Info().Str("pass", pass.ID).Msg("campaign: " + line)
 	return line
+}
+
+// news reports whether there is something to say about the position: it is not where it
+// was, or the pass was of the current cell. Old logs that are taken in one after the other
+// would else say the same of each.
+func (p *planner) news(page logbook.Page, current bool) bool {
+	now := page.Coverage.Advice(page.Position.Cell, page.Position)
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	same := p.said == now
+	p.said = now
+	return current || !same
 }
 
 // positionPatience is how long the position may take: the rest of the agent's status must

@@ -1,15 +1,19 @@
 package main
 
 import (
+	"bytes"
 	"errors"
 	"fmt"
 	"io/fs"
+	"maps"
 	"os"
+	"reflect"
 
 	"github.com/pelletier/go-toml/v2"
 
 	"capd.example/config"
 	"capd.example/internal/cli"
+	"capd.example/plugins/bundled"
 )
 
 // checkCmd is `capd check`.
@@ -41,7 +45,7 @@ func (checkCmd) Run(a *app) error {
 		wrong = append(wrong, err)
 	}
 	c.Notify, c.Lab = c.Notify.Hidden(), c.Lab.Hidden()
-	text, err := toml.Marshal(c)
+	text, err := printed(c)
 	if err != nil {
 		return cli.FailedError(fmt.Errorf("print the configuration: %w", err))
 	}
@@ -53,4 +57,70 @@ func (checkCmd) Run(a *app) error {
 		return cli.UsageError(err)
 	}
 	return nil
+}
+
+// printed writes every setting as a configuration file: those without a value too, each
+// parameter of the standard checks, and as comments the tables of which there is none.
+func printed(c config.Config) ([]byte, error) {
+	full(reflect.ValueOf(&c).Elem())
+	c.Checks.Params = maps.Clone(c.Checks.Params)
+	for _, v := range bundled.Validators() {
+		d := v.Describe()
+		set := map[string]string{}
+		for _, q := range d.Parameters {
+			set[q.Name] = q.Default
+		}
+		maps.Copy(set, c.Checks.Params[d.Name])
+		if len(set) > 0 {
+			c.Checks.Params[d.Name] = set
+		}
+	}
+	text, err := toml.Marshal(c)
+	if err != nil {
+		return nil, err
+	}
+	var none struct {
+		Layouts []config.Layout `toml:"layout,omitempty"`
+		Notify  struct {
+			Rules map[string]config.NotifyRule `toml:"rules,omitempty"`
+		} `toml:"notify,omitempty"`
+	}
+	if len(c.Layouts) == 0 {
+		none.Layouts = []config.Layout{{}}
+		text = bytes.Replace(text, []byte("layout = []\n"), nil, 1) // an empty array would forbid the tables
+	}
+	if len(c.Notify.Rules) == 0 {
+		none.Notify.Rules = map[string]config.NotifyRule{"CHANNEL": {}}
+	}
+	full(reflect.ValueOf(&none).Elem())
+	more, err := toml.Marshal(none)
+	if err != nil {
+		return nil, err
+	}
+	for line := range bytes.Lines(more) {
+		line = bytes.TrimSpace(line)
+		if string(line) == "[notify]" || string(line) == "[notify.rules]" {
+			continue
+		}
+		text = append(append(text, bytes.TrimSpace(append([]byte("# "), line...))...), '\n')
+	}
+	return text, nil
+}
+
+// full makes empty maps of those that are nil, which would not be printed.
+func full(v reflect.Value) {
+	switch v.Kind() {
+	case reflect.Struct:
+		for i := range v.NumField() {
+			full(v.Field(i))
+		}
+	case reflect.Slice:
+		for i := range v.Len() {
+			full(v.Index(i))
+		}
+	case reflect.Map:
+		if v.IsNil() && v.CanSet() {
+			v.Set(reflect.MakeMap(v.Type()))
+		}
+	}
 }
