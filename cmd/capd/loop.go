@@ -116,6 +116,13 @@ func (ag *agent) resume(ctx context.Context) {
 
 func (ag *agent) carry(ctx context.Context, l watcher.Log) {
 	info, err := os.Stat(l.Path)
+	if errors.Is(err, os.ErrNotExist) {
+		// It got another name, under which it is handed on, or was deleted. That is no log
+		// that cannot be read, and what is known of the file must stay known: under the
+		// other name it may have grown.
+		ag.log.Info().Str("log", l.Path).Msgf("%s is no longer there: it was renamed or deleted while it waited", l.Rel)
+		return
+	}
 	if err == nil && (info.Size() != l.Size || !info.ModTime().Equal(l.ModTime)) {
 		return // it changed while it waited: the watcher hands it on again when it is complete
 	}

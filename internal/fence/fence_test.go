@@ -44,6 +44,7 @@ var may = []struct {
 	{"internal/critical", []string{"record", "stats"}, "internal/critical is the rule of agreement and may import record and stats"},
 	{"internal/judging", []string{"record", "config", "analysis", "store", "plugins", "internal/cli"}, "internal/judging has a pass judged alike by both programs: settings, expectations, history"},
 	{"internal/logbook", []string{"record", "campaign", "store", "tag"}, "internal/logbook is where a campaign and the store meet"},
+	{"internal/faults", nil, "internal/faults holds tests only"},
 	{"internal/fence", []string{"internal/testlab"}, "internal/fence is this test"},
 	{"internal/labels", []string{"*"}, "internal/labels measures the validators"},
 	{"internal/testlab", []string{"record", "internal/testlab"}, "internal/testlab holds what tests and the demo share"},

@@ -1,0 +1,512 @@
+//go:build linux
+
+package faults
+
+import (
+	"compress/gzip"
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"capd.example/internal/testlab"
+	"capd.example/record"
+	"capd.example/store"
+)
+
+// bench is a folder with a configuration, a store and a watched folder.
+type bench struct {
+	t    *testing.T
+	dir  string
+	bins string
+}
+
+func (b bench) path(name string) string { return filepath.Join(b.dir, name) }
+
+// onDisk are the files and folders whose calls are counted and fail.
+func (b bench) onDisk() []string {
+	var out []string
+	for _, name := range []string{"data", "data/passes.db", "data/passes.db-wal", "data/passes.db-shm", "data/passes.db-journal", "logs/short.csv",
+		"copy.db", "copy.db.part", "copy.db.part-wal", "copy.db.part-shm", "copy.db.part-journal", "."} {
+		out = append(out, filepath.Clean(b.path(name)))
+	}
+	return out
+}
+
+func (b bench) program(name string, args ...string) []string {
+	return append([]string{filepath.Join(b.bins, name), "--config", b.path("capd.toml")}, args...)
+}
+
+func must(t *testing.T, err error) {
+	t.Helper()
+	if err != nil {
+		t.Fatal(err)
+	}
+}
+
+// do runs a program that must do its work.
+func (b bench) do(name string, args ...string) string {
+	b.t.Helper()
+	c := b.program(name, args...)
+	cmd := exec.Command(c[0], c[1:]...)
+	var out, errs strings.Builder
+	cmd.Stdout, cmd.Stderr = &out, &errs
+	if err := cmd.Run(); err != nil {
+		b.t.Fatalf("%s %s: %v\n%s", name, strings.Join(args, " "), err, errs.String())
+	}
+	return out.String()
+}
+
+func (b bench) configure(more string) {
+	b.t.Helper()
+	text := fmt.Sprintf("bench = \"b\"\ndata = %q\nwatch = %q\n[expect]\nduration_s = 20\n[files]\nquiet_s = 0.05\n[checks]\noff = [\"background\"]\n%s", b.path("data"), b.path("logs"), more)
+	must(b.t, os.MkdirAll(b.path("logs"), 0o755))
+	must(b.t, os.WriteFile(b.path("capd.toml"), []byte(text), 0o644))
+}
+
+// log puts a log into the watched folder.
+func (b bench) log(name string, seed uint64, seconds float64) {
+	b.t.Helper()
+	s := testlab.Scene{Seed: seed, FPS: 60, Seconds: seconds, Load: 1, Hitches: -1}
+	must(b.t, os.WriteFile(b.path("logs/"+name), testlab.Log(testlab.StyleDurations, s.Frames(), nil), 0o644))
+}
+
+// agent runs the agent until all n logs are stored and told, or nothing more is to come.
+func (b bench) agent(n int) {
+	b.t.Helper()
+	c := b.program("capd", "run")
+	cmd := exec.Command(c[0], c[1:]...)
+	var errs strings.Builder
+	cmd.Stderr = &errs
+	must(b.t, cmd.Start())
+	ended := make(chan error, 1)
+	go func() { ended <- cmd.Wait() }()
+	ctx, stop := context.WithTimeout(b.t.Context(), time.Minute)
+	defer stop()
+	b.await(ctx, n)
+	if ctx.Err() != nil {
+		b.t.Errorf("not all of %d passes were stored and told by an agent that nothing disturbs: %s", n, errs.String())
+	}
+	cmd.Process.Signal(os.Interrupt)
+	<-ended
+}
+
+// await waits until n passes are stored and told.
+func (b bench) await(ctx context.Context, n int) {
+	tick := time.NewTicker(50 * time.Millisecond)
+	defer tick.Stop()
+	for {
+		select {
+		case <-ctx.Done():
+			return
+		case <-tick.C:
+		}
+		s, err := store.Open(ctx, b.path("data/passes.db"), store.Options{ReadOnly: true})
+		if err != nil {
+			continue
+		}
+		passes, err := s.Passes(ctx, store.Filter{})
+		left, err2 := s.Unfinished(ctx)
+		due, err3 := s.Undelivered(ctx)
+		s.Close()
+		if errors.Join(err, err2, err3) == nil && len(passes) >= n && len(left) == 0 && due == 0 {
+			return
+		}
+	}
+}
+
+// whole opens the store, demands that every part of it can be read, and returns its passes.
+func (b bench) whole(path string) (passes []record.Pass, err error) {
+	ctx := b.t.Context()
+	s, err := store.Open(ctx, path, store.Options{})
+	if err != nil {
+		return nil, err
+	}
+	defer s.Close()
+	r, err := s.Verify(ctx)
+	if err != nil {
+		return nil, err
+	}
+	if len(r.Problems) > 0 || r.Whole != r.Passes {
+		return nil, fmt.Errorf("%s is not whole: %+v", path, r)
+	}
+	return s.Passes(ctx, store.Filter{})
+}
+
+// scenario is something whose write path is made to fail everywhere.
+type scenario struct {
+	name    string
+	checked string // what each run is checked for
+	prepare func(b bench)
+	command func(b bench) []string
+	until   func(b bench) func(context.Context) // ends a program that does not end by itself
+	check   func(b bench, got traced) error     // after each run
+	sample  int                                 // runs of the short version for each fault
+}
+
+// scenarios in the order in which they can be prepared from the same passes.
+func scenarios() []scenario {
+	return []scenario{
+		{
+			name:    "taking in a pass",
+			checked: "nothing told of what is not stored; after a restart stored once, judged, told with one identity; whole",
+			prepare: func(b bench) {
+				b.configure(fmt.Sprintf("[notify]\ncommand = [\"/bin/sh\", \"-c\", \"cat >> %s; echo >> %[1]s\"]\n", b.path("told")))
+				b.log("whole.csv", 1, 20)
+				b.agent(1)
+				b.log("short.csv", 2, 8)
+			},
+			command: func(b bench) []string { return b.program("capd", "run") },
+			until: func(b bench) func(context.Context) {
+				return func(ctx context.Context) {
+					ctx, stop := context.WithTimeout(ctx, 4*time.Second) // then the restart must do it
+					defer stop()
+					b.await(ctx, 2)
+				}
+			},
+			check:  checkIntake,
+			sample: 1,
+		},
+		{
+			name:    "a correction",
+			checked: "done means done, else the tag is old or new; whole",
+			prepare: withPasses,
+			command: func(b bench) []string { return b.program("capctl", "tag", "--new", b.some(), "ambient=21") },
+			check: func(b bench, got traced) error {
+				return b.onePass(got, func(p record.Pass) bool {
+					return p.Tags["ambient"] == (record.Tag{Value: "21", From: record.FromHand})
+				})
+			},
+			sample: 2,
+		},
+		{
+			name:    "a verdict by hand",
+			checked: "done means done, else the verdict is old or new; whole",
+			prepare: withPasses,
+			command: func(b bench) []string {
+				return b.program("capctl", "overrule", b.some(), "doubtful", "--why", "I looked")
+			},
+			check: func(b bench, got traced) error {
+				return b.onePass(got, func(p record.Pass) bool { return p.Verdict == record.VerdictDoubtful && p.Overruled == "I looked" })
+			},
+			sample: 2,
+		},
+		{
+			name:    "an import",
+			checked: "done means all are there, else none twice; whole; a second import completes it",
+			prepare: func(b bench) {
+				withPasses(b)
+				b.do("capctl", "export", "--format", "jsonl", "--out", b.path("package"))
+				must(b.t, os.RemoveAll(b.path("data")))
+				b.do("capctl", "import", b.empty())
+			},
+			command: func(b bench) []string { return b.program("capctl", "import", b.path("package")) },
+			check:   checkImport,
+			sample:  12,
+		},
+		{
+			name:    "a backup",
+			checked: "done means that it opens whole with all passes, else nothing of that name or a whole one; a second one succeeds; the store is whole",
+			prepare: withPasses,
+			command: func(b bench) []string { return b.program("capctl", "backup", b.path("copy.db")) },
+			check:   checkBackup,
+			sample:  12,
+		},
+		{
+			name:    "a migration",
+			checked: "done means the latest version, else one version or the other, whole; the next start completes it with all passes",
+			prepare: func(b bench) {
+				b.configure("")
+				must(b.t, os.MkdirAll(b.path("data"), 0o700))
+				must(b.t, unzip(filepath.Join(testlab.Root(), "store/testdata/version4.db.gz"), b.path("data/passes.db")))
+			},
+			command: func(b bench) []string { return b.program("capctl", "passes", "--json") },
+			check:   checkMigration,
+			sample:  12,
+		},
+	}
+}
+
+const known = 2 // passes that are stored before
+
+func withPasses(b bench) {
+	b.configure("")
+	b.log("whole.csv", 1, 20)
+	b.log("short.csv", 2, 8)
+	b.agent(known)
+}
+
+// empty is a package without passes: importing it makes a store.
+func (b bench) empty() string {
+	b.t.Helper()
+	other := bench{b.t, b.path("other"), b.bins}
+	must(b.t, os.MkdirAll(other.dir, 0o755))
+	other.configure("")
+	other.agent(0)
+	other.do("capctl", "export", "--format", "jsonl", "--out", b.path("nothing"))
+	return b.path("nothing")
+}
+
+// some names the pass of the short log.
+func (b bench) some() string {
+	b.t.Helper()
+	s, err := store.Open(b.t.Context(), b.path("data/passes.db"), store.Options{ReadOnly: true})
+	must(b.t, err)
+	defer s.Close()
+	passes, err := s.Passes(b.t.Context(), store.Filter{})
+	must(b.t, err)
+	for _, p := range passes {
+		if filepath.Base(p.Log) == "short.csv" {
+			return p.ID
+		}
+	}
+	b.t.Fatal("the pass of short.csv is not stored")
+	return ""
+}
+
+func checkIntake(b bench, _ traced) error {
+	ids, err := told(b.path("told"))
+	if err != nil {
+		return err
+	}
+	for pass := range ids { // before anything is started again
+		s, err := store.Open(b.t.Context(), b.path("data/passes.db"), store.Options{ReadOnly: true})
+		if err != nil {
+			return err
+		}
+		p, err := s.Pass(b.t.Context(), pass)
+		s.Close()
+		if err != nil || p.Verdict != record.VerdictBad {
+			return fmt.Errorf("pass %s was told and is %q in the store: %v", pass, p.Verdict, err)
+		}
+	}
+	b.agent(2)
+	passes, err := b.whole(b.path("data/passes.db"))
+	if err != nil {
+		return err
+	}
+	if len(passes) != 2 {
+		return fmt.Errorf("%d passes are stored of 2 logs", len(passes))
+	}
+	if ids, err = told(b.path("told")); err != nil {
+		return err
+	}
+	for _, p := range passes {
+		if filepath.Base(p.Log) != "short.csv" {
+			continue
+		}
+		if p.Verdict != record.VerdictBad {
+			return fmt.Errorf("the short log is %s", p.Verdict)
+		}
+		if n := len(ids[p.ID]); n != 1 {
+			return fmt.Errorf("the bad pass was told under %d identities", n)
+		}
+	}
+	return nil
+}
+
+// told returns the identities of the alerts about each bad pass that the command got.
+func told(path string) (map[string][]string, error) {
+	data, err := os.ReadFile(path)
+	if err != nil && !errors.Is(err, fs.ErrNotExist) {
+		return nil, err
+	}
+	out := map[string][]string{}
+	for line := range strings.Lines(string(data)) {
+		var a struct {
+			ID    string // of the pass
+			Alert struct{ ID, Kind string }
+		}
+		if json.Unmarshal([]byte(line), &a) == nil && a.Alert.Kind == "bad-pass" && !slices.Contains(out[a.ID], a.Alert.ID) {
+			out[a.ID] = append(out[a.ID], a.Alert.ID)
+		}
+	}
+	return out, nil
+}
+
+// onePass checks what a command did to one pass.
+func (b bench) onePass(got traced, done func(record.Pass) bool) error {
+	passes, err := b.whole(b.path("data/passes.db"))
+	if err != nil {
+		return err
+	}
+	if len(passes) != known {
+		return fmt.Errorf("%d passes are stored, there were %d", len(passes), known)
+	}
+	is := slices.ContainsFunc(passes, done)
+	if got.status == 0 && !is {
+		return errors.New("the command said that it was done and it is not")
+	}
+	return nil
+}
+
+func checkImport(b bench, got traced) error {
+	passes, err := b.whole(b.path("data/passes.db"))
+	if err != nil {
+		return err
+	}
+	if len(passes) > known || got.status == 0 && len(passes) != known {
+		return fmt.Errorf("status %d, and %d of %d passes are there", got.status, len(passes), known)
+	}
+	b.do("capctl", "import", b.path("package"))
+	if passes, err = b.whole(b.path("data/passes.db")); err == nil && len(passes) != known {
+		err = fmt.Errorf("%d of %d passes are there after a second import", len(passes), known)
+	}
+	return err
+}
+
+func checkBackup(b bench, got traced) error {
+	if _, err := b.whole(b.path("data/passes.db")); err != nil {
+		return err
+	}
+	_, err := os.Stat(b.path("copy.db"))
+	if err != nil && got.status == 0 {
+		return errors.New("the command said that it was done and there is no backup")
+	}
+	if err != nil {
+		b.do("capctl", "backup", b.path("copy.db"))
+	}
+	passes, err := b.whole(b.path("copy.db"))
+	if err == nil && len(passes) != known {
+		err = fmt.Errorf("%d of %d passes are in the backup", len(passes), known)
+	}
+	return err
+}
+
+func checkMigration(b bench, got traced) error {
+	for _, form := range []string{"fresh", "again"} {
+		passes, err := b.whole(b.path("data/passes.db"))
+		if err != nil {
+			return fmt.Errorf("%s: %w", form, err)
+		}
+		if want := migrated(b); len(passes) != want {
+			return fmt.Errorf("%s: %d passes are stored, there were %d", form, len(passes), want)
+		}
+	}
+	return nil
+}
+
+// migrated returns how many passes the old store has.
+func migrated(b bench) int {
+	path := filepath.Join(b.t.TempDir(), "passes.db")
+	must(b.t, unzip(filepath.Join(testlab.Root(), "store/testdata/version4.db.gz"), path))
+	s, err := store.Open(b.t.Context(), path, store.Options{})
+	must(b.t, err)
+	defer s.Close()
+	n, err := s.Count(b.t.Context(), store.Filter{})
+	must(b.t, err)
+	return n
+}
+
+func unzip(from, to string) error {
+	in, err := os.Open(from)
+	if err != nil {
+		return err
+	}
+	defer in.Close()
+	z, err := gzip.NewReader(in)
+	if err != nil {
+		return err
+	}
+	data, err := io.ReadAll(z)
+	if err != nil {
+		return err
+	}
+	return os.WriteFile(to, data, 0o600)
+}
+
+// TestEveryCallFails makes every call of a write path fail: once, from then on, and as the
+// last before a kill. The short version tries some of them, spread over all; with
+// CAPD_LONG=1 all are tried.
+func TestEveryCallFails(t *testing.T) {
+	needsStrace(t)
+	bins := t.TempDir()
+	build := exec.Command("go", "build", "-o", bins, "capd.example/cmd/capd", "capd.example/cmd/capctl")
+	build.Env = append(os.Environ(), "CGO_ENABLED=0")
+	if out, err := build.CombinedOutput(); err != nil {
+		t.Fatalf("build the programs: %v\n%s", err, out)
+	}
+	for _, sc := range scenarios() {
+		t.Run(strings.ReplaceAll(sc.name, " ", "-"), func(t *testing.T) {
+			runs, hits := 0, map[string]int{}
+			blank := bench{t, filepath.Join(t.TempDir(), "bench"), bins}
+			must(t, os.MkdirAll(blank.dir, 0o755))
+			sc.prepare(blank)
+			clean := sc.run(t, blank, "")
+			if clean.status != 0 {
+				t.Fatalf("undisturbed, it ends with %d: %s", clean.status, clean.stderr)
+			}
+			calls := 0
+			for _, n := range clean.calls {
+				calls += n[writeCalls]
+			}
+			for _, at := range sc.chosen(t, clean) {
+				got := sc.run(t, blank, at.fault.at(at.k))
+				if runs++; len(got.hit) > 0 {
+					hits[at.fault.name]++
+				}
+			}
+			t.Logf("%d calls of the write path; %d runs, a call failed in %v; checked: %s", calls, runs, hits, sc.checked)
+			if len(hits) < len(faults)-2 {
+				t.Errorf("hardly any call failed: %v", hits)
+			}
+		})
+	}
+}
+
+type chosen struct {
+	fault fault
+	k     int
+}
+
+// chosen are the faults to try, at each call that a thread makes when nothing fails; in
+// the short version at some of them, elsewhere for each fault.
+func (sc scenario) chosen(t *testing.T, clean traced) (out []chosen) {
+	for i, f := range faults {
+		most := 0
+		for _, n := range clean.calls {
+			most = max(most, n[f.calls])
+		}
+		if testlab.Long(t) {
+			for k := 1; k <= most; k++ {
+				out = append(out, chosen{f, k})
+			}
+			continue
+		}
+		for j := range min(sc.sample, most) {
+			out = append(out, chosen{f, 1 + most*(len(faults)*j+(3*i+1)%len(faults))/(len(faults)*sc.sample)})
+		}
+	}
+	return out
+}
+
+// run lets the scenario run in a copy of its bench and checks what came of it.
+func (sc scenario) run(t *testing.T, blank bench, inject string) traced {
+	t.Helper()
+	// The same place each time: configuration, package and store name it.
+	kept := blank.dir + ".kept"
+	if _, err := os.Stat(kept); err != nil {
+		must(t, exec.Command("cp", "-a", blank.dir, kept).Run())
+	}
+	must(t, os.RemoveAll(blank.dir))
+	must(t, exec.Command("cp", "-a", kept, blank.dir).Run())
+	blank.t = t
+	var until func(context.Context)
+	if sc.until != nil {
+		until = sc.until(blank)
+	}
+	got := trace(t, blank.onDisk(), inject, until, sc.command(blank)...)
+	if err := sc.check(blank, got); err != nil {
+		t.Errorf("%s: %v\nit ended with %d after %s failed: %s", inject, err, got.status, strings.Join(got.hit, ", "), got.stderr)
+	}
+	return got
+}
