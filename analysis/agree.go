@@ -2,7 +2,6 @@ package analysis
 
 import (
 	"fmt"
-	"math"
 	"strings"
 
 	"capd.example/internal/critical"
@@ -10,15 +9,16 @@ import (
 )
 
 // judge sets the agreement, the spread and the interval of each figure.
-func (c *Cell) judge(p *pools, o Options) {
+func (c *Cell) judge(p *pools, sessions map[benchMetric]*SessionSpread, o Options) {
 	apart := c.agree(p, o)
 	for _, m := range Metrics {
 		f := c.Figures[m.Name]
 		f.Spread = p.spread(*c, m.Name)
 		if apart[m.Name] {
 			f.Shown = "median"
-			f.Spread = Spread{SD: Number(f.ownSD), DF: Number(f.N - 1), From: "the cell's own passes: they do not agree"}
+			f.Spread = Spread{SD: Number(f.ownSD), DF: Number(f.ownDF), From: "the cell's own passes: they do not agree"}
 		}
+		f.rest(*c, m, sessions)
 		f.interval(o.Confidence)
 		c.Figures[m.Name] = f
 	}
@@ -32,33 +32,80 @@ func (c *Cell) agree(p *pools, o Options) map[string]bool {
 		c.Agree.Outcome, c.Agree.Reason = record.NotChecked, [...]string{"no usable pass", "one usable pass: nothing to compare"}[n]
 		return nil
 	}
-	set := make([]critical.Pass, 0, len(c.used))
-	for _, u := range c.used {
-		set = append(set, critical.PassOf(u))
-	}
 	c.Agree.Outcome = record.NotChecked
 	apart := map[string]bool{}
 	var said []string
-	for _, r := range o.Agreement.Compare(set, p.others(*c, p.indexOf(*c), Metrics[:2])) {
-		said = append(said, r.Text())
-		if r.Unable != "" {
-			continue
+	for _, set := range c.together() {
+		for _, r := range o.Agreement.Compare(set, p.others(*c, p.indexOf(*c), Metrics[:2])) {
+			said = append(said, r.Text())
+			if r.Unable != "" {
+				continue
+			}
+			short := strings.TrimSuffix(r.Metric, "_fps")
+			if before, is := c.Agree.Numbers[short+"_range_percent"]; !is || r.RangePercent/r.LimitPercent > before/c.Agree.Numbers[short+"_limit_percent"] {
+				c.Agree.Numbers[short+"_range_percent"], c.Agree.Numbers[short+"_limit_percent"] = r.RangePercent, r.LimitPercent
+			}
+			if c.Agree.Outcome == record.NotChecked {
+				c.Agree.Outcome = record.OK
+			}
+			if !r.Accepted {
+				apart[r.Metric] = true
+				c.Agree.Outcome, c.Agree.Advice = record.Doubtful, r.Advice()
+			}
 		}
-		short := strings.TrimSuffix(r.Metric, "_fps")
-		c.Agree.Numbers[short+"_range_percent"], c.Agree.Numbers[short+"_limit_percent"] = r.RangePercent, r.LimitPercent
-		if c.Agree.Outcome == record.NotChecked {
-			c.Agree.Outcome = record.OK
-		}
-		if !r.Accepted {
-			apart[r.Metric] = true
-			c.Agree.Outcome, c.Agree.Advice = record.Doubtful, r.Advice()
-		}
+	}
+	if len(said) == 0 {
+		said = append(said, "no two passes of one session: nothing to compare")
 	}
 	c.Agree.Reason = strings.Join(said, "; ")
 	if c.Agree.Outcome == record.OK {
-		c.Agree.Reason = fmt.Sprintf("%d passes agree: %s", len(set), c.Agree.Reason)
+		c.Agree.Reason = fmt.Sprintf("%d passes agree: %s", len(c.used), c.Agree.Reason)
 	}
 	return apart
+}
+
+// together returns the passes that must agree: those of one session, as sessions shift them.
+func (c *Cell) together() [][]critical.Pass {
+	all := make([]int, len(c.used))
+	for i := range all {
+		all[i] = i
+	}
+	var out [][]critical.Pass
+	for _, indexes := range c.bySession(all) {
+		if len(indexes) < 2 {
+			continue
+		}
+		set := make([]critical.Pass, 0, len(indexes))
+		for _, i := range indexes {
+			set = append(set, critical.PassOf(c.used[i]))
+		}
+		out = append(out, set)
+	}
+	return out
+}
+
+// rest gathers what the figure's intervals rest on.
+func (f *Figure) rest(c Cell, m Metric, sessions map[benchMetric]*SessionSpread) {
+	if f.N == 0 || !f.Spread.SD.Known() {
+		return
+	}
+	b := &basis{cell: m.Name + "\x00" + cellKey(c.used[0].Tags, c.order), key: f.Spread.key, pooled: f.Spread.Pooled, sd: float64(f.Spread.SD), df: float64(f.Spread.DF),
+		n: float64(f.N), across: f.Spread.across}
+	var index []int
+	for i, u := range c.used {
+		if positive(m.Of(u.Metrics)) {
+			index = append(index, i)
+		}
+	}
+	sets := c.bySession(index)
+	if b.across {
+		b.n = float64(len(sets))
+	} else {
+		for _, set := range sets {
+			b.shares = append(b.shares, sessionShare{c.session[set[0]], float64(len(set)) / float64(len(index)), sessions[benchMetric{c.used[set[0]].Bench, m.Name}]})
+		}
+	}
+	f.basis = b
 }
 
 func (p *pools) indexOf(c Cell) int {
@@ -70,10 +117,13 @@ func (p *pools) indexOf(c Cell) int {
 
 // interval sets the interval from the spread.
 func (f *Figure) interval(conf float64) {
-	if f.N == 0 || !f.Spread.SD.Known() {
+	if f.basis == nil {
 		return
 	}
-	f.CILow, f.CIHigh = logInterval(f.logMean, float64(f.Spread.SD)/math.Sqrt(float64(f.N)), float64(f.Spread.DF), conf)
+	p := precisionOf(weighted{f.basis, 1})
+	f.Covers, f.between = p.covers, p.spread
+	f.CILow, f.CIHigh = logInterval(f.logMean, p.se, p.df, conf)
+	f.SessionLow, f.SessionHigh = logInterval(f.logMean, p.sessionSE, p.sessionDF, conf)
 }
 
 // sparse reports whether the figure of a pass that counts rests on too few frames.

@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"capd.example/record"
+	"capd.example/stats"
 )
 
 // Cell is one combination of the factors with the figures of its passes.
@@ -19,7 +20,9 @@ type Cell struct {
 	Passes  Passes            `json:"passes"`
 	Figures map[string]Figure `json:"-"` // by the metric's name; in JSON each under its own name
 	Agree   record.Finding    `json:"agree"`
-	Regime  Regime            `json:"regime,omitempty"`
+	// Sessions is the number of sessions that the passes that count are from.
+	Sessions int    `json:"sessions"`
+	Regime   Regime `json:"regime,omitempty"`
 
 	// Warnings are what a reader of the figures must know: a missing factor, passes of
 	// more than one system, driver or game version, passes that are doubtful.
@@ -29,9 +32,10 @@ type Cell struct {
 	// Older says of a cell that rests on an older campaign's passes which these are.
 	Older *Older `json:"older,omitempty"`
 
-	order  []string // factors in their order
-	used   []record.Pass
-	groups [][]int // indexes of used that were taken under the same conditions
+	order   []string // factors in their order
+	used    []record.Pass
+	session []string // of each of used
+	groups  [][]int  // indexes of used that were taken under the same conditions
 }
 
 // Older are passes of an earlier time that stand in for a cell.
@@ -65,7 +69,9 @@ type LeftOut struct {
 // Figure is one metric of a cell: the mean of its passes and how well it is known.
 //
 // CILow and CIHigh are the t interval on logarithms (about the geometric mean) from the
-// spread that Spread names; OwnLow and OwnHigh are the one from the cell alone.
+// spread that Spread names, for what Covers says: of sessions the rate on an average one.
+// SessionLow and SessionHigh are the one of repeats within the sessions as they were, OwnLow
+// and OwnHigh that from the cell alone.
 type Figure struct {
 	N      int    `json:"n"`
 	Mean   Number `json:"mean"`
@@ -75,13 +81,23 @@ type Figure struct {
 	CIHigh Number `json:"ci_high"`
 	OwnLow Number `json:"own_ci_low"`
 	OwnHi  Number `json:"own_ci_high"`
+
+	Covers      Covers `json:"covers"`
+	SessionLow  Number `json:"session_ci_low"`
+	SessionHigh Number `json:"session_ci_high"`
+
 	Median Number `json:"median"`
 	// Shown is what a table should print: "mean", or "median" of passes that disagree.
 	Shown  string `json:"shown"`
 	Spread Spread `json:"spread"`
 
-	logMean float64
-	ownSD   float64 // of logarithms
+	logMean  float64
+	ownSD    float64 // of logarithms, within sessions if ownDF > 0
+	ownDF    float64
+	acrossSD float64 // of the means of sessions
+	acrossDF float64
+	basis    *basis
+	between  *SessionSpread // that CILow and CIHigh rest on
 }
 
 // Value returns the figure that a table should print.
@@ -99,7 +115,8 @@ type Spread struct {
 	Pooled bool   `json:"pooled"`
 	From   string `json:"from"` // for people
 
-	key poolKey // of the pool
+	key    poolKey // of the pool
+	across bool    // SD is that of means of sessions
 }
 
 // Figure returns the named figure.
@@ -146,7 +163,9 @@ func (c Cell) MarshalJSON() ([]byte, error) {
 // word) or that has no frame rate is left out, never one for being far from the others.
 func Cells(passes []record.Pass, o Options) []Cell {
 	o = o.withDefaults()
-	cells := group(passes, o.Factors)
+	all := withHistory(passes, o.History)
+	session := record.SessionOf(all)
+	cells := group(passes, o.Factors, session)
 	for i := range cells {
 		cells[i].Mixed = Mixed(cells[i].used, o.Systems, o.Factors)
 		for _, m := range cells[i].Mixed {
@@ -156,15 +175,46 @@ func Cells(passes []record.Pass, o Options) []Cell {
 	}
 	inPlannedOrder(cells, o)
 	regimes(cells, o.Factors)
-	pools := newPools(cells, o)
+	pools := newPools(cells, session, o)
+	every := cells
+	if len(all) > len(passes) {
+		every = group(all, o.Factors, session)
+	}
+	sessions := sessionSpreads(every, pools, regimeOfCells(cells, o.Factors), o)
 	for i := range cells {
-		cells[i].judge(pools, o)
+		cells[i].judge(pools, sessions, o)
 	}
 	return cells
 }
 
-// group sorts passes into cells without figures.
-func group(passes []record.Pass, factors []string) []Cell {
+// withHistory returns passes and those of history that are not among them.
+func withHistory(passes, history []record.Pass) []record.Pass {
+	listed := make(map[string]bool, len(passes))
+	for _, p := range passes {
+		listed[p.ID] = true
+	}
+	all := passes[:len(passes):len(passes)]
+	for _, h := range history {
+		if !listed[h.ID] {
+			all = append(all, h)
+		}
+	}
+	return all
+}
+
+// regimeOfCells returns the regimes by cell.
+func regimeOfCells(cells []Cell, factors []string) map[string]Regime {
+	out := make(map[string]Regime, len(cells))
+	for _, c := range cells {
+		if len(c.used) > 0 {
+			out[cellKey(c.used[0].Tags, factors)] = c.Regime
+		}
+	}
+	return out
+}
+
+// group sorts passes into cells without figures; session maps passes to sessions.
+func group(passes []record.Pass, factors []string, session map[string]string) []Cell {
 	at := map[string]int{}
 	var cells []Cell
 	for _, p := range inOrder(passes) {
@@ -187,7 +237,7 @@ func group(passes []record.Pass, factors []string) []Cell {
 		return 0
 	})
 	for i := range cells {
-		cells[i].look()
+		cells[i].look(session)
 	}
 	return cells
 }
@@ -271,7 +321,7 @@ func whyBad(p record.Pass) string {
 
 // look finds what a reader of the cell must know and groups its passes by the conditions
 // under which they were taken.
-func (c *Cell) look() {
+func (c *Cell) look(session map[string]string) {
 	for _, f := range c.order {
 		if c.Factors[f] == "" {
 			c.warn("the passes have no tag %q", f)
@@ -302,6 +352,12 @@ func (c *Cell) look() {
 		}
 	}
 	c.groups = conditions(c.used, c.order)
+	seen := map[string]bool{}
+	for _, p := range c.used {
+		c.session = append(c.session, session[p.ID])
+		seen[session[p.ID]] = true
+	}
+	c.Sessions = len(seen)
 }
 
 func (c *Cell) warn(format string, args ...any) {
@@ -354,19 +410,20 @@ func conditions(passes []record.Pass, factors []string) [][]int {
 func (c *Cell) measure(conf float64) {
 	c.Figures = make(map[string]Figure, len(Metrics))
 	for _, m := range Metrics {
-		c.Figures[m.Name] = ownFigure(m, c.used, conf)
+		c.Figures[m.Name] = c.ownFigure(m, conf)
 	}
 }
 
-func ownFigure(m Metric, passes []record.Pass, conf float64) Figure {
+func (c *Cell) ownFigure(m Metric, conf float64) Figure {
 	f := Figure{Mean: Undefined, SD: Undefined, CV: Undefined, CILow: Undefined, CIHigh: Undefined,
-		OwnLow: Undefined, OwnHi: Undefined, Median: Undefined, Shown: "mean",
+		OwnLow: Undefined, OwnHi: Undefined, Median: Undefined, Shown: "mean", Covers: CoversSession, SessionLow: Undefined, SessionHigh: Undefined,
 		Spread: Spread{SD: Undefined, DF: 0, From: "no spread: too few passes"}, logMean: math.NaN(), ownSD: math.NaN()}
-	x := make([]float64, 0, len(passes))
-	ln := make([]float64, 0, len(passes))
-	for _, p := range passes {
+	x := make([]float64, 0, len(c.used))
+	ln := make([]float64, 0, len(c.used))
+	index := make([]int, 0, len(c.used))
+	for i, p := range c.used {
 		if v := m.Of(p.Metrics); positive(v) {
-			x, ln = append(x, v), append(ln, math.Log(v))
+			x, ln, index = append(x, v), append(ln, math.Log(v)), append(index, i)
 		}
 	}
 	f.N = len(x)
@@ -378,10 +435,29 @@ func ownFigure(m Metric, passes []record.Pass, conf float64) Figure {
 	logs := meanSD(ln)
 	f.Mean, f.logMean, f.Median = Number(plain.mean), logs.mean, Number(median(x))
 	if len(x) > 1 {
-		f.SD, f.CV, f.ownSD = Number(plain.sd), Number(plain.sd/plain.mean), logs.sd
+		f.SD, f.CV, f.ownSD, f.ownDF = Number(plain.sd), Number(plain.sd/plain.mean), logs.sd, float64(len(x)-1)
+		if c.Sessions > 1 {
+			f.bySession(*c, m, index)
+		}
 		f.OwnLow, f.OwnHi = logInterval(logs.mean, logs.sd/math.Sqrt(float64(len(x))), float64(len(x)-1), conf)
 	}
 	return f
+}
+
+// bySession splits the spread of passes into that within sessions and that of their means.
+func (f *Figure) bySession(c Cell, m Metric, index []int) {
+	var sd, df, means []float64
+	for _, set := range c.bySession(index) {
+		x := meanSD(c.logs(m, set))
+		means = append(means, x.mean)
+		if len(set) > 1 {
+			sd, df = append(sd, x.sd), append(df, float64(len(set)-1))
+		}
+	}
+	f.ownSD, f.ownDF = stats.PoolSD(sd, df)
+	if len(means) > 1 {
+		f.acrossSD, f.acrossDF = meanSD(means).sd, float64(len(means)-1)
+	}
 }
 
 type moments struct{ mean, sd float64 }

@@ -21,7 +21,9 @@ func Repeatability(p record.Pass, history []record.Pass, o Options) map[string]r
 		return h.ID == p.ID || h.Bench != p.Bench || h.Tags.Value(record.TagGame) != p.Tags.Value(record.TagGame)
 	})
 	p.Verdict = record.Clean // it is not judged yet, and belongs to its cell whatever comes
-	cells := group(append(same, p), o.Factors)
+	all := append(same, p)
+	session := record.SessionOf(all)
+	cells := group(all, o.Factors, session)
 	for i := range cells {
 		cells[i].measure(o.Confidence)
 	}
@@ -33,14 +35,14 @@ func Repeatability(p record.Pass, history []record.Pass, o Options) map[string]r
 		return nil
 	}
 	o.History = nil
-	return newPools(cells, o).others(cells[own], own, Metrics)
+	return newPools(cells, session, o).others(cells[own], own, Metrics)
 }
 
 // others returns the pooled spread of the cells beside c by metric.
 func (p *pools) others(c Cell, index int, metrics []Metric) map[string]record.Spread {
 	out := map[string]record.Spread{}
 	for _, m := range metrics {
-		set := p.sets[poolKey{c.used[0].Bench, c.used[0].Tags.Value(record.TagGame), c.Regime, m.Name}]
+		set := p.sets[c.poolKey(m.Name, false)]
 		if set == nil {
 			continue
 		}

@@ -252,15 +252,15 @@ func unsteady(cells []Cell, m *Model, i int) bool {
 	f := cells[i].Figure(Average)
 	var sd, df []float64
 	for _, k := range m.cells {
-		if k != i && cells[k].Regime == ByGraphics && cells[k].Figure(Average).N > 1 && len(cells[k].groups) == 1 {
-			sd, df = append(sd, cells[k].Figure(Average).ownSD), append(df, float64(cells[k].Figure(Average).N-1))
+		if k != i && cells[k].Regime == ByGraphics && cells[k].Figure(Average).ownDF > 0 && len(cells[k].groups) == 1 {
+			sd, df = append(sd, cells[k].Figure(Average).ownSD), append(df, cells[k].Figure(Average).ownDF)
 		}
 	}
 	s, v := stats.PoolSD(sd, df)
-	if v < 4 || !(s > 0) || f.N < 2 {
+	if v < 4 || !(s > 0) || !(f.ownDF > 0) {
 		return false
 	}
-	return math.Pow(f.ownSD/s, 2) > distuv.F{D1: float64(f.N - 1), D2: v}.Quantile(0.999)
+	return math.Pow(f.ownSD/s, 2) > distuv.F{D1: f.ownDF, D2: v}.Quantile(0.999)
 }
 
 func (s Steps) felt() felt {
@@ -346,7 +346,7 @@ func (m *Model) step(cells []Cell, from, to int, processor bool, o Options) *Ste
 	} else if values[record.TagGraphics] == mine[record.TagGraphics] {
 		s.resolution = values[record.TagResolution]
 	}
-	se, df, _ := combine(a, b)
+	se, df := combine(a, b)
 	if !(se > 0) || !(df > 0) {
 		// Without a spread a change counts where it is larger than the practical threshold.
 		s.alone = a.N == 1 || b.N == 1

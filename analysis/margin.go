@@ -32,9 +32,16 @@ type Margin struct {
 	BaseFigure  Number `json:"base_mean"`
 	ValueFigure Number `json:"value_mean"`
 
-	Margin   Number `json:"margin"` // 0.05: the value's geometric mean is 5 % above the base's
-	CILow    Number `json:"ci_low"`
-	CIHigh   Number `json:"ci_high"`
+	Margin Number `json:"margin"` // 0.05: the value's geometric mean is 5 % above the base's
+	CILow  Number `json:"ci_low"`
+	CIHigh Number `json:"ci_high"`
+	Covers Covers `json:"covers"` // what the interval and the call hold for
+	// SessionLow and SessionHigh are the interval of repeats within the sessions as they were.
+	SessionLow  Number `json:"session_ci_low"`
+	SessionHigh Number `json:"session_ci_high"`
+	// AtMost is the least bound within which the margin is shown to lie at the level of the
+	// call, by two one-sided tests of this margin alone.
+	AtMost   Number `json:"at_most"`
 	Fieller  Range  `json:"fieller"` // second opinion: of the ratio of plain means, each cell's own spread
 	Call     Call   `json:"call"`
 	P        Number `json:"p"`          // of no difference
@@ -45,9 +52,9 @@ type Margin struct {
 
 	Warnings []string `json:"warnings,omitempty"`
 
-	log, se, df float64
-	key         poolKey // of the one pool that both rest on
-	one         bool
+	log         float64
+	precision   precision
+	base, value *basis
 	higher      bool // a higher figure is faster
 	order       []string
 }
@@ -164,7 +171,8 @@ func factorKey(values map[string]string, factors []string) string {
 func margin(a, b Cell, by string, factors map[string]string, rest []string, kind Metric, o Options, full bool) Margin {
 	m := Margin{By: by, Base: a.Factors[by], Value: b.Factors[by], Factors: factors, Metric: kind.Name,
 		Margin: Undefined, CILow: Undefined, CIHigh: Undefined, Fieller: Range{Undefined, Undefined}, Call: Undecided,
-		P: Undefined, PHolm: Undefined, PTie: Undefined, PTieHolm: Undefined, higher: kind.Rate, order: rest, se: math.NaN()}
+		P: Undefined, PHolm: Undefined, PTie: Undefined, PTieHolm: Undefined, AtMost: Undefined, SessionLow: Undefined, SessionHigh: Undefined,
+		Covers: CoversSession, higher: kind.Rate, order: rest, precision: precision{se: math.NaN()}}
 	fa, fb := a.Figure(kind.Name), b.Figure(kind.Name)
 	m.BaseFigure, m.ValueFigure = fa.Mean, fb.Mean
 	if full {
@@ -180,21 +188,36 @@ func margin(a, b Cell, by string, factors map[string]string, rest []string, kind
 		m.Reason = "one pass alone of " + either(fa.N < 2, m.Base, m.Value)
 		return m
 	}
-	m.se, m.df, m.one = combine(fa, fb)
-	m.key = fa.Spread.key
+	m.base, m.value = fa.basis, fb.basis
+	m.precision = precisionOf(weighted{fb.basis, 1}, weighted{fa.basis, -1})
+	m.Covers = m.precision.covers
 	if full {
 		m.Fieller = fieller(a, b, kind, o.Confidence)
 	}
-	if !(m.se > 0) {
+	if !(m.precision.se > 0) {
 		m.Reason = "the passes of both show no spread at all, so that there is nothing to judge by"
 		return m
 	}
-	e := stats.About(m.log, m.se, m.df, o.Confidence)
-	m.CILow, m.CIHigh, m.P = Number(math.Expm1(e.Low)), Number(math.Expm1(e.High)), Number(e.P)
-	if q, err := stats.Equivalent(m.log, m.se, m.df, 1+o.Tie, o.Alpha); err == nil && q.Defined {
-		m.PTie = Number(q.P)
-	}
+	r := m.precision.about(m.log, o)
+	m.CILow, m.CIHigh, m.SessionLow, m.SessionHigh, m.P, m.PTie, m.AtMost = r.low, r.high, r.sessionLow, r.sessionHigh, r.p, r.tie, r.atMost
 	return m
+}
+
+// ratio is what can be said about a ratio, less 1, whose logarithm is known.
+type ratio struct{ low, high, sessionLow, sessionHigh, p, tie, atMost Number }
+
+func (p precision) about(log float64, o Options) ratio {
+	e, within := stats.About(log, p.se, p.df, o.Confidence), stats.About(log, p.sessionSE, p.sessionDF, o.Confidence)
+	r := ratio{low: Number(math.Expm1(e.Low)), high: Number(math.Expm1(e.High)), p: Number(e.P), tie: Undefined, atMost: Undefined,
+		sessionLow: Number(math.Expm1(within.Low)), sessionHigh: Number(math.Expm1(within.High))}
+	if q, err := stats.Equivalent(log, p.se, p.df, 1+o.Tie, o.Alpha); err == nil && q.Defined {
+		r.tie = Number(q.P)
+	}
+	// Both one-sided tests reject at a bound b as soon as b > |log| + t se.
+	if p.se > 0 && p.df > 0 {
+		r.atMost = Number(math.Expm1(math.Abs(log) + stats.TQuantile(1-o.Alpha, p.df)*p.se))
+	}
+	return r
 }
 
 func either(first bool, a, b string) string {
@@ -204,18 +227,14 @@ func either(first bool, a, b string) string {
 	return b
 }
 
-// combine returns the standard error of the difference of two logarithms: from one pooled
-// spread on its degrees of freedom, else from two (Satterthwaite 1946, which with each
-// cell's own spread is Welch's test).
-func combine(a, b Figure) (se, df float64, one bool) {
-	na, nb := float64(a.N), float64(b.N)
-	if a.Spread.Pooled && b.Spread.Pooled && a.Spread.key == b.Spread.key {
-		return float64(a.Spread.SD) * math.Sqrt(1/na+1/nb), float64(a.Spread.DF), true
+// combine returns the standard error of the difference of two logarithms, NaN where
+// nothing is known of one.
+func combine(a, b Figure) (se, df float64) {
+	if a.basis == nil || b.basis == nil {
+		return math.NaN(), 0
 	}
-	se, df = stats.Satterthwaite(
-		[]float64{float64(a.Spread.SD) / math.Sqrt(na), float64(b.Spread.SD) / math.Sqrt(nb)},
-		[]float64{float64(a.Spread.DF), float64(b.Spread.DF)})
-	return se, df, false
+	p := precisionOf(weighted{b.basis, 1}, weighted{a.basis, -1})
+	return p.se, p.df
 }
 
 // fieller gives the confidence set of the ratio of plain means, less 1, where it is an interval.
@@ -283,15 +302,17 @@ func call(margins []Margin, o Options) {
 	for i := range margins {
 		m := &margins[i]
 		m.PHolm, m.PTieHolm = Number(p[i]), Number(q[i])
-		if !(m.se > 0) {
+		if !(m.precision.se > 0) {
 			continue
 		}
-		m.Call, m.Reason = decide(p[i], q[i], m.log, m.higher, o)
+		m.Call, m.Reason = decide(p[i], float64(m.PTie), m.log, m.higher, o)
 	}
 }
 
-// decide makes a call from the adjusted p values of no difference and of a difference of
-// the threshold or more.
+// decide makes a call from the p value of no difference, adjusted over the table, and that
+// of a difference of the threshold or more, of this comparison alone. A finding that is
+// picked from many needs the adjustment; a bound is said of each by itself, as an interval
+// is: with it no table of a hundred cells shows a tie that its passes do show.
 func decide(p, tie, log float64, higher bool, o Options) (Call, string) {
 	switch {
 	case tie < o.Alpha:

@@ -357,7 +357,7 @@ func oddOrders(cells []Cell, models []*Model, known map[string]bool, o Options) 
 				x, _ := order(a)
 				y, _ := order(b)
 				fa, fb := a.Figure(Average), b.Figure(Average)
-				se, df, _ := combine(fa, fb)
+				se, df := combine(fa, fb)
 				if x == y || !(se > 0) || !(df > 0) {
 					continue
 				}

@@ -36,6 +36,9 @@ type Options struct {
 	Homogeneity float64
 	// Tie is the relative difference that is of no practical use; 0: 0.01.
 	Tie float64
+	// SessionSD is the standard deviation of what a session shifts all rates of a bench by,
+	// as a logarithm, where it was not measured; 0: nothing is known of it then.
+	SessionSD float64
 	// Alpha is the level of the tests behind a call; 0: 0.05.
 	Alpha float64
 }

@@ -26,6 +26,11 @@ type Repeat struct {
 	// Resolves is the smallest difference of two cells of three passes each that a test at
 	// 5 % finds with 80 % probability, from this spread (relative).
 	Resolves Number `json:"resolves"`
+	// SessionSD is the standard deviation of what a session of the bench shifts all rates by,
+	// of ln, on SessionDF degrees of freedom: null where too little was measured in several.
+	SessionSD    Number `json:"session_sd"`
+	SessionDF    Number `json:"session_df"`
+	SessionCells int    `json:"session_cells"` // measured in several sessions
 
 	Months []MonthSpread `json:"months"`
 }
@@ -43,15 +48,21 @@ type MonthSpread struct {
 func Repeats(passes []record.Pass, o Options) []Repeat {
 	o = o.withDefaults()
 	o.History = nil
-	cells := group(passes, o.Factors)
+	session := record.SessionOf(passes)
+	cells := group(passes, o.Factors, session)
 	for i := range cells {
 		cells[i].measure(o.Confidence)
 	}
 	regimes(cells, o.Factors)
-	p := newPools(cells, o)
+	p := newPools(cells, session, o)
+	o.SessionSD = 0
+	sessions := sessionSpreads(cells, p, regimeOfCells(cells, o.Factors), o)
 	out := []Repeat{}
 	for key, set := range p.sets {
-		out = append(out, set.describe(key))
+		if key.across {
+			continue
+		}
+		out = append(out, set.describe(key, sessions[benchMetric{key.bench, key.metric}]))
 	}
 	slices.SortFunc(out, func(a, b Repeat) int {
 		return cmp.Or(naturally(a.Bench, b.Bench), naturally(a.Game, b.Game), cmp.Compare(metricIndex(a.Metric), metricIndex(b.Metric)), cmp.Compare(a.Regime, b.Regime))
@@ -63,9 +74,15 @@ func metricIndex(name string) int {
 	return slices.IndexFunc(Metrics, func(m Metric) bool { return m.Name == name })
 }
 
-func (p *pool) describe(key poolKey) Repeat {
+func (p *pool) describe(key poolKey, sessions *SessionSpread) Repeat {
 	r := Repeat{Bench: key.bench, Game: key.game, Regime: key.regime, Metric: key.metric, SD: Number(p.s), DF: Number(p.v),
-		Sets: len(p.sd), Apart: p.apart, Resolves: Undefined, Months: []MonthSpread{}}
+		Sets: len(p.sd), Apart: p.apart, Resolves: Undefined, SessionSD: Undefined, SessionDF: Undefined, Months: []MonthSpread{}}
+	if sessions != nil {
+		r.SessionCells = sessions.Cells
+		if sessions.known {
+			r.SessionSD, r.SessionDF = Number(sessions.SD), Number(sessions.DF)
+		}
+	}
 	for _, out := range p.out {
 		if out {
 			r.LeftOut++

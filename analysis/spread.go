@@ -3,6 +3,7 @@ package analysis
 import (
 	"fmt"
 	"math"
+	"slices"
 	"time"
 
 	"capd.example/record"
@@ -20,6 +21,7 @@ type poolKey struct {
 	bench, game string
 	regime      Regime
 	metric      string
+	across      bool // of the means of sessions; else of the passes of one session
 }
 
 // pool is what sets of passes under equal conditions say about repeatability.
@@ -35,7 +37,7 @@ type pool struct {
 
 // newPools pools the spreads of the cells and of the history. Sets whose variances
 // differ (Cochran's C or Bartlett's test) are not pooled.
-func newPools(cells []Cell, o Options) *pools {
+func newPools(cells []Cell, session map[string]string, o Options) *pools {
 	p := &pools{sets: map[poolKey]*pool{}, owner: map[string]int{}, min: o.MinDF}
 	regime := map[string]Regime{}
 	for i, c := range cells {
@@ -53,7 +55,7 @@ func newPools(cells []Cell, o Options) *pools {
 			more = append(more, h)
 		}
 	}
-	for _, c := range group(more, o.Factors) {
+	for _, c := range group(more, o.Factors, session) {
 		if len(c.used) > 0 {
 			c.Regime = regime[cellKey(c.used[0].Tags, o.Factors)]
 			p.addCell(-1, c)
@@ -70,29 +72,56 @@ func (p *pools) addCell(owner int, c Cell) {
 		if len(g) < 2 {
 			continue
 		}
-		first := c.used[g[0]]
+		sets := c.bySession(g)
 		for _, m := range Metrics {
-			ln := make([]float64, 0, len(g))
-			for _, i := range g {
-				if v := m.Of(c.used[i].Metrics); positive(v) && !m.sparse(c.used[i].Metrics) {
-					ln = append(ln, math.Log(v))
+			var means []float64
+			for _, set := range sets {
+				dense := slices.DeleteFunc(slices.Clone(set), func(i int) bool { return m.sparse(c.used[i].Metrics) })
+				ln := c.logs(m, dense)
+				if len(ln) > 0 {
+					means = append(means, meanSD(ln).mean)
 				}
+				p.add(c, m, owner, g[0], ln, false)
 			}
-			if len(ln) < 2 {
-				continue
-			}
-			key := poolKey{first.Bench, first.Tags.Value(record.TagGame), c.Regime, m.Name}
-			set := p.sets[key]
-			if set == nil {
-				set = &pool{}
-				p.sets[key] = set
-			}
-			set.owner = append(set.owner, owner)
-			set.sd = append(set.sd, meanSD(ln).sd)
-			set.df = append(set.df, float64(len(ln)-1))
-			set.at = append(set.at, first.StartedAt)
+			p.add(c, m, owner, g[0], means, true)
 		}
 	}
+}
+
+// add adds a set of logarithms, of passes or of means of sessions, to its pool.
+func (p *pools) add(c Cell, m Metric, owner, first int, ln []float64, across bool) {
+	if len(ln) < 2 {
+		return
+	}
+	pass := c.used[first]
+	key := poolKey{pass.Bench, pass.Tags.Value(record.TagGame), c.Regime, m.Name, across}
+	set := p.sets[key]
+	if set == nil {
+		set = &pool{}
+		p.sets[key] = set
+	}
+	set.owner = append(set.owner, owner)
+	set.sd = append(set.sd, meanSD(ln).sd)
+	set.df = append(set.df, float64(len(ln)-1))
+	set.at = append(set.at, pass.StartedAt)
+}
+
+// within returns the standard deviation of passes of one session, as far as anything is
+// known of it: of cells like this one, else of all of the bench; 0 for nothing.
+func (p *pools) within(c Cell, metric string) float64 {
+	if set := p.sets[c.poolKey(metric, false)]; set != nil && set.v >= p.min && set.s > 0 {
+		return set.s
+	}
+	var sum, df float64
+	for key, set := range p.sets {
+		if key.bench == c.used[0].Bench && key.metric == metric && !key.across && set.v > 0 {
+			sum, df = sum+set.v*set.s*set.s, df+set.v
+		}
+	}
+	if !(df > 0) {
+		return 0
+	}
+	return math.Sqrt(sum / df)
 }
 
 // close pools the sets and tests whether that is allowed. As ISO 5725-2 has it, a set with
@@ -166,11 +195,11 @@ func (p *pools) of(c Cell, metric string) *pool {
 	if len(c.used) == 0 {
 		return nil
 	}
-	return p.sets[c.poolKey(metric)]
+	return p.sets[c.poolKey(metric, false)]
 }
 
-func (c Cell) poolKey(metric string) poolKey {
-	return poolKey{c.used[0].Bench, c.used[0].Tags.Value(record.TagGame), c.Regime, metric}
+func (c Cell) poolKey(metric string, across bool) poolKey {
+	return poolKey{c.used[0].Bench, c.used[0].Tags.Value(record.TagGame), c.Regime, metric, across}
 }
 
 // spread chooses what an interval of the cell's figure rests on: the pool where it is
@@ -194,12 +223,19 @@ func (p *pools) spread(c Cell, metric string) Spread {
 	case !(set.s > 0):
 		why = "comparable cells show no spread at all"
 	default:
-		return Spread{SD: Number(set.s), DF: Number(set.v), Pooled: true, From: fmt.Sprintf("%s of passes of %s", record.Count(len(set.sd), "set"), c.kind()), key: c.poolKey(metric)}
+		return Spread{SD: Number(set.s), DF: Number(set.v), Pooled: true, From: fmt.Sprintf("%s of passes of %s", record.Count(len(set.sd), "set"), c.kind()), key: c.poolKey(metric, false)}
+	}
+	if f.N > 1 && f.ownDF == 0 { // no two passes of one session: the means of sessions tell
+		key := c.poolKey(metric, true)
+		if set := p.sets[key]; set != nil && set.v >= p.min && set.apart == "" && set.s > 0 && set.holds(p.indexOf(c)) && len(c.groups) == 1 {
+			return Spread{SD: Number(set.s), DF: Number(set.v), Pooled: true, From: fmt.Sprintf("means of sessions of %s of %s", record.Count(len(set.sd), "cell"), c.kind()), key: key, across: true}
+		}
+		return Spread{SD: Number(f.acrossSD), DF: Number(f.acrossDF), From: "the means of the cell's own sessions: " + why, across: true}
 	}
 	if f.N < 2 {
 		return Spread{SD: Undefined, DF: 0, From: "no spread: " + why + ", and the cell has one pass alone"}
 	}
-	return Spread{SD: Number(f.ownSD), DF: Number(f.N - 1), From: "the cell's own passes: " + why}
+	return Spread{SD: Number(f.ownSD), DF: Number(f.ownDF), From: "the cell's own passes: " + why}
 }
 
 // kind names for people what the cell is pooled with.

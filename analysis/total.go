@@ -26,11 +26,15 @@ type Total struct {
 	Games   []GameRatio `json:"games"`
 	Missing []string    `json:"missing,omitempty"` // games that other totals of the table have
 
-	Margin     Number `json:"margin"`
-	CILow      Number `json:"ci_low"`
-	CIHigh     Number `json:"ci_high"`
-	SpreadLow  Number `json:"spread_low"`
-	SpreadHigh Number `json:"spread_high"`
+	Margin      Number `json:"margin"`
+	CILow       Number `json:"ci_low"`
+	CIHigh      Number `json:"ci_high"`
+	Covers      Covers `json:"covers"`
+	SessionLow  Number `json:"session_ci_low"`
+	SessionHigh Number `json:"session_ci_high"`
+	AtMost      Number `json:"at_most"`
+	SpreadLow   Number `json:"spread_low"`
+	SpreadHigh  Number `json:"spread_high"`
 	// Common is the margin over the games that every total of the table has.
 	Common Number `json:"common_margin"`
 
@@ -41,10 +45,11 @@ type Total struct {
 	PTieHolm Number `json:"tie_p_adjusted"`
 	Reason   string `json:"reason"`
 
-	log, se, df float64
-	higher      bool
-	order       []string
-	table       string // totals of one table stand beside each other
+	log       float64
+	precision precision
+	higher    bool
+	order     []string
+	table     string // totals of one table stand beside each other
 }
 
 // GameRatio is one game's part in a total.
@@ -54,7 +59,8 @@ type GameRatio struct {
 	Effect  Number `json:"effect"`  // what the game adds to the total: the total's ratio over that without it, less 1
 	Without Number `json:"without"` // margin of the total without it
 
-	log, se, df float64
+	log float64
+	of  []*Margin
 }
 
 // Name names what the total is of, by the factors that are left.
@@ -80,6 +86,7 @@ func Totals(margins []Margin, o Options) []Total {
 		first := group[0]
 		t := Total{By: first.By, Base: first.Base, Value: first.Value, Metric: first.Metric, Factors: map[string]string{}, higher: first.higher,
 			order: without(rest, first.By), Margin: Undefined, CILow: Undefined, CIHigh: Undefined, SpreadLow: Undefined, SpreadHigh: Undefined,
+			Covers: CoversSession, SessionLow: Undefined, SessionHigh: Undefined, AtMost: Undefined, precision: precision{se: math.NaN()},
 			Common: Undefined, Call: Undecided, P: Undefined, PHolm: Undefined, PTie: Undefined, PTieHolm: Undefined, Games: []GameRatio{}}
 		for _, f := range t.order {
 			t.Factors[f] = first.Factors[f]
@@ -123,7 +130,7 @@ func ratios(margins []*Margin) []GameRatio {
 	byGame := map[string][]*Margin{}
 	var names []string
 	for _, m := range margins {
-		if !(m.se > 0) {
+		if !(m.precision.se > 0) {
 			continue
 		}
 		g := m.Factors[record.TagGame]
@@ -135,18 +142,9 @@ func ratios(margins []*Margin) []GameRatio {
 	sort.Slice(names, func(i, j int) bool { return naturally(names[i], names[j]) < 0 })
 	out := []GameRatio{}
 	for _, g := range names {
-		r := GameRatio{Game: g, Effect: Undefined, Without: Undefined}
-		n := float64(len(byGame[g]))
-		var se, df []float64
-		same := true
-		for _, m := range byGame[g] {
-			r.log += m.log / n
-			se, df = append(se, m.se/n), append(df, m.df)
-			same = same && m.one && m.key == byGame[g][0].key
-		}
-		r.se, r.df = stats.Satterthwaite(se, df)
-		if same { // one pooled spread is known no better for being used twice
-			r.df = df[0]
+		r := GameRatio{Game: g, Effect: Undefined, Without: Undefined, of: byGame[g]}
+		for _, m := range r.of {
+			r.log += m.log / float64(len(r.of))
 		}
 		r.Margin = Number(math.Expm1(r.log))
 		out = append(out, r)
@@ -159,21 +157,20 @@ func (t *Total) combine(o Options) {
 		t.Reason = "no game has a margin with a spread"
 		return
 	}
-	var logs, se, df, r []float64
+	var sum []weighted
+	var r []float64
 	for _, g := range t.Games {
-		logs, se, df, r = append(logs, g.log), append(se, g.se), append(df, g.df), append(r, math.Exp(g.log))
+		t.log += g.log / float64(len(t.Games))
+		r = append(r, math.Exp(g.log))
+		for _, m := range g.of {
+			w := 1 / float64(len(t.Games)*len(g.of))
+			sum = append(sum, weighted{m.value, w}, weighted{m.base, -w})
+		}
 	}
-	e, err := stats.MeasuredGeometricMean(logs, se, df, nil, o.Confidence)
-	if err != nil {
-		t.Reason = err.Error()
-		return
-	}
-	t.log, t.se, t.df = math.Log(e.Value), e.SE, e.DF
-	t.Margin, t.CILow, t.CIHigh = Number(e.Value-1), Number(e.Low-1), Number(e.High-1)
-	t.P = Number(stats.TTwoSided(t.log/t.se, t.df))
-	if q, err := stats.Equivalent(t.log, t.se, t.df, 1+o.Tie, o.Alpha); err == nil && q.Defined {
-		t.PTie = Number(q.P)
-	}
+	t.precision = precisionOf(sum...)
+	x := t.precision.about(t.log, o)
+	t.Margin, t.Covers = Number(math.Expm1(t.log)), t.precision.covers
+	t.CILow, t.CIHigh, t.SessionLow, t.SessionHigh, t.P, t.PTie, t.AtMost = x.low, x.high, x.sessionLow, x.sessionHigh, x.p, x.tie, x.atMost
 	if g, err := stats.GeometricMean(r, nil, o.Confidence); err == nil {
 		t.SpreadLow, t.SpreadHigh = Number(g.Low-1), Number(g.High-1)
 	}
@@ -229,7 +226,7 @@ func callTotals(totals []Total, o Options) {
 		if t.Reason != "" {
 			continue
 		}
-		t.Call, t.Reason = decide(p[i], q[i], t.log, t.higher, o)
+		t.Call, t.Reason = decide(p[i], float64(t.PTie), t.log, t.higher, o)
 		if len(t.Missing) > 0 {
 			t.Reason += fmt.Sprintf("; without %s, so compare the common games only", strings.Join(t.Missing, ", "))
 		}

@@ -120,7 +120,7 @@ func Values(cells []Cell, by string, prices []Price, o Options) ([]Value, error)
 		}
 		tables[key] = append(tables[key], c)
 	}
-	ties := tiesOf(Totals(margins, o))
+	ties := tiesOf(Totals(margins, o), o)
 	out := []Value{}
 	for _, key := range keys {
 		out = append(out, valueTable(tables[key], by, rest, price, ties)...)
@@ -128,11 +128,12 @@ func Values(cells []Cell, by string, prices []Price, o Options) ([]Value, error)
 	return out, nil
 }
 
-// tiesOf lists proven ties by table and pair of parts.
-func tiesOf(totals []Total) map[string]bool {
+// tiesOf lists ties by table and pair of parts, proven for all of them at once: of a part's
+// many comparisons one becomes an advice not to buy.
+func tiesOf(totals []Total, o Options) map[string]bool {
 	out := map[string]bool{}
 	for _, t := range totals {
-		if t.Call == Tie && len(t.Missing) == 0 {
+		if t.PTieHolm < Number(o.Alpha) && len(t.Missing) == 0 {
 			key := factorKey(t.Factors, t.order)
 			out[key+t.Base+"\x00"+t.Value] = true
 			out[key+t.Value+"\x00"+t.Base] = true

@@ -8,6 +8,8 @@ type Analysis struct {
 	Alpha       float64 `toml:"alpha" comment:"level of the tests behind faster, slower and tie"`
 	MinDF       float64 `toml:"min_df" comment:"degrees of freedom below which spreads are not pooled"`
 	Homogeneity float64 `toml:"homogeneity" comment:"level at which spreads count as too different to be pooled"`
+
+	SessionSDPercent float64 `toml:"session_sd_percent" comment:"standard deviation of what a rebuild, a restart or another day shifts rates by, in % of the rate, used where it was not measured; 0 for unknown"`
 }
 
 func defaultAnalysis() Analysis {
@@ -27,6 +29,9 @@ func (a Analysis) check() (key, why string) {
 		if !(q.v > q.low && q.v < q.up) {
 			return "analysis." + q.key, "is out of its range"
 		}
+	}
+	if !(a.SessionSDPercent >= 0 && a.SessionSDPercent < 100) {
+		return "analysis.session_sd_percent", "is not between 0 and 100"
 	}
 	return "", ""
 }

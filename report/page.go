@@ -81,14 +81,16 @@ type page struct {
 	Kinds                []string // the factors in words
 	Tie                  string
 	Interval             string // how sure the intervals are: "95 %"
-	Currency, PriceDate  string
-	Pictures             bool
-	Common               string // what all cells share
-	Bounds               string // how many cells are limited by what
-	Calls                string // how many margins are called what
-	Untested             string // why no cell could be tested
-	Few                  bool   // rows that need not be folded
-	Selection            []string
+	// What intervals hold for, and what a tie is.
+	CellsHold, MarginsHold, TotalsHold, TieNote string
+	Currency, PriceDate                         string
+	Pictures                                    bool
+	Common                                      string // what all cells share
+	Bounds                                      string // how many cells are limited by what
+	Calls                                       string // how many margins are called what
+	Untested                                    string // why no cell could be tested
+	Few                                         bool   // rows that need not be folded
+	Selection                                   []string
 }
 
 type counts struct{ Cells, Passes, Used, LeftOut, Disagree int }
@@ -100,6 +102,7 @@ type cellRow struct {
 	Known         string // the interval in words
 	Low1Range     string
 	Own           string // the interval of the cell alone
+	InOne         string // the interval of repeats within one session, where another is shown
 	SD, CV        string
 	Spread        string
 	Passes        []analysis.UsedPass
@@ -199,7 +202,9 @@ func overall(group string) bool {
 func (r *Report) html() ([]byte, error) {
 	p := page{Report: r, Title: r.in.Title, Made: r.in.At.UTC().Format("2006-01-02 15:04 UTC"), Day: r.in.At.UTC().Format("2006-01-02"), Version: r.in.Program.short(), Program: r.in.Program.facts(),
 		CSS: template.CSS(pageCSS + inkCSS()), Kinds: kinds(r.factors), Pictures: r.in.Pictures > 0, Common: r.common(r.factors), Bounds: r.bounds(), Calls: r.calls(), Untested: r.whyUntested(),
-		Few: len(r.Cells) <= fewRows, Tie: together(r.tie()), Interval: together(r.in.Options.ConfidencePercent())}
+		Few: len(r.Cells) <= fewRows, Tie: together(r.tie()), Interval: together(r.in.Options.ConfidencePercent()),
+		CellsHold: analysis.SessionsOf(r.Cells, r.in.Options), MarginsHold: analysis.SessionsOfMargins(r.Margins, r.in.Options),
+		TotalsHold: analysis.SessionsOfTotals(r.Totals, r.in.Options), TieNote: analysis.TieNote(r.Margins, r.in.Options)}
 	p.Systems = newDisclosure(r.systems())
 	where := map[string]cellRow{}
 	for i, c := range r.Cells {
@@ -311,6 +316,9 @@ func newCellRow(i int, c analysis.Cell, l analysis.Limit) cellRow {
 		Limit: l.Limit, Why: l, Agree: c.Agree, Warnings: c.Warnings, SD: "–", CV: "–"}
 	if row.AvgRange != "–" {
 		row.Known = row.AvgRange
+	}
+	if avg.BothKnown() {
+		row.InOne = interval(avg.SessionLow, avg.SessionHigh)
 	}
 	if avg.SD.Known() {
 		row.SD, row.CV = fmt.Sprintf("%.2f FPS", float64(avg.SD)), fmt.Sprintf("%.2f %%", 100*float64(avg.CV))

@@ -134,6 +134,7 @@ func CellTable(cells []analysis.Cell, factors []string) Table {
 	type cell = analysis.Cell
 	fields := []field[cell]{
 		integer("passes_used", "passes that count", func(c cell) int { return len(c.Passes.Used) }),
+		integer("sessions", "sessions that the passes that count are from", func(c cell) int { return c.Sessions }),
 		integer("passes_left_out", "passes that do not count", func(c cell) int { return len(c.Passes.LeftOut) }),
 		text("agree", "outcome of the agreement of passes", func(c cell) string { return string(c.Agree.Outcome) }),
 	}
@@ -145,6 +146,9 @@ func CellTable(cells []analysis.Cell, factors []string) Table {
 			number(m.Name+"_mean", m.Text+", mean of the passes", figure(func(f analysis.Figure) analysis.Number { return f.Mean })),
 			number(m.Name+"_ci_low", "lower end of the interval", figure(func(f analysis.Figure) analysis.Number { return f.CILow })),
 			number(m.Name+"_ci_high", "upper end of the interval", figure(func(f analysis.Figure) analysis.Number { return f.CIHigh })),
+			text(m.Name+"_covers", "what the interval holds for: repeats within one session, or sessions", func(c cell) string { return string(c.Figure(m.Name).Covers) }),
+			number(m.Name+"_session_ci_low", "lower end of the interval of repeats within the sessions as they were", figure(func(f analysis.Figure) analysis.Number { return f.SessionLow })),
+			number(m.Name+"_session_ci_high", "its upper end", figure(func(f analysis.Figure) analysis.Number { return f.SessionHigh })),
 			number(m.Name+"_sd", "sample standard deviation of the passes", figure(func(f analysis.Figure) analysis.Number { return f.SD })),
 			number(m.Name+"_median", "median of the passes", figure(func(f analysis.Figure) analysis.Number { return f.Median })),
 			text(m.Name+"_shown", "what tables for people show: mean, or median where the passes do not agree", func(c cell) string { return c.Figure(m.Name).Shown }))
@@ -187,6 +191,10 @@ func MarginTable(margins []analysis.Margin, factors []string) Table {
 			percent("margin_percent", "by how much the value is above the base", func(m margin) analysis.Number { return m.Margin }),
 			percent("ci_low_percent", "lower end of its interval", func(m margin) analysis.Number { return m.CILow }),
 			percent("ci_high_percent", "upper end of its interval", func(m margin) analysis.Number { return m.CIHigh }),
+			text("covers", "what interval, call and bound hold for: repeats within one session, or sessions", func(m margin) string { return string(m.Covers) }),
+			percent("session_ci_low_percent", "lower end of the interval of repeats within the sessions as they were", func(m margin) analysis.Number { return m.SessionLow }),
+			percent("session_ci_high_percent", "its upper end", func(m margin) analysis.Number { return m.SessionHigh }),
+			percent("at_most_percent", "least bound within which the margin is shown to lie", func(m margin) analysis.Number { return m.AtMost }),
 			text("call", "faster, slower, tie or undecided", func(m margin) string { return string(m.Call) }),
 			number("p_adjusted", "of no difference, adjusted over the table", func(m margin) analysis.Number { return m.PHolm }),
 			number("tie_p_adjusted", "of a difference of the threshold or more, adjusted over the table", func(m margin) analysis.Number { return m.PTieHolm }),
@@ -211,6 +219,10 @@ func TotalTable(totals []analysis.Total, factors []string) Table {
 			percent("margin_percent", "geometric mean of the ratios, less 1", func(t total) analysis.Number { return t.Margin }),
 			percent("ci_low_percent", "lower end of its interval for these games", func(t total) analysis.Number { return t.CILow }),
 			percent("ci_high_percent", "upper end of its interval for these games", func(t total) analysis.Number { return t.CIHigh }),
+			text("covers", "what interval, call and bound hold for: repeats within one session, or sessions", func(t total) string { return string(t.Covers) }),
+			percent("session_ci_low_percent", "lower end of the interval of repeats within the sessions as they were", func(t total) analysis.Number { return t.SessionLow }),
+			percent("session_ci_high_percent", "its upper end", func(t total) analysis.Number { return t.SessionHigh }),
+			percent("at_most_percent", "least bound within which the mean is shown to lie", func(t total) analysis.Number { return t.AtMost }),
 			percent("like_these_low_percent", "the games taken for a sample of games like these: a spread", func(t total) analysis.Number { return t.SpreadLow }),
 			percent("like_these_high_percent", "its upper end", func(t total) analysis.Number { return t.SpreadHigh }),
 			percent("common_margin_percent", "over the games that all totals of the table have", func(t total) analysis.Number { return t.Common }),

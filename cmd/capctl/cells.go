@@ -23,8 +23,9 @@ type cellsCmd struct {
 
 // analysisFlags are what every command that draws conclusions takes.
 type analysisFlags struct {
-	Factor []string `placeholder:"TAG" help:"Tags that make a cell (default: cpu, gpu, game, scene, resolution, preset). May be repeated."`
-	Alone  bool     `help:"Judge by the selected passes alone; else the spread of the campaign's other passes, or of all, counts too."`
+	Factor  []string `placeholder:"TAG" help:"Tags that make a cell (default: cpu, gpu, game, scene, resolution, preset). May be repeated."`
+	Alone   bool     `help:"Judge by the selected passes alone; else the spread of the campaign's other passes, or of all, counts too."`
+	Session *float64 `name:"session-sd" placeholder:"PERCENT" help:"Standard deviation of what a rebuild, a restart or another day shifts rates by, where it was not measured (default: analysis.session_sd_percent, unknown)."`
 	scopeFlags
 }
 
@@ -35,13 +36,20 @@ func (f analysisFlags) options(a *app) analysis.Options {
 	if err != nil {
 		fmt.Fprintf(a.stderr, "capctl: warning: checks.params: %v; its defaults hold\n", err)
 	}
-	return analysis.Options{Factors: f.Factor, Tie: c.TiePercent / 100, Confidence: c.Confidence, Alpha: c.Alpha, MinDF: c.MinDF,
+	session := c.SessionSDPercent
+	if f.Session != nil {
+		session = *f.Session
+	}
+	return analysis.Options{SessionSD: session / 100, Factors: f.Factor, Tie: c.TiePercent / 100, Confidence: c.Confidence, Alpha: c.Alpha, MinDF: c.MinDF,
 		Homogeneity: c.Homogeneity, Agreement: agreement}
 }
 
 // cells returns the cells of the selected passes and what they rest on. A tag named by by
 // is a factor where passes have it.
 func (f analysisFlags) cells(a *app, filter filterFlags, by ...string) ([]analysis.Cell, analysis.Options, selection, error) {
+	if f.Session != nil && !(*f.Session >= 0 && *f.Session < 100) {
+		return nil, analysis.Options{}, selection{}, cli.UsageError(fmt.Errorf("--session-sd %g is no percentage from 0 to below 100", *f.Session))
+	}
 	o := f.options(a)
 	sel, err := f.choose(a, filter, &o, by...)
 	if err != nil {
@@ -96,23 +104,36 @@ func (c *cellsCmd) Run(a *app) error {
 func printCells(a *app, form outputFlags, cells []analysis.Cell, o analysis.Options) error {
 	interval := o.ConfidencePercent()
 	headings := table.Row{"cell", "passes", "avg FPS", "avg FPS " + interval, "1% low", "1% low " + interval, "remarks"}
+	both := slices.ContainsFunc(cells, func(c analysis.Cell) bool { return c.Figure(analysis.Average).BothKnown() })
+	if both {
+		headings = slices.Insert(headings, 4, any("in one session"))
+	}
+	form.head(a, analysis.SessionsOf(cells, o))
 	same := warnedOfAll(cells)
 	if len(same) > 0 && !form.JSON && !form.CSV {
 		defer fmt.Fprintf(a.stderr, "capctl: note: of every cell: %s\n", strings.Join(same, "; "))
 	}
 	return emit(a, form, cells, headings, func(x analysis.Cell) table.Row {
 		avg, low := x.Figure(analysis.Average), x.Figure(analysis.Low1)
-		return table.Row{x.Name(), passCount(x), shown(avg), plusMinus(avg), shown(low), plusMinus(low), remarks(x, same)}
+		row := table.Row{x.Name(), passCount(x), shown(avg), plusMinus(avg), shown(low), plusMinus(low), remarks(x, same)}
+		if both {
+			row = slices.Insert(row, 4, any(fpsRange(avg.SessionLow, avg.SessionHigh)))
+		}
+		return row
 	}, func() report.Table { return report.CellTable(cells, factorsOf(o)) })
 }
 
-// passCount says how many passes count, and of how many.
+// passCount says how many passes count, of how many, and from how many sessions if several.
 func passCount(c analysis.Cell) string {
 	n := len(c.Passes.Used)
+	text := fmt.Sprint(n)
 	if out := len(c.Passes.LeftOut); out > 0 {
-		return fmt.Sprintf("%d of %d", n, n+out)
+		text = fmt.Sprintf("%d of %d", n, n+out)
 	}
-	return fmt.Sprint(n)
+	if c.Sessions > 1 {
+		text += fmt.Sprintf(" in %d sessions", c.Sessions)
+	}
+	return text
 }
 
 // shown prints a figure with an asterisk where it is a median.
@@ -127,10 +148,14 @@ func shown(f analysis.Figure) string {
 }
 
 func plusMinus(f analysis.Figure) string {
-	if !f.CILow.Known() {
+	return fpsRange(f.CILow, f.CIHigh)
+}
+
+func fpsRange(low, high analysis.Number) string {
+	if !low.Known() {
 		return "-"
 	}
-	return fmt.Sprintf("%s to %s", fps(float64(f.CILow)), fps(float64(f.CIHigh)))
+	return fmt.Sprintf("%s to %s", fps(float64(low)), fps(float64(high)))
 }
 
 func remarks(c analysis.Cell, same []string) string {

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"regexp"
 	"slices"
+	"strconv"
 	"strings"
 
 	"github.com/jedib0t/go-pretty/v6/table"
@@ -17,19 +18,20 @@ import (
 
 // compareCmd is `capctl compare`.
 type compareCmd struct {
-	By     string   `placeholder:"FACTOR" help:"The factor in which the compared cells differ: gpu, cpu, preset ... (default: the first of gpu, cpu and the others that has several values)."`
-	Base   string   `placeholder:"VALUE" help:"The value to compare with (default: every pair)."`
-	Metric string   `default:"avg_fps" placeholder:"FIGURE" help:"The figure to compare: avg_fps, low1_fps ..."`
-	Tie    *float64 `placeholder:"PERCENT" help:"A difference that is shown to be smaller is a tie (default: analysis.tie_percent, 1)."`
-	Across bool     `help:"Combine the games by the geometric mean of their ratios."`
+	By     string `placeholder:"FACTOR" help:"The factor in which the compared cells differ: gpu, cpu, preset ... (default: the first of gpu, cpu and the others that has several values)."`
+	Base   string `placeholder:"VALUE" help:"The value to compare with (default: every pair)."`
+	Metric string `default:"avg_fps" placeholder:"FIGURE" help:"The figure to compare: avg_fps, low1_fps ..."`
+	Tie    string `placeholder:"PERCENT" help:"A difference that is shown to be smaller is a tie (default: analysis.tie_percent, 1). 'auto' takes what the passes resolve."`
+	Across bool   `help:"Combine the games by the geometric mean of their ratios."`
 	outputFlags
 	filterFlags
 	analysisFlags
 }
 
 func (c *compareCmd) Run(a *app) error {
-	if c.Tie != nil && !(*c.Tie > 0 && *c.Tie < 100) {
-		return cli.UsageError(fmt.Errorf("--tie %g is no percentage above 0 and below 100", *c.Tie))
+	tie, err := c.tie()
+	if err != nil {
+		return err
 	}
 	if err := knownFigure(c.Metric); err != nil {
 		return err
@@ -42,8 +44,8 @@ func (c *compareCmd) Run(a *app) error {
 	if err != nil {
 		return err
 	}
-	if c.Tie != nil {
-		o.Tie = *c.Tie / 100
+	if tie > 0 {
+		o.Tie = tie / 100
 	}
 	gaps(a, cells)
 	levels := levelsOf(cells, factorsOf(o))
@@ -58,6 +60,10 @@ func (c *compareCmd) Run(a *app) error {
 		fmt.Fprintf(a.stderr, "capctl: compared by %s; --by names another factor (%s)\n", c.By, levels)
 	}
 	margins, err := analysis.Compare(cells, c.By, c.Base, c.Metric, o)
+	if auto := analysis.ResolvedTie(margins, o); err == nil && c.Tie == autoTie && auto.Known() {
+		o.Tie = float64(auto)
+		margins, err = analysis.Compare(cells, c.By, c.Base, c.Metric, o)
+	}
 	if err != nil {
 		return cli.UsageError(err, "'capctl passes' lists what there is")
 	}
@@ -80,10 +86,35 @@ func (c *compareCmd) Run(a *app) error {
 
 func (c *compareCmd) margins(a *app, margins []analysis.Margin, o analysis.Options) error {
 	headings := table.Row{"cell", c.By, "against", "margin", "margin " + o.ConfidencePercent(), "call", "why"}
+	both := slices.ContainsFunc(margins, analysis.Margin.BothKnown)
+	if both {
+		headings = slices.Insert(headings, 5, any("in one session"))
+	}
+	c.head(a, analysis.SessionsOfMargins(margins, o))
+	c.head(a, analysis.TieNote(margins, o))
 	return emit(a, c.outputFlags, margins, headings, func(m analysis.Margin) table.Row {
-		return table.Row{m.Name(), m.Value, m.Base, analysis.WholePercent(m.Margin), percentRange(m.CILow, m.CIHigh), m.Call,
+		row := table.Row{m.Name(), m.Value, m.Base, analysis.WholePercent(m.Margin), percentRange(m.CILow, m.CIHigh), m.Call,
 			strings.Join(append([]string{m.Reason}, m.Warnings...), "; ")}
+		if both {
+			row = slices.Insert(row, 5, any(percentRange(m.SessionLow, m.SessionHigh)))
+		}
+		return row
 	}, func() report.Table { return report.MarginTable(margins, factorsOf(o)) })
+}
+
+// autoTie asks for the threshold that the passes resolve.
+const autoTie = "auto"
+
+// tie returns the threshold of --tie in per cent, 0 where it names none.
+func (c *compareCmd) tie() (float64, error) {
+	if c.Tie == "" || c.Tie == autoTie {
+		return 0, nil
+	}
+	x, err := strconv.ParseFloat(c.Tie, 64)
+	if err != nil || !(x > 0 && x < 100) {
+		return 0, cli.UsageError(fmt.Errorf("--tie %s is no percentage above 0 and below 100, and not 'auto'", printable(c.Tie)))
+	}
+	return x, nil
 }
 
 // knownFigure refuses the name of a figure that there is not.
@@ -113,13 +144,22 @@ func percentRange(low, high analysis.Number) string {
 
 func (c *compareCmd) totals(a *app, totals []analysis.Total, o analysis.Options) error {
 	headings := table.Row{"cells", c.By, "against", "geometric mean", "geometric mean " + o.ConfidencePercent(), "games like these", "call", "why", "games"}
+	both := slices.ContainsFunc(totals, analysis.Total.BothKnown)
+	if both {
+		headings = slices.Insert(headings, 5, any("in one session"))
+	}
+	c.head(a, analysis.SessionsOfTotals(totals, o))
 	return emit(a, c.outputFlags, totals, headings, func(t analysis.Total) table.Row {
 		var games []string
 		for _, g := range t.Games {
 			games = append(games, fmt.Sprintf("%s %s (without it %s)", g.Game, analysis.WholePercent(g.Margin), analysis.WholePercent(g.Without)))
 		}
-		return table.Row{t.Name(), t.Value, t.Base, analysis.WholePercent(t.Margin), percentRange(t.CILow, t.CIHigh), percentRange(t.SpreadLow, t.SpreadHigh),
+		row := table.Row{t.Name(), t.Value, t.Base, analysis.WholePercent(t.Margin), percentRange(t.CILow, t.CIHigh), percentRange(t.SpreadLow, t.SpreadHigh),
 			t.Call, t.Reason, strings.Join(games, ", ")}
+		if both {
+			row = slices.Insert(row, 5, any(percentRange(t.SessionLow, t.SessionHigh)))
+		}
+		return row
 	}, func() report.Table { return report.TotalTable(totals, factorsOf(o)) })
 }
 

@@ -32,6 +32,18 @@ type outputFlags struct {
 	Markdown bool `name:"markdown" xor:"form" help:"A Markdown table."`
 }
 
+// head prints what must stand above a table for people.
+func (o outputFlags) head(a *app, text string) {
+	if text == "" || o.JSON || o.CSV {
+		return
+	}
+	if o.Markdown {
+		fmt.Fprintf(a.stdout, "%s\n\n", safeMarkdown(text))
+		return
+	}
+	fmt.Fprintln(a.stdout, printable(text))
+}
+
 // emit prints items in the chosen form: row gives the cells of the table for people, data
 // is the table for programs.
 func emit[T any](a *app, o outputFlags, items []T, headings table.Row, row func(T) table.Row, data func() report.Table) error {

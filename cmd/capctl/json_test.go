@@ -77,7 +77,7 @@ func TestJSONFieldsAreAsPromised(t *testing.T) {
 		values   string // words in quotes there that are no fields
 	}{
 		{"## `capctl measure", "\n## ", []any{measured{}, unread{}}, ""},
-		{"## `capctl passes", "\n## ", []any{record.Pass{}, record.Tag{}}, ""},
+		{"## `capctl passes", "\n## ", []any{sessionPass{}, record.Tag{}}, ""},
 		{"also `telemetry`", "With `--history`", []any{telemetrySummary{}}, "heat other null"},
 		{"With `--history`", "\n## ", []any{store.Judgement{}}, "checked rechecked overruled"},
 		{"## `capctl overhead", "\n## ", []any{control.Overhead{}}, ""},

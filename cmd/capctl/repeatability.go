@@ -20,6 +20,14 @@ type repeatabilityCmd struct {
 	scopeFlags
 }
 
+// sessionsDiffer says what a session shifts, and how well that is known.
+func sessionsDiffer(r analysis.Repeat) string {
+	if !r.SessionSD.Known() {
+		return "-"
+	}
+	return fmt.Sprintf("%s (%.0f df)", relative(r.SessionSD), float64(r.SessionDF))
+}
+
 func (c *repeatabilityCmd) Run(a *app) error {
 	f := analysisFlags{Factor: c.Factor, Alone: true, scopeFlags: c.scopeFlags}
 	o := f.options(a)
@@ -42,7 +50,7 @@ func (c *repeatabilityCmd) Run(a *app) error {
 	} else if len(list) == 0 {
 		a.say("nothing to show: no cell has two passes of one setting that count; 'capctl cells' lists the cells")
 	}
-	headings := table.Row{"bench", "game", "bound by", "figure", "one pass repeats to", "sets", "degrees of freedom", "three passes resolve", "by month", "remarks"}
+	headings := table.Row{"bench", "game", "bound by", "figure", "one pass repeats to", "sets", "degrees of freedom", "three passes resolve", "sessions differ by", "by month", "remarks"}
 	err = emit(a, c.outputFlags, list, headings, func(r analysis.Repeat) table.Row {
 		var months []string
 		for _, m := range r.Months {
@@ -55,7 +63,7 @@ func (c *repeatabilityCmd) Run(a *app) error {
 		if r.Apart != "" {
 			notes = append(notes, "no one spread ("+r.Apart+"): each cell stands on its own")
 		}
-		return table.Row{r.Bench, r.Game, r.Regime, r.Metric, relative(r.SD), r.Sets, number(r.DF, "%.0f"), relative(r.Resolves), strings.Join(months, ", "), strings.Join(notes, "; ")}
+		return table.Row{r.Bench, r.Game, r.Regime, r.Metric, relative(r.SD), r.Sets, number(r.DF, "%.0f"), relative(r.Resolves), sessionsDiffer(r), strings.Join(months, ", "), strings.Join(notes, "; ")}
 	}, func() report.Table { return report.RepeatTable(list) })
 	if err != nil {
 		return err

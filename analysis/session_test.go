@@ -1,0 +1,159 @@
+package analysis_test
+
+import (
+	"fmt"
+	"math"
+	"math/rand/v2"
+	"testing"
+	"time"
+
+	"capd.example/analysis"
+	"capd.example/record"
+	"capd.example/stats"
+)
+
+// bench simulates a campaign of 4 processors, 4 cards, 2 games and 2 resolutions in three
+// passes with a noise of 0.5 %. Each pair of parts is built up once and measured in one
+// session; where controls are wanted the bench is restarted afterwards and the cell of one
+// game in the lesser resolution is measured again, three passes in a session of its own.
+type sessionWorld struct {
+	noise, shift float64
+	controls     bool
+}
+
+func (w sessionWorld) campaign(r *rand.Rand) (all []record.Pass, truth map[string]float64) {
+	truth = map[string]float64{}
+	at := time.Date(2026, 3, 2, 9, 0, 0, 0, time.UTC)
+	n := 0
+	measure := func(c map[string]string, rate, session float64, boot string) {
+		for range 3 {
+			p := passes(c, rate*math.Exp(session+w.noise*r.NormFloat64()))[0]
+			n++
+			p.ID, p.SHA256 = fmt.Sprint(n), fmt.Sprint("sha", n)
+			p.StartedAt, p.EndedAt = at, at.Add(time.Minute)
+			at = at.Add(2 * time.Minute)
+			p.System = "with " + c["cpu"] + " and " + c["gpu"]
+			p.Tags[record.TagBoot] = record.Tag{Value: boot, From: record.FromDetected}
+			all = append(all, p)
+		}
+	}
+	boots := 0
+	for i, cpu := range []float64{110, 128, 150, 175} {
+		for j, gpu := range []float64{120, 150, 185, 240} {
+			boots++
+			shift, boot := w.shift*r.NormFloat64(), fmt.Sprint("boot ", boots)
+			for k, game := range []string{"Lanterns", "Copper Drift"} {
+				for l, resolution := range []string{"1920x1080", "3840x2160"} {
+					rate, _ := stats.SoftMin(cpu*(1+0.2*float64(k)), gpu/[]float64{1, 2.4}[l], 6)
+					c := cell(fmt.Sprintf("P%d", i), fmt.Sprintf("G%d", j), game, resolution)
+					truth[c["cpu"]+c["gpu"]+game+resolution] = rate
+					measure(c, rate, shift, boot)
+				}
+			}
+			if w.controls {
+				boots++
+				c := cell(fmt.Sprintf("P%d", i), fmt.Sprintf("G%d", j), "Lanterns", "1920x1080")
+				at = at.Add(3 * time.Minute)
+				measure(c, truth[c["cpu"]+c["gpu"]+c["game"]+c["resolution"]], w.shift*r.NormFloat64(), fmt.Sprint("boot ", boots))
+			}
+			at = at.Add(20 * time.Minute)
+		}
+	}
+	return all, truth
+}
+
+// tally counts what intervals of one kind hold.
+type tally struct{ held, all, wrong, called, sessions int }
+
+func (t *tally) add(truth float64, low, high analysis.Number, covers analysis.Covers) {
+	t.all++
+	if low <= analysis.Number(truth) && analysis.Number(truth) <= high {
+		t.held++
+	}
+	if covers == analysis.CoversSessions {
+		t.sessions++
+	}
+}
+
+func (t *tally) sign(truth float64, call analysis.Call) {
+	if call == analysis.Faster || call == analysis.Slower {
+		t.called++
+		if (truth > 0) != (call == analysis.Faster) {
+			t.wrong++
+		}
+	}
+}
+
+func (t tally) share() float64 { return float64(t.held) / float64(t.all) }
+
+// run returns what the intervals of cells, margins and totals hold, and the number of
+// campaigns with a call of the wrong sign.
+func (w sessionWorld) run(t *testing.T, r *rand.Rand, n int) (cells, margins, totals tally, wrongTables, tables int) {
+	t.Helper()
+	for range n {
+		all, truth := w.campaign(r)
+		of := func(f map[string]string, by, value string) float64 {
+			part := map[string]string{"cpu": f["cpu"], "gpu": f["gpu"]}
+			part[by] = value
+			return truth[part["cpu"]+part["gpu"]+f["game"]+f["resolution"]]
+		}
+		list := analysis.Cells(all, analysis.Options{})
+		for _, c := range list {
+			f := c.Figure(analysis.Average)
+			cells.add(of(c.Factors, "", ""), f.CILow, f.CIHigh, f.Covers)
+		}
+		for _, by := range []string{"cpu", "gpu"} {
+			m, err := analysis.Compare(list, by, "", analysis.Average, analysis.Options{})
+			if err != nil {
+				t.Fatal(err)
+			}
+			before := margins.wrong + totals.wrong
+			for _, x := range m {
+				d := of(x.Factors, by, x.Value)/of(x.Factors, by, x.Base) - 1
+				margins.add(d, x.CILow, x.CIHigh, x.Covers)
+				margins.sign(d, x.Call)
+			}
+			for _, x := range analysis.Totals(m, analysis.Options{}) {
+				sum := 0.0
+				for _, game := range []string{"Lanterns", "Copper Drift"} {
+					f := map[string]string{"cpu": x.Factors["cpu"], "gpu": x.Factors["gpu"], "resolution": x.Factors["resolution"], "game": game}
+					sum += math.Log(of(f, by, x.Value)/of(f, by, x.Base)) / 2
+				}
+				totals.add(math.Expm1(sum), x.CILow, x.CIHigh, x.Covers)
+				totals.sign(math.Expm1(sum), x.Call)
+			}
+			tables++
+			if margins.wrong+totals.wrong > before {
+				wrongTables++
+			}
+		}
+	}
+	return cells, margins, totals, wrongTables, tables
+}
+
+// Once the cells of each build-up were measured again after a restart, the intervals hold
+// the rate on an average session, whatever sessions shift; docs/analysis.md has the figures
+// of more rounds.
+func TestCoverageAcrossSessions(t *testing.T) {
+	n := rounds(25)
+	r := rand.New(rand.NewPCG(81, 82))
+	for _, shift := range []float64{0, 0.003, 0.007, 0.015} {
+		cells, margins, totals, wrong, tables := sessionWorld{0.005, shift, true}.run(t, r, n)
+		t.Logf("shift %.1f %%: cells %.1f %%, margins %.1f %%, totals %.1f %%; wrong sign in %d of %d tables, of %d calls %d", 100*shift,
+			100*cells.share(), 100*margins.share(), 100*totals.share(), wrong, tables, margins.called+totals.called, margins.wrong+totals.wrong)
+		for what, x := range map[string]tally{"cells": cells, "margins": margins, "totals": totals} {
+			// Intervals of one campaign share one estimate, so that they hold or fail together: the
+			// slack is that of a few effective cases each.
+			slack := 0.05 / math.Sqrt(float64(n))
+			if x.share() < 0.93-slack || x.share() > 0.97+slack+0.01 {
+				t.Errorf("shift %.1f %%: the intervals of %s hold %.1f %%", 100*shift, what, 100*x.share())
+			}
+			if x.sessions != x.all {
+				t.Errorf("%d of %d intervals of %s cover sessions", x.sessions, x.all, what)
+			}
+		}
+		if float64(wrong) > 0.05*float64(tables)+3*math.Sqrt(0.05*0.95*float64(tables)) {
+			t.Errorf("shift %.1f %%: %d of %d tables call a wrong sign", 100*shift, wrong, tables)
+		}
+	}
+}
