@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"math/rand/v2"
+	"strings"
 	"testing"
 	"time"
 
@@ -155,5 +156,104 @@ func TestCoverageAcrossSessions(t *testing.T) {
 		if float64(wrong) > 0.05*float64(tables)+3*math.Sqrt(0.05*0.95*float64(tables)) {
 			t.Errorf("shift %.1f %%: %d of %d tables call a wrong sign", 100*shift, wrong, tables)
 		}
+	}
+}
+
+// Where no cell was measured in two sessions nothing is known of what they shift: every
+// interval that needs it covers one session, and the head of the table says so; with a
+// stated size both intervals are there.
+func TestWithoutControlsTheHeadSaysWhatIsCovered(t *testing.T) {
+	all, _ := sessionWorld{0.005, 0.007, false}.campaign(rand.New(rand.NewPCG(5, 6)))
+	for _, c := range []struct {
+		stated float64
+		covers analysis.Covers
+		says   string
+	}{
+		{0, analysis.CoversSession, "95 % intervals cover repeated passes within one session;"},
+		{0.007, analysis.CoversSessions, "95 % intervals hold across sessions (rebuilds, restarts, days); what a session shifts: average FPS 0.7 % (sd, stated, not measured)"},
+	} {
+		o := analysis.Options{SessionSD: c.stated}
+		cells := analysis.Cells(all, o)
+		margins, err := analysis.Compare(cells, "cpu", "P0", analysis.Average, o)
+		if err != nil {
+			t.Fatal(err)
+		}
+		totals := analysis.Totals(margins, o)
+		for what, said := range map[string]string{"cells": analysis.SessionsOf(cells, o), "margins": analysis.SessionsOfMargins(margins, o), "totals": analysis.SessionsOfTotals(totals, o)} {
+			if !strings.HasPrefix(said, c.says) {
+				t.Errorf("stated %g: %s: %q", c.stated, what, said)
+			}
+		}
+		f, m := cells[0].Figure(analysis.Average), margins[0]
+		wider := m.CILow < m.SessionLow && m.SessionHigh < m.CIHigh && f.CILow < f.SessionLow && f.SessionHigh < f.CIHigh
+		if f.Covers != c.covers || m.Covers != c.covers || totals[0].Covers != c.covers || wider != (c.stated > 0) || m.BothKnown() != (c.stated > 0) {
+			t.Errorf("stated %g: %+v %+v", c.stated, f, m)
+		}
+	}
+}
+
+// What a session shifts it shifts in all cells: a margin within one session does not get
+// it, one between two sessions gets it twice, and so does a mean over games of the two
+// sessions, however many games there are.
+func TestASessionEntersOncePerPairOfSessions(t *testing.T) {
+	const stated = 0.02
+	o := analysis.Options{SessionSD: stated}
+	all, _ := sessionWorld{0.0001, 0, false}.campaign(rand.New(rand.NewPCG(7, 8)))
+	cells := analysis.Cells(all, o)
+	half := func(low, high analysis.Number) float64 { return math.Log(float64((1+high)/(1+low))) / 2 }
+	between, err := analysis.Compare(cells, "cpu", "P0", analysis.Average, o)
+	if err != nil {
+		t.Fatal(err)
+	}
+	want := 1.96 * stated * math.Sqrt2
+	near(t, "between two sessions", half(between[0].CILow, between[0].CIHigh), want, 0.0005)
+	total := analysis.Totals(between, o)[0]
+	if len(total.Games) != 2 {
+		t.Fatalf("%+v", total)
+	}
+	near(t, "the mean over games", half(total.CILow, total.CIHigh), want, 0.0005)
+	within, err := analysis.Compare(cells, "resolution", "3840x2160", analysis.Average, o)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if h := half(within[0].CILow, within[0].CIHigh); h > 0.001 || within[0].Covers != analysis.CoversSessions || within[0].BothKnown() {
+		t.Errorf("within one session: half-width %g, covers %s", h, within[0].Covers)
+	}
+}
+
+// A cell whose passes lie one in each session has its spread from them: it covers sessions
+// without anything else being known.
+func TestOnePassInEachSession(t *testing.T) {
+	r := rand.New(rand.NewPCG(9, 10))
+	held, all, covers := 0, 0, 0
+	for range rounds(60) {
+		var list []record.Pass
+		for day := range 3 {
+			shift := 0.01 * r.NormFloat64()
+			for g := range 6 {
+				p := passes(cell("P1", fmt.Sprint("G", g), "L", "1"), 100*math.Exp(shift+0.004*r.NormFloat64()))[0]
+				p.ID += fmt.Sprint(day)
+				p.StartedAt = time.Date(2026, 3, 2+day, 10, g, 0, 0, time.UTC)
+				list = append(list, p)
+			}
+		}
+		for _, c := range analysis.Cells(list, analysis.Options{}) {
+			f := c.Figure(analysis.Average)
+			all++
+			if f.Covers == analysis.CoversSessions {
+				covers++
+			}
+			if f.CILow <= 100 && 100 <= f.CIHigh {
+				held++
+			}
+			if c.Sessions != 3 || c.Agree.Outcome != record.NotChecked {
+				t.Fatalf("%+v", c)
+			}
+		}
+	}
+	share := float64(held) / float64(all)
+	t.Logf("%.1f %% of %d", 100*share, all)
+	if covers != all || share < 0.85 {
+		t.Errorf("%d of %d cover sessions; %.1f %% hold the truth", covers, all, 100*share)
 	}
 }

@@ -134,7 +134,6 @@ func CellTable(cells []analysis.Cell, factors []string) Table {
 	type cell = analysis.Cell
 	fields := []field[cell]{
 		integer("passes_used", "passes that count", func(c cell) int { return len(c.Passes.Used) }),
-		integer("sessions", "sessions that the passes that count are from", func(c cell) int { return c.Sessions }),
 		integer("passes_left_out", "passes that do not count", func(c cell) int { return len(c.Passes.LeftOut) }),
 		text("agree", "outcome of the agreement of passes", func(c cell) string { return string(c.Agree.Outcome) }),
 	}
@@ -154,6 +153,7 @@ func CellTable(cells []analysis.Cell, factors []string) Table {
 			text(m.Name+"_shown", "what tables for people show: mean, or median where the passes do not agree", func(c cell) string { return c.Figure(m.Name).Shown }))
 	}
 	fields = append(fields,
+		integer("sessions", "sessions that the passes that count are from", func(c cell) int { return c.Sessions }),
 		text("pass_ids", "passes that count", func(c cell) string {
 			var ids []string
 			for _, u := range c.Passes.Used {

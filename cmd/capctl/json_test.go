@@ -83,7 +83,7 @@ func TestJSONFieldsAreAsPromised(t *testing.T) {
 		{"## `capctl overhead", "\n## ", []any{control.Overhead{}}, ""},
 		{"## `capctl cells", "\n## ", []any{analysis.Cell{}}, "ok doubtful processor graphics both agreement bench system time"},
 		{"## What a conclusion", "\n## ", []any{selection{}}, "selection"},
-		{"## `capctl compare", "With `--across`", []any{analysis.Margin{}}, "faster slower tie undecided"},
+		{"## `capctl compare", "With `--across`", []any{analysis.Margin{}}, "faster slower tie undecided session sessions"},
 		{"With `--across`", "\n## ", []any{analysis.Total{}}, ""},
 		{"- `limits`", "- `odd`", []any{analysis.Limit{}, analysis.Model{}, map[string]any{}}, "processor graphics both cap unknown model"},
 		{"- `odd`", "- `predict`", []any{analysis.Odd{}}, "order residual"},
