@@ -26,6 +26,7 @@ const (
 	UnreadableLog  Kind = "unreadable-log"
 	Changed        Kind = "configuration-changed" // the bench is not what it was for the pass before
 	Trouble        Kind = "trouble"               // the agent cannot do its work
+	OtherVerdict   Kind = "other-verdict"         // a pass that was told about has another verdict now
 	Test           Kind = "test"                  // somebody tries a channel
 )
 
@@ -38,11 +39,13 @@ type Alert struct {
 	Text   string    `json:"text"`             // what is wrong, one line
 	Advice string    `json:"advice,omitempty"` // what to do next
 	// Settings are configuration lines to choose one of, each some lines of TOML.
-	Settings []string     `json:"settings,omitempty"`
-	Cause    string       `json:"cause,omitempty"` // alerts of one cause can be grouped
-	Count    int          `json:"count,omitempty"` // alerts that this one stands for; 0 for itself
-	Log      string       `json:"log,omitempty"`
-	Pass     *record.Pass `json:"pass,omitempty"`
+	Settings []string `json:"settings,omitempty"`
+	Cause    string   `json:"cause,omitempty"` // alerts of one cause can be grouped
+	Count    int      `json:"count,omitempty"` // alerts that this one stands for; 0 for itself
+	Log      string   `json:"log,omitempty"`
+	// Was is the verdict that the pass had before, of OtherVerdict.
+	Was  record.Verdict `json:"was,omitempty"`
+	Pass *record.Pass   `json:"pass,omitempty"`
 }
 
 // mostAdvice is how many remedies an alert names: a pass that is bad for two reasons may
@@ -86,6 +89,27 @@ func FromPass(p record.Pass, at time.Time, required ...string) (a Alert, ok bool
 		a.Advice = "look at it with: capctl show " + p.ID
 	}
 	return a, true
+}
+
+// FromMoved makes the alert about a pass that has another verdict than people were told,
+// because of another pass of its cell or a correction.
+func FromMoved(p record.Pass, was record.Verdict, at time.Time, required ...string) Alert {
+	a, doubt := FromPass(p, at, required...)
+	if doubt {
+		a.Text += "; it was " + string(was)
+	} else {
+		a = Alert{At: at.UTC(), Bench: p.Bench, Log: p.Log, Pass: &p, Advice: "nothing is to be done"}
+		a.Text = PassName(p) + " is clean again"
+		for _, f := range p.Findings {
+			if f.Check == "agreement" {
+				a.Text += ": " + oneLine(f.Reason)
+			}
+		}
+	}
+	a.Kind, a.Was = OtherVerdict, was
+	a.ID = identity(string(OtherVerdict), p.SHA256, strconv.Itoa(p.Revision), string(was), string(p.Verdict), a.Text)
+	a.Cause = string(OtherVerdict) + ":" + string(p.Verdict)
+	return a
 }
 
 // FromUnreadable makes the alert about a log that could not be read; content tells its
@@ -196,7 +220,7 @@ func PassName(p record.Pass) string {
 
 var words = map[Kind]string{
 	BadPass: "BAD", DoubtfulPass: "DOUBTFUL", UnverifiedPass: "UNVERIFIED", UnreadableLog: "UNREADABLE",
-	Changed: "CHANGED", Trouble: "TROUBLE", Test: "TEST",
+	Changed: "CHANGED", OtherVerdict: "NOW", Trouble: "TROUBLE", Test: "TEST",
 }
 
 // Line is the alert as one readable line: what, why and what to do next.

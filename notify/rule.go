@@ -2,6 +2,7 @@ package notify
 
 import (
 	"path"
+	"slices"
 
 	"capd.example/record"
 )
@@ -22,14 +23,17 @@ func (r Rule) Wants(a Alert) bool {
 }
 
 func (r Rule) wantsVerdict(a Alert) bool {
-	verdict, ok := map[Kind]record.Verdict{
-		BadPass: record.VerdictBad, DoubtfulPass: record.VerdictDoubtful, UnverifiedPass: record.Unverified,
+	verdicts := map[Kind][]record.Verdict{
+		BadPass: {record.VerdictBad}, DoubtfulPass: {record.VerdictDoubtful}, UnverifiedPass: {record.Unverified},
 	}[a.Kind]
-	if !ok || len(r.Verdicts) == 0 {
+	if a.Kind == OtherVerdict && a.Pass != nil { // whoever heard of the one hears of the other
+		verdicts = []record.Verdict{a.Was, a.Pass.Verdict}
+	}
+	if verdicts == nil || len(r.Verdicts) == 0 {
 		return true
 	}
-	for _, v := range r.Verdicts {
-		if v == verdict {
+	for _, v := range verdicts {
+		if slices.Contains(r.Verdicts, v) {
 			return true
 		}
 	}

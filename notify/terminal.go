@@ -88,7 +88,7 @@ func colour(k Kind) string {
 	switch k {
 	case BadPass, UnreadableLog, Trouble:
 		return "\x1b[1;31m"
-	case DoubtfulPass, UnverifiedPass, Changed:
+	case DoubtfulPass, UnverifiedPass, OtherVerdict, Changed:
 		return "\x1b[33m"
 	}
 	return "\x1b[1m"

@@ -62,10 +62,16 @@ func (w *world) Save(_ context.Context, a Arrival) (s Saved, err error) {
 	return s, err
 }
 
-func (w *world) Finish(_ context.Context, id string, f []record.Finding, v record.Verdict) error {
+func (w *world) Beside(context.Context, record.Pass, []string) (list []record.Pass, mark string, err error) {
+	return nil, "", w.call(func() {})
+}
+
+func (w *world) Settle(_ context.Context, o Outcome) error {
 	return w.call(func() {
-		p := w.stored[id]
-		p.checked, p.arrival.Pass.Findings, p.arrival.Pass.Verdict = true, f, v
+		for _, m := range append(o.Others, Moved{Pass: o.Pass}) {
+			p := w.stored[m.Pass.ID]
+			p.checked, p.arrival.Pass.Findings, p.arrival.Pass.Verdict = true, m.Pass.Findings, m.Pass.Verdict
+		}
 	})
 }
 
@@ -114,6 +120,10 @@ func (w *world) RememberBroken(_ context.Context, _ File, path string, _ error) 
 }
 
 func (w *world) Judged(_ context.Context, p record.Pass) error {
+	return w.call(func() { w.told[p.ID]++ })
+}
+
+func (w *world) Moved(_ context.Context, p record.Pass, _ record.Verdict) error {
 	return w.call(func() { w.told[p.ID]++ })
 }
 

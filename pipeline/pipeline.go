@@ -63,7 +63,12 @@ type Arrival struct {
 // Store keeps passes. Save must be atomic and must treat equal SHA256 as the same pass.
 type Store interface {
 	Save(ctx context.Context, a Arrival) (Saved, error)
-	Finish(ctx context.Context, id string, findings []record.Finding, verdict record.Verdict) error
+	// Beside returns the judged passes around a pass in its cell, and how they and the pass
+	// stand. It is ErrMeanwhile where the stored pass has other tags or a later log.
+	Beside(ctx context.Context, p record.Pass, cell []string) (list []record.Pass, mark string, err error)
+	// Settle stores what was found, all or nothing; ErrMeanwhile where the passes do not
+	// stand as they did when it was found.
+	Settle(ctx context.Context, o Outcome) error
 	MarkTold(ctx context.Context, id string) error
 	// Unfinished lists passes that were saved but not told about, oldest first.
 	Unfinished(ctx context.Context) ([]Unfinished, error)
@@ -91,7 +96,27 @@ type Saved struct {
 // Unfinished is a pass that a crash left between two steps.
 type Unfinished struct {
 	ID      string
-	Checked bool // findings are stored; only the telling is left
+	Checked bool           // findings are stored; only the telling is left
+	Was     record.Verdict // that people were told before; "" where they were told none
+}
+
+// ErrMeanwhile says that a pass, or one beside it, was changed while it was judged: by a
+// correction of tags, a verdict by hand, or another pass. It is to be judged again.
+var ErrMeanwhile = errors.New("changed while it was judged")
+
+// Outcome is what the examination of a pass gives: findings and verdict of the pass, and
+// of the passes beside it to which it makes a difference.
+type Outcome struct {
+	Pass   record.Pass
+	Others []Moved
+	Mark   string   // how all of them stood, of Store.Beside
+	Cell   []string // the tags that make a cell
+}
+
+// Moved is a pass that has other findings because of another pass of its cell.
+type Moved struct {
+	Pass record.Pass
+	Was  record.Verdict // in force before
 }
 
 // Checker runs the validators. It never fails: what could not run is a finding.
@@ -104,6 +129,8 @@ type Checker interface {
 // thing must be told under the same identity.
 type Teller interface {
 	Judged(ctx context.Context, p record.Pass) error
+	// Moved tells that a pass that people were told about has another verdict now.
+	Moved(ctx context.Context, p record.Pass, was record.Verdict) error
 	Unreadable(ctx context.Context, log Log, f File, why error) error
 	Changed(ctx context.Context, p record.Pass, changes []record.Change) error
 }
@@ -139,6 +166,9 @@ type Knowledge struct {
 	// Spread says how well passes like this one repeat, by metric, from earlier passes of
 	// other cells; nil where nothing is known.
 	Spread func(context.Context, record.Pass) (map[string]record.Spread, error)
+	// Settle decides what depends on all passes of a cell: the findings of a pass, and of
+	// those beside it to which it makes a difference; nil where nothing does.
+	Settle func(ctx context.Context, p record.Pass, beside []record.Pass) (record.Pass, []Moved, error)
 	// Keep replaces findings of the validators by stored ones that still hold, before the
 	// verdict is decided; nil where a pass is judged for the first time.
 	Keep func(context.Context, record.Evidence, []record.Finding) ([]record.Finding, error)
@@ -198,9 +228,13 @@ func (p *Pipeline) Resume(ctx context.Context) (done int, err error) {
 			return done, ctx.Err()
 		}
 		e, err := p.Store.Evidence(ctx, u.ID)
-		if err == nil && !u.Checked {
+		switch {
+		case err != nil:
+		case !u.Checked:
 			_, err = p.judge(ctx, e)
-		} else if err == nil {
+		case u.Was != "":
+			err = p.moved(ctx, Moved{e.Pass, u.Was})
+		default:
 			err = p.told(ctx, e.Pass, e.System)
 		}
 		if err == nil {
@@ -212,9 +246,10 @@ func (p *Pipeline) Resume(ctx context.Context) (done int, err error) {
 	return done, first
 }
 
-// Examine checks a stored pass with what validators get beside it and decides its
-// verdict. Nothing is stored and nobody is told.
+// Examine checks a stored pass, as when it arrived, with what validators get beside it and
+// decides its verdict. Nothing is stored and nobody is told.
 func (p *Pipeline) Examine(ctx context.Context, e record.Evidence) (record.Pass, error) {
+	e.Pass.Findings, e.Pass.Verdict, e.Pass.Overruled = nil, "", ""
 	e, err := p.Complete(ctx, e)
 	if err != nil {
 		return e.Pass, err
@@ -238,16 +273,84 @@ func (p *Pipeline) Examine(ctx context.Context, e record.Evidence) (record.Pass,
 	return e.Pass, nil
 }
 
-// judge checks a stored pass, decides its verdict, stores both and tells.
-func (p *Pipeline) judge(ctx context.Context, e record.Evidence) (record.Pass, error) {
+// Look examines a stored pass and works out what that means for the passes beside it.
+// Nothing is stored and nobody is told. It is ErrMeanwhile where the pass has other tags or
+// a later log than the evidence.
+func (p *Pipeline) Look(ctx context.Context, e record.Evidence) (Outcome, error) {
 	pass, err := p.Examine(ctx, e)
 	if err != nil {
-		return pass, err
+		return Outcome{Pass: pass}, err
 	}
-	if err := p.Store.Finish(ctx, pass.ID, pass.Findings, pass.Verdict); err != nil {
-		return pass, fmt.Errorf("store the verdict on pass %s: %w", pass.ID, err)
+	if e.Pass.Overruled != "" {
+		pass.Verdict, pass.Overruled = e.Pass.Verdict, e.Pass.Overruled // in force
 	}
-	return pass, p.told(ctx, pass, e.System)
+	return p.Settle(ctx, pass)
+}
+
+// Settle works out anew what depends on the passes beside a pass whose other findings
+// stand. The verdict of the outcome is that by the findings, also where the reviewer set
+// another one by hand.
+func (p *Pipeline) Settle(ctx context.Context, pass record.Pass) (o Outcome, err error) {
+	o.Pass, o.Cell = pass, p.Know.Factors
+	beside, mark, err := p.Store.Beside(ctx, pass, p.Know.Factors)
+	if err != nil {
+		return o, err
+	}
+	o.Mark = mark
+	if p.Know.Settle != nil {
+		if o.Pass, o.Others, err = p.Know.Settle(ctx, pass, beside); err != nil {
+			return o, fmt.Errorf("compare pass %s with those beside it: %w", pass.ID, err)
+		}
+		o.Pass.Verdict = record.Judge(o.Pass.Findings, p.Know.Required)
+	}
+	return o, nil
+}
+
+// judge checks a stored pass, decides its verdict, stores both and tells. What changes
+// meanwhile, such as the tags, has it judged again.
+func (p *Pipeline) judge(ctx context.Context, e record.Evidence) (record.Pass, error) {
+	for {
+		o, err := p.Look(ctx, e)
+		if err == nil {
+			err = p.Store.Settle(ctx, o)
+		}
+		if err == nil {
+			return o.Pass, p.toldAll(ctx, o, e.System)
+		}
+		if !errors.Is(err, ErrMeanwhile) || ctx.Err() != nil {
+			return o.Pass, fmt.Errorf("judge pass %s: %w", e.Pass.ID, err)
+		}
+		if e, err = p.Store.Evidence(ctx, e.Pass.ID); err != nil {
+			return o.Pass, fmt.Errorf("read pass %s again: %w", o.Pass.ID, err)
+		}
+	}
+}
+
+// toldAll tells about a pass, then about those whose verdict it changed.
+func (p *Pipeline) toldAll(ctx context.Context, o Outcome, s record.System) error {
+	if err := p.told(ctx, o.Pass, s); err != nil {
+		return err
+	}
+	for _, m := range o.Others {
+		if m.Pass.Overruled != "" || m.Pass.Verdict == m.Was {
+			continue
+		}
+		if err := p.moved(ctx, m); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// moved tells about another verdict that is stored and notes that it did.
+func (p *Pipeline) moved(ctx context.Context, m Moved) error {
+	if err := p.Tell.Moved(ctx, m.Pass, m.Was); err != nil {
+		return fmt.Errorf("tell about the other verdict on pass %s: %w", m.Pass.ID, err)
+	}
+	if err := p.Store.MarkTold(ctx, m.Pass.ID); err != nil {
+		return fmt.Errorf("note that pass %s was told: %w", m.Pass.ID, err)
+	}
+	return nil
 }
 
 // Complete adds to a stored pass's evidence what validators get beside it: what was

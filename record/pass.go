@@ -39,6 +39,12 @@ func (p Pass) SystemLater() bool {
 	return false
 }
 
+// Comparable reports whether two passes of one cell may be held against each other as
+// repeats: of one bench, with one system, for one campaign.
+func (p Pass) Comparable(o Pass) bool {
+	return p.Bench == o.Bench && p.System == o.System && p.Tags.Value(TagCampaign) == o.Tags.Value(TagCampaign)
+}
+
 // PassID returns the short identity of the pass with the given hash.
 func PassID(sha256hex string) string {
 	if len(sha256hex) < 12 {

@@ -24,7 +24,8 @@ const (
 // Unfinished is a pass that a crash left between two steps.
 type Unfinished struct {
 	Pass  record.Pass
-	State State // Received or Checked
+	State State          // Received or Checked
+	Was   record.Verdict // by the findings before, where those of a checked pass replaced others
 }
 
 func changeVerdict(ctx context.Context, tx *sql.Tx, k passKey, fn func() error) error {
@@ -70,28 +71,34 @@ func (s *Store) MarkNotified(ctx context.Context, id string) error {
 // were stored.
 func (s *Store) Unfinished(ctx context.Context) (out []Unfinished, err error) {
 	err = s.read(ctx, func(tx *sql.Tx) error {
-		rows, err := tx.QueryContext(ctx, `SELECT n, state FROM pass_rows WHERE state <> 'notified' ORDER BY n`)
+		rows, err := tx.QueryContext(ctx, `SELECT p.n, p.state, CASE j.kind WHEN 'rechecked' THEN
+				(SELECT o.verdict FROM judgements o WHERE o.pass = p.n AND o.n < j.n AND o.kind <> 'overruled' ORDER BY o.n DESC LIMIT 1) ELSE '' END
+			FROM pass_rows p LEFT JOIN judgements j ON j.n = p.judgement WHERE p.state <> 'notified' ORDER BY p.n`)
 		if err != nil {
 			return err
 		}
 		var numbers []int64
-		states := map[int64]State{}
+		found := map[int64]Unfinished{}
 		for rows.Next() {
 			var n int64
-			var st State
-			if err := rows.Scan(&n, &st); err != nil {
+			var u Unfinished
+			var was sql.NullString
+			if err := rows.Scan(&n, &u.State, &was); err != nil {
 				rows.Close()
 				return err
 			}
+			u.Was = record.Verdict(was.String)
 			numbers = append(numbers, n)
-			states[n] = st
+			found[n] = u
 		}
 		if err := closeRows(rows); err != nil {
 			return err
 		}
 		passes, err := loadPasses(ctx, tx, numbers)
 		for i, p := range passes {
-			out = append(out, Unfinished{p, states[numbers[i]]})
+			u := found[numbers[i]]
+			u.Pass = p
+			out = append(out, u)
 		}
 		return err
 	})
@@ -275,22 +282,26 @@ func (s *Store) judgement(ctx context.Context, tx *sql.Tx, k passKey, kind strin
 	if err != nil {
 		return 0, err
 	}
+	return n, insertFindings(ctx, tx, n, findings)
+}
+
+func insertFindings(ctx context.Context, tx *sql.Tx, n int64, findings []record.Finding) error {
 	for i, f := range findings {
 		numbers, err := json.Marshal(finite(f.Numbers))
 		if err != nil {
-			return 0, err
+			return err
 		}
 		params, err := json.Marshal(f.Params)
 		if err != nil {
-			return 0, err
+			return err
 		}
 		_, err = tx.ExecContext(ctx, `INSERT INTO finding_rows (judgement, seq, name, version, outcome, reason, advice, numbers, params) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)`,
 			n, i, f.Check, f.Version, string(f.Outcome), f.Reason, f.Advice, string(numbers), string(params))
 		if err != nil {
-			return 0, err
+			return err
 		}
 	}
-	return n, nil
+	return nil
 }
 
 // finite leaves out numbers that have no form in JSON, so that a validator's division by

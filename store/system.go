@@ -150,11 +150,24 @@ func earlierNumbers(ctx context.Context, tx *sql.Tx, bench string, cell map[stri
 	if err != nil {
 		return nil, err
 	}
+	p := cellPlan(bench, cell)
+	p.parts = append(p.parts, condition{test: "(p.at < ? OR p.n < ?)", args: []any{at, n}})
+	chosen := 0 // the cells, where any usual factor is asked for
+	if p.parts[0].indexed == "" {
+		chosen = -1
+	}
+	out, err := p.run(ctx, tx, Filter{Newest: true, Limit: limit}, chosen)
+	slices.Reverse(out)
+	return out, err
+}
+
+// cellPlan asks for the passes of a cell of a bench, or of all where that is empty. Its
+// values are meant as they are, never as patterns; "" asks for passes without that tag.
+func cellPlan(bench string, cell map[string]string) plan {
 	tags := maps.Clone(cell)
 	var p plan
 	p.cells(tags, func(column, _ string) string { return column + " = ?" }, func(text string) []any { return []any{text} })
 	p.column("p.bench", bench, bench == "")
-	p.parts = append(p.parts, condition{test: "(p.at < ? OR p.n < ?)", args: []any{at, n}})
 	for _, name := range slices.Sorted(maps.Keys(tags)) {
 		if value := tags[name]; value == "" {
 			p.parts = append(p.parts, condition{test: withoutTag, args: []any{name}})
@@ -164,13 +177,7 @@ func earlierNumbers(ctx context.Context, tx *sql.Tx, bench string, cell map[stri
 			})
 		}
 	}
-	chosen := 0 // the cells, where any usual factor is asked for
-	if p.parts[0].indexed == "" {
-		chosen = -1
-	}
-	out, err := p.run(ctx, tx, Filter{Newest: true, Limit: limit}, chosen)
-	slices.Reverse(out)
-	return out, err
+	return p
 }
 
 func loadEarlier(ctx context.Context, tx *sql.Tx, n int64, e *record.Earlier, systems map[string]record.System) error {

@@ -51,7 +51,23 @@ func (c *overruleCmd) Run(a *app) error {
 	}
 	a.say("pass %s was %s and is %s by hand; 'capctl overrule --undo %s --why TEXT' takes it back",
 		p.ID, cmp.Or(p.Verdict, "not judged"), c.Verdict, p.ID)
-	return nil
+	return c.neighbours(a, s, p)
+}
+
+// neighbours judges the passes beside one again that counts for them in another way now, by
+// what depends on the whole cell. What else was found about them stands.
+func (c *overruleCmd) neighbours(a *app, s *store.Store, was record.Pass) error {
+	if was.Verdict == "" {
+		return nil // not judged yet: the agent looks at all of them
+	}
+	x, err := newExaminer(a, s, false)
+	if err != nil {
+		return err
+	}
+	defer x.close()
+	err = x.neighbours(a, []record.Pass{was}, nil, false, "verdict by hand")
+	x.tell(a, map[string]bool{was.ID: true})
+	return err
 }
 
 func (c *overruleCmd) check() error {
@@ -74,10 +90,11 @@ func (c *overruleCmd) takeBack(a *app, s *store.Store, p record.Pass, who string
 	if err != nil {
 		return cli.FailedError(err)
 	}
+	again := c.neighbours(a, s, p)
 	now, err := s.Pass(a.ctx, p.ID)
 	if err != nil {
 		return cli.FailedError(err)
 	}
 	fmt.Fprintf(a.stderr, "capctl: pass %s was %s by hand and is %s by its checks\n", p.ID, p.Verdict, cmp.Or(now.Verdict, "not judged yet"))
-	return nil
+	return again
 }

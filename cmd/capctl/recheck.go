@@ -119,6 +119,29 @@ func (c *recheckCmd) each(a *app, x *examiner, passes []record.Pass) (out []rech
 		}
 		out = append(out, r)
 	}
+	told, before := map[string]bool{}, map[string]record.Pass{}
+	for _, p := range passes {
+		told[p.ID], before[p.ID] = true, p
+	}
+	for i := range out {
+		p := before[out[i].ID]
+		if !c.Apply {
+			break
+		}
+		// As all of them together left it: a pass may have been moved by one after it.
+		now, err := x.store.Pass(a.ctx, p.ID)
+		if err != nil {
+			return nil, cli.FailedError(err)
+		}
+		r := &out[i]
+		r.Changes = changes(p.Findings, now.Findings)
+		r.Now, r.Applied = record.Judge(now.Findings, x.steps.Know.Required), len(r.Changes) > 0
+		if r.Decides = ""; r.differs() {
+			r.Decides = worst(record.Pass{Verdict: r.Now, Findings: now.Findings}, x.steps.Know.Required)
+		}
+	}
+	bar.clear()
+	x.tell(a, told)
 	return out, nil
 }
 

@@ -1,7 +1,9 @@
 package main
 
 import (
+	"cmp"
 	"context"
+	"errors"
 	"fmt"
 	"maps"
 	"os"
@@ -25,6 +27,7 @@ type examiner struct {
 	steps  *pipeline.Pipeline
 	host   *host.Host
 	silent silence
+	moved  map[string]pipeline.Moved // with another verdict because of other passes
 }
 
 // newExaminer gets the validators ready; the caller closes it. With corrected the passes are
@@ -35,6 +38,7 @@ func newExaminer(a *app, s *store.Store, corrected bool) (*examiner, error) {
 		return nil, err
 	}
 	know.Spread = judging.Spread(s, know.Factors)
+	know.Settle = judging.Settle(a.config.Checks, know.Spread)
 	self, err := os.Executable()
 	if err != nil {
 		return nil, cli.FailedError(fmt.Errorf("find this program: %w", err))
@@ -45,46 +49,166 @@ func newExaminer(a *app, s *store.Store, corrected bool) (*examiner, error) {
 		return nil, cli.FailedError(fmt.Errorf("prepare the validators: %w", err))
 	}
 	know.Keep = judging.Keep(s, h, corrected, append(slices.Clone(a.config.Checks.Off), pipeline.AssertionsCheck, tag.CheckName)...)
-	return &examiner{store: s, steps: &pipeline.Pipeline{Store: past{s: s}, Checks: h, Know: know}, host: h}, nil
+	return &examiner{store: s, steps: &pipeline.Pipeline{Store: past{Cells: judging.Cells{Store: s}}, Checks: h, Know: know}, host: h}, nil
 }
 
 func (x *examiner) close() { x.host.Close() }
 
-// judge looks at a pass again. With apply it stores what is different now, with the reason;
-// what a validator found that gives no answer stays.
+// judge looks at a pass again. With apply it stores what is different now, with the reason,
+// also about the passes beside it; what a validator found that gives no answer stays. A pass
+// that is corrected meanwhile is looked at once more.
 func (x *examiner) judge(ctx context.Context, p record.Pass, apply bool, why string) (rechecked, error) {
-	r, findings, err := x.look(ctx, p)
-	if err == nil && apply && len(r.Changes) > 0 {
-		r.Applied = true
-		err = x.store.ReplaceFindings(ctx, p.ID, findings, r.Now, why, userName())
+	for {
+		r, o, err := x.look(ctx, p)
+		if err == nil && apply && (len(r.Changes) > 0 || len(o.Others) > 0) {
+			r.Applied = true
+			err = judging.Cells{Store: x.store, Why: why, Who: userName()}.Settle(ctx, o)
+		}
+		if errors.Is(err, pipeline.ErrMeanwhile) && ctx.Err() == nil {
+			if p, err = x.store.Pass(ctx, p.ID); err == nil {
+				continue
+			}
+		}
+		if err != nil {
+			return rechecked{}, fmt.Errorf("check pass %s again: %w", p.ID, err)
+		}
+		x.silent.add(p.ID, r.NoAnswer)
+		for _, m := range o.Others {
+			x.move(m, r.Applied)
+		}
+		return r, nil
 	}
-	if err != nil {
-		return rechecked{}, fmt.Errorf("check pass %s again: %w", p.ID, err)
-	}
-	x.silent.add(p.ID, r.NoAnswer)
-	return r, nil
 }
 
-func (x *examiner) look(ctx context.Context, p record.Pass) (rechecked, []record.Finding, error) {
+// settle works out again, after a change of the store, what depends on the passes of the
+// cell of p, and stores it.
+func (x *examiner) settle(ctx context.Context, p record.Pass, why string) error {
+	for {
+		p, err := x.store.Pass(ctx, p.ID)
+		if err != nil || p.Verdict == "" {
+			return err
+		}
+		o, err := x.steps.Settle(ctx, p)
+		if err == nil && (len(o.Others) > 0 || len(changes(p.Findings, o.Pass.Findings)) > 0) {
+			err = judging.Cells{Store: x.store, Why: why, Who: userName()}.Settle(ctx, o)
+		}
+		if errors.Is(err, pipeline.ErrMeanwhile) && ctx.Err() == nil {
+			continue
+		}
+		if err != nil {
+			return fmt.Errorf("compare the passes beside %s again: %w", p.ID, err)
+		}
+		for _, m := range append(o.Others, pipeline.Moved{Pass: o.Pass, Was: p.Verdict}) {
+			x.move(m, true)
+		}
+		return nil
+	}
+}
+
+// move notes that a pass has another verdict because of another pass.
+func (x *examiner) move(m pipeline.Moved, stored bool) {
+	if !stored || m.Pass.Overruled != "" {
+		return
+	}
+	if x.moved == nil {
+		x.moved = map[string]pipeline.Moved{}
+	}
+	if first, known := x.moved[m.Pass.ID]; known {
+		m.Was = first.Was
+	}
+	x.moved[m.Pass.ID] = m
+}
+
+// tell says which passes have another verdict because of those that were looked at, in
+// order of time, and forgets them. Those of which the caller tells are left out. It returns
+// those that were clean.
+func (x *examiner) tell(a *app, told map[string]bool) (worse []record.Pass) {
+	list := slices.SortedFunc(maps.Values(x.moved), func(a, b pipeline.Moved) int {
+		return cmp.Or(a.Pass.StartedAt.Compare(b.Pass.StartedAt), cmp.Compare(a.Pass.ID, b.Pass.ID))
+	})
+	x.moved = nil
+	for _, m := range list {
+		if told[m.Pass.ID] || m.Pass.Verdict == m.Was {
+			continue
+		}
+		again := ""
+		if m.Pass.Verdict == record.Clean {
+			again = " again"
+		}
+		fmt.Fprintf(a.stderr, "capctl: %s of the same cell was %s, is %s now%s\n", m.Pass.ID, m.Was, m.Pass.Verdict, again)
+		if m.Was == record.Clean {
+			worse = append(worse, m.Pass)
+		}
+	}
+	return worse
+}
+
+// neighbours judges again the passes beside the touched ones, in the cells that their tags
+// name: with validators, those that started later are looked at again, as far as validators
+// look back; and for all what depends on the whole cell is worked out anew.
+func (x *examiner) neighbours(a *app, touched []record.Pass, looked map[string]bool, validators bool, why string) error {
+	for _, p := range touched {
+		cell := p.Tags.Cell(x.steps.Know.Factors)
+		list, err := x.store.Passes(a.ctx, store.Filter{Tags: cell, Bench: p.Bench})
+		if err != nil {
+			return cli.FailedError(err)
+		}
+		list = slices.DeleteFunc(list, func(n record.Pass) bool { // the filter takes patterns
+			return n.ID == p.ID || n.Verdict == "" || !maps.Equal(n.Tags.Cell(x.steps.Know.Factors), cell)
+		})
+		later := slices.DeleteFunc(slices.Clone(list), func(n record.Pass) bool { return n.StartedAt.Before(p.StartedAt) })
+		for i, n := range later {
+			if !validators || i == judging.EarlierPasses {
+				break
+			}
+			if looked[n.ID] {
+				continue
+			}
+			looked[n.ID] = true
+			r, err := judgeOne(a.ctx, x, n, why+" of pass "+p.ID)
+			if err != nil {
+				return err
+			}
+			n.Verdict = r.Now
+			x.move(pipeline.Moved{Pass: n, Was: r.Was}, true)
+		}
+		slices.SortStableFunc(list, func(a, b record.Pass) int { // the nearest first
+			return cmp.Compare(a.StartedAt.Sub(p.StartedAt).Abs(), b.StartedAt.Sub(p.StartedAt).Abs())
+		})
+		var settled []record.Pass
+		for _, n := range list {
+			if slices.ContainsFunc(settled, n.Comparable) {
+				continue
+			}
+			settled = append(settled, n)
+			if err := x.settle(a.ctx, n, why+" of pass "+p.ID); err != nil {
+				return cli.FailedError(err)
+			}
+		}
+	}
+	return nil
+}
+
+func (x *examiner) look(ctx context.Context, p record.Pass) (rechecked, pipeline.Outcome, error) {
 	e, err := x.store.Evidence(ctx, p.ID)
 	if err != nil {
-		return rechecked{}, nil, err
+		return rechecked{}, pipeline.Outcome{}, err
 	}
-	e.Pass.Findings, e.Pass.Verdict, e.Pass.Overruled = nil, "", "" // as when it arrived
-	now, err := x.steps.Examine(ctx, e)
+	before := e.Pass
+	o, err := x.steps.Look(ctx, e)
 	if err != nil {
-		return rechecked{}, nil, err
+		return rechecked{}, o, err
 	}
-	r := rechecked{ID: p.ID, Log: p.Log, Was: p.Verdict, Now: now.Verdict, Overruled: p.Overruled,
-		Changes: changes(p.Findings, now.Findings), tags: p.Tags}
+	r := rechecked{ID: p.ID, Log: p.Log, Was: before.Verdict, Now: o.Pass.Verdict, Overruled: before.Overruled,
+		Changes: changes(before.Findings, o.Pass.Findings), tags: before.Tags}
 	r.NoAnswer, _ = x.host.Unable()
-	if p.Overruled != "" { // compare like with like: what the findings said then
-		r.Was = record.Judge(p.Findings, x.steps.Know.Required)
+	if before.Overruled != "" { // compare like with like: what the findings said then
+		r.Was = record.Judge(before.Findings, x.steps.Know.Required)
 	}
 	if r.differs() {
-		r.Decides = worst(record.Pass{Verdict: now.Verdict, Findings: now.Findings}, x.steps.Know.Required)
+		r.Decides = worst(record.Pass{Verdict: o.Pass.Verdict, Findings: o.Pass.Findings}, x.steps.Know.Required)
 	}
-	return r, now.Findings, nil
+	return r, o, nil
 }
 
 // silence is which validators gave no answer about which passes.
@@ -141,9 +265,15 @@ func (q *silence) again() string {
 // past is the store as far as examining a stored pass needs it.
 type past struct {
 	pipeline.Store
-	s *store.Store
+	judging.Cells
 }
 
 func (p past) Earlier(ctx context.Context, pass record.Pass, cell map[string]string) ([]record.Earlier, error) {
-	return p.s.Earlier(ctx, pass.Bench, cell, pass.ID, judging.EarlierPasses)
+	return p.Cells.Earlier(ctx, pass, cell)
 }
+
+func (p past) Beside(ctx context.Context, pass record.Pass, cell []string) ([]record.Pass, string, error) {
+	return p.Cells.Beside(ctx, pass, cell)
+}
+
+func (p past) Settle(ctx context.Context, o pipeline.Outcome) error { return p.Cells.Settle(ctx, o) }

@@ -183,68 +183,62 @@ func (c *tagCmd) judgeAgain(a *app, s *store.Store, old []record.Pass, names map
 }
 
 func (c *tagCmd) judgeEach(a *app, x *examiner, old []record.Pass, names map[string]string, why string) error {
-	done := map[string]bool{}
-	var touched []record.Pass
+	lines := make([]corrected, 0, len(old))
+	told, looked := map[string]bool{}, map[string]bool{}
+	var left, joined []record.Pass
 	for _, p := range old {
-		done[p.ID] = true
-		now, err := x.store.Pass(a.ctx, p.ID)
-		if err != nil {
-			return cli.FailedError(err)
-		}
-		r, verdict, err := judgeOne(a.ctx, x, now, why)
-		if err != nil {
-			return err
-		}
-		if err := c.show(a, corrected{ID: p.ID, Was: tagValues(p.Tags, names), Now: tagValues(now.Tags, names), Verdict: p.Verdict, Then: verdict, NoAnswer: r.NoAnswer}); err != nil {
-			return cli.FailedError(err)
-		}
-		touched = append(touched, p, now)
+		told[p.ID], looked[p.ID] = true, true
 	}
-	return c.neighbours(a, x, touched, done, why)
-}
-
-// neighbours judges the later passes of the cells of the touched ones again.
-func (c *tagCmd) neighbours(a *app, x *examiner, touched []record.Pass, done map[string]bool, why string) error {
-	for i, p := range touched {
-		worse := false
+	var err error
+	for _, p := range old {
+		var now record.Pass
+		var r rechecked
+		if now, err = x.store.Pass(a.ctx, p.ID); err != nil {
+			err = cli.FailedError(err)
+			break
+		}
+		if r, err = judgeOne(a.ctx, x, now, why); err != nil {
+			break
+		}
+		lines = append(lines, corrected{ID: p.ID, Was: tagValues(p.Tags, names), Now: tagValues(now.Tags, names), Verdict: p.Verdict, NoAnswer: r.NoAnswer})
+		left, joined = append(left, p), append(joined, now)
+	}
+	if err == nil {
+		err = x.neighbours(a, append(left, joined...), looked, true, why)
+	}
+	for _, l := range lines { // with the verdict that all of it led to
+		now, readErr := x.store.Pass(a.ctx, l.ID)
+		if l.Then = now.Verdict; readErr != nil {
+			return cli.FailedError(readErr)
+		}
+		if err := c.show(a, l); err != nil {
+			return cli.FailedError(err)
+		}
+	}
+	worse := x.tell(a, told)
+	var into []string // whose cell they are in that were clean
+	for _, p := range joined {
 		cell := p.Tags.Cell(x.steps.Know.Factors)
-		later, err := x.store.Passes(a.ctx, store.Filter{Tags: cell, Bench: p.Bench, Since: p.StartedAt})
-		if err != nil {
-			return cli.FailedError(err)
-		}
-		for _, n := range later {
-			if done[n.ID] || !maps.Equal(n.Tags.Cell(x.steps.Know.Factors), cell) {
-				continue
-			}
-			done[n.ID] = true
-			_, verdict, err := judgeOne(a.ctx, x, n, why+" of pass "+p.ID)
-			if err != nil {
-				return err
-			}
-			if verdict != n.Verdict {
-				fmt.Fprintf(a.stderr, "capctl: %s of the same cell was %s, is %s now\n", n.ID, n.Verdict, verdict)
-				worse = worse || n.Verdict == record.Clean
-			}
-		}
-		if worse && i%2 == 1 { // the cell that it joined
-			fmt.Fprintf(a.stderr, "capctl: hint: these were clean until %s came into their cell: look at that one first\n", p.ID)
+		if slices.ContainsFunc(worse, func(w record.Pass) bool { return maps.Equal(w.Tags.Cell(x.steps.Know.Factors), cell) }) {
+			into = append(into, p.ID)
 		}
 	}
-	return nil
+	if len(into) > 0 {
+		fmt.Fprintf(a.stderr, "capctl: hint: these were clean until %s came into their cell: look at that one first\n", strings.Join(into, ", "))
+	}
+	return err
 }
 
-// judgeOne stores what the checks say about a pass now; verdict is the one in force.
-func judgeOne(ctx context.Context, x *examiner, p record.Pass, why string) (r rechecked, verdict record.Verdict, err error) {
+// judgeOne stores what the checks say about a pass now.
+func judgeOne(ctx context.Context, x *examiner, p record.Pass, why string) (rechecked, error) {
 	if p.Verdict == "" {
-		return r, "", nil // not judged yet: the agent does that
+		return rechecked{}, nil // not judged yet: the agent does that
 	}
-	if r, err = x.judge(ctx, p, true, why); err != nil {
-		return r, "", cli.FailedError(err, "the tags are corrected; 'capctl recheck --apply' runs the checks")
+	r, err := x.judge(ctx, p, true, why)
+	if err != nil {
+		return r, cli.FailedError(err, "the tags are corrected; 'capctl recheck --apply' runs the checks")
 	}
-	if p.Overruled != "" {
-		return r, p.Verdict, nil // set by hand, stays in force
-	}
-	return r, r.Now, nil
+	return r, nil
 }
 
 // undo takes a change back.

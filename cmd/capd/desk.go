@@ -278,6 +278,17 @@ func (d *desk) next(now, recording time.Time) (l *watcher.Log, wait time.Duratio
 	return &first, 0
 }
 
+// moved notes another verdict on a pass.
+func (d *desk) moved(p record.Pass) {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	for i, j := range d.judges.latest {
+		if j.id == p.ID {
+			d.judges.latest[i].bad = p.Verdict == record.VerdictBad
+		}
+	}
+}
+
 func (d *desk) judged(p record.Pass) {
 	d.mu.Lock()
 	defer d.mu.Unlock()

@@ -60,7 +60,10 @@ func (b bench) Telemetry(from, to time.Time, program string) (*record.Telemetry,
 }
 
 // passStore is the store as the pipeline sees it.
-type passStore struct{ *store.Store }
+type passStore struct {
+	judging.Cells
+	*store.Store
+}
 
 func mark(f pipeline.File, path string) store.FileMark {
 	return store.FileMark{Path: path, Size: f.Size, ModTime: f.ModTime, ID: f.ID}
@@ -82,13 +85,21 @@ func (s passStore) Unfinished(ctx context.Context) ([]pipeline.Unfinished, error
 	list, err := s.Store.Unfinished(ctx)
 	var out []pipeline.Unfinished
 	for _, u := range list {
-		out = append(out, pipeline.Unfinished{ID: u.Pass.ID, Checked: u.State == store.Checked})
+		out = append(out, pipeline.Unfinished{ID: u.Pass.ID, Checked: u.State == store.Checked, Was: u.Was})
 	}
 	return out, err
 }
 
+func (s passStore) Beside(ctx context.Context, p record.Pass, cell []string) ([]record.Pass, string, error) {
+	return s.Cells.Beside(ctx, p, cell)
+}
+
 func (s passStore) Earlier(ctx context.Context, p record.Pass, cell map[string]string) ([]record.Earlier, error) {
-	return s.Store.Earlier(ctx, p.Bench, cell, p.ID, judging.EarlierPasses)
+	return s.Cells.Earlier(ctx, p, cell)
+}
+
+func (s passStore) Settle(ctx context.Context, o pipeline.Outcome) error {
+	return s.Cells.Settle(ctx, o)
 }
 
 func (s passStore) LastSystem(ctx context.Context, p record.Pass) (record.System, bool, error) {
@@ -147,6 +158,21 @@ func (t teller) Judged(ctx context.Context, p record.Pass) error {
 	}
 	event.Msgf("%s is %s: %.1f FPS on average, 1%% low %.1f%s", name, p.Verdict, p.Metrics.AvgFPS, p.Metrics.Low1FPS, why)
 	t.desk.judged(p)
+	t.hub.Publish(control.Event{Kind: control.KindPass, At: time.Now(), Pass: &p, Advice: t.plan.judged(ctx, p)})
+	return nil
+}
+
+func (t teller) Moved(ctx context.Context, p record.Pass, was record.Verdict) error {
+	a := notify.FromMoved(p, was, time.Now(), t.required...)
+	if err := t.send(ctx, a); err != nil {
+		return err
+	}
+	event := t.log.Info().Str("pass", p.ID).Str("verdict", string(p.Verdict))
+	if t.screen != nil && t.screen.Wants(a) {
+		event = event.Bool(cli.OnScreen, true)
+	}
+	event.Msg(a.Text)
+	t.desk.moved(p)
 	t.hub.Publish(control.Event{Kind: control.KindPass, At: time.Now(), Pass: &p, Advice: t.plan.judged(ctx, p)})
 	return nil
 }

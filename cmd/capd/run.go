@@ -123,7 +123,7 @@ func build(a *app, verbose bool, out outside) (_ *agent, err error) {
 	ag.bench = out.bench(a.root)
 	c := a.config
 	ag.steps = &pipeline.Pipeline{
-		Reader: reader(c), Bench: bench{ag.bench, c.System.Declared}, Store: passStore{ag.store}, Checks: ag.host,
+		Reader: reader(c), Bench: bench{ag.bench, c.System.Declared}, Store: passStore{judging.Cells{Store: ag.store, Who: "capd", Tell: true}, ag.store}, Checks: ag.host,
 		Tell: ag.tell(),
 		Know: pipeline.Knowledge{
 			Bench: c.Bench, Templates: templates, Header: c.Tags.Header, Fixed: c.Tags.Fixed,
@@ -144,6 +144,7 @@ func build(a *app, verbose bool, out outside) (_ *agent, err error) {
 	}
 	ag.plan.teach(a.ctx, ag.store, &ag.steps.Know)
 	ag.steps.Know.Spread = judging.Spread(ag.store, ag.steps.Know.Factors)
+	ag.steps.Know.Settle = judging.Settle(c.Checks, ag.steps.Know.Spread)
 	return ag, nil
 }
 

@@ -42,7 +42,7 @@ var may = []struct {
 	{"config", nil, "config/ holds the settings as plain values and imports nothing of ours"},
 	{"internal/cli", []string{"internal/text"}, "internal/cli is what both commands say alike and imports only internal/text of ours"},
 	{"internal/critical", []string{"record", "stats"}, "internal/critical is the rule of agreement and may import record and stats"},
-	{"internal/judging", []string{"record", "config", "analysis", "store", "plugins", "internal/cli"}, "internal/judging has a pass judged alike by both programs: settings, expectations, history"},
+	{"internal/judging", []string{"record", "config", "analysis", "store", "plugins", "internal/cli", "pipeline", "internal/critical"}, "internal/judging has a pass judged alike by both programs: settings, expectations, history"},
 	{"internal/logbook", []string{"record", "campaign", "store", "tag"}, "internal/logbook is where a campaign and the store meet"},
 	{"internal/faults", nil, "internal/faults holds tests only"},
 	{"internal/fence", []string{"internal/testlab"}, "internal/fence is this test"},

@@ -12,16 +12,30 @@ import (
 	"capd.example/record"
 )
 
-// Usable returns the earlier passes that were not judged bad. A reviewer's own verdict
-// counts as any other.
+// Usable returns the earlier passes that a pass may be held against: those that were not
+// judged bad and about which no other check than that of agreement is in doubt, or, where
+// there is none, all that were not judged bad. A reviewer's own verdict counts as any other.
 func Usable(earlier []record.Earlier) []record.Earlier {
-	var out []record.Earlier
+	var fit, rest []record.Earlier
 	for _, e := range earlier {
-		if e.Pass.Verdict != record.VerdictBad {
-			out = append(out, e)
+		if e.Pass.Verdict == record.VerdictBad {
+			continue
+		}
+		rest = append(rest, e)
+		if e.Pass.Overruled != "" && e.Pass.Verdict != record.VerdictDoubtful || e.Pass.Overruled == "" && !doubtful(e.Pass.Findings) {
+			fit = append(fit, e)
 		}
 	}
-	return out
+	if len(fit) > 0 {
+		return fit
+	}
+	return rest
+}
+
+// doubtful reports whether something is doubtful about a pass by itself; that the passes of
+// its cell do not agree is nothing of the kind.
+func doubtful(findings []record.Finding) bool {
+	return slices.ContainsFunc(findings, func(f record.Finding) bool { return f.Outcome == record.Doubtful && f.Check != "agreement" })
 }
 
 // Median returns the median of x, NaN for none. x is not changed.

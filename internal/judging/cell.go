@@ -1,0 +1,132 @@
+package judging
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"slices"
+
+	"capd.example/config"
+	"capd.example/internal/critical"
+	"capd.example/pipeline"
+	"capd.example/plugins/agreement"
+	"capd.example/record"
+	"capd.example/store"
+)
+
+// Cells is the part of a store that has the passes of a cell judged together, as
+// [pipeline.Store] wants it.
+type Cells struct {
+	Store    *store.Store
+	Why, Who string // of findings that replace others; without Why it is the pass that came in
+	Tell     bool   // as in [store.Settled]
+}
+
+// Earlier implements [pipeline.Store].
+func (c Cells) Earlier(ctx context.Context, p record.Pass, cell map[string]string) ([]record.Earlier, error) {
+	return c.Store.Earlier(ctx, p.Bench, cell, p.ID, EarlierPasses)
+}
+
+// Beside implements [pipeline.Store].
+func (c Cells) Beside(ctx context.Context, p record.Pass, cell []string) ([]record.Pass, string, error) {
+	list, mark, err := c.Store.Beside(ctx, p, cell)
+	return list, mark, meanwhile(err)
+}
+
+// Settle implements [pipeline.Store].
+func (c Cells) Settle(ctx context.Context, o pipeline.Outcome) error {
+	s := store.Settled{Pass: o.Pass, Mark: o.Mark, Cell: o.Cell, Why: c.Why, Who: c.Who, Tell: c.Tell}
+	if s.Why == "" {
+		s.Why = "beside pass " + o.Pass.ID
+	}
+	for _, m := range o.Others {
+		s.Others = append(s.Others, m.Pass)
+	}
+	return meanwhile(c.Store.Settle(ctx, s))
+}
+
+func meanwhile(err error) error {
+	if errors.Is(err, store.ErrMeanwhile) {
+		return fmt.Errorf("%w: %w", pipeline.ErrMeanwhile, err)
+	}
+	return err
+}
+
+// Settle returns the function that decides which passes of a cell agree, by the rule that
+// the settings of that check make, [critical.Rule.Verdicts]: for every pass of the cell that
+// has a finding of that check, from those that may be held against each other. Spread tells
+// how well passes repeat; that of the last of them in time counts for all. A pass without
+// the finding, because the check is switched off, leaves all as they are.
+func Settle(c config.Checks, spread func(context.Context, record.Pass) (map[string]record.Spread, error)) func(context.Context, record.Pass, []record.Pass) (record.Pass, []pipeline.Moved, error) {
+	rule, wrong := agreement.RuleOf(c.Params[critical.Check])
+	return func(ctx context.Context, p record.Pass, beside []record.Pass) (record.Pass, []pipeline.Moved, error) {
+		own, has := finding(p)
+		if !has || wrong != nil { // the validator itself says what is wrong with the settings
+			return p, nil, nil
+		}
+		cell, last := []critical.Pass{critical.PassOf(p)}, p
+		for _, o := range beside {
+			if !o.Comparable(p) {
+				continue
+			}
+			cell = append(cell, critical.PassOf(o))
+			if later(o, last) {
+				last = o
+			}
+		}
+		known, err := spread(ctx, last)
+		if err != nil {
+			return p, nil, err
+		}
+		found := rule.Verdicts(cell, known)
+		if len(cell) == 1 && len(beside) > 0 {
+			f := found[p.ID]
+			f.Reason = fmt.Sprintf("nothing to compare with: %s of its cell with another set-up of the bench or for another campaign", record.Count(len(beside), "pass"))
+			found[p.ID] = f
+		}
+		with := func(p record.Pass) record.Pass {
+			f := found[p.ID]
+			f.Check, f.Version, f.Params = own.Check, own.Version, own.Params
+			p.Findings = slices.Clone(p.Findings)
+			p.Findings[slices.IndexFunc(p.Findings, isAgreement)] = f
+			return p
+		}
+		var moved []pipeline.Moved
+		for _, o := range beside {
+			before, has := finding(o)
+			if !has || !o.Comparable(p) || !tells(before, found[o.ID]) {
+				continue
+			}
+			now := with(o)
+			m := pipeline.Moved{Pass: now, Was: o.Verdict}
+			if m.Pass.Verdict = record.Judge(now.Findings, c.Required); o.Overruled != "" {
+				m.Was = m.Pass.Verdict // that by hand stays in force
+			}
+			moved = append(moved, m)
+		}
+		return with(p), moved, nil
+	}
+}
+
+func isAgreement(f record.Finding) bool { return f.Check == critical.Check }
+
+func finding(p record.Pass) (record.Finding, bool) {
+	i := slices.IndexFunc(p.Findings, isAgreement)
+	if i < 0 {
+		return record.Finding{}, false
+	}
+	return p.Findings[i], true
+}
+
+// tells reports whether a new finding tells people something: another outcome, or another
+// reason to doubt. What is fine stays fine with the numbers of its time.
+func tells(was, now record.Finding) bool {
+	return was.Outcome != now.Outcome || now.Outcome == record.Doubtful && (was.Reason != now.Reason || was.Advice != now.Advice)
+}
+
+func later(a, b record.Pass) bool {
+	if !a.StartedAt.Equal(b.StartedAt) {
+		return a.StartedAt.After(b.StartedAt)
+	}
+	return a.ID > b.ID
+}
