@@ -37,6 +37,7 @@ func (c *importCmd) Run(a *app) error {
 		return err
 	}
 	defer s.Close()
+	refused := false
 	for _, dir := range c.Dir {
 		taken, err := export.Read(a.ctx, s, dir)
 		if errors.Is(err, fs.ErrNotExist) {
@@ -50,11 +51,36 @@ func (c *importCmd) Run(a *app) error {
 				export.Taken
 			}{dir, taken})
 		} else {
-			_, err = fmt.Fprintf(a.stdout, "%s: %s taken in, %d known already\n", dir, record.Count(taken.New, "pass"), taken.Known)
+			err = printTaken(a, dir, taken)
 		}
 		if err != nil {
 			return cli.FailedError(err)
 		}
+		refused = refused || len(taken.Refused) > 0
+	}
+	if refused {
+		return cli.ErrFound
 	}
 	return nil
+}
+
+func printTaken(a *app, dir string, taken export.Taken) error {
+	text := fmt.Sprintf("%s: %s taken in, %d known already", dir, record.Count(taken.New, "pass"), taken.Known)
+	for _, x := range []struct {
+		n    int
+		what string
+	}{
+		{taken.Renewed, "renewed, since their logs grew where they were recorded"},
+		{taken.Kept, "otherwise in the package than here, kept as they are here"},
+		{len(taken.Refused), "refused"},
+	} {
+		if x.n > 0 {
+			text += fmt.Sprintf(", %d %s", x.n, x.what)
+		}
+	}
+	_, err := fmt.Fprintln(a.stdout, text)
+	for _, r := range taken.Refused {
+		fmt.Fprintf(a.stderr, "capctl: pass %s (%s) was not taken in: %s\n", printable(r.Pass), printable(r.Log), printable(r.Why))
+	}
+	return err
 }

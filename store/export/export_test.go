@@ -268,7 +268,7 @@ func TestImportIsExactlyOnce(t *testing.T) {
 	to := newStore(t)
 	for round, want := range []export.Taken{{New: 3}, {Known: 3}} {
 		got, err := export.Read(ctx, to, dir)
-		if err != nil || got != want {
+		if err != nil || !reflect.DeepEqual(got, want) {
 			t.Fatalf("round %d: %+v, %v", round, got, err)
 		}
 	}

@@ -14,6 +14,7 @@ import (
 	"time"
 	"unicode/utf8"
 
+	"capd.example/metrics"
 	"capd.example/record"
 	"capd.example/store"
 )
@@ -24,6 +25,15 @@ type Taken struct {
 	Known   int `json:"known"`   // stored before, by the hash of the log
 	Kept    int `json:"kept"`    // stored before and otherwise in the package: as they were they stay
 	Renewed int `json:"renewed"` // taken in before; their logs have grown on their bench since
+
+	Refused []Refusal `json:"refused,omitempty"`
+}
+
+// Refusal is a pass of a package that contradicts itself.
+type Refusal struct {
+	Pass string `json:"pass"`
+	Log  string `json:"log"`
+	Why  string `json:"why"`
 }
 
 // Limits on what a package may make us hold in memory.
@@ -34,8 +44,11 @@ const (
 )
 
 // Read takes the passes of a package in JSON Lines into the store, each exactly once. A
-// package is not trusted: no name in it can leave its folder, and every value is checked
-// before it is stored. Passes taken in before an error stay; reading it again goes on.
+// package is not trusted: no name in it can leave its folder, every value is checked before
+// it is stored, and figures are computed from the frame times that came with them; a pass
+// whose figures say otherwise is refused, and the others go on. What is here is never
+// changed by it but where [store.Store.Adopt] says so. Passes taken in before an error stay;
+// reading it again goes on.
 func Read(ctx context.Context, s *store.Store, dir string) (Taken, error) {
 	var t Taken
 	root, err := os.OpenRoot(dir)
@@ -53,6 +66,10 @@ func Read(ctx context.Context, s *store.Store, dir string) (Taken, error) {
 			return t, fmt.Errorf("import %s: %w", dir, err)
 		}
 		for _, a := range list {
+			if why := recompute(&a); why != "" {
+				t.Refused = append(t.Refused, Refusal{a.Pass.ID, a.Pass.Log, why})
+				continue
+			}
 			_, became, err := s.Adopt(ctx, a)
 			if err != nil {
 				return t, fmt.Errorf("import %s: pass %s: %w", dir, a.Pass.ID, err)
@@ -72,14 +89,41 @@ func Read(ctx context.Context, s *store.Store, dir string) (Taken, error) {
 	return t, nil
 }
 
+// recompute puts the figures of its frame times into a pass and says where it claims others.
+func recompute(a *store.Arrival) string {
+	m, err := metrics.Compute(a.Frames)
+	if err != nil {
+		return "its frame times give no figures: " + err.Error()
+	}
+	if what := metrics.Differ(a.Pass.Metrics, m); what != "" {
+		return "its figures are not those of its frame times: " + what
+	}
+	a.Pass.Metrics = m
+	return ""
+}
+
+// packageVersion is that of the packages that [Write] makes. A later one may mean something
+// else by the same names.
+const packageVersion = "1"
+
+const maxDescription = 64 << 20
+
 // partsOf reads the description and returns, for each part, its path below the folder of
 // a table.
 func partsOf(root *os.Root) ([]string, error) {
+	info, err := root.Stat("datapackage.json")
+	if err != nil {
+		return nil, fmt.Errorf("this is no package: %w", err)
+	}
+	if !info.Mode().IsRegular() || info.Size() > maxDescription {
+		return nil, fmt.Errorf("this is no package: datapackage.json is not a plain file of %d MiB or less", maxDescription>>20)
+	}
 	text, err := root.ReadFile("datapackage.json")
 	if err != nil {
 		return nil, fmt.Errorf("this is no package: %w", err)
 	}
 	var d struct {
+		Version   string `json:"version"`
 		Resources []struct {
 			Name   string   `json:"name"`
 			Format string   `json:"format"`
@@ -88,6 +132,9 @@ func partsOf(root *os.Root) ([]string, error) {
 	}
 	if err := json.Unmarshal(text, &d); err != nil {
 		return nil, fmt.Errorf("datapackage.json: %w", err)
+	}
+	if d.Version != "" && d.Version != packageVersion { // the first ones bore none
+		return nil, fmt.Errorf("the package is of version %.40q, this program knows version %s: update this program", d.Version, packageVersion)
 	}
 	for _, r := range d.Resources {
 		if r.Name != "passes" {
@@ -135,11 +182,7 @@ func readPart(ctx context.Context, root *os.Root, part string) ([]store.Arrival,
 	}
 	var out []store.Arrival
 	for _, id := range order {
-		a := passes[id]
-		if len(a.Frames.MS) != a.Pass.Metrics.Frames {
-			return nil, fmt.Errorf("pass %s has %d frame times, its figures say %d", id, len(a.Frames.MS), a.Pass.Metrics.Frames)
-		}
-		out = append(out, *a)
+		out = append(out, *passes[id])
 	}
 	return out, nil
 }

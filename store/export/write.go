@@ -33,6 +33,9 @@ const (
 // little, many enough that the files are not tiny.
 const perPart = 200
 
+// packageName tells our packages from others.
+const packageName = "capd-passes"
+
 // stateFile remembers what a folder holds, so that the next export writes only what is
 // new or has changed.
 const stateFile = "exported.json"
@@ -422,6 +425,6 @@ func (w *writer) describe() error {
 		list = append(list, r)
 	}
 	return w.save("datapackage.json", map[string]any{
-		"profile": "data-package", "name": "capd-passes", "title": "Recorded passes with frame times and telemetry", "resources": list,
+		"profile": "data-package", "name": packageName, "version": packageVersion, "title": "Recorded passes with frame times and telemetry", "resources": list,
 	})
 }
