@@ -16,7 +16,7 @@ func (l Lab) Hidden() Lab {
 	switch {
 	case l.Address == "":
 		return l
-	case err != nil:
+	case err != nil || Torn(u):
 		return Lab{"(hidden)"}
 	}
 	out := u.Scheme + "://"
@@ -32,6 +32,13 @@ func (l Lab) Hidden() Lab {
 		out += "?sslmode=" + url.QueryEscape(mode)
 	}
 	return Lab{out}
+}
+
+// Torn reports whether an address was read with part of its password in the place of the
+// host or behind it: a password with a /, ? or # that is not written as %2F, %3F or %23 ends
+// there, and the @ that follows it stands where none should.
+func Torn(u *url.URL) bool {
+	return u.Fragment != "" || strings.Contains(u.Host+u.Path+u.RawQuery, "@")
 }
 
 // check returns the first setting that makes no sense, by its key.

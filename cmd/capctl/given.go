@@ -7,6 +7,7 @@ import (
 
 	"github.com/alecthomas/kong"
 
+	"capd.example/config"
 	"capd.example/internal/cli"
 )
 
@@ -37,7 +38,7 @@ func withoutPassword(address string) string {
 		return ""
 	}
 	u, err := url.Parse(address)
-	if err != nil || u.Scheme != "postgres" && u.Scheme != "postgresql" {
+	if err != nil || u.Scheme != "postgres" && u.Scheme != "postgresql" || config.Torn(u) {
 		return "ADDRESS" // what is no address of this form may hold one anywhere
 	}
 	changed := false

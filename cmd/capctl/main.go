@@ -17,7 +17,7 @@ import (
 type grammar struct {
 	Config  string           `placeholder:"FILE" help:"Configuration file (default: the one 'capd check' names)."`
 	Data    string           `placeholder:"DIR" help:"Folder of the store (default: per operating system)."`
-	Store   string           `env:"CAPD_STORE" placeholder:"postgres://..." help:"Read a lab's database over all benches instead (docs/store.md)."`
+	Store   string           `env:"CAPD_STORE" placeholder:"postgres://..." help:"Read a lab's database over all benches instead (docs/store.md); an address with a password is better in the environment variable, since a command line can be read by others."`
 	Version kong.VersionFlag `help:"Print the version."`
 
 	Measure measureCmd `cmd:"" help:"Read logs and print their figures; needs no agent and no store."`

@@ -57,10 +57,22 @@ func (c *sqlCmd) Run(a *app) error {
 	if err != nil {
 		return err
 	}
-	defer s.Close()
 	ctx, cancel := context.WithTimeout(a.ctx, c.Timeout)
 	defer cancel()
-	err = c.run(ctx, s, text, a.stdout)
+	ended := make(chan error, 1)
+	go func() {
+		defer s.Close()
+		ended <- c.run(ctx, s, text, a.stdout)
+	}()
+	select {
+	case err = <-ended:
+	case <-ctx.Done():
+		select {
+		case err = <-ended:
+		case <-time.After(grace):
+			err = ctx.Err()
+		}
+	}
 	switch {
 	case err == nil:
 		return nil
@@ -73,6 +85,10 @@ func (c *sqlCmd) Run(a *app) error {
 	}
 	return cli.FailedError(err)
 }
+
+// grace is how long a query may take to stop. The database does not stop within one call of
+// a function, such as a search in a very long text; then the program ends without it.
+const grace = time.Second
 
 func (c *sqlCmd) run(ctx context.Context, s *store.Store, text string, to io.Writer) error {
 	rows, err := s.Query(ctx, text)

@@ -34,3 +34,20 @@ func TestParquetIsNotSentToATerminal(t *testing.T) {
 		}
 	}
 }
+
+// TestSQLThatCannotBeStopped: the database does not stop within one call of a function; the
+// command ends all the same. An empty query is a slip, not an answer.
+func TestSQLThatCannotBeStopped(t *testing.T) {
+	dir := t.TempDir()
+	passesWithLoad(t, dir, 1)
+	status, out, msg := program(t, dir, "sql", "--timeout", "200ms", "SELECT instr(hex(zeroblob(8000000)), hex(zeroblob(4000000)) || '1')")
+	if status != 3 || !strings.Contains(msg, "stopped after 200ms") {
+		t.Errorf("%d %s %s", status, out, msg)
+	}
+	for _, text := range []string{"", ";", "-- nothing"} {
+		status, out, msg = program(t, dir, "sql", text)
+		if status != 2 || !strings.Contains(msg, "empty") {
+			t.Errorf("%q: %d %s %s", text, status, out, msg)
+		}
+	}
+}
