@@ -48,6 +48,36 @@ const packageName = "bench-report"
 // chartFile is how files of charts are named.
 var chartFile = regexp.MustCompile(`^charts/(rates|scaling|margins|coverage|trace|distribution)[a-z0-9-]*\.(svg|png)$`)
 
+// tableFile is how files of tables are named.
+var tableFile = regexp.MustCompile(`^data/[a-z0-9_-]+\.csv$`)
+
+// Description is the file of a report that names the others.
+const Description = "datapackage.json"
+
+// WrittenBefore returns which files the description of an earlier report says that it
+// wrote. It is empty for any other text.
+func WrittenBefore(description []byte) map[string]bool {
+	var d struct {
+		Name      string `json:"name"`
+		Resources []struct {
+			Path string `json:"path"`
+		} `json:"resources"`
+	}
+	if json.Unmarshal(description, &d) != nil || d.Name != packageName {
+		return nil
+	}
+	out := map[string]bool{Description: true, "index.html": true}
+	for _, f := range DrawnBefore(description) {
+		out[f.Path] = true
+	}
+	for _, r := range d.Resources {
+		if tableFile.MatchString(r.Path) {
+			out[r.Path] = true
+		}
+	}
+	return out
+}
+
 // DrawnBefore returns the charts that the description (datapackage.json) of an earlier
 // report lists. It is empty for any other text; no path in it leads out of the folder
 // charts.
@@ -153,5 +183,5 @@ func (r *Report) dataPackage(charts []Drawn, put func(string, []byte) error) err
 	if err != nil {
 		return fmt.Errorf("describe data package: %w", err)
 	}
-	return put("datapackage.json", append(text, '\n'))
+	return put(Description, append(text, '\n'))
 }

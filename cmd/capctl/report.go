@@ -16,6 +16,7 @@ import (
 
 	"capd.example/analysis"
 	"capd.example/internal/cli"
+	"capd.example/internal/folder"
 	"capd.example/record"
 	"capd.example/report"
 )
@@ -48,17 +49,25 @@ func (c *reportCmd) Run(a *app) error {
 	if err != nil {
 		return cli.UsageError(err)
 	}
-	before, _ := os.ReadFile(filepath.Join(c.Out, "datapackage.json")) // of an earlier report, if there is one
+	before := describedBefore(c.Out)
+	ours := report.WrittenBefore(before)
 	written, size := map[string]bool{}, 0
-	err = r.Files(func(path string, data []byte) error {
-		written[path] = true
-		size += len(data)
-		to := filepath.Join(c.Out, filepath.FromSlash(path))
-		if err := os.MkdirAll(filepath.Dir(to), 0o777); err != nil {
+	err = func() error {
+		to, err := folder.Open(c.Out, func(path string) bool { return ours[path] })
+		if err != nil {
 			return err
 		}
-		return os.WriteFile(to, data, 0o666)
-	})
+		defer to.Close()
+		err = r.Files(func(path string, data []byte) error {
+			written[path] = true
+			size += len(data)
+			return to.Put(path, data)
+		})
+		if err != nil {
+			return err
+		}
+		return to.Commit(report.Description) // which says what is ours, should the rest not come about
+	}()
 	if err != nil {
 		return cli.FailedError(fmt.Errorf("write the report: %w", err))
 	}
@@ -66,6 +75,20 @@ func (c *reportCmd) Run(a *app) error {
 	c.markUsed(a, in.Passes)
 	fmt.Fprintf(a.stderr, "capctl: %s of %s, %s, %.1f MB; open %s\n", record.Count(len(r.Cells), "cell"), record.Count(len(in.Passes), "pass"), record.Count(len(written), "file"), float64(size)/1e6, filepath.Join(c.Out, "index.html"))
 	return nil
+}
+
+// describedBefore returns the description of an earlier report in a folder, if there is one.
+func describedBefore(dir string) []byte {
+	root, err := os.OpenRoot(dir)
+	if err != nil {
+		return nil
+	}
+	defer root.Close()
+	if info, err := root.Lstat(report.Description); err != nil || !info.Mode().IsRegular() {
+		return nil
+	}
+	text, _ := root.ReadFile(report.Description) // what cannot be read is not replaced
+	return text
 }
 
 // clear removes the charts of the earlier report in this folder that the new one does not

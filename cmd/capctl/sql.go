@@ -59,19 +59,21 @@ func (c *sqlCmd) Run(a *app) error {
 	}
 	ctx, cancel := context.WithTimeout(a.ctx, c.Timeout)
 	defer cancel()
-	ended := make(chan error, 1)
-	go func() {
-		defer s.Close()
-		ended <- c.run(ctx, s, text, a.stdout)
-	}()
+	ended, running := make(chan error, 1), true
+	go func() { ended <- c.run(ctx, s, text, a.stdout) }()
 	select {
 	case err = <-ended:
+		running = false
 	case <-ctx.Done():
 		select {
 		case err = <-ended:
+			running = false
 		case <-time.After(grace):
 			err = ctx.Err()
 		}
+	}
+	if !running { // else closing would wait for it
+		defer s.Close()
 	}
 	switch {
 	case err == nil:

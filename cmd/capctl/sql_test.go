@@ -44,7 +44,7 @@ func TestSQLThatCannotBeStopped(t *testing.T) {
 	if status != 3 || !strings.Contains(msg, "stopped after 200ms") {
 		t.Errorf("%d %s %s", status, out, msg)
 	}
-	for _, text := range []string{"", ";", "-- nothing"} {
+	for _, text := range []string{"", ";", "/* nothing */"} {
 		status, out, msg = program(t, dir, "sql", text)
 		if status != 2 || !strings.Contains(msg, "empty") {
 			t.Errorf("%q: %d %s %s", text, status, out, msg)

@@ -199,12 +199,37 @@ func TestSecondExportWritesOnlyWhatIsNew(t *testing.T) {
 }
 
 func TestExportKeepsOutOfOtherFolders(t *testing.T) {
-	dir := t.TempDir()
-	if err := os.WriteFile(filepath.Join(dir, "thesis.doc"), nil, 0o600); err != nil {
-		t.Fatal(err)
+	for _, file := range []string{"thesis.doc", "datapackage.json", "passes/thesis.doc", "frames/campaign=x/thesis.doc", "passes/campaign=x/game=y/part-1.csv"} {
+		dir := t.TempDir()
+		name := filepath.Join(dir, filepath.FromSlash(file))
+		must(t, os.MkdirAll(filepath.Dir(name), 0o700))
+		must(t, os.WriteFile(name, []byte(`{"name":"mine"}`), 0o600))
+		if _, err := export.Write(ctx, newStore(t), store.Filter{}, dir, export.CSV); err == nil {
+			t.Errorf("an export went beside %s", file)
+		}
+		if text, err := os.ReadFile(name); err != nil || string(text) != `{"name":"mine"}` {
+			t.Errorf("%s: %q, %v", file, text, err)
+		}
 	}
-	if _, err := export.Write(ctx, newStore(t), store.Filter{}, dir, export.CSV); err == nil {
-		t.Error("an export went among other files")
+	// Nor through a link, even to a file in the folder.
+	s := newStore(t)
+	add(t, s, 1, "Glass Harbour")
+	dir := t.TempDir()
+	write(t, s, dir, export.CSV)
+	victim := filepath.Join(dir, "notes.txt")
+	must(t, os.WriteFile(victim, []byte("mine"), 0o600))
+	for _, name := range []string{"exported.json.tmp", "datapackage.json.tmp", "passes/campaign=spring/game=Glass%20Harbour/unfinished.tmp"} {
+		if err := os.Symlink(victim, filepath.Join(dir, filepath.FromSlash(name))); err != nil {
+			t.Skipf("no links here: %v", err)
+		}
+		must(t, os.Remove(filepath.Join(dir, filepath.FromSlash(name))))
+		up := strings.Repeat("../", strings.Count(name, "/"))
+		must(t, os.Symlink(up+"notes.txt", filepath.Join(dir, filepath.FromSlash(name))))
+	}
+	add(t, s, 2, "Glass Harbour")
+	write(t, s, dir, export.CSV)
+	if text, err := os.ReadFile(victim); err != nil || string(text) != "mine" {
+		t.Errorf("written through a link: %q, %v", text, err)
 	}
 }
 

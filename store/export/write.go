@@ -12,6 +12,7 @@ import (
 	"os"
 	"path"
 	"path/filepath"
+	"regexp"
 	"slices"
 	"strings"
 
@@ -160,18 +161,34 @@ func (w *writer) load() error {
 	return nil
 }
 
-// mustBeEmpty keeps an export from mixing with files that are not its own.
+// What an export writes, as folders and as files. The state is not among the files: where
+// there is one the export is known to be ours.
+var (
+	ownFolder = regexp.MustCompile(`^(\.|(passes|frames|telemetry)(/campaign=[^/]+(/game=[^/]+)?)?)$`)
+	ownFile   = regexp.MustCompile(`^((datapackage|exported)\.json\.tmp|datapackage\.json|(passes|frames|telemetry)/campaign=[^/]+/game=[^/]+/(part-[0-9a-f]{16}\.[a-z]+|unfinished\.tmp))$`)
+)
+
+// mustBeEmpty keeps an export from mixing with files that are not its own. One that was
+// killed before it could note what it wrote left nothing but its own.
 func (w *writer) mustBeEmpty() error {
-	entries, err := os.ReadDir(w.dir)
-	if err != nil {
-		return err
-	}
-	for _, e := range entries {
-		if !slices.Contains([]string{"passes", "frames", "telemetry", "datapackage.json"}, e.Name()) {
-			return fmt.Errorf("the folder holds other files (%s): choose a new or an empty one", e.Name())
+	return fs.WalkDir(w.root.FS(), ".", func(name string, d fs.DirEntry, err error) error {
+		switch {
+		case err != nil:
+			return err
+		case d.IsDir() && ownFolder.MatchString(name), d.Type().IsRegular() && ownFile.MatchString(name) && (name != "datapackage.json" || w.describedByUs()):
+			return nil
 		}
+		return fmt.Errorf("the folder holds other files (%s): choose a new or an empty one", name)
+	})
+}
+
+// describedByUs reports whether the description in the folder is of an export.
+func (w *writer) describedByUs() bool {
+	var d struct {
+		Name string `json:"name"`
 	}
-	return nil
+	text, err := w.root.ReadFile("datapackage.json")
+	return err == nil && json.Unmarshal(text, &d) == nil && d.Name == packageName
 }
 
 // compare finds the passes to be written, by folder, and the parts that are out of date.
@@ -297,7 +314,7 @@ func (w *writer) create(folder string, columns []column) (*partFile, error) {
 		return nil, err
 	}
 	name := path.Join(folder, "unfinished.tmp")
-	f, err := w.root.Create(name)
+	f, err := w.fresh(name)
 	if err != nil {
 		return nil, err
 	}
@@ -307,6 +324,15 @@ func (w *writer) create(folder string, columns []column) (*partFile, error) {
 		return nil, err
 	}
 	return p, nil
+}
+
+// fresh makes a file anew. What an earlier attempt left under its name goes; a link there is
+// not followed.
+func (w *writer) fresh(name string) (*os.File, error) {
+	if err := w.root.Remove(name); err != nil && !errors.Is(err, fs.ErrNotExist) {
+		return nil, err
+	}
+	return w.root.OpenFile(name, os.O_CREATE|os.O_EXCL|os.O_WRONLY, 0o644)
 }
 
 func (p *partFile) finish(name string) error {
@@ -359,7 +385,18 @@ func (w *writer) save(name string, v any) error {
 	if err != nil {
 		return err
 	}
-	if err := w.root.WriteFile(name+".tmp", append(text, '\n'), 0o644); err != nil {
+	f, err := w.fresh(name + ".tmp")
+	if err != nil {
+		return err
+	}
+	_, err = f.Write(append(text, '\n'))
+	if err == nil {
+		err = f.Sync()
+	}
+	if e := f.Close(); err == nil {
+		err = e
+	}
+	if err != nil {
 		return err
 	}
 	return w.root.Rename(name+".tmp", name)
