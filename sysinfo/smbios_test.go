@@ -158,6 +158,19 @@ func FuzzParsers(f *testing.F) {
 		if end > len(b)/96 {
 			t.Errorf("%d processes in %d bytes", end, len(b))
 		}
+		if m, ok := parseDRMMode(b); ok && !(m.hz > 0 && m.width > 0 && m.height > 0) {
+			t.Errorf("a mode of %+v", m)
+		}
+		if up, idle, ok := parseUptime(b); ok && (up <= 0 || idle < 0) {
+			t.Errorf("up for %v s, idle for %v s", up, idle)
+		}
+		if row := make([]float64, 4); parseClocks(b, row) > len(row) {
+			t.Error("more clocks than processors")
+		}
+		if to := make([]winCPUTime, 4); parseCPUTimes(b, to) > len(to) {
+			t.Error("more times than processors")
+		}
+		parseIfRow(b)
 		parseMode(b)
 		largestBAR(string(b))
 		nvidiaVersion(string(b))

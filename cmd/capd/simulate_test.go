@@ -16,6 +16,7 @@ import (
 
 var (
 	seeds     = flag.Int("seeds", 0, "how many seeds the simulation runs; 0: 30, and 1000 with CAPD_LONG=1")
+	shorten   = flag.Bool("shorten", true, "look for fewer steps after which a seed fails")
 	firstSeed = flag.Uint64("seed", 0, "the simulation's first seed")
 )
 
@@ -95,7 +96,7 @@ func live(t *testing.T, blank string, seed uint64, steps int) (o outcome) {
 
 // shortened looks for the fewest steps after which the same seed fails, and tells how.
 func shortened(t *testing.T, blank string, seed uint64, o outcome) string {
-	for low, high := 0, mostSteps; low < high; {
+	for low, high := 0, mostSteps; *shorten && low < high; {
 		middle := (low + high) / 2
 		if got := live(t, blank, seed, middle); len(got.wrong) > 0 {
 			o, high = got, middle
