@@ -235,7 +235,7 @@ func (g signs) judge(p limits) sign {
 		g.window >= p.share && g.lag <= -0.2 && g.lagZ <= -4 && g.level <= 0.6 && g.even:
 		return schedule
 	}
-	if g.row <= p.row/2 && g.growth <= 0.5 && g.rowSpread <= 0.003 {
+	if g.row <= p.row/6 && g.growth <= 0.5 && g.rowSpread <= 0.003 {
 		return schedule
 	}
 	return none
