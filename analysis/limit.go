@@ -88,6 +88,10 @@ func Limits(cells []Cell, loads map[string]Load, o Options) ([]Limit, []*Model) 
 			owner[i] = m
 		}
 	}
+	by := map[*Model]kinds{}
+	for _, m := range models {
+		by[m] = m.kinds(cells, o)
+	}
 	out := make([]Limit, len(cells))
 	for i, c := range cells {
 		l := Limit{Factors: c.Factors, Limit: Unknown, FPS: c.Figure(Average).Mean, Share: Undefined, ShareLow: Undefined, ShareHigh: Undefined,
@@ -100,7 +104,7 @@ func Limits(cells []Cell, loads map[string]Load, o Options) ([]Limit, []*Model) 
 		case owner[i] == nil:
 			l.Reason = fmt.Sprintf("%s (%s)", c.unmodelled(), someIDs(c.IDs()))
 		default:
-			l.decide(owner[i], cells, i, o)
+			l.decide(owner[i], cells, i, by[owner[i]], o)
 		}
 		out[i] = l
 	}
@@ -134,28 +138,30 @@ func meanLoad(c Cell, loads map[string]Load) *Load {
 	return &out
 }
 
-// decide combines three views: what exchanging a part changes beyond noise, the model, and
+// decide combines three views: what exchanging parts changes beyond noise, the model, and
 // telemetry. Where they contradict each other, nothing is claimed.
-func (l *Limit) decide(m *Model, cells []Cell, i int, o Options) {
-	shape, why := l.shape(m, cells, i, o)
-	model, sure := Regime(""), false
+func (l *Limit) decide(m *Model, cells []Cell, i int, by kinds, o Options) {
+	p := m.at[i]
+	l.Processor = m.steps(cells, i, true, by.processors, o)
+	l.Card = m.steps(cells, i, false, by.cards, o)
+	why := append(l.Processor.words("processor"), l.Card.words("card")...)
+	seen := m.sharesSeen(cells, p, by, o)
+	share, fitted := math.NaN(), interval{0, 1}
 	if m.solved() {
-		p := m.at[i]
-		low, high := m.shareInterval(p)
-		l.Share, l.ShareLow, l.ShareHigh = Number(m.fit.Share[p]), Number(low), Number(high)
+		share = m.fit.Share[p]
+		fitted.low, fitted.high = m.shareInterval(p)
+		l.Share, l.ShareLow, l.ShareHigh = Number(share), Number(fitted.low), Number(fitted.high)
 		l.Fitted = Number(math.Exp(m.fit.Fitted[p]))
 		l.Residual = Number(math.Log(m.points[p].Y) - m.fit.Fitted[p])
-		model = regimeOf(m.fit.Share[p])
-		sure = oneSided(model, low, high)
-		why = append(why, fmt.Sprintf("the model gives the processor a share of %.2f (%.2f to %.2f)", m.fit.Share[p], low, high))
+		why = append(why, fmt.Sprintf("the model gives the processor a share of %.2f (%.2f to %.2f)", share, fitted.low, fitted.high))
 	}
-	l.Limit = merge(shape, model, sure, l.Share)
-	if l.Limit == Unknown && shape == "" && !sure && l.Card.size() <= smallBeside*l.Processor.size() && unsteady(cells, m, i) {
+	l.Limit = merge(seen, share, fitted)
+	if l.Limit == Unknown && seen.high > 0.5 && share > 0.4 && l.Processor.size() > 0 && m.least(cells, p, false, o) <= smallBeside*l.Processor.size() && unsteady(cells, m, i) {
 		l.Limit = ByProcessor
 		why = append(why, "a change of processor does more than one of the card, and the passes spread unlike those of the cells that the card limits")
 	}
 	if l.Limit == Unknown {
-		if shape != "" && model != "" {
+		if seen.low > seen.high+slack || fitted.low > seen.high+slack || fitted.high < seen.low-slack {
 			why = append(why, "these contradict each other")
 		} else {
 			why = append(why, "that does not tell")
@@ -165,21 +171,75 @@ func (l *Limit) decide(m *Model, cells []Cell, i int, o Options) {
 	l.hear()
 }
 
-// merge lets the model decide where it is sure and does not contradict the shape. Where it
-// is not sure the shape stands, unless the model's best guess leans two to one the other
-// way (a convention).
-func merge(shape, model Regime, sure bool, share Number) Regime {
-	switch {
-	case shape == "" && sure:
-		return model
-	case shape == "" || shape != model && sure && shape != ByBoth && model != ByBoth:
-		return Unknown
-	case sure:
-		return model
-	case shape == ByProcessor && share < 1.0/3 || shape == ByGraphics && share > 2.0/3:
+// kinds are the orders of the parts of a game, and the sharpness that exchanges are read by.
+type kinds struct {
+	processors, cards partOrder
+	q                 sharpness
+}
+
+// usual is the sharpness that exchanges are read by where the model tells none: softer
+// and harder corners are rare (a convention).
+var usual = sharpness{soft: 4, hard: 20}
+
+func (m *Model) kinds(cells []Cell, o Options) kinds {
+	k := kinds{processors: m.rank(cells, true, o), cards: m.rank(cells, false, o), q: usual}
+	if m.solved() {
+		k.q.soft = math.Max(k.q.soft, math.Min(m.fit.Q/1.5, 12))
+		k.q.hard = math.Max(k.q.hard, math.Min(1.5*m.fit.Q, 40))
+	}
+	return k
+}
+
+// slack is by how much limits may contradict each other: they are drawn from noisy rates.
+const slack = 0.1
+
+// interval holds the processor's share in a cell.
+type interval struct{ low, high float64 }
+
+// sharesSeen bounds the processor's share by exchanges alone: by those of the processor,
+// and by what those of the card leave.
+func (m *Model) sharesSeen(cells []Cell, point int, by kinds, o Options) interval {
+	low, high := m.shareOf(cells, point, true, by.processors, by.q, o)
+	cardLow, cardHigh := m.shareOf(cells, point, false, by.cards, by.q, o)
+	return interval{math.Max(low, 1-cardHigh), math.Min(high, 1-cardLow)}
+}
+
+// merge names the part from what exchanges show of the processor's share and the model's
+// own share, NaN where it has none. Exchanges alone suffice; the model needs something of
+// them on its side (conventions), since the ceilings of parts that tie, or that nothing
+// lies above, are what noise makes of them.
+func merge(seen interval, share float64, fitted interval) Regime {
+	if seen.low > seen.high+slack {
 		return Unknown
 	}
-	return shape
+	seen.low = math.Min(seen.low, seen.high)
+	likely := math.Max(seen.low, math.Min(share, seen.high))
+	if math.IsNaN(share) {
+		likely = (seen.low + seen.high) / 2
+	}
+	agrees := likely == share
+	switch {
+	case seen.low > 0.5:
+		return leaning(likely, seen, ByProcessor)
+	case seen.high < 0.5:
+		return leaning(likely, seen, ByGraphics)
+	case agrees && (fitted.low >= 0.5 && seen.low > 0.3 || fitted.low > 0.4 && seen.low > 0.4),
+		agrees && fitted.high <= 0.5 && seen.high < 0.7:
+		return regimeOf(share)
+	case agrees && oneSided(ByBoth, fitted.low, fitted.high) && regimeOf(share) == ByBoth,
+		seen.low > openShare && seen.high < 1-openShare:
+		return ByBoth
+	}
+	return Unknown
+}
+
+// leaning names the part that has more than half of the share: it alone, unless the other
+// certainly has a good part.
+func leaning(likely float64, seen interval, part Regime) Regime {
+	if regimeOf(likely) == ByBoth && seen.low > graphicsShare && seen.high < processorShare {
+		return ByBoth
+	}
+	return part
 }
 
 // hear compares with telemetry.
@@ -202,45 +262,17 @@ func (l *Limit) hear() {
 	l.Reason += text
 }
 
-// felt is what steps along one kind of part say.
-type felt int
-
-const (
-	open   felt = iota // no neighbour to tell by
-	limits             // a better part gives more
-	may                // a lesser part gives less, and there is no better one
-	not                // a better part gives nothing, or a lesser one takes nothing
-)
-
-// shape judges by exchanging parts.
-func (l *Limit) shape(m *Model, cells []Cell, i int, o Options) (Regime, []string) {
-	l.Processor = m.steps(cells, i, true, o)
-	l.Card = m.steps(cells, i, false, o)
-	cpu, card := l.Processor.felt(), l.Card.felt()
-	why := append(l.Processor.words("processor"), l.Card.words("card")...)
-	// What is not beyond noise is nothing only where it is small beside the other effect.
-	switch x, y := l.Processor.size(), l.Card.size(); {
-	case cpu == not && (card == limits || card == may) && x <= smallBeside*y:
-		return ByGraphics, why
-	case card == not && (cpu == limits || cpu == may) && y <= smallBeside*x:
-		return ByProcessor, why
-	case cpu == limits && card == limits:
-		return ByBoth, why
-	}
-	return "", why
-}
-
 // smallBeside is the largest part of the other effect that counts as small (a convention).
 const smallBeside = 0.4
 
-// size is the size of the change that felt judges, as a logarithm.
+// size is the size of the change that the words name, as a logarithm; 0 for none.
 func (s Steps) size() float64 {
 	step := s.Better
 	if step == nil {
 		step = s.Lesser
 	}
 	if step == nil {
-		return math.Inf(1)
+		return 0
 	}
 	return math.Abs(math.Log1p(float64(step.Change)))
 }
@@ -263,20 +295,6 @@ func unsteady(cells []Cell, m *Model, i int) bool {
 	return math.Pow(f.ownSD/s, 2) > distuv.F{D1: f.ownDF, D2: v}.Quantile(0.999)
 }
 
-func (s Steps) felt() felt {
-	switch {
-	case s.Better != nil && s.Better.Beyond && s.Better.Change > 0:
-		return limits
-	case s.Better != nil:
-		return not
-	case s.Lesser != nil && s.Lesser.Beyond && s.Lesser.Change < 0:
-		return may
-	case s.Lesser != nil:
-		return not
-	}
-	return open
-}
-
 func (s Steps) words(kind string) []string {
 	step := s.Better
 	word := "better"
@@ -284,7 +302,7 @@ func (s Steps) words(kind string) []string {
 		step, word = s.Lesser, "lesser"
 	}
 	if step == nil {
-		return []string{"no other " + kind + " in the same cell"}
+		return []string{"no other " + kind + " here is shown to be better or lesser"}
 	}
 	beyond := "beyond noise"
 	switch {
@@ -301,31 +319,21 @@ func (s Steps) words(kind string) []string {
 }
 
 // steps looks for the best of the better parts, since if even that one gives nothing the
-// part is no limit, and for the next of the lesser ones. Ceilings give the order.
-func (m *Model) steps(cells []Cell, i int, processor bool, o Options) Steps {
+// part is no limit, and for the next of the lesser ones.
+func (m *Model) steps(cells []Cell, i int, processor bool, r partOrder, o Options) Steps {
 	var s Steps
-	if len(m.fit.C) == 0 {
-		return s
-	}
-	me := m.points[m.at[i]]
-	ceiling := func(p stats.SoftMinPoint) float64 {
-		if processor {
-			return m.fit.C[p.C]
-		}
-		return m.fit.G[p.G]
-	}
-	best, next := 0.0, 0.0
 	better, lesser := -1, -1
-	for k, p := range m.points {
-		if processor && (p.G != me.G || p.C == me.C) || !processor && (p.C != me.C || p.G == me.G) {
+	most, least := 0.0, math.Inf(1)
+	for k := range m.points {
+		if !m.exchanged(m.at[i], k, processor) {
 			continue
 		}
-		x, mine := ceiling(p), ceiling(me)
+		mine, other := m.part(m.at[i], processor), m.part(k, processor)
 		switch {
-		case x >= mine*stepRatio && x > best:
-			best, better = x, k
-		case x*stepRatio <= mine && x > next:
-			next, lesser = x, k
+		case r.better(other, mine) && r.ahead[other][mine] > most:
+			most, better = r.ahead[other][mine], k
+		case r.better(mine, other) && r.ahead[mine][other] < least:
+			least, lesser = r.ahead[mine][other], k
 		}
 	}
 	if better >= 0 {

@@ -1,0 +1,130 @@
+package analysis
+
+import (
+	"math"
+
+	"capd.example/stats"
+)
+
+// exchange is what putting one part for another changes, all else alike: a difference of
+// ln rate, with its standard error and how many of these are allowed for.
+type exchange struct{ change, se, t float64 }
+
+// allowed is the probability with which a change is within each of its limits (a convention).
+const allowed = 0.95
+
+func (e exchange) low() float64  { return e.change - e.t*e.se }
+func (e exchange) high() float64 { return e.change + e.t*e.se }
+
+// partOrder is how the parts of one kind compare over a whole game. A part is better than
+// another where it is shown to be, with any partner: which part a cell's rate depends on
+// says nothing about which is better, and ceilings of parts that tie are told apart by noise
+// alone. One order holds for all cells, so that no part is both better and lesser.
+type partOrder struct {
+	ahead [][]float64 // ahead[a][b]: how much more a has been shown to give than b, in ln rate; 0 for not shown
+}
+
+// rank compares all parts of a kind, the processors or what a card has to do.
+func (m *Model) rank(cells []Cell, processor bool, o Options) partOrder {
+	n := len(m.g.values)
+	if processor {
+		n = len(m.c.values)
+	}
+	r := partOrder{make([][]float64, n)}
+	for a := range r.ahead {
+		r.ahead[a] = make([]float64, n)
+	}
+	for i := range m.points {
+		for k := range m.points {
+			if m.exchanged(i, k, processor) {
+				a, b := m.part(i, processor), m.part(k, processor)
+				r.ahead[a][b] = math.Max(r.ahead[a][b], m.exchange(cells, k, i, o).low())
+			}
+		}
+	}
+	return r
+}
+
+// better reports whether a is shown to be better than b by what tells anything, and b
+// nowhere better than a.
+func (r partOrder) better(a, b int) bool {
+	return r.ahead[a][b] >= math.Log(stepRatio) && r.ahead[b][a] < r.ahead[a][b]/4
+}
+
+// exchange returns what putting the parts of point to for those of point from changes.
+func (m *Model) exchange(cells []Cell, from, to int, o Options) exchange {
+	a, b := cells[m.cells[from]].Figure(m.Metric), cells[m.cells[to]].Figure(m.Metric)
+	e := exchange{change: b.logMean - a.logMean}
+	se, df, _ := combine(a, b)
+	if se > 0 && df > 0 {
+		e.se, e.t = se, stats.TQuantile(allowed, df)
+		return e
+	}
+	// Without a spread a change counts from the practical threshold on, of one pass alone
+	// from three times that.
+	e.se, e.t = o.Tie, 1
+	if a.N == 1 || b.N == 1 {
+		e.t = 3
+	}
+	return e
+}
+
+// least returns the smallest change that exchanging a kind of part makes in a cell; +Inf
+// where there is no other.
+func (m *Model) least(cells []Cell, point int, processor bool, o Options) float64 {
+	small := math.Inf(1)
+	for k := range m.points {
+		if m.exchanged(point, k, processor) {
+			small = math.Min(small, math.Abs(m.exchange(cells, point, k, o).change))
+		}
+	}
+	return small
+}
+
+// exchanged reports whether two cells differ by that kind of part alone.
+func (m *Model) exchanged(a, b int, processor bool) bool {
+	p, q := m.points[a], m.points[b]
+	if processor {
+		return p.G == q.G && p.C != q.C
+	}
+	return p.C == q.C && p.G != q.G
+}
+
+// part returns the number of a point's part of a kind.
+func (m *Model) part(point int, processor bool) int {
+	if processor {
+		return m.points[point].C
+	}
+	return m.points[point].G
+}
+
+// sharpness is a lower and an upper value of the soft minimum's q, by which exchanges are
+// read.
+type sharpness struct{ soft, hard float64 }
+
+// shareOf bounds the share of one kind of part in a cell by exchanging that kind.
+//
+// If both parts were faster by a factor, so would be the rate, and the better a part is,
+// the less it limits. So the share is at most what a lesser part loses in the mean over the
+// way down, of which at least the difference it has shown elsewhere is known. Where a
+// better part gains x, of a difference of d at least, a soft minimum of sharpness q has a
+// share of (1 - exp(-q x)) / (1 - exp(-q d)) at most, and of 1 - exp(-q x) at least, which
+// a part without limit would need.
+func (m *Model) shareOf(cells []Cell, point int, processor bool, r partOrder, q sharpness, o Options) (least, most float64) {
+	most = 1
+	me := m.part(point, processor)
+	for k := range m.points {
+		if !m.exchanged(point, k, processor) {
+			continue
+		}
+		other, e := m.part(k, processor), m.exchange(cells, point, k, o)
+		switch {
+		case r.better(me, other):
+			most = math.Min(most, math.Max(0, -e.low())/r.ahead[me][other])
+		case r.better(other, me):
+			most = math.Min(most, math.Expm1(-q.hard*math.Max(0, e.high()))/math.Expm1(-q.hard*r.ahead[other][me]))
+			least = math.Max(least, -math.Expm1(-q.soft*math.Max(0, e.low())))
+		}
+	}
+	return least, most
+}
