@@ -3,6 +3,7 @@ package analysis
 import (
 	"math"
 
+	"capd.example/record"
 	"capd.example/stats"
 )
 
@@ -16,30 +17,38 @@ const allowed = 0.95
 func (e exchange) low() float64  { return e.change - e.t*e.se }
 func (e exchange) high() float64 { return e.change + e.t*e.se }
 
-// partOrder is how the parts of one kind compare over a whole game. A part is better than
-// another where it is shown to be, with any partner: which part a cell's rate depends on
-// says nothing about which is better, and ceilings of parts that tie are told apart by noise
-// alone. One order holds for all cells, so that no part is both better and lesser.
+// partOrder is how the parts of one kind compare. A part is better than another where it
+// is shown to be, with any partner: which part a cell's rate depends on says nothing about
+// which is better, and ceilings of parts that tie are told apart by noise alone. One order
+// holds for all scenes and presets of a game, so that no part is better than another in
+// one row and lesser in the next.
 type partOrder struct {
-	ahead [][]float64 // ahead[a][b]: how much more a has been shown to give than b, in ln rate; 0 for not shown
+	ahead [][]float64 // ahead[a][b]: how much more a has been shown to give than b, in ln rate, at the same scene and preset; 0 for not shown
+	name  []string    // of the part alone
+	shown map[[2]string]float64
 }
 
 // rank compares all parts of a kind, the processors or what a card has to do.
 func (m *Model) rank(cells []Cell, processor bool, o Options) partOrder {
-	n := len(m.g.values)
+	values, factors := m.g.values, cardOnly
 	if processor {
-		n = len(m.c.values)
+		values, factors = m.c.values, []string{record.TagProcessor}
 	}
-	r := partOrder{make([][]float64, n)}
-	for a := range r.ahead {
-		r.ahead[a] = make([]float64, n)
+	r := partOrder{ahead: make([][]float64, len(values)), shown: map[[2]string]float64{}}
+	for a, v := range values {
+		r.ahead[a] = make([]float64, len(values))
+		r.name = append(r.name, factorKey(v, factors))
 	}
 	for i := range m.points {
 		for k := range m.points {
-			if m.exchanged(i, k, processor) {
-				a, b := m.part(i, processor), m.part(k, processor)
-				r.ahead[a][b] = math.Max(r.ahead[a][b], m.exchange(cells, k, i, o).low())
+			if !m.exchanged(i, k, processor) {
+				continue
 			}
+			a, b := m.part(i, processor), m.part(k, processor)
+			gain := m.exchange(cells, k, i, o).low()
+			r.ahead[a][b] = math.Max(r.ahead[a][b], gain)
+			pair := [2]string{r.name[a], r.name[b]}
+			r.shown[pair] = math.Max(r.shown[pair], gain)
 		}
 	}
 	return r
@@ -48,14 +57,15 @@ func (m *Model) rank(cells []Cell, processor bool, o Options) partOrder {
 // better reports whether a is shown to be better than b by what tells anything, and b
 // nowhere better than a.
 func (r partOrder) better(a, b int) bool {
-	return r.ahead[a][b] >= math.Log(stepRatio) && r.ahead[b][a] < r.ahead[a][b]/4
+	there, back := r.shown[[2]string{r.name[a], r.name[b]}], r.shown[[2]string{r.name[b], r.name[a]}]
+	return there >= math.Log(stepRatio) && back < there/4
 }
 
 // exchange returns what putting the parts of point to for those of point from changes.
 func (m *Model) exchange(cells []Cell, from, to int, o Options) exchange {
 	a, b := cells[m.cells[from]].Figure(m.Metric), cells[m.cells[to]].Figure(m.Metric)
 	e := exchange{change: b.logMean - a.logMean}
-	se, df, _ := combine(a, b)
+	se, df := combine(a, b)
 	if se > 0 && df > 0 {
 		e.se, e.t = se, stats.TQuantile(allowed, df)
 		return e
@@ -119,9 +129,9 @@ func (m *Model) shareOf(cells []Cell, point int, processor bool, r partOrder, q 
 		}
 		other, e := m.part(k, processor), m.exchange(cells, point, k, o)
 		switch {
-		case r.better(me, other):
+		case r.better(me, other) && r.ahead[me][other] > 0:
 			most = math.Min(most, math.Max(0, -e.low())/r.ahead[me][other])
-		case r.better(other, me):
+		case r.better(other, me) && r.ahead[other][me] > 0:
 			most = math.Min(most, math.Expm1(-q.hard*math.Max(0, e.high()))/math.Expm1(-q.hard*r.ahead[other][me]))
 			least = math.Max(least, -math.Expm1(-q.soft*math.Max(0, e.low())))
 		}

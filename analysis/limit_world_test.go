@@ -80,9 +80,9 @@ func tying(r *rand.Rand) world {
 	return w
 }
 
-type tally struct{ all, wrong, clear, unknown int }
+type wordsTold struct{ all, wrong, clear, unknown int }
 
-func (s *tally) judge(t *testing.T, p []record.Pass, share map[string]float64) {
+func (s *wordsTold) judge(t *testing.T, p []record.Pass, share map[string]float64) {
 	limits, _ := analysis.Limits(analysis.Cells(p, analysis.Options{}), nil, analysis.Options{})
 	for _, l := range limits {
 		x := share[l.Factors["cpu"]+l.Factors["gpu"]+l.Factors["resolution"]]
@@ -107,7 +107,7 @@ func TestLimitsWhereTheBestCardsTie(t *testing.T) {
 		n = 300
 	}
 	r := rand.New(rand.NewPCG(81, 82))
-	var s tally
+	var s wordsTold
 	for range n {
 		p, share := tying(r).play(r)
 		s.judge(t, p, share)
@@ -119,7 +119,7 @@ func TestLimitsWhereTheBestCardsTie(t *testing.T) {
 }
 
 // No part is better than another in one row and lesser in the next, though noise swaps the
-// ceilings of parts that tie, from game to game too.
+// ceilings of parts that tie, from preset to preset too.
 func TestLimitsKeepOneOrderOfParts(t *testing.T) {
 	r := rand.New(rand.NewPCG(83, 84))
 	n := 12
@@ -130,12 +130,12 @@ func TestLimitsKeepOneOrderOfParts(t *testing.T) {
 	for range n {
 		w := tying(r)
 		var p []record.Pass
-		for _, game := range []string{"Lanterns", "Copper Drift"} {
+		for _, preset := range []string{"high", "low"} {
 			played, _ := w.play(r)
 			for _, x := range played {
-				x.ID += game
-				x.SHA256 += game
-				x.Tags[record.TagGame] = record.Tag{Value: game, From: record.FromPath}
+				x.ID += preset
+				x.SHA256 += preset
+				x.Tags[record.TagPreset] = record.Tag{Value: preset, From: record.FromPath}
 				p = append(p, x)
 			}
 		}
