@@ -31,6 +31,11 @@ const (
 	SeriesGPUReasons  = "gpu.N.throttle"     // bit mask of the Throttle constants, whatever the vendor's own bits
 	SeriesGPUMemUsed  = "gpu.N.mem_used"     // bytes
 	SeriesGPUFan      = "gpu.N.fan"          // % or rpm, see Unit
+	SeriesGPUGame     = "gpu.N.game"         // % of the card: the measured program, as in [CardUse]
+	SeriesGPUOthers   = "gpu.N.background"   // % of the card: all other programs that show
+	SeriesGPUVideo    = "gpu.N.video"        // % of the card's video engines: all other programs that show
+	SeriesGPUUnknown  = "gpu.N.unattributed" // % of the card: load that no program shows
+	SeriesGPULink     = "gpu.N.link"         // bytes per second over the card's link to the machine, the busier way
 )
 
 // Bits of the gpu.N.throttle series: the vendors' reasons reduced to what matters.
@@ -49,8 +54,8 @@ type Series struct {
 	Values []float64 `json:"values"` // one per sample; NaN where it could not be read
 }
 
-// ProcessUse is what one program used of the processor between two looks at the list of
-// processes.
+// ProcessUse is what one program used of the processor and of the graphics cards between
+// two looks at the list of processes.
 type ProcessUse struct {
 	Name    string    `json:"name"`
 	PID     int       `json:"pid"`
@@ -58,6 +63,23 @@ type ProcessUse struct {
 	To      time.Time `json:"to"`
 	Percent float64   `json:"percent"` // of one core
 	Game    bool      `json:"game,omitempty"`
+	// Rival marks a program that could as well be the measured one: see the gap of the
+	// series cpu.game.
+	Rival bool      `json:"rival,omitempty"`
+	Cards []CardUse `json:"cards,omitempty"`
+}
+
+// CardUse is what one program used of one graphics card, each engine in per cent of the
+// time.
+type CardUse struct {
+	Card    int     `json:"card"`    // N of the series gpu.N
+	Shading float64 `json:"shading"` // 3D and compute, which share the card's cores
+	Copy    float64 `json:"copy"`
+	Video   float64 `json:"video"`  // the busiest of decoding and encoding
+	Memory  uint64  `json:"memory"` // bytes of the card's own memory, the most seen; 0 for unknown
+	// Compute is set where the program holds a compute context: it may copy and compute
+	// although no engine's use is known.
+	Compute bool `json:"compute,omitempty"`
 }
 
 // Gap is a quantity that could not be sampled, and why.

@@ -39,6 +39,7 @@ type Bench struct {
 	mu       sync.Mutex // guards what follows
 	ring     *ring
 	table    *processTable
+	cardUse  *cardTable // nil where nothing tells
 	gaps     []record.Gap
 	sampling bool
 }

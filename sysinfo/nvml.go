@@ -29,7 +29,7 @@ type nvml struct {
 	devices []uintptr
 	mask    []uint64 // supported event reasons of each device
 	fast    [nvCount]uintptr
-	args    [3]uintptr
+	args    [4]uintptr
 }
 
 // The functions that are called at every sample.
@@ -41,17 +41,30 @@ const (
 	nvMemory
 	nvMemoryShares
 	nvReasons
+	nvProcesses
+	nvGraphicsList
+	nvComputeList
+	nvLink
 	nvCount
 )
 
 // call calls one of them without allocating: the arguments live beside the answers. A
 // function of two arguments does not look at the third.
-func (n *nvml) call(fn int, a, b, c uintptr) uintptr {
+func (n *nvml) call(fn int, a, b, c uintptr) uintptr { return n.callMore(fn, a, b, c, 0) }
+
+func (n *nvml) callMore(fn int, a, b, c, d uintptr) uintptr {
 	if n.fast[fn] == 0 {
 		return nvmlNoFunction
 	}
-	n.args = [3]uintptr{a, b, c}
+	n.args = [4]uintptr{a, b, c, d}
 	return callLibrary(n.fast[fn], n.args[:]...)
+}
+
+// counted returns where the library reads how much room there is and writes how much it
+// needed.
+func (n *nvml) counted(room uint32) uintptr {
+	n.out.u32 = room
+	return uintptr(unsafe.Pointer(&n.out.u32))
 }
 
 // nvmlOut is where the library writes its answers.
@@ -97,6 +110,8 @@ const (
 	nvmlOK           = 0
 	nvmlNotSupported = 3
 	nvmlNoPermission = 4
+	nvmlNotFound     = 6
+	nvmlTooSmall     = 7
 	nvmlNotLoaded    = 9
 	nvmlNoFunction   = 13
 	nvmlLost         = 15
@@ -130,7 +145,8 @@ var nvmlNames = []string{
 	"nvmlDeviceGetCurrPcieLinkGeneration", "nvmlDeviceGetCurrPcieLinkWidth", "nvmlDeviceGetMaxPcieLinkGeneration",
 	"nvmlDeviceGetMaxPcieLinkWidth", "nvmlDeviceGetFanSpeed", "nvmlDeviceGetCurrentClocksEventReasons",
 	"nvmlDeviceGetCurrentClocksThrottleReasons", "nvmlDeviceGetSupportedClocksThrottleReasons",
-	"nvmlDeviceGetSupportedClocksEventReasons",
+	"nvmlDeviceGetSupportedClocksEventReasons", "nvmlDeviceGetProcessUtilization", "nvmlDeviceGetGraphicsRunningProcesses_v3",
+	"nvmlDeviceGetComputeRunningProcesses_v3", "nvmlDeviceGetPcieThroughput",
 }
 
 // nvmlLibrary loads the library the first time it is asked for. A recorded machine has
@@ -211,7 +227,9 @@ func (n *nvml) start() gap {
 		nvTemperature: n.symbols["nvmlDeviceGetTemperature"], nvClock: n.symbols["nvmlDeviceGetClockInfo"],
 		nvPower: n.symbols["nvmlDeviceGetPowerUsage"], nvUtilization: n.symbols["nvmlDeviceGetUtilizationRates"],
 		nvMemory: n.symbols["nvmlDeviceGetMemoryInfo"], nvMemoryShares: n.symbols["nvmlDeviceGetMemoryInfo_v2"],
-		nvReasons: n.symbols["nvmlDeviceGetCurrentClocksEventReasons"],
+		nvReasons: n.symbols["nvmlDeviceGetCurrentClocksEventReasons"], nvProcesses: n.symbols["nvmlDeviceGetProcessUtilization"],
+		nvGraphicsList: n.symbols["nvmlDeviceGetGraphicsRunningProcesses_v3"], nvComputeList: n.symbols["nvmlDeviceGetComputeRunningProcesses_v3"],
+		nvLink: n.symbols["nvmlDeviceGetPcieThroughput"],
 	}
 	if n.fast[nvReasons] == 0 {
 		n.fast[nvReasons] = n.symbols["nvmlDeviceGetCurrentClocksThrottleReasons"]

@@ -39,7 +39,7 @@ type pidDir struct {
 	path string
 	raw  bool // see file
 	buf  [32 << 10]byte
-	name [32]byte
+	name [48]byte
 	link [32]byte
 }
 
@@ -125,48 +125,68 @@ func nextEntry(b []byte) (name, rest []byte) {
 	return b[19:size], b[size:]
 }
 
-// holds reports whether a process has a file open that fits. Only one's own processes
-// show their files. It looks at some files, beginning where the last call ended, and
-// returns where to go on, 0 for at the end.
+// holds reports whether a process has a file open that fits. It looks at some files,
+// beginning where the last call ended, and returns where to go on, 0 for at the end.
 func (d *pidDir) holds(pid int, from int64, fits func(file []byte) bool) (found bool, next int64) {
+	next, _ = d.eachFile(pid, from, func(_ int, target []byte) bool {
+		found = fits(target)
+		return !found
+	})
+	if found {
+		next = 0
+	}
+	return found, next
+}
+
+// eachFile visits some of a process's open files, beginning where the last call ended,
+// until visit returns false; next is where to go on, 0 for at the end. Only one's own
+// processes show their files.
+func (d *pidDir) eachFile(pid int, from int64, visit func(fd int, target []byte) bool) (next int64, err error) {
 	if !d.raw {
-		return holdsIn(d.path+"/"+strconv.Itoa(pid)+"/fd", fits), 0
+		return 0, eachFileIn(d.path+"/"+strconv.Itoa(pid)+"/fd", visit)
 	}
 	name := append(strconv.AppendInt(d.name[:0], int64(pid), 10), "/fd\x00"...)
 	fd, _, e := unix.RawSyscall6(unix.SYS_OPENAT, uintptr(d.fd), uintptr(unsafe.Pointer(&name[0])), unix.O_RDONLY|unix.O_DIRECTORY|unix.O_CLOEXEC, 0, 0, 0)
 	if e != 0 {
-		return false, 0
+		return 0, e
 	}
 	defer unix.RawSyscall(unix.SYS_CLOSE, fd, 0, 0)
 	const entry = 24 // bytes of an entry with a name of up to four digits
 	unix.RawSyscall(unix.SYS_LSEEK, fd, uintptr(from), 0)
 	n, _, e := unix.RawSyscall(unix.SYS_GETDENTS64, fd, uintptr(unsafe.Pointer(&d.buf)), filesPerLook*entry)
-	if e != 0 || n == 0 {
-		return false, 0
+	if e != 0 {
+		return 0, e
 	}
 	for name, b := nextEntry(d.buf[:n]); name != nil; name, b = nextEntry(b) {
 		n, _, e := unix.RawSyscall6(unix.SYS_READLINKAT, fd, uintptr(unsafe.Pointer(&name[0])), uintptr(unsafe.Pointer(&d.link)), uintptr(len(d.link)), 0, 0)
-		if e == 0 && fits(d.link[:n]) {
-			return true, 0
+		if e != 0 {
+			continue
+		}
+		if num, ok := number(name); ok && !visit(num, d.link[:n]) {
+			return 0, nil
 		}
 	}
-	if next, _, e := unix.RawSyscall(unix.SYS_LSEEK, fd, 0, 1); e == 0 && next > uintptr(from) && next < filesLookedAt {
-		return false, int64(next)
+	if next, _, e := unix.RawSyscall(unix.SYS_LSEEK, fd, 0, 1); n > 0 && e == 0 && next > uintptr(from) && next < filesLookedAt {
+		return int64(next), nil
 	}
-	return false, 0
+	return 0, nil
 }
 
-// number reads a name of digits alone, up to its zero.
-func number(b []byte) (int, bool) {
-	n := 0
-	for i, c := range b {
-		if c == 0 {
-			return n, i > 0
-		}
-		if c < '0' || c > '9' || n > 1<<30 {
-			return 0, false
-		}
-		n = n*10 + int(c-'0')
+// info reads what the kernel tells of an open file of a process.
+func (d *pidDir) info(pid, file int, buf []byte) (int, error) {
+	if !d.raw {
+		return infoIn(d.path, pid, file, buf)
 	}
-	return n, len(b) > 0
+	name := append(strconv.AppendInt(d.name[:0], int64(pid), 10), "/fdinfo/"...)
+	name = append(strconv.AppendInt(name, int64(file), 10), 0)
+	fd, _, e := unix.RawSyscall6(unix.SYS_OPENAT, uintptr(d.fd), uintptr(unsafe.Pointer(&name[0])), unix.O_RDONLY|unix.O_CLOEXEC, 0, 0, 0)
+	if e != 0 {
+		return 0, e
+	}
+	defer unix.RawSyscall(unix.SYS_CLOSE, fd, 0, 0)
+	n, _, e := unix.RawSyscall6(unix.SYS_READ, fd, uintptr(unsafe.Pointer(&buf[0])), uintptr(len(buf)), 0, 0, 0)
+	if e != 0 {
+		return 0, e
+	}
+	return int(n), nil
 }

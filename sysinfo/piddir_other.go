@@ -36,9 +36,21 @@ func (d *pidDir) stat(pid int) (*file, error) {
 }
 
 // holds reports whether a process has a file open that fits.
-func (d *pidDir) holds(pid int, _ int64, fits func(file []byte) bool) (found bool, next int64) {
-	return holdsIn(filepath.Join(d.path, strconv.Itoa(pid), "fd"), fits), 0
+func (d *pidDir) holds(pid int, from int64, fits func(file []byte) bool) (found bool, next int64) {
+	_, _ = d.eachFile(pid, from, func(_ int, target []byte) bool {
+		found = fits(target)
+		return !found
+	})
+	return found, 0
 }
+
+// eachFile visits a process's open files until visit returns false.
+func (d *pidDir) eachFile(pid int, _ int64, visit func(fd int, target []byte) bool) (next int64, err error) {
+	return 0, eachFileIn(filepath.Join(d.path, strconv.Itoa(pid), "fd"), visit)
+}
+
+// info reads what the kernel tells of an open file of a process.
+func (d *pidDir) info(pid, file int, buf []byte) (int, error) { return infoIn(d.path, pid, file, buf) }
 
 func (d *pidDir) list(to []int) ([]int, error) {
 	entries, err := os.ReadDir(d.path)

@@ -328,6 +328,8 @@ type usage struct {
 	name        string
 	graphics    bool
 	ns          float64
+	card        float64   // greatest share of a graphics card, 0 to 1
+	rival       bool      // could as well be the measured program
 	first, last time.Time // of the looks that saw it at work
 	looks       []look
 }
@@ -381,6 +383,27 @@ func (t *processTable) gap() (record.Gap, bool) {
 		return record.Gap{Name: "processes", Why: record.Broken, Text: "the list of processes has not been read yet"}, true
 	}
 	return record.Gap{}, false
+}
+
+// nameOf returns the name of a running process. It belongs to the sampling goroutine.
+func (t *processTable) nameOf(pid int) string {
+	p := t.known[pid]
+	if p == nil {
+		var ok bool
+		if p, ok = t.reader.open(pid); !ok {
+			return endedProgram(pid)
+		}
+		name := p.name
+		t.reader.close(p)
+		return name
+	}
+	if !p.asked {
+		t.mu.Lock()
+		t.reader.closely(p)
+		t.mu.Unlock()
+		p.asked, p.askedAt = true, p.at
+	}
+	return p.name
 }
 
 // ownProcess is the number by which the table knows us.

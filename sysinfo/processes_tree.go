@@ -2,7 +2,7 @@ package sysinfo
 
 import (
 	"bytes"
-	"errors"
+	"io"
 	"os"
 	"path/filepath"
 	"slices"
@@ -247,25 +247,39 @@ const (
 	filesPerLook  = 16
 )
 
-// holdsIn looks through a process's open files for one that fits. Only one's own
-// processes show them.
-func holdsIn(dir string, fits func(file []byte) bool) bool {
+// eachFileIn visits the links of a folder of open files until visit returns false.
+func eachFileIn(dir string, visit func(fd int, target []byte) bool) error {
 	d, err := os.Open(dir)
 	if err != nil {
-		return false
+		return err
 	}
 	defer d.Close()
 	names, err := d.Readdirnames(filesLookedAt)
-	if err != nil && !errors.Is(err, os.ErrNotExist) && len(names) == 0 {
-		return false
+	if err != nil && err != io.EOF {
+		return err
 	}
 	for _, n := range names {
+		fd, good := number([]byte(n))
 		target, err := os.Readlink(filepath.Join(dir, n))
-		if err == nil && fits([]byte(target)) {
-			return true
+		if err == nil && good && !visit(fd, []byte(target)) {
+			break
 		}
 	}
-	return false
+	return nil
+}
+
+// infoIn reads a file of a recorded machine's fdinfo.
+func infoIn(proc string, pid, file int, buf []byte) (int, error) {
+	f, err := os.Open(filepath.Join(proc, strconv.Itoa(pid), "fdinfo", strconv.Itoa(file)))
+	if err != nil {
+		return 0, err
+	}
+	defer f.Close()
+	n, err := io.ReadFull(f, buf)
+	if err == io.ErrUnexpectedEOF || err == io.EOF {
+		err = nil
+	}
+	return n, err
 }
 
 // draws knows the devices of the kernel's own drivers and of NVIDIA's.

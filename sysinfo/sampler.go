@@ -166,9 +166,13 @@ func (b *Bench) startSampling() (*sampler, error) {
 	}
 	b.mu.Lock()
 	b.ring = newRing(cols, int(b.opt.Keep/b.opt.Period)+1)
+	b.cardUse = nil
 	for i, src := range sources {
-		if _, rare := src.(*rareSource); rare {
+		switch src := src.(type) {
+		case *rareSource:
 			b.ring.inTurns(s.offset[i], s.offset[i]+len(src.columns()))
+		case *cardTable:
+			b.cardUse = src
 		}
 	}
 	b.table, b.gaps = table, gaps

@@ -61,3 +61,18 @@ func nextUnsigned(b []byte) (n uint64, rest []byte, ok bool) {
 	n, ok = unsigned(w)
 	return n, rest, ok
 }
+
+// number reads a name of digits alone, up to its zero.
+func number(b []byte) (int, bool) {
+	n := 0
+	for i, c := range b {
+		if c == 0 {
+			return n, i > 0
+		}
+		if c < '0' || c > '9' || n > 1<<30 {
+			return 0, false
+		}
+		n = n*10 + int(c-'0')
+	}
+	return n, len(b) > 0
+}

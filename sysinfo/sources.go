@@ -2,6 +2,7 @@ package sysinfo
 
 import (
 	"runtime"
+	"slices"
 
 	"capd.example/record"
 )
@@ -19,7 +20,46 @@ func (b *Bench) openSources() (list []source, load func() float64, table *proces
 	if table != nil {
 		list = append(list, table)
 	}
+	if use := b.openCardUse(table); use != nil {
+		list = append(list, use)
+	}
 	return list, load, table, gaps
+}
+
+// openCardUse opens what tells who uses the graphics cards; nil where there is none.
+func (b *Bench) openCardUse(table *processTable) *cardTable {
+	if table == nil {
+		return nil
+	}
+	t := newCardTable(table.nameOf)
+	if b.live && runtime.GOOS == "windows" {
+		b.openWindowsCardUse(t)
+	} else {
+		b.openTreeCardUse(t, table)
+	}
+	if len(t.readers) == 0 && len(t.gaps) == 0 {
+		return nil
+	}
+	return t
+}
+
+func (b *Bench) openTreeCardUse(t *cardTable, table *processTable) {
+	cards, _ := b.allCards()
+	var drm []drmCard
+	for i, c := range cards {
+		switch {
+		case c.nv != nil:
+			t.use(&nvmlUse{lib: b.nvml, n: i, index: c.nv.index}, nvmlEvery)
+		case slices.Contains([]string{"amdgpu", "i915", "xe"}, c.driver):
+			drm = append(drm, drmCard{i, c.address})
+		default:
+			t.silent(i, record.Unsupported, "the driver "+c.driver+" does not tell who uses the card")
+		}
+	}
+	r, known := table.reader.(*procReader)
+	if len(drm) > 0 && known {
+		t.use(newDRMUse(r, drm, table), drmEvery)
+	}
 }
 
 const noPressure = "the kernel was built or started without pressure figures"

@@ -2,6 +2,7 @@ package sysinfo
 
 import (
 	"fmt"
+	"maps"
 	"math"
 	"slices"
 	"strings"
@@ -131,6 +132,10 @@ func (b *Bench) attribute(t *record.Telemetry, rows []int, from, to time.Time, p
 		return
 	}
 	used := b.table.between(spanFrom, spanTo)
+	cards := b.cardUse.between(spanFrom, spanTo)
+	for _, u := range used {
+		u.card = cards.most(u.pid)
+	}
 	game, own, others := split(used, b.table.self, program, spanFrom, spanTo, miss)
 	busy, known := b.busySeconds(rows, busyAt)
 	gameSeries, background := make([]float64, len(rows)), make([]float64, len(rows))
@@ -153,7 +158,8 @@ func (b *Bench) attribute(t *record.Telemetry, rows []int, from, to time.Time, p
 	} else {
 		miss(record.SeriesBackground, record.Broken, "processor times gave no number in this time")
 	}
-	t.Processes = processList(game, own, others, busy, spanFrom, spanTo)
+	b.attributeCards(t, rows, cards, game, own)
+	t.Processes = processList(game, own, others, cards, busy, spanFrom, spanTo)
 }
 
 func seconds(s float64) time.Duration { return time.Duration(s * float64(time.Second)) }
@@ -229,6 +235,10 @@ func cmpDown(a, b float64) int {
 // gameLeast is the share of one processor that a measured program uses at the least.
 const gameLeast = 0.05
 
+// gameCard is the share of a graphics card from which a program can be the measured one
+// rather than a desktop that shows it.
+const gameCard = 0.1
+
 // alike is from which share of the largest another program could as well be the game.
 const alike = 0.7
 
@@ -246,19 +256,23 @@ func chooseGame(others []*usage, from, to time.Time, miss func(string, record.Un
 		miss(record.SeriesGame, record.Absent, fmt.Sprintf("no program used %.0f %% of a core through the whole window", 100*gameLeast))
 		return nil
 	}
-	for _, u := range through {
-		if u.graphics {
-			return u
-		}
+	use := func(u *usage) float64 { return u.ns }
+	if slices.ContainsFunc(through, func(u *usage) bool { return u.card >= gameCard }) {
+		use = func(u *usage) float64 { return u.card }
+		slices.SortStableFunc(through, func(a, b *usage) int { return cmpDown(a.card, b.card) })
+	} else if i := slices.IndexFunc(through, func(u *usage) bool { return u.graphics }); i >= 0 {
+		return through[i]
 	}
 	first := through[0]
 	var rivals []string
 	for _, u := range through[1:] {
-		if u.ns >= alike*first.ns {
+		if use(u) >= alike*use(first) {
+			u.rival = true
 			rivals = append(rivals, u.name)
 		}
 	}
 	if len(rivals) > 0 {
+		first.rival = true
 		miss(record.SeriesGame, record.Unsupported, fmt.Sprintf("%s used most, but %s used about as much: which is the measured program cannot be told; the background is the total less %s",
 			first.name, strings.Join(rivals, ", "), first.name))
 	}
@@ -293,7 +307,7 @@ const listMost = 12
 const shortLived = "short-lived"
 
 // processList names the programs that used most, from 0.5 % of a core.
-func processList(game, own, others []*usage, busy []float64, from, to time.Time) []record.ProcessUse {
+func processList(game, own, others []*usage, cards cardWindow, busy []float64, from, to time.Time) []record.ProcessUse {
 	length := float64(to.Sub(from))
 	total := 0.0
 	for _, s := range busy {
@@ -303,10 +317,13 @@ func processList(game, own, others []*usage, busy []float64, from, to time.Time)
 	}
 	rest := total
 	var list []record.ProcessUse
+	onCards := cards.programs()
 	add := func(u *usage, isGame bool) {
 		rest -= u.ns
-		if p := 100 * u.ns / length; p >= 0.5 || isGame {
-			list = append(list, record.ProcessUse{Name: u.name, PID: u.pid, From: from.Round(0).UTC(), To: to.Round(0).UTC(), Percent: p, Game: isGame})
+		use := cards.usedBy(u.pid)
+		delete(onCards, u.pid)
+		if p := 100 * u.ns / length; p >= 0.5 || isGame || len(use) > 0 {
+			list = append(list, record.ProcessUse{Name: u.name, PID: u.pid, From: from.Round(0).UTC(), To: to.Round(0).UTC(), Percent: p, Game: isGame, Rival: u.rival, Cards: use})
 		}
 	}
 	for _, u := range game {
@@ -318,9 +335,22 @@ func processList(game, own, others []*usage, busy []float64, from, to time.Time)
 	for _, u := range others {
 		add(u, false)
 	}
+	for _, pid := range slices.Sorted(maps.Keys(onCards)) { // those that no processor time was seen of
+		list = append(list, record.ProcessUse{Name: onCards[pid], PID: pid, From: from.Round(0).UTC(), To: to.Round(0).UTC(), Cards: cards.usedBy(pid)})
+	}
 	if p := 100 * rest / length; p >= 1 {
 		list = append(list, record.ProcessUse{Name: shortLived, From: from.Round(0).UTC(), To: to.Round(0).UTC(), Percent: p})
 	}
-	slices.SortStableFunc(list, func(a, b record.ProcessUse) int { return cmpDown(a.Percent, b.Percent) })
+	slices.SortStableFunc(list, func(a, b record.ProcessUse) int { return cmpDown(mostUsed(a), mostUsed(b)) })
 	return list[:min(len(list), listMost)]
+}
+
+// mostUsed is the greatest share, in per cent, that a program used of a core or an engine
+// of a card.
+func mostUsed(u record.ProcessUse) float64 {
+	most := u.Percent
+	for _, c := range u.Cards {
+		most = max(most, c.Shading, c.Copy, c.Video)
+	}
+	return most
 }

@@ -111,15 +111,36 @@ func showTelemetry(a *app, t *telemetrySummary) {
 	}
 	printTable(a.stdout, table.Row{"series", "min", "median", "max", "start", "end", "unit"}, rows)
 	for _, p := range t.Processes {
-		game := ""
-		if p.Game {
-			game = ", the measured program"
+		role := ""
+		switch {
+		case p.Rival:
+			role = ", perhaps the measured program"
+		case p.Game:
+			role = ", the measured program"
 		}
-		fmt.Fprintf(a.stdout, "%-10s %s %.1f %% of one core%s\n", "program", p.Name, p.Percent, game)
+		fmt.Fprintf(a.stdout, "%-10s %s %.1f %% of one core%s%s\n", "program", p.Name, p.Percent, cardText(p.Cards), role)
 	}
 	for _, g := range t.Missing {
 		fmt.Fprintf(a.stdout, "%-10s %s: %s, %s\n", "missing", g.Name, g.Why, g.Text)
 	}
+}
+
+// cardText says what a program used of the graphics cards.
+func cardText(cards []record.CardUse) string {
+	text := ""
+	for _, c := range cards {
+		text += fmt.Sprintf(", %.1f %% of graphics card %d", c.Shading, c.Card)
+		if c.Copy >= 0.05 {
+			text += fmt.Sprintf(", copies %.1f %%", c.Copy)
+		}
+		if c.Video >= 0.05 {
+			text += fmt.Sprintf(", video %.1f %%", c.Video)
+		}
+		if c.Memory > 0 {
+			text += fmt.Sprintf(", %.2f GiB of its memory", float64(c.Memory)/(1<<30))
+		}
+	}
+	return text
 }
 
 func reasonText(s seriesSummary) string {

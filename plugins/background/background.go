@@ -9,6 +9,7 @@ package background
 import (
 	"context"
 	"fmt"
+	"slices"
 	"sort"
 	"strings"
 
@@ -37,6 +38,15 @@ func (Validator) Describe() plugins.Description {
 			pick.Num("swap_pages_s", "200", "pages/s", "mean rate of paging in from which the pass is doubtful"),
 			pick.Num("write_mb_s", "50", "MB/s", "disk writes that count as a burst; reads are not judged, the game itself reads"),
 			pick.Num("receive_mb_s", "10", "MB/s", "network reception that counts as a burst"),
+			pick.Num("gpu_percent", "3", "% of the card", "mean use of the card by others, of its cores or for copies, from which the pass is doubtful"),
+			pick.Num("gpu_heavy_percent", "20", "% of the card", "mean use from which the pass is bad; also the use of a burst"),
+			pick.Num("gpu_video_percent", "20", "% of the video engines", "mean use by others, such as a film or a recorder, from which the pass is doubtful"),
+			pick.Num("gpu_unattributed_percent", "25", "% of the card", "mean load that no visible program explains from which the pass is doubtful"),
+			pick.Num("gpu_compute_percent", "0.5", "% of the card", "use by others that hold a compute context, whose copies show in part, from which the pass is doubtful"),
+			pick.Num("gpu_link_percent", "3", "% of the link", "mean use of the card's link one way, while others hold a compute context, from which the pass is doubtful"),
+			pick.Num("gpu_memory_percent", "97", "% of the card's memory", "use from which it counts as full"),
+			pick.Num("gpu_memory_others_percent", "10", "% of the card's memory", "what others may hold of a full card"),
+			{Name: "allow", Type: plugins.Text, Default: "", About: "programs that are meant to run beside the measured one, by name, separated by commas"},
 		},
 	}
 }
@@ -45,6 +55,7 @@ func (Validator) Describe() plugins.Description {
 func (Validator) Check(_ context.Context, e record.Evidence, p plugins.Params) record.Finding {
 	c := pick.NewCase()
 	ok := load(c, e, p)
+	cards(c, e, p)
 	level(c, e, p, record.SeriesSteal, "steal_percent", "%", "a hypervisor took", "of the machine", "measure on real hardware or on a quiet host")
 	level(c, e, p, record.SeriesMemStall, "memory_stall_percent", "%", "programs waited for memory", "of the time", "close programs or fit more memory, then repeat the pass")
 	level(c, e, p, record.SeriesSwapIn, "swap_pages_s", " pages/s", "the system paged in", "", "close programs or fit more memory, then repeat the pass")
@@ -61,7 +72,7 @@ func load(c *pick.Case, e record.Evidence, p plugins.Params) string {
 		c.Unable("%s", pick.Missing(e, record.SeriesBackground))
 		return ""
 	}
-	x := s.Known()
+	x := less(s.Known(), allowedLoad(e, p))
 	step := sampleStep(e)
 	seconds := float64(len(x)) * step
 	if covered := 100 * seconds / e.Pass.Metrics.DurationS; len(x) < 3 || covered < p.Number("covered_percent") {
@@ -84,7 +95,7 @@ func load(c *pick.Case, e record.Evidence, p plugins.Params) string {
 	c.Put("heavy_limit_percent", heavy)
 	c.Put("burst_limit_s", p.Number("burst_s"))
 	advice := "end or wait out what ran and repeat the pass"
-	by := names(e)
+	by := names(e, p)
 	switch {
 	case median >= heavy || share >= p.Number("burst_bad_percent"):
 		c.Found(record.Bad, advice, "other programs took %.0f %% of one core in the median and more than %g %% for %.0f s (%.0f %% of the pass)%s", median, heavy, over, share, by)
@@ -105,16 +116,29 @@ func sampleStep(e record.Evidence) float64 {
 	return at[len(at)-1].Sub(at[0]).Seconds() / float64(len(at)-1)
 }
 
-// names lists the programs that used most, the largest first.
-func names(e record.Evidence) string {
+// names lists the programs that used most of the processor, the largest first.
+func names(e record.Evidence, p plugins.Params) string {
+	return culprits(e, p, func(u record.ProcessUse) float64 { return u.Percent })
+}
+
+// culprits lists the programs that used most of something, the largest first, but not the
+// measured one and those that are meant to run. Where several programs could be the
+// measured one they stand together, since one of them is not to blame.
+func culprits(e record.Evidence, p plugins.Params, of func(record.ProcessUse) float64) string {
 	type use struct {
 		name string
 		most float64
 	}
 	most := map[string]float64{}
+	var rivals []string
 	for _, u := range e.Telemetry.Processes {
-		if !u.Game {
-			most[u.Name] = max(most[u.Name], u.Percent)
+		switch {
+		case u.Rival:
+			if !slices.Contains(rivals, u.Name) {
+				rivals = append(rivals, u.Name)
+			}
+		case !u.Game && !allowed(u.Name, p):
+			most[u.Name] = max(most[u.Name], of(u))
 		}
 	}
 	var list []use
@@ -130,10 +154,44 @@ func names(e record.Evidence) string {
 	for _, u := range list[:min(3, len(list))] {
 		out = append(out, fmt.Sprintf("%s (%.0f %%)", u.name, u.most))
 	}
-	if len(out) == 0 {
-		return ""
+	text := ""
+	if len(out) > 0 {
+		text = ", most of it " + strings.Join(out, ", ")
 	}
-	return ", most of it " + strings.Join(out, ", ")
+	if len(rivals) > 1 {
+		slices.Sort(rivals)
+		text += ", and one of " + strings.Join(rivals, ", ") + " (which of them was measured is not known)"
+	}
+	return text
+}
+
+// allowed reports whether a program is meant to run beside the measured one.
+func allowed(name string, p plugins.Params) bool {
+	for _, a := range strings.Split(p.Text("allow"), ",") {
+		if a = strings.TrimSpace(a); a != "" && strings.EqualFold(strings.TrimSuffix(strings.ToLower(a), ".exe"), strings.TrimSuffix(strings.ToLower(name), ".exe")) {
+			return true
+		}
+	}
+	return false
+}
+
+// allowedLoad is what programs that are meant to run used of one core.
+func allowedLoad(e record.Evidence, p plugins.Params) float64 {
+	sum := 0.0
+	for _, u := range e.Telemetry.Processes {
+		if !u.Game && allowed(u.Name, p) {
+			sum += u.Percent
+		}
+	}
+	return sum
+}
+
+// less takes a constant from each value; what would be below zero is zero.
+func less(x []float64, by float64) []float64 {
+	for i := range x {
+		x[i] = max(0, x[i]-by)
+	}
+	return x
 }
 
 // level judges the mean of a series.
@@ -143,11 +201,7 @@ func level(c *pick.Case, e record.Evidence, p plugins.Params, series, limit, uni
 	if !ok || len(x) < 3 {
 		return
 	}
-	sum := 0.0
-	for _, v := range x {
-		sum += v
-	}
-	mean := sum / float64(len(x))
+	mean := pick.Mean(x)
 	c.Put(strings.ReplaceAll(series, ".", "_"), mean)
 	c.Put(limit+"_limit", p.Number(limit))
 	if mean >= p.Number(limit) {

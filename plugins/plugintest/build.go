@@ -116,6 +116,15 @@ func Process(name string, percent float64) func(*record.Evidence) {
 	}
 }
 
+// Card adds what a program used of a graphics card; the name "" is the measured program.
+func Card(name string, use record.CardUse) func(*record.Evidence) {
+	return func(e *record.Evidence) {
+		Process(name, 0)(e)
+		p := &e.Telemetry.Processes[len(e.Telemetry.Processes)-1]
+		p.Game, p.Cards = name == "", []record.CardUse{use}
+	}
+}
+
 // Expect sets the expected length in seconds.
 func Expect(seconds float64) func(*record.Evidence) {
 	return func(e *record.Evidence) { e.Expected.DurationS, e.Expected.From = seconds, "campaign" }

@@ -131,3 +131,12 @@ func (c *Case) Finding(ok string) record.Finding {
 func Num(name, def, unit, about string) plugins.Parameter {
 	return plugins.Parameter{Name: name, Type: plugins.Number, Default: def, Unit: unit, About: about}
 }
+
+// Mean returns the mean of x, NaN for none.
+func Mean(x []float64) float64 {
+	sum := 0.0
+	for _, v := range x {
+		sum += v
+	}
+	return sum / float64(len(x))
+}

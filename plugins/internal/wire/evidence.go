@@ -89,6 +89,7 @@ func fromTelemetry(t *record.Telemetry) *pb.Telemetry {
 	for _, u := range t.Processes {
 		m.Processes = append(m.Processes, &pb.ProcessUse{
 			Name: clean(u.Name), Pid: int64(u.PID), FromUnixNs: fromTime(u.From), ToUnixNs: fromTime(u.To), CorePercent: u.Percent, Game: u.Game,
+			Rival: u.Rival, Cards: fromCards(u.Cards),
 		})
 	}
 	for _, g := range t.Missing {
@@ -111,12 +112,29 @@ func toTelemetry(m *pb.Telemetry) *record.Telemetry {
 	for _, u := range m.GetProcesses() {
 		t.Processes = append(t.Processes, record.ProcessUse{
 			Name: u.GetName(), PID: int(u.GetPid()), From: toTime(u.GetFromUnixNs()), To: toTime(u.GetToUnixNs()), Percent: u.GetCorePercent(), Game: u.GetGame(),
+			Rival: u.GetRival(), Cards: toCards(u.GetCards()),
 		})
 	}
 	for _, g := range m.GetMissing() {
 		t.Missing = append(t.Missing, record.Gap{Name: g.GetName(), Why: record.Unknown(g.GetWhy()), Text: g.GetText()})
 	}
 	return t
+}
+
+func fromCards(cards []record.CardUse) (list []*pb.CardUse) {
+	for _, c := range cards {
+		list = append(list, &pb.CardUse{Card: int64(c.Card), Shading: c.Shading, Copy: c.Copy, Video: c.Video, Memory: c.Memory, Compute: c.Compute})
+	}
+	return list
+}
+
+func toCards(cards []*pb.CardUse) (list []record.CardUse) {
+	for _, c := range cards {
+		list = append(list, record.CardUse{
+			Card: int(c.GetCard()), Shading: c.GetShading(), Copy: c.GetCopy(), Video: c.GetVideo(), Memory: c.GetMemory(), Compute: c.GetCompute(),
+		})
+	}
+	return list
 }
 
 func fromSystem(s record.System) *pb.System {

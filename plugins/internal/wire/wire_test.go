@@ -86,6 +86,8 @@ func fill(t *rapid.T, typ reflect.Type) reflect.Value {
 		v.SetFloat(rapid.OneOf(rapid.Float64(), rapid.SampledFrom([]float64{math.NaN(), math.Inf(1), math.Copysign(0, -1)})).Draw(t, "x"))
 	case reflect.Int:
 		v.SetInt(int64(rapid.Int32().Draw(t, "n")))
+	case reflect.Uint64:
+		v.SetUint(rapid.Uint64().Draw(t, "n"))
 	case reflect.Bool:
 		v.SetBool(rapid.Bool().Draw(t, "b"))
 	default:

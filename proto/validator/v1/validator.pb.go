@@ -1813,6 +1813,8 @@ type ProcessUse struct {
 	ToUnixNs      int64                  `protobuf:"varint,4,opt,name=to_unix_ns,json=toUnixNs,proto3" json:"to_unix_ns,omitempty"`
 	CorePercent   float64                `protobuf:"fixed64,5,opt,name=core_percent,json=corePercent,proto3" json:"core_percent,omitempty"` // per cent of one core between from and to
 	Game          bool                   `protobuf:"varint,6,opt,name=game,proto3" json:"game,omitempty"`                                   // the measured program
+	Rival         bool                   `protobuf:"varint,7,opt,name=rival,proto3" json:"rival,omitempty"`                                 // could as well be the measured program
+	Cards         []*CardUse             `protobuf:"bytes,8,rep,name=cards,proto3" json:"cards,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1889,6 +1891,105 @@ func (x *ProcessUse) GetGame() bool {
 	return false
 }
 
+func (x *ProcessUse) GetRival() bool {
+	if x != nil {
+		return x.Rival
+	}
+	return false
+}
+
+func (x *ProcessUse) GetCards() []*CardUse {
+	if x != nil {
+		return x.Cards
+	}
+	return nil
+}
+
+// What one program used of one graphics card, in per cent of the time.
+type CardUse struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Card          int64                  `protobuf:"varint,1,opt,name=card,proto3" json:"card,omitempty"`        // N of the series gpu.N
+	Shading       float64                `protobuf:"fixed64,2,opt,name=shading,proto3" json:"shading,omitempty"` // 3D and compute, which share the card's cores
+	Copy          float64                `protobuf:"fixed64,3,opt,name=copy,proto3" json:"copy,omitempty"`
+	Video         float64                `protobuf:"fixed64,4,opt,name=video,proto3" json:"video,omitempty"`    // the busiest of decoding and encoding
+	Memory        uint64                 `protobuf:"varint,5,opt,name=memory,proto3" json:"memory,omitempty"`   // bytes of the card's own memory; 0 for unknown
+	Compute       bool                   `protobuf:"varint,6,opt,name=compute,proto3" json:"compute,omitempty"` // holds a compute context
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CardUse) Reset() {
+	*x = CardUse{}
+	mi := &file_validator_v1_validator_proto_msgTypes[24]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CardUse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CardUse) ProtoMessage() {}
+
+func (x *CardUse) ProtoReflect() protoreflect.Message {
+	mi := &file_validator_v1_validator_proto_msgTypes[24]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CardUse.ProtoReflect.Descriptor instead.
+func (*CardUse) Descriptor() ([]byte, []int) {
+	return file_validator_v1_validator_proto_rawDescGZIP(), []int{24}
+}
+
+func (x *CardUse) GetCard() int64 {
+	if x != nil {
+		return x.Card
+	}
+	return 0
+}
+
+func (x *CardUse) GetShading() float64 {
+	if x != nil {
+		return x.Shading
+	}
+	return 0
+}
+
+func (x *CardUse) GetCopy() float64 {
+	if x != nil {
+		return x.Copy
+	}
+	return 0
+}
+
+func (x *CardUse) GetVideo() float64 {
+	if x != nil {
+		return x.Video
+	}
+	return 0
+}
+
+func (x *CardUse) GetMemory() uint64 {
+	if x != nil {
+		return x.Memory
+	}
+	return 0
+}
+
+func (x *CardUse) GetCompute() bool {
+	if x != nil {
+		return x.Compute
+	}
+	return false
+}
+
 type Gap struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
 	Name          string                 `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
@@ -1900,7 +2001,7 @@ type Gap struct {
 
 func (x *Gap) Reset() {
 	*x = Gap{}
-	mi := &file_validator_v1_validator_proto_msgTypes[24]
+	mi := &file_validator_v1_validator_proto_msgTypes[25]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1912,7 +2013,7 @@ func (x *Gap) String() string {
 func (*Gap) ProtoMessage() {}
 
 func (x *Gap) ProtoReflect() protoreflect.Message {
-	mi := &file_validator_v1_validator_proto_msgTypes[24]
+	mi := &file_validator_v1_validator_proto_msgTypes[25]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1925,7 +2026,7 @@ func (x *Gap) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Gap.ProtoReflect.Descriptor instead.
 func (*Gap) Descriptor() ([]byte, []int) {
-	return file_validator_v1_validator_proto_rawDescGZIP(), []int{24}
+	return file_validator_v1_validator_proto_rawDescGZIP(), []int{25}
 }
 
 func (x *Gap) GetName() string {
@@ -1959,7 +2060,7 @@ type System struct {
 
 func (x *System) Reset() {
 	*x = System{}
-	mi := &file_validator_v1_validator_proto_msgTypes[25]
+	mi := &file_validator_v1_validator_proto_msgTypes[26]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1971,7 +2072,7 @@ func (x *System) String() string {
 func (*System) ProtoMessage() {}
 
 func (x *System) ProtoReflect() protoreflect.Message {
-	mi := &file_validator_v1_validator_proto_msgTypes[25]
+	mi := &file_validator_v1_validator_proto_msgTypes[26]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1984,7 +2085,7 @@ func (x *System) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use System.ProtoReflect.Descriptor instead.
 func (*System) Descriptor() ([]byte, []int) {
-	return file_validator_v1_validator_proto_rawDescGZIP(), []int{25}
+	return file_validator_v1_validator_proto_rawDescGZIP(), []int{26}
 }
 
 func (x *System) GetId() string {
@@ -2015,7 +2116,7 @@ type Field struct {
 
 func (x *Field) Reset() {
 	*x = Field{}
-	mi := &file_validator_v1_validator_proto_msgTypes[26]
+	mi := &file_validator_v1_validator_proto_msgTypes[27]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2027,7 +2128,7 @@ func (x *Field) String() string {
 func (*Field) ProtoMessage() {}
 
 func (x *Field) ProtoReflect() protoreflect.Message {
-	mi := &file_validator_v1_validator_proto_msgTypes[26]
+	mi := &file_validator_v1_validator_proto_msgTypes[27]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2040,7 +2141,7 @@ func (x *Field) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Field.ProtoReflect.Descriptor instead.
 func (*Field) Descriptor() ([]byte, []int) {
-	return file_validator_v1_validator_proto_rawDescGZIP(), []int{26}
+	return file_validator_v1_validator_proto_rawDescGZIP(), []int{27}
 }
 
 func (x *Field) GetName() string {
@@ -2100,7 +2201,7 @@ type Expectation struct {
 
 func (x *Expectation) Reset() {
 	*x = Expectation{}
-	mi := &file_validator_v1_validator_proto_msgTypes[27]
+	mi := &file_validator_v1_validator_proto_msgTypes[28]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2112,7 +2213,7 @@ func (x *Expectation) String() string {
 func (*Expectation) ProtoMessage() {}
 
 func (x *Expectation) ProtoReflect() protoreflect.Message {
-	mi := &file_validator_v1_validator_proto_msgTypes[27]
+	mi := &file_validator_v1_validator_proto_msgTypes[28]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2125,7 +2226,7 @@ func (x *Expectation) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Expectation.ProtoReflect.Descriptor instead.
 func (*Expectation) Descriptor() ([]byte, []int) {
-	return file_validator_v1_validator_proto_rawDescGZIP(), []int{27}
+	return file_validator_v1_validator_proto_rawDescGZIP(), []int{28}
 }
 
 func (x *Expectation) GetDurationS() float64 {
@@ -2183,7 +2284,7 @@ type Earlier struct {
 
 func (x *Earlier) Reset() {
 	*x = Earlier{}
-	mi := &file_validator_v1_validator_proto_msgTypes[28]
+	mi := &file_validator_v1_validator_proto_msgTypes[29]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2195,7 +2296,7 @@ func (x *Earlier) String() string {
 func (*Earlier) ProtoMessage() {}
 
 func (x *Earlier) ProtoReflect() protoreflect.Message {
-	mi := &file_validator_v1_validator_proto_msgTypes[28]
+	mi := &file_validator_v1_validator_proto_msgTypes[29]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2208,7 +2309,7 @@ func (x *Earlier) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Earlier.ProtoReflect.Descriptor instead.
 func (*Earlier) Descriptor() ([]byte, []int) {
-	return file_validator_v1_validator_proto_rawDescGZIP(), []int{28}
+	return file_validator_v1_validator_proto_rawDescGZIP(), []int{29}
 }
 
 func (x *Earlier) GetPass() *Pass {
@@ -2407,7 +2508,7 @@ const file_validator_v1_validator_proto_rawDesc = "" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12\x12\n" +
 	"\x04unit\x18\x02 \x01(\tR\x04unit\x12\x16\n" +
 	"\x06source\x18\x03 \x01(\tR\x06source\x12\x16\n" +
-	"\x06values\x18\x04 \x03(\x01R\x06values\"\xa9\x01\n" +
+	"\x06values\x18\x04 \x03(\x01R\x06values\"\xf1\x01\n" +
 	"\n" +
 	"ProcessUse\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12\x10\n" +
@@ -2417,7 +2518,16 @@ const file_validator_v1_validator_proto_rawDesc = "" +
 	"\n" +
 	"to_unix_ns\x18\x04 \x01(\x03R\btoUnixNs\x12!\n" +
 	"\fcore_percent\x18\x05 \x01(\x01R\vcorePercent\x12\x12\n" +
-	"\x04game\x18\x06 \x01(\bR\x04game\"?\n" +
+	"\x04game\x18\x06 \x01(\bR\x04game\x12\x14\n" +
+	"\x05rival\x18\a \x01(\bR\x05rival\x120\n" +
+	"\x05cards\x18\b \x03(\v2\x1a.capd.validator.v1.CardUseR\x05cards\"\x93\x01\n" +
+	"\aCardUse\x12\x12\n" +
+	"\x04card\x18\x01 \x01(\x03R\x04card\x12\x18\n" +
+	"\ashading\x18\x02 \x01(\x01R\ashading\x12\x12\n" +
+	"\x04copy\x18\x03 \x01(\x01R\x04copy\x12\x14\n" +
+	"\x05video\x18\x04 \x01(\x01R\x05video\x12\x16\n" +
+	"\x06memory\x18\x05 \x01(\x04R\x06memory\x12\x18\n" +
+	"\acompute\x18\x06 \x01(\bR\acompute\"?\n" +
 	"\x03Gap\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12\x10\n" +
 	"\x03why\x18\x02 \x01(\tR\x03why\x12\x12\n" +
@@ -2479,7 +2589,7 @@ func file_validator_v1_validator_proto_rawDescGZIP() []byte {
 }
 
 var file_validator_v1_validator_proto_enumTypes = make([]protoimpl.EnumInfo, 2)
-var file_validator_v1_validator_proto_msgTypes = make([]protoimpl.MessageInfo, 37)
+var file_validator_v1_validator_proto_msgTypes = make([]protoimpl.MessageInfo, 38)
 var file_validator_v1_validator_proto_goTypes = []any{
 	(Outcome)(0),              // 0: capd.validator.v1.Outcome
 	(Parameter_Type)(0),       // 1: capd.validator.v1.Parameter.Type
@@ -2507,40 +2617,41 @@ var file_validator_v1_validator_proto_goTypes = []any{
 	(*Telemetry)(nil),         // 23: capd.validator.v1.Telemetry
 	(*Series)(nil),            // 24: capd.validator.v1.Series
 	(*ProcessUse)(nil),        // 25: capd.validator.v1.ProcessUse
-	(*Gap)(nil),               // 26: capd.validator.v1.Gap
-	(*System)(nil),            // 27: capd.validator.v1.System
-	(*Field)(nil),             // 28: capd.validator.v1.Field
-	(*Expectation)(nil),       // 29: capd.validator.v1.Expectation
-	(*Earlier)(nil),           // 30: capd.validator.v1.Earlier
-	nil,                       // 31: capd.validator.v1.ConfigureRequest.ValidatorsEntry
-	nil,                       // 32: capd.validator.v1.Settings.ValuesEntry
-	nil,                       // 33: capd.validator.v1.ConfigureResponse.ProblemsEntry
-	nil,                       // 34: capd.validator.v1.Finding.NumbersEntry
-	nil,                       // 35: capd.validator.v1.Finding.ParamsEntry
-	nil,                       // 36: capd.validator.v1.Evidence.SpreadEntry
-	nil,                       // 37: capd.validator.v1.Pass.TagsEntry
-	nil,                       // 38: capd.validator.v1.Earlier.StartTempCEntry
+	(*CardUse)(nil),           // 26: capd.validator.v1.CardUse
+	(*Gap)(nil),               // 27: capd.validator.v1.Gap
+	(*System)(nil),            // 28: capd.validator.v1.System
+	(*Field)(nil),             // 29: capd.validator.v1.Field
+	(*Expectation)(nil),       // 30: capd.validator.v1.Expectation
+	(*Earlier)(nil),           // 31: capd.validator.v1.Earlier
+	nil,                       // 32: capd.validator.v1.ConfigureRequest.ValidatorsEntry
+	nil,                       // 33: capd.validator.v1.Settings.ValuesEntry
+	nil,                       // 34: capd.validator.v1.ConfigureResponse.ProblemsEntry
+	nil,                       // 35: capd.validator.v1.Finding.NumbersEntry
+	nil,                       // 36: capd.validator.v1.Finding.ParamsEntry
+	nil,                       // 37: capd.validator.v1.Evidence.SpreadEntry
+	nil,                       // 38: capd.validator.v1.Pass.TagsEntry
+	nil,                       // 39: capd.validator.v1.Earlier.StartTempCEntry
 }
 var file_validator_v1_validator_proto_depIdxs = []int32{
 	4,  // 0: capd.validator.v1.DescribeResponse.validators:type_name -> capd.validator.v1.Description
 	5,  // 1: capd.validator.v1.Description.parameters:type_name -> capd.validator.v1.Parameter
 	1,  // 2: capd.validator.v1.Parameter.type:type_name -> capd.validator.v1.Parameter.Type
-	31, // 3: capd.validator.v1.ConfigureRequest.validators:type_name -> capd.validator.v1.ConfigureRequest.ValidatorsEntry
-	32, // 4: capd.validator.v1.Settings.values:type_name -> capd.validator.v1.Settings.ValuesEntry
-	33, // 5: capd.validator.v1.ConfigureResponse.problems:type_name -> capd.validator.v1.ConfigureResponse.ProblemsEntry
+	32, // 3: capd.validator.v1.ConfigureRequest.validators:type_name -> capd.validator.v1.ConfigureRequest.ValidatorsEntry
+	33, // 4: capd.validator.v1.Settings.values:type_name -> capd.validator.v1.Settings.ValuesEntry
+	34, // 5: capd.validator.v1.ConfigureResponse.problems:type_name -> capd.validator.v1.ConfigureResponse.ProblemsEntry
 	14, // 6: capd.validator.v1.LoadRequest.evidence:type_name -> capd.validator.v1.Evidence
 	13, // 7: capd.validator.v1.CheckResponse.finding:type_name -> capd.validator.v1.Finding
 	0,  // 8: capd.validator.v1.Finding.outcome:type_name -> capd.validator.v1.Outcome
-	34, // 9: capd.validator.v1.Finding.numbers:type_name -> capd.validator.v1.Finding.NumbersEntry
-	35, // 10: capd.validator.v1.Finding.params:type_name -> capd.validator.v1.Finding.ParamsEntry
+	35, // 9: capd.validator.v1.Finding.numbers:type_name -> capd.validator.v1.Finding.NumbersEntry
+	36, // 10: capd.validator.v1.Finding.params:type_name -> capd.validator.v1.Finding.ParamsEntry
 	17, // 11: capd.validator.v1.Evidence.pass:type_name -> capd.validator.v1.Pass
 	16, // 12: capd.validator.v1.Evidence.frames:type_name -> capd.validator.v1.Frames
 	23, // 13: capd.validator.v1.Evidence.telemetry:type_name -> capd.validator.v1.Telemetry
-	27, // 14: capd.validator.v1.Evidence.system:type_name -> capd.validator.v1.System
-	29, // 15: capd.validator.v1.Evidence.expected:type_name -> capd.validator.v1.Expectation
-	30, // 16: capd.validator.v1.Evidence.earlier:type_name -> capd.validator.v1.Earlier
-	36, // 17: capd.validator.v1.Evidence.spread:type_name -> capd.validator.v1.Evidence.SpreadEntry
-	37, // 18: capd.validator.v1.Pass.tags:type_name -> capd.validator.v1.Pass.TagsEntry
+	28, // 14: capd.validator.v1.Evidence.system:type_name -> capd.validator.v1.System
+	30, // 15: capd.validator.v1.Evidence.expected:type_name -> capd.validator.v1.Expectation
+	31, // 16: capd.validator.v1.Evidence.earlier:type_name -> capd.validator.v1.Earlier
+	37, // 17: capd.validator.v1.Evidence.spread:type_name -> capd.validator.v1.Evidence.SpreadEntry
+	38, // 18: capd.validator.v1.Pass.tags:type_name -> capd.validator.v1.Pass.TagsEntry
 	20, // 19: capd.validator.v1.Pass.metrics:type_name -> capd.validator.v1.Metrics
 	13, // 20: capd.validator.v1.Pass.findings:type_name -> capd.validator.v1.Finding
 	19, // 21: capd.validator.v1.Pass.claims:type_name -> capd.validator.v1.Claim
@@ -2548,27 +2659,28 @@ var file_validator_v1_validator_proto_depIdxs = []int32{
 	22, // 23: capd.validator.v1.Pass.remarks:type_name -> capd.validator.v1.Remark
 	24, // 24: capd.validator.v1.Telemetry.series:type_name -> capd.validator.v1.Series
 	25, // 25: capd.validator.v1.Telemetry.processes:type_name -> capd.validator.v1.ProcessUse
-	26, // 26: capd.validator.v1.Telemetry.missing:type_name -> capd.validator.v1.Gap
-	28, // 27: capd.validator.v1.System.fields:type_name -> capd.validator.v1.Field
-	17, // 28: capd.validator.v1.Earlier.pass:type_name -> capd.validator.v1.Pass
-	27, // 29: capd.validator.v1.Earlier.system:type_name -> capd.validator.v1.System
-	38, // 30: capd.validator.v1.Earlier.start_temp_c:type_name -> capd.validator.v1.Earlier.StartTempCEntry
-	7,  // 31: capd.validator.v1.ConfigureRequest.ValidatorsEntry.value:type_name -> capd.validator.v1.Settings
-	15, // 32: capd.validator.v1.Evidence.SpreadEntry.value:type_name -> capd.validator.v1.Spread
-	18, // 33: capd.validator.v1.Pass.TagsEntry.value:type_name -> capd.validator.v1.Tag
-	2,  // 34: capd.validator.v1.Validators.Describe:input_type -> capd.validator.v1.DescribeRequest
-	6,  // 35: capd.validator.v1.Validators.Configure:input_type -> capd.validator.v1.ConfigureRequest
-	9,  // 36: capd.validator.v1.Validators.Load:input_type -> capd.validator.v1.LoadRequest
-	11, // 37: capd.validator.v1.Validators.Check:input_type -> capd.validator.v1.CheckRequest
-	3,  // 38: capd.validator.v1.Validators.Describe:output_type -> capd.validator.v1.DescribeResponse
-	8,  // 39: capd.validator.v1.Validators.Configure:output_type -> capd.validator.v1.ConfigureResponse
-	10, // 40: capd.validator.v1.Validators.Load:output_type -> capd.validator.v1.LoadResponse
-	12, // 41: capd.validator.v1.Validators.Check:output_type -> capd.validator.v1.CheckResponse
-	38, // [38:42] is the sub-list for method output_type
-	34, // [34:38] is the sub-list for method input_type
-	34, // [34:34] is the sub-list for extension type_name
-	34, // [34:34] is the sub-list for extension extendee
-	0,  // [0:34] is the sub-list for field type_name
+	27, // 26: capd.validator.v1.Telemetry.missing:type_name -> capd.validator.v1.Gap
+	26, // 27: capd.validator.v1.ProcessUse.cards:type_name -> capd.validator.v1.CardUse
+	29, // 28: capd.validator.v1.System.fields:type_name -> capd.validator.v1.Field
+	17, // 29: capd.validator.v1.Earlier.pass:type_name -> capd.validator.v1.Pass
+	28, // 30: capd.validator.v1.Earlier.system:type_name -> capd.validator.v1.System
+	39, // 31: capd.validator.v1.Earlier.start_temp_c:type_name -> capd.validator.v1.Earlier.StartTempCEntry
+	7,  // 32: capd.validator.v1.ConfigureRequest.ValidatorsEntry.value:type_name -> capd.validator.v1.Settings
+	15, // 33: capd.validator.v1.Evidence.SpreadEntry.value:type_name -> capd.validator.v1.Spread
+	18, // 34: capd.validator.v1.Pass.TagsEntry.value:type_name -> capd.validator.v1.Tag
+	2,  // 35: capd.validator.v1.Validators.Describe:input_type -> capd.validator.v1.DescribeRequest
+	6,  // 36: capd.validator.v1.Validators.Configure:input_type -> capd.validator.v1.ConfigureRequest
+	9,  // 37: capd.validator.v1.Validators.Load:input_type -> capd.validator.v1.LoadRequest
+	11, // 38: capd.validator.v1.Validators.Check:input_type -> capd.validator.v1.CheckRequest
+	3,  // 39: capd.validator.v1.Validators.Describe:output_type -> capd.validator.v1.DescribeResponse
+	8,  // 40: capd.validator.v1.Validators.Configure:output_type -> capd.validator.v1.ConfigureResponse
+	10, // 41: capd.validator.v1.Validators.Load:output_type -> capd.validator.v1.LoadResponse
+	12, // 42: capd.validator.v1.Validators.Check:output_type -> capd.validator.v1.CheckResponse
+	39, // [39:43] is the sub-list for method output_type
+	35, // [35:39] is the sub-list for method input_type
+	35, // [35:35] is the sub-list for extension type_name
+	35, // [35:35] is the sub-list for extension extendee
+	0,  // [0:35] is the sub-list for field type_name
 }
 
 func init() { file_validator_v1_validator_proto_init() }
@@ -2582,7 +2694,7 @@ func file_validator_v1_validator_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_validator_v1_validator_proto_rawDesc), len(file_validator_v1_validator_proto_rawDesc)),
 			NumEnums:      2,
-			NumMessages:   37,
+			NumMessages:   38,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

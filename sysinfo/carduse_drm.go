@@ -1,0 +1,198 @@
+package sysinfo
+
+import (
+	"bytes"
+	"time"
+)
+
+// drmEvery is over how many samples a look at the kernel's counters comes once.
+const drmEvery = 4
+
+// How many processes' open files are looked through in one look for new ones, and after
+// which time one is looked through again: a program may open a card late.
+const (
+	drmSearched = 16
+	drmAgain    = 30 * time.Second
+)
+
+// Bounds of what one look reads, whatever a program opens.
+const (
+	drmFilesOfOne = 32
+	drmFilesOfAll = 256
+)
+
+type drmCard struct {
+	n       int
+	address string
+}
+
+// drmUse reads the counters that the kernel's drivers keep for every program that has a
+// card open, in the files of /proc/PID/fdinfo. Other users' programs do not show them.
+type drmUse struct {
+	r     *procReader
+	cards []drmCard
+	table *processTable
+	known map[int]*drmProcess
+	live  []int // their numbers, in turns
+	next  int
+	last  time.Time
+	whole bool // nobody's files were refused
+	buf   [4096]byte
+	now   drmClient
+	seen  map[drmKey]bool // clients that were counted in this look
+}
+
+// drmProcess is what is known of one process's open files.
+type drmProcess struct {
+	p        *process
+	asked    time.Time
+	files    []int // descriptors of cards
+	position int64 // where the search goes on, 0 for from the start
+	before   map[int]drmClient
+}
+
+type drmKey struct {
+	card int
+	id   uint64
+}
+
+func newDRMUse(r *procReader, cards []drmCard, table *processTable) *drmUse {
+	return &drmUse{r: r, cards: cards, table: table, known: map[int]*drmProcess{}, seen: map[drmKey]bool{}}
+}
+
+func (u *drmUse) close() {}
+
+func (u *drmUse) look(now time.Time, t *cardTable) {
+	u.search(now)
+	since := u.last
+	u.last = now
+	elapsed := now.Sub(since)
+	first := since.IsZero() || elapsed <= 0 || elapsed > time.Minute
+	clear(u.seen)
+	read := 0
+	for _, q := range u.known {
+		var sum [16]cardLook
+		for _, fd := range q.files {
+			if read++; read > drmFilesOfAll {
+				break
+			}
+			card, ok := u.read(q, fd)
+			if !ok {
+				continue
+			}
+			before, had := q.before[fd]
+			q.before[fd] = u.now
+			key := drmKey{card, u.now.id}
+			if u.seen[key] || card >= len(sum) {
+				continue
+			}
+			u.seen[key] = true
+			s := &sum[card]
+			s.memory += u.now.memory
+			s.pid = q.p.pid
+			if !had && q.p.began.After(since) {
+				before, had = drmClient{n: u.now.n, counters: started(u.now)}, true // all of it was since it began
+			}
+			if had && before.id == u.now.id || q.p.began.After(since) {
+				share := u.now.busyShare(&before, float64(elapsed))
+				for i := range share {
+					s.share[i] = min(1, s.share[i]+share[i])
+				}
+			}
+		}
+		for card := range sum {
+			if s := sum[card]; s.pid != 0 && !first {
+				s.card, s.since, s.at, s.name = card, since, now, t.names(s.pid)
+				t.add(s)
+			}
+		}
+	}
+	if first {
+		return
+	}
+	for _, c := range u.cards {
+		t.addSpan(cardSpan{card: c.n, since: since, at: now, whole: u.whole, link: nan, source: "fdinfo"})
+	}
+}
+
+// started is the state in which all counters of a client began; cycles are compared with
+// those that passed, which were not zero, and tell nothing yet.
+func started(c drmClient) (list [drmCounters]engineCounter) {
+	for i := range c.n {
+		list[i] = engineCounter{engine: c.counters[i].engine, name: c.counters[i].name, cycles: c.counters[i].cycles, total: c.counters[i].total}
+	}
+	return list
+}
+
+// read fills now with one file and returns the card that it is of.
+func (u *drmUse) read(q *drmProcess, fd int) (card int, ok bool) {
+	n, err := u.r.dir.info(q.p.pid, fd, u.buf[:])
+	if err != nil || !parseDRM(u.buf[:n], &u.now) {
+		return 0, false
+	}
+	address := bytes.TrimRight(u.now.address[:], "\x00")
+	for _, c := range u.cards {
+		if string(address) == c.address || len(address) == 0 && len(u.cards) == 1 {
+			return c.n, true
+		}
+	}
+	return 0, false
+}
+
+// search looks through some processes' open files: new ones first.
+func (u *drmUse) search(now time.Time) {
+	for pid, q := range u.known {
+		if q.p.ended || u.table.known[pid] != q.p {
+			delete(u.known, pid)
+		}
+	}
+	left := drmSearched
+	u.whole = true
+	for _, p := range u.table.live {
+		q := u.known[p.pid]
+		if q == nil && !p.ended {
+			q = &drmProcess{p: p, before: map[int]drmClient{}}
+			u.known[p.pid] = q
+		}
+		if q == nil || p.pid == u.table.self {
+			continue
+		}
+		if left > 0 && q.asked.IsZero() {
+			u.files(q, now)
+			left--
+		}
+	}
+	// The others in turns.
+	for range u.table.live {
+		if left <= 0 {
+			break
+		}
+		u.next = (u.next + 1) % len(u.table.live)
+		q := u.known[u.table.live[u.next].pid]
+		if q != nil && (q.position > 0 || now.Sub(q.asked) >= drmAgain) {
+			u.files(q, now)
+			left--
+		}
+	}
+	for _, q := range u.known {
+		u.whole = u.whole && !q.asked.IsZero() && q.position >= 0
+	}
+}
+
+// files finds which of a process's files are of a card; position is -1 for one that does
+// not show them.
+func (u *drmUse) files(q *drmProcess, now time.Time) {
+	if q.position <= 0 {
+		q.files, q.position = q.files[:0], 0
+	}
+	next, err := u.r.dir.eachFile(q.p.pid, q.position, func(fd int, target []byte) bool {
+		if bytes.HasPrefix(target, []byte("/dev/dri/")) && len(q.files) < drmFilesOfOne {
+			q.files = append(q.files, fd)
+		}
+		return true
+	})
+	q.asked, q.position = now, next
+	if err != nil {
+		q.position = -1
+	}
+}

@@ -1,0 +1,6 @@
+//go:build !windows
+
+package sysinfo
+
+// openWindowsCardUse is never called here.
+func (b *Bench) openWindowsCardUse(*cardTable) {}
