@@ -121,7 +121,9 @@ func open() (*card, error) {
 	for _, step := range []func() error{
 		func() error { return c.call("cuInit", 0) },
 		func() error { return c.call("cuDeviceGet", uintptr(unsafe.Pointer(&device)), 0) },
-		func() error { return c.call("cuCtxCreate_v2", uintptr(unsafe.Pointer(&context)), blockingSync, uintptr(device)) },
+		func() error {
+			return c.call("cuCtxCreate_v2", uintptr(unsafe.Pointer(&context)), blockingSync, uintptr(device))
+		},
 		func() error {
 			return c.call("cuModuleLoadData", uintptr(unsafe.Pointer(&module)), uintptr(unsafe.Pointer(&text[0])))
 		},
