@@ -89,7 +89,8 @@ func (p Pass) value(metric string) float64 {
 
 func (r Rule) figure(b Bounds, metric string, set []Pass, s record.Spread) Figure {
 	f := Figure{Metric: metric, what: whats[metric], set: set, rest: set}
-	square := 0.0
+	few := 1.0
+	tail := 0.0 // of the pass whose tail is known worst: the others may just lack its hitch
 	for _, p := range set {
 		if metric == Low1 && p.Metrics.Low1Sparse {
 			f.Unable = "1% lows, which rest on fewer than ten frames"
@@ -100,10 +101,11 @@ func (r Rule) figure(b Bounds, metric string, set []Pass, s record.Spread) Figur
 			return f
 		}
 		if metric == Low1 {
-			square += math.Pow(tailError(p.Metrics), 2) / float64(len(set))
+			tail = max(tail, tailError(p.Metrics))
+			few = max(few, math.Sqrt(fullPass/math.Max(1, float64(p.Metrics.Frames))))
 		}
 	}
-	f.limits = func(n int) limit { return b.limit(r, s, n, math.Sqrt(square)) }
+	f.limits = func(n int) limit { return b.limit(r, s, n, tail, few) }
 	f.limit = f.limits(len(set))
 	f.RangePercent, f.LimitPercent = 100*math.Expm1(f.spread(set)), f.limit.percent()
 	f.Accepted = f.spread(set) <= f.limit.ln

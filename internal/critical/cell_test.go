@@ -214,7 +214,7 @@ func simulate(rounds, n int, noise, displaced float64, history bool) (innocent, 
 // What is stated in docs/validators.md: an innocent pass is named in at most 1 % of the
 // cells, whatever the displacement; far ones are found.
 func TestInnocentPassesAreSeldomNamed(t *testing.T) {
-	rounds := 1500
+	rounds := 800
 	if testlab.Long(t) {
 		rounds = 20000
 	}

@@ -9,7 +9,7 @@
 // which is a convention, and two more conventions keep what history gives from being
 // absurdly narrow or wide. Stated and greatest limit of the 1% low are widened by what the
 // passes themselves show: a tail that rests on a few hitches repeats no better than hitches
-// do. The passes' own spread is never used: the range of three is between 1.73 and 2 of
+// do, and that of a short pass worse than that of a long one. The passes' own spread is never used: the range of three is between 1.73 and 2 of
 // their own standard deviations whatever they are.
 //
 // Where passes do not agree, cell.go says which of them stand apart, if that can be told.
@@ -70,16 +70,21 @@ const (
 
 func (l limit) percent() float64 { return 100 * math.Expm1(l.ln) }
 
-// limit returns the limit for n passes; tail is the standard error of the logarithm that
-// the passes' own hitches make.
-func (b Bounds) limit(r Rule, s record.Spread, n int, tailError float64) limit {
+// fullPass is the number of frames that the greatest limit of the 1% low is meant for: a
+// minute at 100 frames per second. The error of a tail grows as the root of what shorter
+// passes lack.
+const fullPass = 6000
+
+// limit returns the limit for n passes; tailError is the standard error of the logarithm that
+// the passes' own hitches make, few how many times as far apart short passes may lie.
+func (b Bounds) limit(r Rule, s record.Spread, n int, tailError, few float64) limit {
 	own := 0.0
 	if tailError > 0 {
 		own = studentizedRange(r.Probability, n, math.Inf(1)) * tailError
 	}
 	if s.DF >= r.MinDF && s.SD > 0 {
 		l := limit{studentizedRange(r.Probability, n, s.DF) * s.SD, known, s}
-		lo, hi := math.Log1p(b.Least/100), math.Log1p(b.Most/100)
+		lo, hi := math.Log1p(b.Least/100), few*math.Log1p(b.Most/100)
 		switch {
 		case l.ln < lo:
 			return limit{lo, least, s}
@@ -97,19 +102,39 @@ func (b Bounds) limit(r Rule, s record.Spread, n int, tailError float64) limit {
 	return l
 }
 
-// tailError returns the standard error of ln(1% low) that the hitches of a pass make,
-// from its figures alone: what the k longest frames take beyond the 99th percentile is
-// taken for a sum of a Poisson number of hitches of exponential length, whose variance is
-// twice their number times the square of their mean length.
+// tailError returns the standard error of ln(1% low) within one pass, from its figures
+// alone: the larger of two estimates.
+//
+// The variance of the mean beyond a quantile q, which is what the k longest frames have, is
+// (v + (m - q)^2) / k for independent frames, m the mean and v the variance beyond q (the
+// expected shortfall; Manistre and Hancock, North American Actuarial Journal 9(2), 2005, from
+// memory). The variance is put together from the longest tenth of the k and the rest, each
+// taken for an exponential beyond where it begins. Frames are not independent, though: long
+// ones come in runs, by which the error is runs times as large.
+//
+// Where fewer hitches than k frames make the tail it is a sum of a Poisson number of hitches
+// of exponential length, whose variance is twice their number times the square of their mean
+// length.
 func tailError(m record.Metrics) float64 {
-	k := math.Ceil(0.01 * float64(m.Frames))
-	tail := 1000 * k / m.Low1FPS
-	excess := tail - k*m.P99MS
-	if !(tail > 0) || !(excess > 0) || math.IsInf(tail, 1) {
+	k, k01 := math.Ceil(0.01*float64(m.Frames)), math.Ceil(0.001*float64(m.Frames))
+	mean := 1000 / m.Low1FPS
+	if excess := mean - m.P99MS; !(mean > 0) || !(excess > 0) || math.IsInf(mean, 1) {
 		return 0
 	}
-	return math.Sqrt(2/math.Max(1, float64(m.Hitches))) * excess / tail
+	excess := mean - m.P99MS
+	hitches := math.Sqrt(2/math.Max(1, float64(m.Hitches))) * excess / mean
+	top, part := 1000/m.Low01FPS, k01/k
+	if !(top >= mean) || math.IsInf(top, 1) || !(part < 1) {
+		return hitches
+	}
+	rest := (mean - part*top) / (1 - part)
+	v := part*math.Pow(max(0, top-m.P999MS), 2) + (1-part)*math.Pow(max(0, rest-m.P99MS), 2) + part*(1-part)*math.Pow(top-rest, 2)
+	return max(hitches, runs*math.Sqrt((v+excess*excess)/k)/mean)
 }
+
+// runs is by how much frames that come in runs make the error of a tail larger; found on
+// recorded passes, see tail_test.go.
+const runs = 3
 
 // ranges keeps points of the studentised range, which take long to compute and of which
 // the cells of a matrix ask for a few only.

@@ -30,7 +30,7 @@ func (Validator) Describe() plugins.Description {
 			pick.Num("avg_least_percent", "0.5", "%", "least limit for the averages: a smaller difference is of no use to anybody (a convention)"),
 			pick.Num("avg_most_percent", "10", "%", "greatest limit for the averages, however badly the bench repeats (a convention)"),
 			pick.Num("low1_least_percent", "2", "%", "least limit for the 1% lows (a convention)"),
-			pick.Num("low1_most_percent", "30", "%", "greatest limit for the 1% lows that comparable cells can give, unless few hitches make the tails (a convention)"),
+			pick.Num("low1_most_percent", "30", "%", "greatest limit for the 1% lows of passes of 6,000 frames that comparable cells can give; more for shorter ones, and where few hitches make the tails (a convention)"),
 			{Name: "latest", Type: plugins.Integer, Default: "6", About: "how many passes of the cell are compared with each other at a time; 0 for all"},
 		},
 	}
