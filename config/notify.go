@@ -15,10 +15,10 @@ type Notify struct {
 	Secret   string   `toml:"secret" comment:"key that signs what is posted to the web hook; empty for no signature"`
 	TimeoutS float64  `toml:"timeout_s" comment:"seconds for one delivery"`
 
-	Verdicts []string `toml:"verdicts" comment:"verdicts that are told: bad, doubtful, unverified"`
+	Verdicts []string `toml:"verdicts" comment:"verdicts that are told: bad, doubtful, unverified, clean"`
 	Bell     bool     `toml:"bell" comment:"ring the terminal's bell"`
 	Desktop  bool     `toml:"desktop" comment:"desktop notifications; they can cover a running game"`
-	Sound    bool     `toml:"sound" comment:"play tones"`
+	Sound    bool     `toml:"sound" comment:"play tones: falling for a bad pass, rising for a good one where verdicts holds clean"`
 	Services []string `toml:"services" comment:"addresses of chat rooms and mail boxes (docs/alerts.md)"`
 	GroupS   float64  `toml:"group_s" comment:"desktop, sound and services: alerts of one cause within so many seconds become one; 0 for never"`
 
@@ -107,8 +107,8 @@ func (r NotifyRule) check(key, channel string) (string, string) {
 
 func checkVerdicts(key string, verdicts []string) (string, string) {
 	for _, v := range verdicts {
-		if v != "bad" && v != "doubtful" && v != "unverified" {
-			return key, fmt.Sprintf("%q is none of bad, doubtful, unverified", v)
+		if v != "bad" && v != "doubtful" && v != "unverified" && v != "clean" {
+			return key, fmt.Sprintf("%q is none of bad, doubtful, unverified, clean", v)
 		}
 	}
 	return "", ""

@@ -219,7 +219,7 @@ func PassName(p record.Pass) string {
 }
 
 var words = map[Kind]string{
-	BadPass: "BAD", DoubtfulPass: "DOUBTFUL", UnverifiedPass: "UNVERIFIED", UnreadableLog: "UNREADABLE",
+	GoodPass: "GOOD", BadPass: "BAD", DoubtfulPass: "DOUBTFUL", UnverifiedPass: "UNVERIFIED", UnreadableLog: "UNREADABLE",
 	Changed: "CHANGED", OtherVerdict: "NOW", Trouble: "TROUBLE", Test: "TEST",
 }
 

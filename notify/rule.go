@@ -23,6 +23,9 @@ func (r Rule) Wants(a Alert) bool {
 }
 
 func (r Rule) wantsVerdict(a Alert) bool {
+	if a.Kind == GoodPass {
+		return slices.Contains(r.Verdicts, record.Clean)
+	}
 	verdicts := map[Kind][]record.Verdict{
 		BadPass: {record.VerdictBad}, DoubtfulPass: {record.VerdictDoubtful}, UnverifiedPass: {record.Unverified},
 	}[a.Kind]

@@ -34,6 +34,7 @@ type grammar struct {
 	Next     nextCmd     `cmd:"" help:"Say what to record next; go on after 'capctl back'."`
 	Back     backCmd     `cmd:"" help:"Go back to a cell of the plan and stay there."`
 	Skip     skipCmd     `cmd:"" help:"Leave a cell of the plan out until it is begun again."`
+	Shift    shiftCmd    `cmd:"" help:"Sum up a shift: passes, repeats, time lost, and when the campaign will be done."`
 	Tag      tagCmd      `cmd:"" help:"Correct tags of passes, take a correction back, or show the history."`
 
 	System      systemCmd      `cmd:"" help:"Show and compare systems; without an identity this machine is detected."`

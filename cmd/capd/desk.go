@@ -239,6 +239,13 @@ func (d *desk) waiting(l watcher.Log) {
 	d.queue = append(d.queue, l)
 }
 
+// length returns how many logs the desk holds.
+func (d *desk) length() int {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	return len(d.queue)
+}
+
 // putBack puts a log at the head of the queue; nothing is taken before the given time.
 func (d *desk) putBack(l watcher.Log, hold time.Time) {
 	d.mu.Lock()

@@ -4,12 +4,14 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"math"
 	"os"
 	"sync"
 	"time"
 
 	"capd.example/notify"
 	"capd.example/pipeline"
+	"capd.example/record"
 	"capd.example/store"
 	"capd.example/watcher"
 )
@@ -73,29 +75,104 @@ func (ag *agent) work(ctx context.Context, logs <-chan watcher.Log) {
 // drain carries all logs that may be carried now and returns when to ask again, 0 for
 // when something happens.
 func (ag *agent) drain(ctx context.Context) time.Duration {
-	carried := false
 	for ctx.Err() == nil {
 		l, wait := ag.desk.next(time.Now(), ag.watch.State().Recording)
 		if l == nil {
-			if carried {
-				// The next pass may begin any moment: what checking took goes back at once.
-				ag.host.Idle()
-				ag.out.rest()
-			}
-			return wait
+			return ag.giveBack(wait)
 		}
-		carried = true
+		ag.kept = time.Now()
 		if ag.stuck {
 			ag.resume(ctx)
 		}
 		if !ag.stuck {
 			ag.carry(ctx, *l)
+			ag.progress()
 		}
+		ag.kept = time.Now()
 		if ag.stuck {
 			ag.desk.putBack(*l, time.Now().Add(storeRetry))
 		}
 	}
 	return 0
+}
+
+const (
+	// keepFor is how long what checking took is kept after a log: where logs queue the
+	// validators are not started anew for each.
+	keepFor = 3 * time.Second
+	// keepLook is how often it is looked meanwhile whether a pass is being recorded.
+	keepLook = 250 * time.Millisecond
+)
+
+// giveBack gives back what checking took once no log is left, and at once where a pass is
+// being recorded. It returns when to ask again, wait or earlier.
+func (ag *agent) giveBack(wait time.Duration) time.Duration {
+	if ag.kept.IsZero() {
+		return wait
+	}
+	now, s := time.Now(), ag.watch.State()
+	measured := now.Before(s.Recording.Add(recordingFor))
+	if !measured && (s.Queued > 0 || now.Before(ag.kept.Add(keepFor))) {
+		if wait == 0 || wait > keepLook {
+			wait = keepLook
+		}
+		return wait
+	}
+	ag.kept = time.Time{}
+	ag.host.Idle()
+	ag.out.rest()
+	return wait
+}
+
+// backlog is a row of logs that are taken in one after the other.
+type backlog struct {
+	since time.Time // the first of them was begun
+	taken int
+	told  time.Time
+}
+
+const (
+	backlogLeast = 5                // logs that wait from which on people are told
+	backlogEvery = 10 * time.Second // and how often
+)
+
+// next counts a log that was taken while others wait; text says how many and how long they
+// will take, "" where there is nothing to say now.
+func (b *backlog) next(waiting int, took time.Duration, now time.Time) (text string) {
+	if waiting == 0 {
+		*b = backlog{}
+		return ""
+	}
+	if b.taken == 0 {
+		b.since = now.Add(-took)
+	}
+	b.taken++
+	if waiting < backlogLeast || now.Sub(b.told) < backlogEvery {
+		return ""
+	}
+	b.told = now
+	left := time.Duration(float64(now.Sub(b.since)) / float64(b.taken) * float64(waiting))
+	return fmt.Sprintf("%s to go, about %s", record.Count(waiting, "log"), roughly(left))
+}
+
+// roughly says for people how long something takes.
+func roughly(d time.Duration) string {
+	switch {
+	case d < 50*time.Second:
+		return record.Count(max(10, int(d.Seconds()+5)/10*10), "second")
+	case d < 50*time.Minute:
+		return record.Count(int(math.Ceil(d.Minutes()-0.25)), "minute")
+	}
+	return fmt.Sprintf("%.1f hours", d.Hours())
+}
+
+// progress says how many logs wait, now and then.
+func (ag *agent) progress() {
+	now := time.Now()
+	waiting := ag.desk.length() + ag.watch.State().Queued
+	if text := ag.backlog.next(waiting, now.Sub(ag.kept), now); text != "" {
+		ag.log.Info().Int("waiting", waiting).Msg(text)
+	}
 }
 
 // storeRetry is how long logs wait when the store could not take one.

@@ -140,10 +140,19 @@ func (t teller) send(ctx context.Context, a notify.Alert) error {
 	return nil
 }
 
+// goodFor is how long after its log was complete a good pass is told: by then somebody waits
+// to go on.
+const goodFor = 2 * time.Minute
+
 func (t teller) Judged(ctx context.Context, p record.Pass) error {
 	a, alert := notify.FromPass(p, time.Now(), t.required...)
 	if alert {
 		if err := t.send(ctx, a); err != nil {
+			return err
+		}
+	}
+	if good, ok := notify.FromGood(p, time.Now()); ok && time.Since(p.LogAt) < goodFor { // nobody waits for an old log
+		if err := t.alerts.Tell(ctx, good); err != nil {
 			return err
 		}
 	}

@@ -73,6 +73,8 @@ type agent struct {
 
 	fresh   chan struct{} // passes were judged: the lab may have them
 	stuck   bool          // the store could not take the last pass or verdict
+	kept    time.Time     // what checking took is kept since the log that was carried then; zero: it was given back
+	backlog backlog
 	hub     control.Hub
 	plan    *planner
 	desk    *desk

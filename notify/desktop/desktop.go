@@ -24,7 +24,8 @@ func (Notification) Send(ctx context.Context, a notify.Alert) error {
 	})
 }
 
-// Sound is two tones for a bad pass and one for anything else.
+// Sound is two tones for a pass, falling for a bad one and rising for a good one, and one
+// tone for anything else.
 type Sound struct{}
 
 // Name implements [notify.Channel].
@@ -33,11 +34,28 @@ func (Sound) Name() string { return "sound" }
 // Send implements [notify.Channel].
 func (Sound) Send(ctx context.Context, a notify.Alert) error {
 	return call(ctx, "sound", func() error {
-		if err := beeep.Beep(880, 200); err != nil || a.Kind != notify.BadPass {
-			return err
+		for _, t := range tones(a.Kind) {
+			if err := beeep.Beep(t.hz, t.ms); err != nil {
+				return err
+			}
 		}
-		return beeep.Beep(440, 400)
+		return nil
 	})
+}
+
+type tone struct {
+	hz float64
+	ms int
+}
+
+func tones(k notify.Kind) []tone {
+	switch k {
+	case notify.BadPass:
+		return []tone{{880, 200}, {440, 400}}
+	case notify.GoodPass:
+		return []tone{{660, 120}, {990, 160}}
+	}
+	return []tone{{880, 200}}
 }
 
 func title(a notify.Alert) string {

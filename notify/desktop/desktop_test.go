@@ -36,3 +36,12 @@ func TestNoDesktop(t *testing.T) {
 		t.Log(err)
 	}
 }
+
+// A good pass and a bad one are told apart by ear: rising and falling.
+func TestTonesDiffer(t *testing.T) {
+	rises := func(k notify.Kind) bool { x := tones(k); return len(x) == 2 && x[1].hz > x[0].hz }
+	falls := func(k notify.Kind) bool { x := tones(k); return len(x) == 2 && x[1].hz < x[0].hz }
+	if !rises(notify.GoodPass) || !falls(notify.BadPass) || len(tones(notify.Trouble)) != 1 {
+		t.Errorf("good %v, bad %v, trouble %v", tones(notify.GoodPass), tones(notify.BadPass), tones(notify.Trouble))
+	}
+}
