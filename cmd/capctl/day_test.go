@@ -1,0 +1,257 @@
+package main
+
+import (
+	"encoding/json"
+	"fmt"
+	"math"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"runtime"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"capd.example/internal/testlab"
+	"capd.example/record"
+)
+
+// bench day: a folder with a configuration and a campaign, and an agent that takes the day's
+// logs.
+type dayBench struct {
+	*room
+	day  testlab.Day
+	root string
+}
+
+func campaignText(name string, d testlab.Day, length float64) string {
+	list := func(x []string) string { return `["` + strings.Join(x, `", "`) + `"]` }
+	processors, cards, games, resolutions := d.Levels()
+	text := fmt.Sprintf("name = %q\nlength_s = %g\ntolerance_s = 1\npass_minutes = 3\n[factors]\ncpu = %s\ngpu = %s\nresolution = %s\n[change_minutes]\ncpu = 30\ngpu = 15\ngame = 2\n",
+		name, length, list(processors), list(cards), list(resolutions))
+	for _, g := range games {
+		text += fmt.Sprintf("[[game]]\nname = %q\n", g)
+	}
+	return text
+}
+
+func newDayBench(t *testing.T, d testlab.Day) *dayBench {
+	t.Helper()
+	if runtime.GOOS != "linux" {
+		t.Skip("the invented bench is one of Linux")
+	}
+	dir := t.TempDir()
+	b := &dayBench{room: &room{t: t, dir: dir}, day: d, root: filepath.Join(dir, "root")}
+	if err := (testlab.FakeBench{Root: b.root, MemoryMTs: 6000}).Build(); err != nil {
+		t.Fatal(err)
+	}
+	for _, told := range []string{"proc/cpuinfo", "sys/class/drm", "usr"} { // this bench does not say which parts it has
+		if err := os.RemoveAll(filepath.Join(b.root, told)); err != nil {
+			t.Fatal(err)
+		}
+	}
+	// What the machine that runs this test does meanwhile is no matter of the day.
+	const config = "bench = \"bench-1\"\ndata = \"data\"\nwatch = %q\ncampaign = %q\n[files]\nquiet_s = 0.2\n[tags]\npaths = [\"{cpu}/{gpu}/{game}/{resolution}/pass{pass}.csv\"]\n[checks]\noff = [\"background\", \"thermal\", \"configuration\", \"clock\"]\ndeadline_s = 60\n"
+	b.write("capd.toml", fmt.Sprintf(config, "logs", "today.toml"))
+	b.write("old.toml", fmt.Sprintf(config, "old", "lastyear.toml"))
+	b.write("today.toml", campaignText("today", d, d.Seconds))
+	b.write("lastyear.toml", campaignText("last year", d, d.Seconds))
+	return b
+}
+
+// take has an agent take logs and waits until all are judged.
+func (b *dayBench) take(config, folder string, logs []testlab.DayPass, recorded time.Time) {
+	b.t.Helper()
+	for i, p := range logs {
+		path := filepath.Join(b.dir, folder, p.Path)
+		if err := os.MkdirAll(filepath.Dir(path), 0o755); err != nil {
+			b.t.Fatal(err)
+		}
+		if err := os.WriteFile(path, testlab.Log(testlab.StyleDurations, p.Scene.Frames(), nil), 0o600); err != nil {
+			b.t.Fatal(err)
+		}
+		at := recorded.Add(time.Duration(i) * 3 * time.Minute)
+		if err := os.Chtimes(path, at, at); err != nil {
+			b.t.Fatal(err)
+		}
+	}
+	agent := exec.Command(filepath.Join(capdFolder, "capd"), "--config", filepath.Join(b.dir, config), "run", "--root", b.root)
+	var said strings.Builder
+	agent.Stdout, agent.Stderr = &said, &said
+	if err := agent.Start(); err != nil {
+		b.t.Fatal(err)
+	}
+	defer func() {
+		agent.Process.Signal(os.Interrupt)
+		agent.Wait()
+	}()
+	want := b.judged() + len(logs)
+	for deadline := time.Now().Add(15 * time.Minute); b.judged() != want; <-time.After(200 * time.Millisecond) {
+		if time.Now().After(deadline) {
+			b.t.Fatalf("%d of %d passes are judged; the agent said:\n%s", b.judged(), want, said.String())
+		}
+	}
+}
+
+func (b *dayBench) judged() int {
+	_, out, _ := b.run("sql", "--json", "SELECT count(*) AS n FROM passes WHERE state = 'notified'")
+	var x struct{ N int }
+	json.Unmarshal([]byte(out), &x) // nothing where there is no store yet
+	return x.N
+}
+
+// objects runs a command with --json and returns what it prints.
+func objects[T any](b *dayBench, args ...string) (out []T, said string) {
+	b.t.Helper()
+	_, text, said := b.run(append(args, "--json")...)
+	for line := range strings.Lines(text) {
+		var x T
+		if err := json.Unmarshal([]byte(line), &x); err != nil {
+			b.t.Fatalf("%v: %v: %s", args, err, line)
+		}
+		out = append(out, x)
+	}
+	return out, said
+}
+
+// A day at the bench with planted mistakes, beside a campaign of last year under the same
+// names: each mistake is told by the line that belongs to it, nobody else is blamed, and the
+// averages are those of the day's own passes.
+func TestTheDay(t *testing.T) {
+	day := testlab.Day{Seed: 7, Processors: 3, Cards: 3, Games: 2, Resolutions: 2, Passes: 3, Seconds: 10, Plant: true}
+	if testlab.Long(t) {
+		day.Cards, day.Games, day.Resolutions, day.Seconds = 4, 4, 3, 20
+	}
+	b := newDayBench(t, day)
+	old := testlab.Day{Seed: 8, Processors: 1, Cards: 2, Games: 2, Resolutions: 1, Passes: 2, Seconds: day.Seconds, Faster: 0.9}
+	b.take("old.toml", "old", old.Logs(), time.Now().AddDate(-1, 0, 0))
+	logs := day.Logs()
+	t.Logf("%d passes of today, %d of last year", len(logs), len(old.Logs()))
+	b.take("capd.toml", "logs", logs, time.Now().Add(-time.Duration(len(logs))*3*time.Minute))
+	b.checkPasses(logs)
+	b.checkCells(logs, len(old.Logs()))
+	b.checkOdd(logs)
+}
+
+// lines are the finding that tells a mistake, and words of it.
+var lines = map[testlab.Mistake]struct{ check, words string }{
+	testlab.Stopped:     {"completeness", "the log covers"},
+	testlab.Paused:      {"hitches", "the picture stood still"},
+	testlab.Stalled:     {"hitches", ""},
+	testlab.Capped:      {"framecap", "60"},
+	testlab.WrongFolder: {"agreement", ""},
+	testlab.SlowPass:    {"agreement", ""},
+}
+
+func (b *dayBench) checkPasses(logs []testlab.DayPass) {
+	b.t.Helper()
+	passes, _ := objects[record.Pass](b, "passes", "--tag", "campaign=today")
+	if len(passes) != len(logs) {
+		b.t.Fatalf("%d passes of today, want %d", len(passes), len(logs))
+	}
+	by := map[string]record.Pass{}
+	for _, p := range passes {
+		rel, _ := filepath.Rel(filepath.Join(b.dir, "logs"), p.Log)
+		by[rel] = p
+	}
+	for _, l := range logs {
+		p := by[l.Path]
+		line, passIsWrong := lines[l.Mistake]
+		if !passIsWrong { // None, and what only the whole matrix can tell
+			if p.Verdict != record.Clean {
+				b.t.Errorf("%s is blamed: %s: %s", l.Path, p.Verdict, worst(p, nil))
+			}
+			continue
+		}
+		told := slices.ContainsFunc(p.Findings, func(f record.Finding) bool {
+			return f.Check == line.check && (f.Outcome == record.Bad || f.Outcome == record.Doubtful) && strings.Contains(f.Reason, line.words)
+		})
+		if !told || p.Verdict == record.Clean {
+			b.t.Errorf("%s, %s, is %s: %s", l.Path, l.Mistake, p.Verdict, worst(p, nil))
+		}
+	}
+}
+
+// checkCells compares the averages with those of the frames that were written, of the passes
+// that count.
+func (b *dayBench) checkCells(logs []testlab.DayPass, old int) {
+	b.t.Helper()
+	passes, _ := objects[record.Pass](b, "passes", "--tag", "campaign=today")
+	bad := map[string]bool{}
+	for _, p := range passes {
+		rel, _ := filepath.Rel(filepath.Join(b.dir, "logs"), p.Log)
+		bad[rel] = p.Verdict == record.VerdictBad
+	}
+	sum, n := map[string]float64{}, map[string]float64{}
+	for _, l := range logs {
+		if bad[l.Path] {
+			continue
+		}
+		ms, total := l.Scene.Frames(), 0.0
+		for _, x := range ms {
+			total += x
+		}
+		sum[l.Cell()] += 1000 * float64(len(ms)) / total
+		n[l.Cell()]++
+	}
+	type line struct {
+		Factors   map[string]string
+		Avg       struct{ Mean float64 } `json:"avg_fps"`
+		Selection *selection
+	}
+	got, said := objects[line](b, "cells")
+	var sel *selection
+	seen := 0
+	for _, c := range got {
+		if c.Selection != nil {
+			sel = c.Selection
+			continue
+		}
+		seen++
+		name := testlab.DayPass{Processor: c.Factors["cpu"], Card: c.Factors["gpu"], Game: c.Factors["game"], Resolution: c.Factors["resolution"]}.Cell()
+		if want := sum[name] / n[name]; math.Abs(c.Avg.Mean/want-1) > 1e-6 {
+			b.t.Errorf("%s averages %.3f, want %.3f", name, c.Avg.Mean, want)
+		}
+	}
+	if seen != len(n) {
+		b.t.Errorf("%d cells, want %d", seen, len(n))
+	}
+	if sel == nil || len(sel.LeftOut) != 1 || sel.LeftOut[0].Passes != old || sel.LeftOut[0].Campaign != "last year" {
+		b.t.Errorf("what was left out is not told: %+v", sel)
+	}
+	if want := fmt.Sprintf("left out: %d of campaign last year (", old); !strings.Contains(said, want) {
+		b.t.Errorf("not said: %s\n%s", want, said)
+	}
+}
+
+func (b *dayBench) checkOdd(logs []testlab.DayPass) {
+	b.t.Helper()
+	type line struct {
+		Factors   map[string]string
+		Selection *selection
+	}
+	got, _ := objects[line](b, "odd")
+	odd := map[string]bool{}
+	for _, c := range got {
+		if c.Selection == nil {
+			odd[testlab.DayPass{Processor: c.Factors["cpu"], Card: c.Factors["gpu"], Game: c.Factors["game"], Resolution: c.Factors["resolution"]}.Cell()] = true
+		}
+	}
+	want := map[string]bool{}
+	for _, l := range logs {
+		switch l.Mistake {
+		case testlab.SlowCell:
+			want[l.Cell()] = true
+			if !odd[l.Cell()] {
+				b.t.Errorf("the slow cell %s is not odd", l.Cell())
+				odd[l.Cell()] = true
+			}
+		}
+	}
+	for cell := range odd {
+		if !want[cell] {
+			b.t.Errorf("%s is called odd and is not", cell)
+		}
+	}
+}
