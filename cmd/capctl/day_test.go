@@ -17,7 +17,7 @@ import (
 	"capd.example/record"
 )
 
-// bench day: a folder with a configuration and a campaign, and an agent that takes the day's
+// dayBench is a folder with a configuration and a campaign, and an agent that takes the day's
 // logs.
 type dayBench struct {
 	*room
@@ -32,6 +32,10 @@ func campaignText(name string, d testlab.Day, length float64) string {
 		name, length, list(processors), list(cards), list(resolutions))
 	for _, g := range games {
 		text += fmt.Sprintf("[[game]]\nname = %q\n", g)
+	}
+	text += "[aliases.gpu]\n"
+	for _, c := range cards {
+		text += fmt.Sprintf("%q = [\"*%s\"]\n", c, c)
 	}
 	return text
 }
@@ -132,6 +136,7 @@ func TestTheDay(t *testing.T) {
 	b.checkPasses(logs)
 	b.checkCells(logs, len(old.Logs()))
 	b.checkOdd(logs)
+	b.wrongPosition()
 }
 
 // lines are the finding that tells a mistake, and words of it.
@@ -240,13 +245,12 @@ func (b *dayBench) checkOdd(logs []testlab.DayPass) {
 	}
 	want := map[string]bool{}
 	for _, l := range logs {
-		switch l.Mistake {
-		case testlab.SlowCell:
-			want[l.Cell()] = true
-			if !odd[l.Cell()] {
-				b.t.Errorf("the slow cell %s is not odd", l.Cell())
-				odd[l.Cell()] = true
-			}
+		if l.Mistake != testlab.SlowCell && l.Mistake != testlab.Swapped || want[l.Cell()] {
+			continue
+		}
+		want[l.Cell()] = true
+		if !odd[l.Cell()] {
+			b.t.Errorf("%s (%s) is not odd", l.Cell(), l.Mistake)
 		}
 	}
 	for cell := range odd {
@@ -254,4 +258,39 @@ func (b *dayBench) checkOdd(logs []testlab.DayPass) {
 			b.t.Errorf("%s is called odd and is not", cell)
 		}
 	}
+}
+
+// wrongPosition records a pass whose path says nothing while the plan stands at another card
+// than the one that the bench says it has now.
+func (b *dayBench) wrongPosition() {
+	b.t.Helper()
+	processors, cards, _, _ := b.day.Levels()
+	if err := (testlab.FakeBench{Root: b.root, Processor: processors[0], Vendor: "Nordwind", Card: cards[1], MemoryMTs: 6000}).Build(); err != nil {
+		b.t.Fatal(err)
+	}
+	if status, _, said := b.run("begin", "cpu="+processors[0], "gpu="+cards[0]); status != 0 {
+		b.t.Fatal(said)
+	}
+	p := testlab.DayPass{Path: filepath.Join("anywhere", "x.csv"), Scene: testlab.Scene{Seed: 99, FPS: 90, Seconds: b.day.Seconds, Load: 9, Hitches: -1}}
+	b.take("capd.toml", "logs", []testlab.DayPass{p}, time.Now().Add(30*time.Second)) // while the agent runs
+	got, _ := objects[record.Pass](b, "passes", "--tag", "campaign=today", "--limit", "1")
+	if len(got) != 1 || got[0].Verdict != record.VerdictBad || !strings.Contains(worst(got[0], nil), "place: gpu: detected says") || !strings.Contains(worst(got[0], nil), fmt.Sprintf("plan says %q", cards[0])) {
+		b.t.Errorf("the wrong position is told as %+v", got)
+	}
+}
+
+// Another card was in than the folders say, for all passes of one processor; the bench does
+// not tell which. With three processors the others say what to expect: those cells are odd,
+// and no other.
+func TestAnUndeclaredSwapWithThreeProcessors(t *testing.T) {
+	day := testlab.Day{Seed: 11, Processors: 3, Cards: 3, Games: 1, Resolutions: 2, Passes: 3, Seconds: 10}
+	if testlab.Long(t) {
+		day.Games, day.Resolutions = 4, 3
+	}
+	b := newDayBench(t, day)
+	logs := day.Logs()
+	day.Swap(logs, 1, 2, 0)
+	b.take("capd.toml", "logs", logs, time.Now().Add(-time.Duration(len(logs))*3*time.Minute))
+	b.checkPasses(logs)
+	b.checkOdd(logs)
 }
