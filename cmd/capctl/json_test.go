@@ -81,7 +81,7 @@ func TestJSONFieldsAreAsPromised(t *testing.T) {
 		{"also `telemetry`", "With `--history`", []any{telemetrySummary{}}, "heat other null"},
 		{"With `--history`", "\n## ", []any{store.Judgement{}}, "checked rechecked overruled"},
 		{"## `capctl overhead", "\n## ", []any{control.Overhead{}}, ""},
-		{"## `capctl cells", "\n## ", []any{analysis.Cell{}}, "ok doubtful processor graphics both agreement bench system time"},
+		{"## `capctl cells", "\n## ", []any{analysis.Cell{}}, "ok doubtful processor graphics both agreement bench system time session sessions"},
 		{"## What a conclusion", "\n## ", []any{selection{}}, "selection"},
 		{"## `capctl compare", "With `--across`", []any{analysis.Margin{}}, "faster slower tie undecided session sessions"},
 		{"With `--across`", "\n## ", []any{analysis.Total{}}, ""},

@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"errors"
 	"fmt"
+	"slices"
 	"strings"
 
 	"capd.example/internal/cli"
@@ -13,30 +14,48 @@ import (
 
 // overruleCmd is `capctl overrule`.
 type overruleCmd struct {
-	ID      string `arg:"" help:"Identity of the pass, or the beginning of it."`
-	Verdict string `arg:"" optional:"" help:"clean, unverified, doubtful or bad."`
-	Undo    bool   `help:"Take the verdict set by hand back: that of the checks holds again. This wants a --why too."`
-	Why     string `required:"" placeholder:"TEXT" help:"Your reason; shown with the pass and beside its cell."`
-	Who     string `placeholder:"NAME" help:"Who decides (default: the user of this system)."`
+	Undo   bool     `help:"Take verdicts set by hand back: those of the checks hold again. This wants a --why too."`
+	DryRun bool     `name:"dry-run" help:"Only list the passes whose verdict would be set."`
+	Why    string   `placeholder:"TEXT" help:"Your reason; shown with the pass and beside its cell. Needed but for --dry-run."`
+	Who    string   `placeholder:"NAME" help:"Who decides (default: the user of this system)."`
+	What   []string `arg:"" optional:"" name:"id|verdict" help:"Identities of passes (or their beginnings), then clean, unverified, doubtful or bad. Without identities the options select the passes."`
+	filterFlags
+
+	ids     []string
+	verdict record.Verdict // to set
 }
 
 // Run sets the verdict by hand or takes that back. The findings stay as they are.
 func (c *overruleCmd) Run(a *app) error {
 	c.Why = strings.TrimSpace(c.Why)
+	c.split()
 	if err := c.check(); err != nil {
+		return err
+	}
+	if err := c.filterFlags.check(c.ids); err != nil {
 		return err
 	}
 	s, err := openToRead(a) // which does not make a store where there is none
 	if err != nil {
 		return err
 	}
-	p, err := s.Pass(a.ctx, c.ID)
+	passes, err := c.named(a, s, c.ids)
 	s.Close()
 	if err != nil {
-		return passError(err)
+		return err
 	}
-	if c.Undo && p.Overruled == "" {
+	if c.Undo && len(c.ids) == 1 && passes[0].Overruled == "" {
+		p := passes[0]
 		return cli.FailedError(fmt.Errorf("pass %s: %w; it is %s by its checks", p.ID, store.ErrNotByHand, cmp.Or(p.Verdict, "not judged yet")))
+	}
+	if c.Undo {
+		passes = slices.DeleteFunc(passes, func(p record.Pass) bool { return p.Overruled == "" })
+	}
+	if len(passes) == 0 {
+		return cli.FailedError(errors.New("no pass is selected"), "'capctl passes' with the same options lists the selection; --undo takes those alone whose verdict was set by hand")
+	}
+	if c.DryRun {
+		return c.list(a, passes)
 	}
 	if s, err = openStore(a, false); err != nil {
 		return err
@@ -44,57 +63,107 @@ func (c *overruleCmd) Run(a *app) error {
 	defer s.Close()
 	who := cmp.Or(c.Who, userName())
 	if c.Undo {
-		return c.takeBack(a, s, p, who)
+		return c.takeBack(a, s, passes, who)
 	}
-	if err := s.Overrule(a.ctx, p.ID, record.Verdict(c.Verdict), c.Why, who); err != nil {
-		return cli.FailedError(err)
+	for _, p := range passes {
+		if err := s.Overrule(a.ctx, p.ID, c.verdict, c.Why, who); err != nil {
+			return cli.FailedError(err)
+		}
 	}
-	a.say("pass %s was %s and is %s by hand; 'capctl overrule --undo %s --why TEXT' takes it back",
-		p.ID, cmp.Or(p.Verdict, "not judged"), c.Verdict, p.ID)
-	return c.neighbours(a, s, p)
+	if p := passes[0]; len(passes) == 1 {
+		a.say("pass %s was %s and is %s by hand; 'capctl overrule --undo %s --why TEXT' takes it back",
+			p.ID, cmp.Or(p.Verdict, "not judged"), c.verdict, p.ID)
+	} else {
+		a.say("%s set to %s by hand; 'capctl overrule --undo %s --why TEXT' takes that back", record.Count(len(passes), "pass"), c.verdict, c.again(passes))
+	}
+	return c.neighbours(a, s, passes)
 }
 
-// neighbours judges the passes beside one again that counts for them in another way now, by
+// split tells the verdict from identities.
+func (c *overruleCmd) split() {
+	c.ids = c.What
+	if n := len(c.What); n > 0 && record.Verdict(c.What[n-1]).Valid() {
+		c.ids, c.verdict = c.What[:n-1], record.Verdict(c.What[n-1])
+	}
+}
+
+// again are the passes as one types them.
+func (c *overruleCmd) again(passes []record.Pass) string {
+	ids := make([]string, len(passes))
+	for i, p := range passes {
+		ids[i] = p.ID
+	}
+	return strings.Join(ids, " ")
+}
+
+func (c *overruleCmd) list(a *app, passes []record.Pass) error {
+	for _, p := range passes {
+		becomes := cmp.Or(string(c.verdict), "what its checks say")
+		fmt.Fprintf(a.stdout, "%s  %s  %s -> %s\n", p.ID, printable(nameOf(p)), cmp.Or(string(p.Verdict), "not judged"), becomes)
+	}
+	fmt.Fprintf(a.stderr, "capctl: %s would be changed\n", record.Count(len(passes), "verdict"))
+	return nil
+}
+
+// neighbours judges the passes beside these again that count for them in another way now, by
 // what depends on the whole cell. What else was found about them stands.
-func (c *overruleCmd) neighbours(a *app, s *store.Store, was record.Pass) error {
-	if was.Verdict == "" {
-		return nil // not judged yet: the agent looks at all of them
+func (c *overruleCmd) neighbours(a *app, s *store.Store, was []record.Pass) error {
+	was = slices.DeleteFunc(slices.Clone(was), func(p record.Pass) bool { return p.Verdict == "" }) // the agent looks at all of them
+	if len(was) == 0 {
+		return nil
 	}
 	x, err := newExaminer(a, s, false)
 	if err != nil {
 		return err
 	}
 	defer x.close()
-	err = x.neighbours(a, []record.Pass{was}, nil, false, "verdict by hand")
-	x.tell(a, map[string]bool{was.ID: true})
+	told := map[string]bool{}
+	for _, p := range was {
+		told[p.ID] = true
+	}
+	err = x.neighbours(a, was, nil, false, "verdict by hand")
+	x.tell(a, told)
 	return err
 }
 
 func (c *overruleCmd) check() error {
+	id := "ID"
+	if len(c.ids) > 0 {
+		id = quoted(c.ids[0])
+	}
+	last := ""
+	if n := len(c.What); n > 1 && c.verdict == "" {
+		last = c.What[n-1]
+	}
 	switch {
-	case c.Undo && c.Verdict != "":
-		return cli.UsageError(errors.New("overrule: --undo takes no verdict: that of the checks holds again"), "type: capctl overrule --undo "+quoted(c.ID)+" --why TEXT")
-	case !c.Undo && c.Verdict == "":
-		return cli.UsageError(errors.New("overrule: no verdict is given"), "type: capctl overrule "+quoted(c.ID)+" clean|unverified|doubtful|bad --why TEXT", "--undo takes a verdict set by hand back")
-	case !c.Undo && !record.Verdict(c.Verdict).Valid():
-		return cli.UsageError(fmt.Errorf("overrule: %q is none of clean, unverified, doubtful, bad", c.Verdict))
-	case c.Why == "":
+	case len(c.ids) == 0 && c.isZero():
+		return cli.UsageError(errors.New("overrule: no pass is named"), "name passes by their identities, or select them: --tag game=NAME, --since 2h, --limit 1")
+	case c.Undo && c.verdict != "":
+		return cli.UsageError(errors.New("overrule: --undo takes no verdict: that of the checks holds again"), "type: capctl overrule --undo "+id+" --why TEXT")
+	case !c.Undo && last != "":
+		return cli.UsageError(fmt.Errorf("overrule: %q is none of clean, unverified, doubtful, bad", last))
+	case !c.Undo && c.verdict == "":
+		return cli.UsageError(errors.New("overrule: no verdict is given"), "type: capctl overrule "+id+" clean|unverified|doubtful|bad --why TEXT", "--undo takes a verdict set by hand back")
+	case c.Why == "" && !c.DryRun:
 		return cli.UsageError(errors.New("overrule: --why is empty"), "say in a few words why, for whoever reads the results")
 	}
 	return nil
 }
 
-func (c *overruleCmd) takeBack(a *app, s *store.Store, p record.Pass, who string) error {
+func (c *overruleCmd) takeBack(a *app, s *store.Store, passes []record.Pass, who string) error {
 	judge := func(f []record.Finding) record.Verdict { return record.Judge(f, a.config.Checks.Required) }
-	err := s.TakeBack(a.ctx, p, c.Why, who, judge)
-	if err != nil {
-		return cli.FailedError(err)
+	for _, p := range passes {
+		if err := s.TakeBack(a.ctx, p, c.Why, who, judge); err != nil {
+			return cli.FailedError(err)
+		}
 	}
-	again := c.neighbours(a, s, p)
-	now, err := s.Pass(a.ctx, p.ID)
-	if err != nil {
-		return cli.FailedError(err)
+	again := c.neighbours(a, s, passes)
+	for _, p := range passes {
+		now, err := s.Pass(a.ctx, p.ID)
+		if err != nil {
+			return cli.FailedError(err)
+		}
+		fmt.Fprintf(a.stderr, "capctl: pass %s was %s by hand and is %s by its checks\n", p.ID, p.Verdict, cmp.Or(now.Verdict, "not judged yet"))
 	}
-	fmt.Fprintf(a.stderr, "capctl: pass %s was %s by hand and is %s by its checks\n", p.ID, p.Verdict, cmp.Or(now.Verdict, "not judged yet"))
 	return again
 }
