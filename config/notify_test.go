@@ -13,7 +13,7 @@ func TestNotifyIsChecked(t *testing.T) {
 		"timeout_s = 0":                                               "notify.timeout_s",
 		"group_s = -1":                                                "notify.group_s",
 		`secret = "x"`:                                                "notify.secret",
-		`verdicts = ["fine"]`:                                        "notify.verdicts",
+		`verdicts = ["fine"]`:                                         "notify.verdicts",
 		`services = ["room"]`:                                         "notify.services[0]",
 		"[notify.rules.fax]\nbenches = []":                            "notify.rules.fax",
 		"[notify.rules.desktop]\nbenches = [\"[\"]":                   "notify.rules.desktop",
