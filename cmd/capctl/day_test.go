@@ -160,12 +160,20 @@ func (b *dayBench) checkPasses(logs []testlab.DayPass) {
 		rel, _ := filepath.Rel(filepath.Join(b.dir, "logs"), p.Log)
 		by[rel] = p
 	}
+	// The check of agreement is wrong about one cell in 400 (its probability, 0.9975): of the
+	// 144 cells of a whole day 3 are exceeded once in 1900 days. The short day has none.
+	chance := 0
+	if testlab.Long(b.t) {
+		chance = 3
+	}
 	for _, l := range logs {
 		p := by[l.Path]
 		line, passIsWrong := lines[l.Mistake]
 		if !passIsWrong { // None, and what only the whole matrix can tell
-			if p.Verdict != record.Clean {
-				b.t.Errorf("%s is blamed: %s: %s", l.Path, p.Verdict, worst(p, nil))
+			if why := worst(p, nil); p.Verdict == record.VerdictDoubtful && strings.HasPrefix(why, "agreement") && chance > 0 {
+				chance--
+			} else if p.Verdict != record.Clean {
+				b.t.Errorf("%s is blamed: %s: %s", l.Path, p.Verdict, why)
 			}
 			continue
 		}
