@@ -292,9 +292,6 @@ func (b *dayBench) wrongPosition() {
 // and no other.
 func TestAnUndeclaredSwapWithThreeProcessors(t *testing.T) {
 	day := testlab.Day{Seed: 11, Processors: 3, Cards: 3, Games: 1, Resolutions: 2, Passes: 3, Seconds: 10}
-	if testlab.Long(t) {
-		day.Games, day.Resolutions = 4, 3
-	}
 	b := newDayBench(t, day)
 	logs := day.Logs()
 	day.Swap(logs, 1, 2, 0)
