@@ -33,6 +33,7 @@ type Bench struct {
 	spent spending // of sampling
 
 	running atomic.Pointer[sampler] // while samples are taken
+	beats   chan struct{}
 
 	testOnlySources []source
 
@@ -55,12 +56,16 @@ func New(o Options) *Bench {
 	if o.Keep <= 0 {
 		o.Keep = 40 * time.Minute
 	}
-	b := &Bench{opt: o, live: o.Root == "" || o.Root == "/"}
+	b := &Bench{opt: o, live: o.Root == "" || o.Root == "/", beats: make(chan struct{}, 1)}
 	if b.tree.root = o.Root; b.tree.root == "" {
 		b.tree.root = "/"
 	}
 	return b
 }
+
+// Beats tells after each sample that this process is awake, for one receiver: what it does
+// then needs no wake-up of its own.
+func (b *Bench) Beats() <-chan struct{} { return b.beats }
 
 // Detect reads what the bench is now and sets its identity. Names of people and hosts
 // and serial numbers are never read.

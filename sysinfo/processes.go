@@ -299,7 +299,7 @@ func (t *processTable) choose() {
 // a time, so that no sample carries a burst, and none of those that come and go.
 func (t *processTable) ask(now time.Time) {
 	for _, p := range t.hot {
-		lately := p.asked && p.files == 0 && now.Sub(p.askedAt) < youth
+		lately := p.asked && (p.pid == t.self || p.files == 0 && now.Sub(p.askedAt) < youth)
 		if p.ended || p.graphics || now.Sub(p.found) < scanAgain || lately {
 			continue
 		}

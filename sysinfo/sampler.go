@@ -235,6 +235,10 @@ func (s *sampler) done(turn int32) bool {
 	}
 	s.busy = false
 	s.next(time.Now())
+	select {
+	case s.b.beats <- struct{}{}:
+	default: // the receiver has not come to the one before
+	}
 	return true
 }
 

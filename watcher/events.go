@@ -3,6 +3,7 @@ package watcher
 import (
 	"errors"
 	"fmt"
+	"path/filepath"
 	"time"
 
 	"github.com/fsnotify/fsnotify"
@@ -34,8 +35,8 @@ func (s fsEvents) Events() <-chan fsnotify.Event { return s.w.Events }
 func (s fsEvents) Errors() <-chan error          { return s.w.Errors }
 
 const (
-	// gather is how long hints are collected before the files are looked at: a logger
-	// that writes every frame for itself must not cost a look for every frame.
+	// gather is how long hints are collected before the files are looked at: a thousand
+	// logs that are copied in must not cost a look each.
 	gather = 250 * time.Millisecond
 	// retry is how long to do without events after the system refused them.
 	retry = 10 * time.Minute
@@ -65,12 +66,9 @@ func (k *keeper) hint(e fsnotify.Event, ok bool, now time.Time) {
 		k.eventsFailed(errors.New("the source of events ended"), false)
 		return
 	}
-	if len(k.hints) == 0 {
-		k.lookAt = now.Add(gather)
-	}
-	k.hints[e.Name] = now
+	k.note(e.Name, now)
 	if e.Has(fsnotify.Write) {
-		k.writes[e.Name]++
+		k.quieten(filepath.Dir(e.Name), now)
 	}
 	if _, ok := k.watched[e.Name]; ok && e.Has(fsnotify.Remove|fsnotify.Rename) {
 		// The system stopped watching it. A folder made again under the name can have
@@ -79,6 +77,14 @@ func (k *keeper) hint(e fsnotify.Event, ok bool, now time.Time) {
 		_ = k.source.Remove(e.Name) // the library may have dropped it already
 		k.scanNow = true
 	}
+}
+
+// note has a path looked at in one of the next steps.
+func (k *keeper) note(path string, now time.Time) {
+	if len(k.hints) == 0 {
+		k.lookAt = now.Add(gather)
+	}
+	k.hints[path] = now
 }
 
 // eventsFailed starts again from nothing: after any error the library's list of watched
@@ -123,14 +129,13 @@ func (k *keeper) closeEvents() {
 	k.source = nil
 	clear(k.watched)
 	clear(k.hints)
-	clear(k.writes)
-	clear(k.muted)
+	k.closeNames()
 }
 
 // watchFolder makes sure that events come for a folder. A folder that was replaced by
 // another one of the same name is added anew.
 func (k *keeper) watchFolder(folder, id string, now time.Time) {
-	if _, muted := k.muted[folder]; muted || k.source == nil {
+	if k.calm[folder] != nil || k.source == nil {
 		return
 	}
 	if old, ok := k.watched[folder]; ok {

@@ -19,13 +19,25 @@ type keeper struct {
 	source  source
 	watched map[string]string    // folder = its identity
 	hints   map[string]time.Time // path = time of the last event
-	writes  map[string]int       // log = its events since the last look
-	muted   map[string]time.Time // folder = last look, see mute.go
 	told    map[string]string    // path = trouble that was told
+
+	// See calm.go.
+	names    names
+	nameless bool // there are no names to be had
+	calm     map[string]*calm
+	restless map[string]unrest
+	fresh    []*entry             // became pending in this step
+	patient  map[string]bool      // folder where a log that was taken soon has changed after that
+	attended time.Time            // the latest look at the calm folders
+	attendAt time.Time            // the next one; zero for none
+	stamps   map[string]time.Time // folder = its time of change, where there are no events
+	scratch  scratch
 
 	lookAt      time.Time // when the hints are looked at
 	scanAt      time.Time
 	dueAt       time.Time // when a pending log is due
+	easyAt      time.Time // when one is due that can wait for a beat
+	beatAt      time.Time // the latest beat
 	lastly      time.Time // last scan
 	retryAt     time.Time // when events are asked for again
 	scanNow     bool      // the next scan must not be put off
@@ -39,8 +51,20 @@ type keeper struct {
 func newKeeper(o Options) *keeper {
 	return &keeper{
 		o: o, rules: newRules(o.Quiet, o.Latest), entries: map[string]*entry{}, open: map[string]*entry{},
-		watched: map[string]string{}, hints: map[string]time.Time{}, writes: map[string]int{}, muted: map[string]time.Time{}, told: map[string]string{},
+		watched: map[string]string{}, hints: map[string]time.Time{}, told: map[string]string{},
+		calm: map[string]*calm{}, restless: map[string]unrest{}, patient: map[string]bool{}, stamps: map[string]time.Time{},
 	}
+}
+
+// beat notes that the process is awake at a time anyway: what is due soon is done with it.
+func (k *keeper) beat(now time.Time) { k.beatAt = now }
+
+// easy reports whether something is due that can wait for a beat.
+func (k *keeper) easy(at, now time.Time) bool {
+	if now.Equal(k.beatAt) {
+		now = now.Add(early)
+	}
+	return !at.IsZero() && !now.Before(at)
 }
 
 // step does all that is due and returns when it wants to be called again.
@@ -52,44 +76,110 @@ func (k *keeper) step(now time.Time) time.Time {
 	if k.scanDue(now) {
 		k.scan(now)
 	}
-	listenAt := k.attend(now)
-	if !now.Before(k.dueAt) {
-		due := now.Add(time.Hour)
-		for _, e := range byAge(k.open) {
-			if at := k.settle(e, now); !at.IsZero() && at.Before(due) {
-				due = at
-			}
-		}
-		k.dueAt = due
+	k.welcome(now)
+	if k.easy(k.attendAt, now) {
+		k.attend(now)
 	}
-	next := k.scanAt
+	if !now.Before(k.dueAt) || k.easy(k.easyAt, now) {
+		k.settleAll(now)
+	}
+	return k.next(now)
+}
+
+// next returns the earliest time at which something is due. What can wait for a beat has
+// it come by itself only when a beat fails to appear.
+func (k *keeper) next(now time.Time) time.Time {
+	late := time.Duration(0)
+	if now.Sub(k.beatAt) < 2*lookEvery {
+		late = patience
+	}
+	next := k.dueAt
+	for _, at := range []time.Time{k.scanAt, k.attendAt, k.easyAt} {
+		if !at.IsZero() && at.Add(late).Before(next) {
+			next = at.Add(late)
+		}
+	}
 	if len(k.hints) > 0 && k.lookAt.Before(next) {
 		next = k.lookAt
-	}
-	if k.dueAt.Before(next) {
-		next = k.dueAt
-	}
-	if !listenAt.IsZero() && listenAt.Before(next) {
-		next = listenAt
 	}
 	return next
 }
 
-// scanDue puts a scan off while a log is being written, for a pass is running then. It
-// does not where events are not to be trusted, and never for longer than ten minutes.
+// welcome quietens the folders of logs that have become pending, and begins to learn how
+// their loggers work.
+func (k *keeper) welcome(now time.Time) {
+	for _, e := range k.fresh {
+		if e.phase == pending && k.entries[e.file.Path] == e {
+			k.quieten(filepath.Dir(e.file.Path), now)
+			if k.calm[filepath.Dir(e.file.Path)] != nil {
+				k.learn(e, now)
+			}
+		}
+	}
+	clear(k.fresh)
+	k.fresh = k.fresh[:0]
+}
+
+// settleAll carries all logs as far as they go now.
+func (k *keeper) settleAll(now time.Time) {
+	due, easy := now.Add(time.Hour), time.Time{}
+	for _, e := range byAge(k.open) {
+		at := k.settle(e, now)
+		switch {
+		case at.IsZero():
+		case k.canWait(e, now):
+			if easy.IsZero() || at.Before(easy) {
+				easy = at
+			}
+		case at.Before(due):
+			due = at
+		}
+	}
+	k.dueAt, k.easyAt = due, easy
+}
+
+// canWait reports whether a log can wait for a beat: unless it was found closed, or has not
+// changed for so long that it may be complete.
+func (k *keeper) canWait(e *entry, now time.Time) bool {
+	growing := now.Sub(e.lastChange) < lookEvery && (!e.shut || e.patient)
+	return growing || e.awaited || e.writer == WriterOpen || e.writer == WriterRefused
+}
+
+// scanDue puts a scan off while a log is being written, for a pass is running then: never
+// for longer than ten minutes where events tell the rest, and where they cannot be trusted
+// only as long as nothing but the logs that are written changes.
 func (k *keeper) scanDue(now time.Time) bool {
-	if k.scanNow {
+	if k.scanNow || !k.started {
 		return true
 	}
-	if now.Before(k.scanAt) {
+	if !k.easy(k.scanAt, now) {
 		return false
 	}
-	routine := k.started && !k.polling() && !k.missing
-	if routine && k.growing() && now.Sub(k.lastly) < 10*time.Minute {
-		k.scanAt = now.Add(k.rules.quiet)
-		return false
+	if k.missing || !k.growing() {
+		return true
 	}
-	return true
+	again, most := k.rules.quiet, 10*time.Minute
+	if k.polling() {
+		again, most = k.interval(), k.o.Rescan
+	}
+	if now.Sub(k.lastly) >= most || k.polling() && k.stirs(now) {
+		return true
+	}
+	k.scanAt = now.Add(again)
+	return false
+}
+
+// stirs looks at the logs that are being written and reports whether a folder changed.
+func (k *keeper) stirs(now time.Time) bool {
+	for folder, before := range k.stamps {
+		if stamp, ok := changed(folder); !ok || !stamp.Equal(before) {
+			return true
+		}
+	}
+	for path := range k.open {
+		k.refresh(path, now)
+	}
+	return false
 }
 
 func (k *keeper) growing() bool {
@@ -145,6 +235,7 @@ func (k *keeper) probe(e *entry, now time.Time) bool {
 		return true // it has changed: its time starts again
 	}
 	e.writer, e.probedAt = k.o.testProbe(path), now
+	e.seen(e.writer, now)
 	if e.writer == WriterRefused {
 		k.troubleOnce(path, os.ErrPermission, "let this user read the log; it is tried again every 30 s")
 		return true
@@ -154,12 +245,21 @@ func (k *keeper) probe(e *entry, now time.Time) bool {
 }
 
 func (k *keeper) take(e *entry, forced bool, now time.Time) {
-	e.phase = queued
-	delete(k.open, e.file.Path)
+	e.phase, e.soon = queued, e.steady()
+	k.unfollow(e)
 	k.queue = append(k.queue, Log{
 		File: e.file, Writer: e.writer, FirstSeen: e.firstSeen, LastChange: e.lastChange,
 		CompleteAt: now, Forced: forced, Again: e.again,
 	})
+}
+
+// unfollow ends what is done for a log that is not complete.
+func (k *keeper) unfollow(e *entry) {
+	delete(k.open, e.file.Path)
+	if e.awaited {
+		k.names.Remove(e.file.Path)
+		e.awaited = false
+	}
 }
 
 // sent notes that the receiver has the log.
@@ -171,15 +271,16 @@ func (k *keeper) sent(l Log) {
 	}
 }
 
-// observe takes in what the file system says about a log.
-func (k *keeper) observe(f File, now time.Time) {
+// observe takes in what the file system says about a log, which changed at a time.
+func (k *keeper) observe(f File, at time.Time) {
 	e := k.entries[f.Path]
 	if k.started && (e == nil || !e.file.same(f)) {
 		k.o.Noticed()
 	}
 	if e == nil {
-		e = &entry{file: f, firstSeen: now, lastChange: now, begun: now}
-		k.entries[f.Path], k.open[f.Path], k.dueAt = e, e, time.Time{}
+		e = &entry{file: f, firstSeen: at, lastChange: at, begun: at}
+		k.entries[f.Path] = e
+		k.follow(e)
 		if !k.started && !k.o.Existing || f.Size > 0 && k.o.Known(f) {
 			e.phase, e.again = done, true
 			delete(k.open, f.Path)
@@ -189,26 +290,42 @@ func (k *keeper) observe(f File, now time.Time) {
 	if e.file.same(f) {
 		return
 	}
-	if e.file.FileID != f.FileID {
-		e.firstSeen = now
-		e.begun, e.table, e.askAt = now, false, 0
+	switch {
+	case e.file.FileID != f.FileID:
+		k.unfollow(e)
+		*e = entry{phase: e.phase, again: e.again, firstSeen: at, begun: at}
+	case e.shut:
+		e.patient = true
+		if e.soon {
+			k.patient[filepath.Dir(f.Path)] = true
+		}
 	}
 	if e.phase == done { // it is written anew, or goes on
-		e.begun, e.table, e.askAt = now, false, 0
+		e.begun, e.table, e.askAt = at, false, 0
 	}
 	if e.phase == queued {
 		k.queue = slices.DeleteFunc(k.queue, func(l Log) bool { return l.Path == f.Path })
 	}
-	e.file, e.phase, e.lastChange, e.writer, e.probedAt = f, pending, now, WriterUnknown, time.Time{}
-	k.open[f.Path], k.dueAt = e, time.Time{}
+	e.file, e.phase, e.lastChange, e.writer, e.probedAt = f, pending, at, WriterUnknown, time.Time{}
+	k.follow(e)
+}
+
+// follow begins or goes on with what is done for a log that is not complete.
+func (k *keeper) follow(e *entry) {
+	if k.open[e.file.Path] == nil {
+		k.fresh = append(k.fresh, e)
+	}
+	k.open[e.file.Path], k.dueAt = e, time.Time{}
 }
 
 // forget drops a log that is no longer there. Only one that was not complete is worth a
 // word, and not when it merely got another name.
 func (k *keeper) forget(path string) {
 	e := k.entries[path]
+	if e != nil {
+		k.unfollow(e)
+	}
 	delete(k.entries, path)
-	delete(k.open, path)
 	delete(k.told, path)
 	k.queue = slices.DeleteFunc(k.queue, func(l Log) bool { return l.Path == path })
 	if e == nil || e.phase == done || e.file.Size == 0 {
@@ -228,6 +345,14 @@ func (k *keeper) forgetBelow(folder string) {
 	for path := range k.watched {
 		if path == folder || strings.HasPrefix(path, below) {
 			delete(k.watched, path)
+		}
+	}
+	for path, c := range k.calm {
+		if path == folder || strings.HasPrefix(path, below) {
+			if c.heard {
+				k.names.Remove(path)
+			}
+			delete(k.calm, path)
 		}
 	}
 	for path := range k.entries {
@@ -271,7 +396,7 @@ func (k *keeper) troubleOnce(path string, err error, hint string) {
 
 func (k *keeper) state() State {
 	s := State{
-		Folder: k.o.Folder, Missing: k.missing, Polling: k.polling(), Folders: len(k.watched),
+		Folder: k.o.Folder, Missing: k.missing, Polling: k.polling(), Folders: len(k.watched) + len(k.calm),
 		Pending: len(k.open), Queued: len(k.queue), Handed: k.handed,
 	}
 	for _, e := range k.open {

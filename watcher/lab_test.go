@@ -65,6 +65,7 @@ func newLab(t *testing.T, dir string, change ...func(*Options)) *lab {
 	l.source = &playedEvents{events: make(chan fsnotify.Event), errs: make(chan error)}
 	o := Options{Folder: dir, Patterns: []string{"*.csv"}, Existing: true, Trouble: l.hear}
 	o.testEvents = func() (source, error) { return l.source, nil }
+	o.testNames = func() (names, error) { return nil, errors.ErrUnsupported }
 	o.testRemote = func(string) bool { return false }
 	for _, f := range change {
 		f(&o)
@@ -77,7 +78,7 @@ func newLab(t *testing.T, dir string, change ...func(*Options)) *lab {
 }
 
 func live(o *Options) {
-	o.testEvents, o.testRemote = nil, nil
+	o.testEvents, o.testNames, o.testRemote = nil, nil, nil
 	o.Quiet = 150 * time.Millisecond
 }
 

@@ -21,6 +21,7 @@ func (k *keeper) scan(now time.Time) {
 		k.found()
 	}
 	k.openEvents(now)
+	clear(k.stamps)
 	seen := map[string]bool{}
 	complete := k.walk(k.o.Folder, now, seen)
 	for path := range k.entries {
@@ -57,11 +58,10 @@ func (k *keeper) found() {
 // walk takes in a folder and everything below it, and reports whether it saw all of it.
 // Each folder is watched before it is read, so that nothing falls between.
 func (k *keeper) walk(folder string, now time.Time, seen map[string]bool) bool {
-	id := ""
-	if info, err := os.Stat(folder); err == nil {
-		id = fileID(folder, info)
+	if k.polling() {
+		k.stamps[folder], _ = changed(folder)
 	}
-	k.watchFolder(folder, id, now)
+	k.watchFolder(folder, identity(folder), now)
 	list, err := os.ReadDir(folder)
 	if vanished(err) {
 		return true
@@ -146,7 +146,6 @@ func (k *keeper) look(now time.Time) {
 			k.forget(path)
 		}
 	}
-	k.quieten(now)
 }
 
 // isLog reports whether a name is that of a log.

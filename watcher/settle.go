@@ -28,17 +28,19 @@ func (w Writer) String() string {
 // rules are the times that the decision uses.
 type rules struct {
 	quiet   time.Duration // without a change before a log counts as complete
+	soon    time.Duration // the same for a log that one writer held open all along and has closed
 	unsure  time.Duration // the same where nobody can tell whether a writer is left
 	latest  time.Duration // silent but held open: taken all the same
 	empty   time.Duration // an empty log that nobody holds: taken, so that it is reported
 	probe   time.Duration // between two probes of a log that is held open
+	deaf    time.Duration // the same where its closing is told: in case that it was not
 	refused time.Duration // between two probes of a log that may not be read
 }
 
 func newRules(quiet, latest time.Duration) rules {
 	return rules{
-		quiet: quiet, unsure: max(quiet, min(5*time.Second, latest)), latest: latest,
-		empty: min(15*quiet, latest), probe: min(time.Second, quiet), refused: 30 * time.Second,
+		quiet: quiet, soon: quiet / 4, unsure: max(quiet, min(5*time.Second, latest)), latest: latest,
+		empty: min(15*quiet, latest), probe: min(time.Second, quiet), deaf: min(10*time.Second, latest), refused: 30 * time.Second,
 	}
 }
 
@@ -63,6 +65,54 @@ type entry struct {
 	lastChange time.Time // when the agent noticed the last change, by the agent's clock
 	writer     Writer
 	probedAt   time.Time // zero: not since the last change
+
+	awaited bool      // its closing will be told: until then the writer is there
+	held    int       // looks, each a while after the one before, that found it open and not closed in between
+	heldAt  time.Time // the latest of them
+	shut    bool      // was found closed, or told to be
+	patient bool      // has changed after that, or nobody can tell: only the quiet time decides
+	soon    bool      // was taken after the shorter time
+}
+
+// steadyLooks is how many looks must have found a log open, with no closing in between,
+// before its logger counts as one that holds it open for the whole pass.
+const steadyLooks = 3
+
+// quietOf is how long a log must stand still before anything is done with it. A logger that
+// opens, appends and closes for every line has no writer between two lines either: its log
+// waits for longer than one that a single writer held open all along.
+func (r rules) quietOf(e entry) time.Duration {
+	switch {
+	case e.awaited:
+		return r.deaf
+	case e.steady():
+		return r.soon
+	}
+	return r.quiet
+}
+
+func (e entry) steady() bool { return e.held >= steadyLooks && !e.patient }
+
+// seen takes in the answer of a probe.
+func (e *entry) seen(w Writer, now time.Time) {
+	switch {
+	case w == WriterNone:
+		e.shut, e.awaited = true, false
+	case w == WriterOpen && e.shut:
+		e.patient = true // somebody has opened it again
+	case w == WriterOpen:
+		e.hold(now)
+	case w == WriterUnknown:
+		e.patient = true
+	}
+}
+
+// hold counts a look that found the log open.
+func (e *entry) hold(now time.Time) {
+	if now.Sub(e.heldAt) >= lookEvery-early {
+		e.held++
+		e.heldAt = now
+	}
 }
 
 // action is what to do with a log now.
@@ -82,8 +132,9 @@ func decide(e entry, now time.Time, r rules) (action, time.Time) {
 	if e.phase != pending {
 		return wait, time.Time{}
 	}
-	if at := e.lastChange.Add(r.quiet); now.Before(at) {
-		return wait, at
+	quiet := e.lastChange.Add(r.quietOf(e))
+	if now.Before(quiet) {
+		return wait, quiet
 	}
 	if e.probedAt.IsZero() {
 		return probe, now
@@ -98,13 +149,16 @@ func decide(e entry, now time.Time, r rules) (action, time.Time) {
 	case e.writer == WriterUnknown:
 		return decideAfter(e, now, e.lastChange.Add(r.unsure))
 	}
-	return take, now
+	return decideAfter(e, now, quiet)
 }
 
 // decideHeld waits for the writer to go. A log that is empty at the latest time is not
 // forced: its logger keeps everything in memory until the end of the pass.
 func decideHeld(e entry, now time.Time, r rules) (action, time.Time) {
 	next := e.probedAt.Add(r.probe)
+	if e.awaited {
+		next = e.probedAt.Add(r.deaf)
+	}
 	if e.file.Size > 0 {
 		latest := e.lastChange.Add(r.latest)
 		if !now.Before(latest) {

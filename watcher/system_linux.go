@@ -56,7 +56,9 @@ func noRoom(err error) bool {
 
 func fileID(_ string, info fs.FileInfo) string {
 	if s, ok := info.Sys().(*syscall.Stat_t); ok {
-		return fmt.Sprintf("%x-%x", s.Dev, s.Ino)
+		return unixID(uint64(s.Dev), s.Ino)
 	}
 	return ""
 }
+
+func unixID(device, inode uint64) string { return fmt.Sprintf("%x-%x", device, inode) }

@@ -79,8 +79,13 @@ type Options struct {
 	// it. It must return at once, too.
 	Noticed func()
 
+	// Beat says that this process is awake anyway, best once a second: looks that can wait
+	// are made then, so that they need no wake-up of their own; nil for none.
+	Beat <-chan struct{}
+
 	// Seams for tests.
 	testEvents func() (source, error)
+	testNames  func() (names, error)
 	testProbe  func(path string) Writer
 	testRemote func(folder string) bool
 }
@@ -162,6 +167,9 @@ func setDefaults(o *Options) {
 	if o.testEvents == nil {
 		o.testEvents = newEvents
 	}
+	if o.testNames == nil {
+		o.testNames = newNames
+	}
 	if o.testProbe == nil {
 		o.testProbe = probeWriter
 	}
@@ -181,12 +189,21 @@ func (w *Watcher) Run(ctx context.Context, out chan<- Log) error {
 	defer k.closeEvents()
 	timer := time.NewTimer(0)
 	defer timer.Stop()
+	beat, set := false, time.Time{}
 	for {
-		next := k.step(time.Now())
+		now := time.Now()
+		if beat {
+			k.beat(now)
+		}
+		beat = false
+		next := k.step(now)
 		if s := k.state(); s != *w.state.Load() {
 			w.state.Store(&s)
 		}
-		timer.Reset(time.Until(next))
+		if !next.Equal(set) {
+			timer.Reset(time.Until(next))
+			set = next
+		}
 		var send chan<- Log
 		var first Log
 		if len(k.queue) > 0 {
@@ -196,10 +213,15 @@ func (w *Watcher) Run(ctx context.Context, out chan<- Log) error {
 		case <-ctx.Done():
 			return nil
 		case <-timer.C:
+			set = time.Time{}
+		case <-w.o.Beat:
+			beat = true
 		case e, ok := <-k.events():
 			k.hint(e, ok, time.Now())
 		case err, ok := <-k.errors():
 			k.eventsFailed(err, ok)
+		case h := <-k.namesHeard():
+			k.happened(h, time.Now())
 		case send <- first:
 			k.sent(first)
 		}

@@ -21,6 +21,7 @@ type machine interface {
 	Sample(context.Context) error
 	Sampling() sysinfo.Sampling
 	Hasten()
+	Beats() <-chan struct{}
 	Detect(context.Context) record.System
 	Boot(now time.Time) (sysinfo.Boot, bool)
 	WindowFor(from, to time.Time, program string) (*record.Telemetry, error)

@@ -110,6 +110,7 @@ func build(a *app, verbose bool, out outside) (_ *agent, err error) {
 	if ag.alerts, err = ag.dispatcher(a); err != nil {
 		return nil, err
 	}
+	ag.bench = out.bench(a.root)
 	if ag.watch, err = ag.watcher(a.ctx); err != nil {
 		return nil, cli.FailedError(err)
 	}
@@ -122,7 +123,6 @@ func build(a *app, verbose bool, out outside) (_ *agent, err error) {
 		ag.log.Warn().Err(err).Msg("capctl cannot talk to this agent (status, follow, begin, pause); everything else works")
 		ag.service = nil
 	}
-	ag.bench = out.bench(a.root)
 	c := a.config
 	ag.steps = &pipeline.Pipeline{
 		Reader: reader(c), Bench: bench{ag.bench, c.System.Declared}, Store: passStore{judging.Cells{Store: ag.store, Who: "capd", Tell: true}, ag.store}, Checks: ag.host,
@@ -245,7 +245,8 @@ func (ag *agent) watcher(ctx context.Context) (*watcher.Watcher, error) {
 	}
 	return watcher.New(ag.out.watch(watcher.Options{
 		Folder: ag.config.Watch, Patterns: f.Patterns, Existing: true,
-		Noticed: func() { ag.bench.Hasten() }, // a pass is running, or has just run
+		Noticed: ag.bench.Hasten, // a pass is running, or has just run
+		Beat:    ag.bench.Beats(),
 		Quiet:   config.Seconds(f.QuietS), Latest: config.Seconds(f.LatestS), Poll: config.Seconds(f.PollS),
 		Known: func(file watcher.File) bool {
 			if !f.Existing && file.ModTime.Before(first) {

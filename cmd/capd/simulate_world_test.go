@@ -350,6 +350,7 @@ type still struct{}
 func (still) Sample(ctx context.Context) error    { <-ctx.Done(); return nil }
 func (still) Sampling() sysinfo.Sampling          { return sysinfo.Sampling{} }
 func (still) Hasten()                             {}
+func (still) Beats() <-chan struct{}              { return nil }
 func (still) Boot(time.Time) (sysinfo.Boot, bool) { return sysinfo.Boot{}, false }
 func (still) WindowFor(time.Time, time.Time, string) (*record.Telemetry, error) {
 	return nil, errors.New("none were taken")
