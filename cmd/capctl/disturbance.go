@@ -29,6 +29,7 @@ type disturbanceCmd struct {
 	Agent  string        `placeholder:"FILE" help:"The agent to judge (default: capd beside this program, else on the path)."`
 	Rounds int           `default:"75" help:"Rounds of two blocks without and two with the agent, for each load."`
 	Block  time.Duration `default:"1s" help:"Length of one block, whole seconds."`
+	Writes int           `default:"5" placeholder:"N" help:"Rows a second of a log that grows in the watched folder meanwhile; 0 for none."`
 
 	Threads []int `placeholder:"N,..." help:"How many threads draw frames (default: one, then one per processor)."`
 }
@@ -41,6 +42,7 @@ type disturbanceLine struct {
 	Typical disturbanceChange `json:"typical"` // of the typical round: stats.PseudoMedian
 	Mean    disturbanceChange `json:"mean"`    // of the mean of the rounds: stats.TInterval
 	Rounds  int               `json:"rounds"`
+	Writes  int               `json:"writes"`        // rows a second of the log that grew meanwhile
 	Samples *uint64           `json:"agent_samples"` // taken meanwhile, null where the agent could not be asked
 }
 
@@ -62,6 +64,9 @@ func (c *disturbanceCmd) Run(a *app) error {
 	}
 	if slices.ContainsFunc(c.Threads, func(n int) bool { return n < 1 || n > 4096 }) {
 		return cli.UsageError(errors.New("--threads takes numbers from 1 to 4096"))
+	}
+	if c.Writes < 0 || c.Writes > 1000 {
+		return cli.UsageError(errors.New("--writes takes numbers from 0 to 1000"))
 	}
 	agent, err := c.agent()
 	if err != nil {
@@ -87,7 +92,10 @@ func (c *disturbanceCmd) Run(a *app) error {
 		if err != nil {
 			return cli.FailedError(err)
 		}
-		lines = append(lines, judgeDisturbance(threads, of.rounds, of.samples)...)
+		for _, line := range judgeDisturbance(threads, of.rounds, of.samples) {
+			line.Writes = c.Writes
+			lines = append(lines, line)
+		}
 	}
 	return c.print(a, lines)
 }
@@ -165,6 +173,13 @@ func (c *disturbanceCmd) measure(a *app, program, dir string, threads int) (of d
 	length := agentSettles + time.Duration(4*c.Rounds)*c.Block
 	loop := startFrameLoop(threads, length)
 	defer loop.stop()
+	var grows *growingLog
+	if c.Writes > 0 {
+		if grows, err = startLog(filepath.Join(agent.watch, "pass.csv"), c.Writes); err != nil {
+			return of, err
+		}
+		defer grows.stop()
+	}
 	if err := sleepUntil(a.ctx, time.Now().Add(agentSettles)); err != nil {
 		return of, err
 	}
@@ -183,6 +198,9 @@ func (c *disturbanceCmd) measure(a *app, program, dir string, threads int) (of d
 		return of, err
 	}
 	loop.stop()
+	if err := grows.stop(); err != nil {
+		return of, err
+	}
 	if mute == nil {
 		if of.samples, err = agent.sampled(a.ctx, before, len(at)/4); err != nil {
 			return of, err
@@ -341,12 +359,19 @@ func (c *disturbanceCmd) print(a *app, lines []disturbanceLine) error {
 		return nil
 	}
 	printTable(a.stdout, table.Row{"threads", "figure", "without agent", "typical round with agent, 95 % interval", "equivalent", "mean of the rounds, 95 % interval", "equivalent"}, rows)
-	_, err := fmt.Fprintf(a.stdout, `%d rounds of two blocks of %s with the agent at work and two with it held still, frames running throughout.
+	_, err := fmt.Fprintf(a.stdout, `%d rounds of two blocks of %s with the agent at work and two with it held still, frames running and %s throughout.
 Typical round: Hodges-Lehmann with the signed-rank test, which a shared machine's hold-ups do not drown; what the agent does in few
 rounds only shows in the mean alone. Equivalence by two one-sided tests at 5 %% (Schuirmann 1987), with the least margin provable
 here. Half as wide an interval takes four times the rounds.
-`, c.Rounds, c.Block)
+`, c.Rounds, c.Block, grown(c.Writes))
 	return printed(err)
+}
+
+func grown(writes int) string {
+	if writes == 0 {
+		return "no log growing"
+	}
+	return fmt.Sprintf("a log growing by %s a second", record.Count(writes, "row"))
 }
 
 func (c disturbanceChange) String() string {

@@ -24,6 +24,7 @@ type measuredAgent struct {
 	proc  *process.Process
 	cmd   *exec.Cmd
 	data  string        // its data folder
+	watch string        // the folder that it watches
 	said  string        // the file that holds its messages
 	ended chan struct{} // closed when it has ended
 	let   func()        // closes what ties it to this program
@@ -32,7 +33,7 @@ type measuredAgent struct {
 // startMeasured runs the agent in a folder of its own, where it works as on any bench, and
 // returns when its store is there.
 func startMeasured(ctx context.Context, program, dir string) (*measuredAgent, error) {
-	m := &measuredAgent{data: filepath.Join(dir, "data"), said: filepath.Join(dir, "said"), ended: make(chan struct{})}
+	m := &measuredAgent{data: filepath.Join(dir, "data"), watch: filepath.Join(dir, "watch"), said: filepath.Join(dir, "said"), ended: make(chan struct{})}
 	if err := os.Mkdir(dir, 0o700); err != nil {
 		return nil, fmt.Errorf("make a folder for the agent: %w", err)
 	}
@@ -41,7 +42,7 @@ func startMeasured(ctx context.Context, program, dir string) (*measuredAgent, er
 		return nil, fmt.Errorf("make a file for the agent's messages: %w", err)
 	}
 	defer said.Close()
-	m.cmd = exec.CommandContext(ctx, program, "--data", m.data, "--watch", filepath.Join(dir, "watch"), "run")
+	m.cmd = exec.CommandContext(ctx, program, "--data", m.data, "--watch", m.watch, "run")
 	m.cmd.Stderr = said
 	if m.let, err = startTied(m.cmd); err != nil {
 		return nil, fmt.Errorf("start the agent: %w", err)

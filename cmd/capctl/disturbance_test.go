@@ -3,6 +3,10 @@ package main
 import (
 	"math"
 	"math/rand/v2"
+	"os"
+	"path/filepath"
+	"runtime"
+	"strings"
 	"testing"
 	"time"
 
@@ -91,6 +95,41 @@ func TestSplitRounds(t *testing.T) {
 	}
 	if _, err := splitRounds([][]frame{nil}, at, with, time.Second); err == nil {
 		t.Error("rounds without a frame have no figures")
+	}
+}
+
+// TestGrowingLog: the log grows row by row while it is held open, reads as one, and is
+// closed at the end.
+func TestGrowingLog(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "pass.csv")
+	l, err := startLog(path, 1000)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for size := int64(0); size < 500; {
+		info, err := os.Stat(path)
+		if err != nil {
+			t.Fatal(err)
+		}
+		size = info.Size()
+		runtime.Gosched()
+	}
+	if err := l.stop(); err != nil {
+		t.Fatal(err)
+	}
+	if err := l.stop(); err != nil {
+		t.Fatal(err)
+	}
+	text, err := os.ReadFile(path)
+	rows := strings.Split(strings.TrimSpace(string(text)), "\n")
+	if err != nil || rows[0] != "frame_ms" || len(rows) < 80 || rows[1] != "10.0" {
+		t.Errorf("%q, %v", text, err)
+	}
+	if _, err := startLog(path, 5); err == nil {
+		t.Error("a log that is there was overwritten")
+	}
+	if err := (*growingLog)(nil).stop(); err != nil {
+		t.Error(err)
 	}
 }
 
