@@ -53,18 +53,22 @@ func (q Parameter) accepts(value string) error {
 }
 
 // Params are the values in force for one validator: one for each of its parameters.
-type Params struct{ values map[string]string }
+type Params struct {
+	values map[string]string
+	types  map[string]Type
+}
 
 // Resolve puts settings over the defaults. An unknown name and a value that is not of
 // the parameter's type are errors; the defaults are returned with them.
 func (d Description) Resolve(settings map[string]string) (Params, error) {
-	values := map[string]string{}
+	values, types := map[string]string{}, map[string]Type{}
 	known := map[string]Parameter{}
 	for _, q := range d.Parameters {
 		values[q.Name] = q.Default
+		types[q.Name] = q.Type
 		known[q.Name] = q
 	}
-	defaults := Params{values}
+	defaults := Params{values, types}
 	set := maps.Clone(values)
 	for _, name := range slices.Sorted(maps.Keys(settings)) {
 		q, ok := known[name]
@@ -76,30 +80,37 @@ func (d Description) Resolve(settings map[string]string) (Params, error) {
 		}
 		set[name] = settings[name]
 	}
-	return Params{set}, nil
+	return Params{set, types}, nil
 }
 
-// Number returns the named number. A name that the description lacks gives NaN, which no
-// threshold accepts.
-func (p Params) Number(name string) float64 {
-	x, err := strconv.ParseFloat(p.values[name], 64)
-	if err != nil {
-		return math.NaN()
+// of returns the value in force of a parameter of the given type. It panics where the
+// description has no such parameter: a misspelt name would switch a threshold off in
+// silence. [Run] makes not-checked of it.
+func (p Params) of(name string, kind Type) string {
+	if p.types[name] != kind {
+		panic(fmt.Sprintf("the validator asks for a %s parameter %q that its description lacks", kind, name))
 	}
+	return p.values[name]
+}
+
+// Number returns the named number. It panics where the description has none of that name,
+// as the other methods do for their types.
+func (p Params) Number(name string) float64 {
+	x, _ := strconv.ParseFloat(p.of(name, Number), 64)
 	return x
 }
 
-// Integer returns the named whole number, or 0.
+// Integer returns the named whole number.
 func (p Params) Integer(name string) int {
-	n, _ := strconv.Atoi(p.values[name])
+	n, _ := strconv.Atoi(p.of(name, Integer))
 	return n
 }
 
 // Boolean returns the named truth value.
-func (p Params) Boolean(name string) bool { return p.values[name] == "true" }
+func (p Params) Boolean(name string) bool { return p.of(name, Boolean) == "true" }
 
 // Text returns the named text.
-func (p Params) Text(name string) string { return p.values[name] }
+func (p Params) Text(name string) string { return p.of(name, Text) }
 
 // Map returns all values as text.
 func (p Params) Map() map[string]string { return maps.Clone(p.values) }
