@@ -342,7 +342,7 @@ func TestMisspeltQueries(t *testing.T) {
 // passes 0 to 2; later ones also pass 3, a log that grew once, with a corrected tag, a
 // verdict set by hand and an alert.
 func TestOldStoresOpen(t *testing.T) {
-	for _, c := range []struct{ version, passes int }{{1, 3}, {4, 4}, {7, 4}} {
+	for _, c := range []struct{ version, passes int }{{1, 3}, {4, 4}, {7, 4}, {8, 4}} {
 		for _, readOnly := range []bool{false, true} {
 			t.Run(fmt.Sprintf("version %d, read only %v", c.version, readOnly), func(t *testing.T) {
 				path := filepath.Join(t.TempDir(), "passes.db")

@@ -285,6 +285,13 @@ func (d *desk) next(now, recording time.Time) (l *watcher.Log, wait time.Duratio
 	return &first, 0
 }
 
+// queued counts the complete logs that wait.
+func (d *desk) queued() int {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	return len(d.queue)
+}
+
 // moved notes another verdict on a pass.
 func (d *desk) moved(p record.Pass) {
 	d.mu.Lock()

@@ -38,6 +38,7 @@ func (ag *agent) run(ctx context.Context) error {
 	if ag.config.Lab.Address != "" {
 		start("lab", ag.sendToLab)
 	}
+	start("verify", ag.verifyStore)
 	ag.resume(ctx)
 	if a, warn := ag.plan.arrived(ctx, ag.bench.Detect(ctx)); warn {
 		ag.tell().send(ctx, a)
