@@ -16,10 +16,17 @@ import (
 // (https://www.sqlite.org/fileformat.html, section 1.3).
 type head struct {
 	database    bool
+	empty       bool // nothing was written, or not its beginning
 	application uint32
 	pageSize    int64
 	pages       int64 // as the file claims
 	size        int64 // of the file as it is
+}
+
+// unfinished reports whether the file may be what a killed copying left: its first page is
+// written late.
+func (h head) unfinished() bool {
+	return h.empty || h.database && (h.application == applicationID || h.application == 0)
 }
 
 func readHead(path string) (h head, err error) {
@@ -36,10 +43,12 @@ func readHead(path string) (h head, err error) {
 	var b [100]byte
 	if _, err := io.ReadFull(f, b[:]); err != nil {
 		if errors.Is(err, io.EOF) || errors.Is(err, io.ErrUnexpectedEOF) {
+			h.empty = h.size == 0
 			return h, nil
 		}
 		return h, err
 	}
+	h.empty = b == [100]byte{}
 	h.database = strings.HasPrefix(string(b[:]), "SQLite format 3\x00")
 	h.application = binary.BigEndian.Uint32(b[68:])
 	if h.pageSize = int64(binary.BigEndian.Uint16(b[16:])); h.pageSize == 1 {

@@ -544,3 +544,91 @@ func TestWaitsForAMigration(t *testing.T) {
 	}
 	execOn("ROLLBACK")
 }
+
+// TestCopiesStayOffOtherFiles: a backup or a salvage goes over no file, not the store itself,
+// and through no link; what an attempt that was killed left is cleared away, what somebody
+// else put there is not.
+func TestCopiesStayOffOtherFiles(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "passes.db")
+	s := mustOpen(t, path)
+	mustSave(t, s, arrival(1))
+	for name, copying := range map[string]func(to string) error{
+		"backup":  func(to string) error { return s.Backup(ctx, to) },
+		"salvage": func(to string) error { _, err := s.Salvage(ctx, to); return err },
+	} {
+		dir := t.TempDir()
+		mine, link, nowhere := filepath.Join(dir, "mine.txt"), filepath.Join(dir, "link.db"), filepath.Join(dir, "nowhere.db")
+		must(t, os.WriteFile(mine, []byte("mine"), 0o600))
+		targets := []string{path, path + "-wal", mine}
+		if os.Symlink(mine, link) == nil && os.Symlink(filepath.Join(dir, "absent"), nowhere) == nil {
+			targets = append(targets, link, nowhere)
+		}
+		for _, to := range targets {
+			if err := copying(to); err == nil {
+				t.Errorf("%s: over %s", name, to)
+			}
+		}
+		to := filepath.Join(dir, "copy.db")
+		must(t, os.WriteFile(to+".part", []byte("mine"), 0o600))
+		if err := copying(to); err == nil || !strings.Contains(err.Error(), "in the way") {
+			t.Errorf("%s: %v", name, err)
+		}
+		for _, file := range []string{mine, to + ".part"} {
+			if text, err := os.ReadFile(file); err != nil || string(text) != "mine" {
+				t.Errorf("%s: %s holds %q, %v", name, file, text, err)
+			}
+		}
+		copyFile(t, path, to+".part") // an attempt that was killed
+		must(t, copying(to))
+		if left, _ := filepath.Glob(to + ".part*"); len(left) > 0 {
+			t.Errorf("%s: left behind: %v", name, left)
+		}
+		if info, err := os.Stat(to); err != nil || runtime.GOOS != "windows" && info.Mode().Perm() != 0o600 {
+			t.Errorf("%s: %v, %v", name, info, err)
+		}
+		if r, err := mustOpen(t, to).Verify(ctx); err != nil || r.Whole != 1 || len(r.Problems) > 0 {
+			t.Errorf("%s: %+v, %v", name, r, err)
+		}
+	}
+	if r, err := s.Verify(ctx); err != nil || r.Whole != 1 {
+		t.Errorf("%+v, %v", r, err)
+	}
+}
+
+// TestVerifyWhileOthersWrite: what changes meanwhile is no damage.
+func TestVerifyWhileOthersWrite(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "passes.db")
+	s, w := mustOpen(t, path), mustOpen(t, path)
+	stop := make(chan struct{})
+	var wg sync.WaitGroup
+	wg.Go(func() {
+		for i := 0; ; i++ {
+			select {
+			case <-stop:
+				return
+			default:
+			}
+			saved, err := w.Save(ctx, shortArrival(i))
+			if err == nil {
+				err = w.Finish(ctx, saved.ID, []record.Finding{{Check: "completeness", Outcome: record.OK}}, record.Clean)
+			}
+			if err == nil {
+				_, err = w.Retag(ctx, []string{saved.ID}, map[string]string{"game": fmt.Sprint("game ", i%3)}, "jo", "")
+			}
+			if err != nil {
+				t.Error(err)
+				return
+			}
+		}
+	})
+	for seen := 0; seen < 20; {
+		r, err := s.Verify(ctx)
+		if err != nil || len(r.Problems) > 0 {
+			t.Errorf("%+v, %v", r, err)
+			break
+		}
+		seen = r.Passes
+	}
+	close(stop)
+	wg.Wait()
+}

@@ -98,14 +98,20 @@ func newPart(path string) (string, error) {
 		return "", fmt.Errorf("%s exists already: name another file", path)
 	}
 	part := path + ".part"
-	info, err := os.Lstat(part)
+	info, err := os.Lstat(part) // nothing is read through a link
 	if errors.Is(err, fs.ErrNotExist) {
 		return part, nil
 	}
 	if err != nil {
 		return "", err
 	}
-	if h, err := readHead(part); !info.Mode().IsRegular() || err != nil || info.Size() > 0 && (!h.database || h.application != applicationID) {
+	var h head
+	if info.Mode().IsRegular() {
+		if h, err = readHead(part); err != nil {
+			return "", err
+		}
+	}
+	if !info.Mode().IsRegular() || !h.unfinished() {
 		return "", fmt.Errorf("%s is in the way and was not left by an earlier attempt: move it, or name another file", part)
 	}
 	return part, removeStore(part)

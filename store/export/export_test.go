@@ -317,6 +317,56 @@ func TestImportIsExactlyOnce(t *testing.T) {
 	}
 }
 
+// TestExportAfterCorrectionsComesBackWhole: two exports into one folder with corrections and
+// verdicts by hand between them, taken in by an empty store, field by field.
+func TestExportAfterCorrectionsComesBackWhole(t *testing.T) {
+	from := newStore(t)
+	var ids []string
+	for i := range 4 {
+		ids = append(ids, add(t, from, i, "Glass Harbour").ID)
+	}
+	dir := t.TempDir()
+	write(t, from, dir, export.JSONLines)
+	_, err := from.Retag(ctx, ids[:2], map[string]string{"game": "Tin Valley", "note": "second build"}, "jo", "wrong folder")
+	must(t, err)
+	must(t, from.Overrule(ctx, ids[2], record.VerdictBad, "cooler fell off", "jo"))
+	must(t, from.ReplaceFindings(ctx, ids[3], []record.Finding{{Check: "thermal", Outcome: record.Doubtful, Reason: "warm", Numbers: map[string]float64{"x": 1.5}}}, record.VerdictDoubtful, "", "jo"))
+	write(t, from, dir, export.JSONLines)
+	to := newStore(t)
+	if taken, err := export.Read(ctx, to, dir); err != nil || taken.New != 4 {
+		t.Fatalf("%+v, %v", taken, err)
+	}
+	for _, id := range ids {
+		want, err := from.Whole(ctx, id)
+		must(t, err)
+		got, err := to.Whole(ctx, id)
+		must(t, err)
+		if fmt.Sprintf("%+v", *got.Telemetry) != fmt.Sprintf("%+v", *want.Telemetry) {
+			t.Errorf("pass %s: samples\n%+v\n%+v", id, *got.Telemetry, *want.Telemetry)
+		}
+		got.Telemetry, want.Telemetry, got.File, want.File = nil, nil, store.FileMark{}, store.FileMark{}
+		if !reflect.DeepEqual(got, want) {
+			t.Errorf("pass %s\n%+v\n%+v", id, got.Pass, want.Pass)
+		}
+	}
+	cells := func(s *store.Store) (out [][]any) {
+		rows, err := s.Query(ctx, "SELECT cpu, gpu, game, passes, used, avg_fps, avg_fps_sd, low1_fps, low1_fps_sd FROM cells ORDER BY game")
+		must(t, err)
+		defer rows.Close()
+		for {
+			row, err := rows.Next()
+			must(t, err)
+			if row == nil {
+				return out
+			}
+			out = append(out, row)
+		}
+	}
+	if got, want := cells(to), cells(from); !reflect.DeepEqual(got, want) || len(want) != 2 {
+		t.Errorf("cells\n%v\n%v", got, want)
+	}
+}
+
 func TestHostilePackagesAreRefused(t *testing.T) {
 	from := newStore(t)
 	add(t, from, 1, "Glass Harbour")
@@ -345,6 +395,14 @@ func TestHostilePackagesAreRefused(t *testing.T) {
 		}
 	}
 	for name, spoil := range map[string]func(t *testing.T, dir string){
+		"folder upwards":    edit("datapackage.json", `"passes/`, `"../passes/`),
+		"backslashes":       edit("datapackage.json", `"passes/`, `"passes/..\\..\\`),
+		"drive":             edit("datapackage.json", `"passes/`, `"passes/C:`),
+		"zero byte":         edit("datapackage.json", `"passes/`, `"passes/\u0000`),
+		"dots within":       edit("datapackage.json", `"passes/`, `"passes/./`),
+		"upper-case hash":   edit("passes", `\"sha256\":\"`, `\"sha256\":\"A`),
+		"foreign identity":  edit("passes", `\"id\":\"`, `\"id\":\"0`),
+		"a long line":       edit("frames", `{"pass":`, `{"x":"`+strings.Repeat("x", 17<<20)+`","pass":`),
 		"path upwards":      edit("datapackage.json", `"passes/`, `"passes/../../`),
 		"absolute path":     edit("datapackage.json", `"passes/`, `"/etc/`),
 		"other table":       edit("datapackage.json", `"passes/`, `"frames/`),
@@ -358,6 +416,17 @@ func TestHostilePackagesAreRefused(t *testing.T) {
 		"unknown pass":      edit("frames", `{"pass":"`, `{"pass":"0`),
 		"sample order":      edit("telemetry", `"n":2,`, `"n":5,`),
 		"other system":      edit("passes", `Aster 7`, `Aster 8`),
+		"twice the same pass": func(t *testing.T, dir string) {
+			eachFile(t, dir, "passes/", func(line map[string]any) []map[string]any { return []map[string]any{line, line} })
+		},
+		"no plain file": func(t *testing.T, dir string) {
+			for name := range files(t, dir) {
+				if strings.HasPrefix(name, "frames/") {
+					must(t, os.Remove(filepath.Join(dir, name)))
+					must(t, os.Mkdir(filepath.Join(dir, name), 0o700))
+				}
+			}
+		},
 		"link out of it": func(t *testing.T, dir string) {
 			for name := range files(t, dir) {
 				if strings.HasPrefix(name, "passes/") {
