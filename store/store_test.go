@@ -230,6 +230,33 @@ func TestGrownLogIsARevision(t *testing.T) {
 	}
 }
 
+// TestWordByHandOutranksTheLog: a verdict that was set by hand stays in force when the log
+// grows and is judged again; taken back, the findings of the longer log hold.
+func TestWordByHandOutranksTheLog(t *testing.T) {
+	s := newStore(t)
+	a := arrivalOf("10,11,12,1", "/logs/a.csv", day, record.Frames{MS: []float64{10, 11, 12, 1}})
+	id := mustSave(t, s, a).ID
+	must(t, s.Finish(ctx, id, nil, record.Clean))
+	must(t, s.Overrule(ctx, id, record.VerdictBad, "the cooler fell off", "jo"))
+	grown := mustSave(t, s, arrivalOf("10,11,12,13,14", "/logs/a.csv", day, record.Frames{MS: []float64{10, 11, 12, 13, 14}}))
+	for range 2 {
+		p, err := s.Pass(ctx, id)
+		if err != nil || grown.Revision != 1 || p.Verdict != record.VerdictBad || p.Overruled != "the cooler fell off" || len(p.Findings) > 0 {
+			t.Errorf("%+v: %+v, %v", grown, p, err)
+		}
+		must(t, s.Finish(ctx, id, nil, record.Clean))
+	}
+	p, err := s.Pass(ctx, id)
+	must(t, err)
+	must(t, s.TakeBack(ctx, p, "it did not", "jo", func([]record.Finding) record.Verdict { return record.VerdictDoubtful }))
+	if p, err = s.Pass(ctx, id); err != nil || p.Verdict != record.Clean || p.Overruled != "" {
+		t.Errorf("taken back: %+v, %v", p, err)
+	}
+	if r, err := s.Verify(ctx); err != nil || len(r.Problems) > 0 {
+		t.Errorf("%+v, %v", r, err)
+	}
+}
+
 // recorded returns the first n frame times of a recording; seed tells recordings apart.
 func recorded(seed uint64, n int) []float64 {
 	return testlab.Scene{Seed: seed, FPS: 90, Seconds: 5}.Frames()[:n]
