@@ -120,7 +120,11 @@ func (s *Store) Settle(ctx context.Context, c Settled) error {
 			return ErrMeanwhile
 		}
 		for _, p := range append([]record.Pass{c.Pass}, c.Others...) {
-			if err := s.settle(ctx, tx, p, c); err != nil {
+			k, err := keyOf(ctx, tx, p.ID)
+			if err == nil {
+				err = changeVerdict(ctx, tx, k, func() error { return s.settle(ctx, tx, k, p, c) })
+			}
+			if err != nil {
 				return err
 			}
 		}
@@ -129,15 +133,11 @@ func (s *Store) Settle(ctx context.Context, c Settled) error {
 	return wrap(err, "store the findings of pass %s", c.Pass.ID)
 }
 
-func (s *Store) settle(ctx context.Context, tx *sql.Tx, p record.Pass, c Settled) error {
-	k, err := keyOf(ctx, tx, p.ID)
-	if err != nil {
-		return err
-	}
+func (s *Store) settle(ctx context.Context, tx *sql.Tx, k passKey, p record.Pass, c Settled) error {
 	var state State
 	var judgement sql.NullInt64
 	var was, found record.Verdict // in force, and by the findings
-	err = tx.QueryRowContext(ctx, `SELECT p.state, p.judgement, p.verdict, coalesce(j.verdict, '') FROM pass_rows p LEFT JOIN judgements j ON j.n = p.judgement
+	err := tx.QueryRowContext(ctx, `SELECT p.state, p.judgement, p.verdict, coalesce(j.verdict, '') FROM pass_rows p LEFT JOIN judgements j ON j.n = p.judgement
 		WHERE p.n = ?`, k.n).Scan(&state, &judgement, &was, &found)
 	if err != nil {
 		return err

@@ -34,6 +34,7 @@ func TestMain(m *testing.M) {
 		return
 	}
 	flag.Parse()
+	store.AuditDigests()
 	os.Exit(m.Run())
 }
 

@@ -95,3 +95,56 @@ func (s *Store) Broken(ctx context.Context) (out []Broken, err error) {
 	})
 	return out, wrap(err, "list unreadable logs")
 }
+
+// AuditDigests has every writing transaction of a small store looked at: a pass whose
+// digest fitted before it must have one that fits after it. So whatever changes a pass
+// past [change] fails the test that runs it.
+func AuditDigests() {
+	stale := func(ctx context.Context, tx *sql.Tx) (map[string]bool, error) {
+		numbers, err := numbersOf(ctx, tx, `SELECT n FROM pass_rows ORDER BY n LIMIT 9`)
+		if err != nil || len(numbers) > 8 {
+			return nil, err
+		}
+		out := map[string]bool{}
+		for _, n := range numbers {
+			changed, err := changedGroups(ctx, tx, n)
+			if err != nil {
+				return nil, err
+			}
+			for _, g := range changed {
+				out[fmt.Sprintf("pass %d: %s", n, groupNames[g])] = true
+			}
+		}
+		return out, nil
+	}
+	audit = func(ctx context.Context, tx *sql.Tx, fn func() error) error {
+		before, damaged := stale(ctx, tx)
+		if err := fn(); err != nil || damaged != nil {
+			return err
+		}
+		after, err := stale(ctx, tx)
+		if err != nil {
+			return err
+		}
+		for what := range after {
+			if before != nil && !before[what] {
+				panic("a change left a digest behind: " + what)
+			}
+		}
+		return nil
+	}
+}
+
+func changedGroups(ctx context.Context, tx *sql.Tx, n int64) (out []int, err error) {
+	kept, err := keptDigests(ctx, tx, []int64{n})
+	if err != nil {
+		return nil, err
+	}
+	now, err := digests(ctx, tx, []int64{n}, everyGroup)
+	for g := range groups {
+		if now[n][g] != kept[n][g] {
+			out = append(out, g)
+		}
+	}
+	return out, err
+}

@@ -231,8 +231,16 @@ func (s *Store) identify(ctx context.Context) error {
 	return nil
 }
 
+// audit is how tests look at every writing transaction, before and after what it does.
+var audit func(ctx context.Context, tx *sql.Tx, fn func() error) error
+
 // write runs fn in one transaction that holds the write lock from its start.
 func (s *Store) write(ctx context.Context, fn func(tx *sql.Tx) error) error {
+	if audit != nil {
+		return s.transact(ctx, nil, func(tx *sql.Tx) error {
+			return audit(ctx, tx, func() error { return fn(tx) })
+		})
+	}
 	return s.transact(ctx, nil, fn)
 }
 
