@@ -21,7 +21,7 @@ const (
 	OddOrder    = "order"    // a better part, a lower preset or resolution gives a lower rate
 )
 
-// Odd is a cell that looks wrong and should be measured again.
+// Odd is a cell that may be wrong and should be measured again.
 type Odd struct {
 	Factors   map[string]string `json:"factors"`
 	Kind      string            `json:"kind"`
@@ -47,6 +47,10 @@ type OddReport struct {
 	// probability; the corner of the best parts usually is one.
 	Weak   []Weak   `json:"weak"`
 	Models []*Model `json:"models"`
+	// Misfit says whether the matrix is as the model expects; Properties are deviations of
+	// pairs of parts and of drivers, which are no fault of a cell.
+	Misfit     Misfit     `json:"misfit"`
+	Properties []Property `json:"properties"`
 	// Outside says for people why cells were left out of the search, and of which games it
 	// could test none.
 	Outside []string `json:"outside"`
@@ -77,24 +81,94 @@ const (
 // externally studentised residuals of the soft-minimum model (Cook and Weisberg 1982, from
 // memory), adjusted per game by a weighted Bonferroni rule (see shares), the worst one
 // removed and the model fitted again; and by broken orders.
+//
+// Before a cell is named, the matrix is asked whether it is as the model expects: whether
+// the cards of one driver make the processors' ceilings others, and whether pairs of parts
+// deviate in all of their cells. What belongs to parts is a property of them; cells are then
+// held against the model with it. Where much is left that nothing explains, no cell is named.
 func FindOdd(cells []Cell, o Options) OddReport {
 	o = o.withDefaults()
-	r := OddReport{Odd: []Odd{}, Untestable: []string{}, Weak: []Weak{}, Models: fitModels(cells, Average, o.Factors, 0)}
+	r := OddReport{Odd: []Odd{}, Untestable: []string{}, Weak: []Weak{}, Models: fitModels(cells, Average, o.Factors, 0), Properties: []Property{}}
 	r.Outside = outside(cells)
-	for _, m := range r.Models {
-		before := r.Tested
-		m.oddResiduals(cells, &r)
-		if r.Tested == before {
-			r.Outside = append(r.Outside, m.tooSmall())
-		}
+	s := seek(r.Models, cells, &r)
+	orders := oddOrders(cells, r.Models, namesOf(s.odd), o, false)
+	r.Misfit = lackOfFit(s.rest, cells)
+	if len(s.odd)+len(orders) > 0 || !r.Misfit.Expected {
+		s, orders = r.explain(s, orders, cells, o)
 	}
-	seen := map[string]bool{}
-	for _, x := range r.Odd {
-		seen[x.name] = true
+	r.Odd = append(append([]Odd{}, s.odd...), orders...)
+	if n := len(r.Odd); n > max(2, int(manyOdd*float64(max(r.Tested, len(cells))))) {
+		r.Misfit.Expected = false
+		r.Misfit.Text = fmt.Sprintf("%s do not fit in, which no property of a pair or a driver explains: no cell is named, since what so many do is no fault of one", record.Count(n, "cell"))
+		r.Odd = []Odd{}
 	}
-	r.Odd = append(r.Odd, oddOrders(cells, r.Models, seen, o)...)
+	r.Misfit.words(len(r.Properties))
 	sort.SliceStable(r.Odd, func(i, j int) bool { return r.Odd[i].P < r.Odd[j].P })
 	return r
+}
+
+func namesOf(odd []Odd) map[string]bool {
+	seen := map[string]bool{}
+	for _, x := range odd {
+		seen[x.name] = true
+	}
+	return seen
+}
+
+// explain looks for properties of parts behind what does not fit, and searches again with them.
+func (r *OddReport) explain(s search, orders []Odd, cells []Cell, o Options) (search, []Odd) {
+	models := slices.Clone(r.Models)
+	driver := false
+	for i, m := range models {
+		base := *m
+		if rich, p, ok := base.withDriver(cells, o, base.groupsOfCards(cells, o)); ok {
+			models[i], driver = rich, true
+			r.Properties = append(r.Properties, p)
+		}
+	}
+	if driver {
+		s = seek(models, cells, nil)
+		orders = oddOrders(cells, models, namesOf(s.odd), o, true)
+		r.Misfit = lackOfFit(s.rest, cells)
+	}
+	if len(s.odd) == 0 && r.Misfit.Expected {
+		return s, orders
+	}
+	// The most striking cell smears over its neighbours: whether pairs deviate is asked without it.
+	asked := models
+	if len(s.cells) > 0 {
+		asked = leaveOut(models, s.cells[0])
+	}
+	if without, _ := pairsOf(asked, cells); !(without.p < richLevel) {
+		return s, orders
+	}
+	pairs, polished := pairsOf(models, cells)
+	misfit := r.Misfit
+	s, polished = oddInPairs(models, polished, cells)
+	orders = oddOrders(cells, models, namesOf(s.odd), o, true)
+	r.Misfit = lackOfFit(polished, cells)
+	r.Misfit.Expected = false
+	if misfit.ResidualSD.Known() {
+		r.Misfit.P, r.Misfit.ResidualSD = misfit.P, misfit.ResidualSD
+	}
+	r.Properties = append(r.Properties, pairs.properties(float64(lackOfFit(polished, cells).ResidualSD))...)
+	return s, orders
+}
+
+// words says for people what the test of lack of fit gave.
+func (x *Misfit) words(properties int) {
+	if x.Text != "" || !x.ResidualSD.Known() {
+		return
+	}
+	numbers := fmt.Sprintf("residuals %.2g %%, repeatability %.2g %%", 100*float64(x.ResidualSD), 100*float64(x.RepeatabilitySD))
+	switch {
+	case x.Expected && properties == 0:
+		x.Text = "this matrix is as the model expects: " + numbers
+	case x.Expected:
+		x.Text = "with the properties of parts named here this matrix is as the model expects: " + numbers
+	default:
+		x.Text = "this matrix is not as the model expects: " + numbers + "; a cell that stands out may be wrong, or the model may"
+	}
 }
 
 // outside says why cells are in no model, alike reasons together.
@@ -143,21 +217,35 @@ func (m *Model) tooSmall() string {
 		record.Count(values(record.TagGraphics, m.g), "card"))
 }
 
-// oddResiduals adds the cells that the model of all others does not explain.
-func (m *Model) oddResiduals(cells []Cell, r *OddReport) {
+// oddResiduals returns the cells that the model of all others does not explain, their
+// indexes, the model without them and the number of cells tested. What cannot be tested is
+// noted in r, if there is one.
+func (m *Model) oddResiduals(cells []Cell, r *OddReport) (odd []Odd, found []int, left *Model, tested int) {
 	rest := *m
 	rest.points, rest.cells = slices.Clone(m.points), slices.Clone(m.cells)
 	for round := 0; round <= len(m.points)/10; round++ {
 		fit, err := stats.FitSoftMin(rest.points, len(m.c.values), len(m.g.values))
 		if err != nil {
-			return
+			if round == 0 && r != nil {
+				r.Outside = append(r.Outside, m.tooSmall())
+			}
+			return odd, found, left, tested
 		}
 		rest.fit = fit
+		left = &Model{}
+		*left = rest
+		left.points, left.cells = slices.Clone(rest.points), slices.Clone(rest.cells)
 		tests := rest.tests(cells)
 		if round == 0 {
-			r.Tested += len(tests)
+			tested = len(tests)
+		}
+		if round == 0 && r != nil {
+			r.Tested += tested
 			m.untestable(cells, tests, r)
 			m.weak(cells, tests, r)
+			if tested == 0 {
+				r.Outside = append(r.Outside, m.tooSmall())
+			}
 		}
 		worst, p := -1, math.Inf(1)
 		for k, x := range tests {
@@ -166,12 +254,13 @@ func (m *Model) oddResiduals(cells []Cell, r *OddReport) {
 			}
 		}
 		if worst < 0 || p >= residualLevel {
-			return
+			return odd, found, left, tested
 		}
 		at := tests[worst].point
-		r.Odd = append(r.Odd, rest.odd(at, cells, p, tests[worst].t))
+		odd, found = append(odd, rest.odd(at, cells, p, tests[worst].t)), append(found, rest.cells[at])
 		rest.points, rest.cells = slices.Delete(rest.points, at, at+1), slices.Delete(rest.cells, at, at+1)
 	}
+	return odd, found, left, tested
 }
 
 // oddTest is the test of one cell against the others.
@@ -328,7 +417,10 @@ func rank(factor, value string) (float64, bool) {
 
 // oddOrders lists neighbouring cells in the wrong order beyond noise, but for the cells
 // that are known to be odd. Of the two, the one that fits the model worse is named.
-func oddOrders(cells []Cell, models []*Model, known map[string]bool, o Options) []Odd {
+//
+// Where parts have properties that the order of their ceilings does not know, no better
+// part is expected to be faster.
+func oddOrders(cells []Cell, models []*Model, known map[string]bool, o Options, properties bool) []Odd {
 	type pair struct {
 		light, heavy Cell
 		factor       string
@@ -336,6 +428,9 @@ func oddOrders(cells []Cell, models []*Model, known map[string]bool, o Options) 
 	}
 	var pairs []pair
 	for _, factor := range o.Factors {
+		if properties && (factor == record.TagProcessor || factor == record.TagGraphics) {
+			continue
+		}
 		rows := map[string][]Cell{}
 		var keys []string
 		order := ranks(factor, cells, models)
@@ -389,7 +484,7 @@ func oddOrders(cells []Cell, models []*Model, known map[string]bool, o Options) 
 		x.Deviation = x.FPS/x.Expected - 1
 		x.Reason = fmt.Sprintf("%s than the same with %s, at %.1f FPS, by %.1f %%; the reverse is expected",
 			word, other.Factors[p.factor], float64(x.Expected), 100*math.Abs(float64(x.Deviation)))
-		x.Advice = "measure both cells again: one of them is wrong"
+		x.Advice = "measure both cells again: one of them may be wrong"
 		for _, u := range other.Passes.Used {
 			x.Passes = append(x.Passes, u.ID)
 		}

@@ -27,15 +27,19 @@ type SoftMinPoint struct {
 	C, G   int
 	Y      float64
 	Weight float64 // 0 counts as 1
+	// D numbers what else scales the processor's ceiling, from 1: the driver of the card, say.
+	// 0 has no such factor and is what the others are relative to.
+	D int
 }
 
 // SoftMinFit is the least-squares fit on ln Y.
 type SoftMinFit struct {
 	C, G  []float64 // ceilings
 	Q     float64
-	RSS   float64 // of ln Y, weighted
-	DF    float64 // points less parameters; may be negative
-	Sigma float64 // sqrt(RSS/DF); NaN without degrees of freedom
+	D     []float64 // factors of the processor's ceiling, from D = 1 on
+	RSS   float64   // of ln Y, weighted
+	DF    float64   // points less parameters; may be negative
+	Sigma float64   // sqrt(RSS/DF); NaN without degrees of freedom
 
 	// CShare and GShare are the largest shares that each ceiling has in any of its
 	// points. Near zero, the data hold no upper limit for it.
@@ -66,9 +70,13 @@ func FitSoftMin(p []SoftMinPoint, nc, ng int) (SoftMinFit, error) {
 		}
 	}
 	best := SoftMinFit{RSS: math.Inf(1)}
+	nd := 0
+	for _, v := range p {
+		nd = max(nd, v.D)
+	}
 	var at softMinParams
 	for _, q := range []float64{2, 4, 8, 16} {
-		s := startSoftMin(p, nc, ng, q)
+		s := startSoftMin(p, nc, ng, nd, q)
 		rss := s.minimise(p)
 		if rss < best.RSS*(1-1e-9) {
 			best.RSS, at = rss, s
@@ -78,14 +86,15 @@ func FitSoftMin(p []SoftMinPoint, nc, ng int) (SoftMinFit, error) {
 	return best, nil
 }
 
-// softMinParams are ln c, ln g and ln q.
+// softMinParams are ln c, ln g, ln q and ln d.
 type softMinParams struct {
 	a, b []float64
 	q    float64
+	d    []float64
 }
 
-func startSoftMin(p []SoftMinPoint, nc, ng int, q float64) softMinParams {
-	s := softMinParams{a: fill(nc, math.Inf(-1)), b: fill(ng, math.Inf(-1)), q: math.Log(q)}
+func startSoftMin(p []SoftMinPoint, nc, ng, nd int, q float64) softMinParams {
+	s := softMinParams{a: fill(nc, math.Inf(-1)), b: fill(ng, math.Inf(-1)), q: math.Log(q), d: make([]float64, nd)}
 	for _, v := range p {
 		s.a[v.C] = math.Max(s.a[v.C], math.Log(v.Y)+0.05)
 		s.b[v.G] = math.Max(s.b[v.G], math.Log(v.Y)+0.05)
@@ -103,6 +112,9 @@ func fill(n int, v float64) []float64 {
 
 func (s softMinParams) eval(v SoftMinPoint) (l, share, dq float64) {
 	a, b := s.a[v.C], s.b[v.G]
+	if v.D > 0 {
+		a += s.d[v.D-1]
+	}
 	l, share = softMinLog(a, b, math.Exp(s.q))
 	return l, share, share*a + (1-share)*b - l
 }
@@ -123,21 +135,26 @@ func (s softMinParams) rss(p []SoftMinPoint) (sum float64) {
 	return sum
 }
 
-// row gives the places and values of a point's three derivatives.
-func (s softMinParams) row(v SoftMinPoint) (at [3]int, d [3]float64, l float64) {
+// row gives the places and values of a point's derivatives, the last at the first place
+// again and 0 where the point has no factor D.
+func (s softMinParams) row(v SoftMinPoint) (at [4]int, d [4]float64, l float64) {
 	l, share, dq := s.eval(v)
-	return [3]int{v.C, len(s.a) + v.G, len(s.a) + len(s.b)}, [3]float64{share, 1 - share, dq}, l
+	at, d = [4]int{v.C, len(s.a) + v.G, len(s.a) + len(s.b), v.C}, [4]float64{share, 1 - share, dq, 0}
+	if v.D > 0 {
+		at[3], d[3] = len(s.a)+len(s.b)+v.D, share
+	}
+	return at, d, l
 }
 
 func (s softMinParams) normal(p []SoftMinPoint) (*mat.SymDense, *mat.VecDense) {
-	n := len(s.a) + len(s.b) + 1
+	n := len(s.a) + len(s.b) + 1 + len(s.d)
 	h, g := mat.NewSymDense(n, nil), mat.NewVecDense(n, nil)
 	for _, v := range p {
 		at, d, l := s.row(v)
 		w, r := v.weight(), math.Log(v.Y)-l
 		for i := range at {
 			g.SetVec(at[i], g.AtVec(at[i])+w*d[i]*r)
-			for j := i; j < 3; j++ {
+			for j := i; j < len(at); j++ {
 				h.SetSym(at[i], at[j], h.At(at[i], at[j])+w*d[i]*d[j])
 			}
 		}
@@ -180,14 +197,17 @@ func (s softMinParams) step(h *mat.SymDense, g *mat.VecDense, lambda float64) (s
 	if !ch.Factorize(damped) || ch.SolveVecTo(&d, g) != nil {
 		return s, false
 	}
-	next := softMinParams{a: append([]float64(nil), s.a...), b: append([]float64(nil), s.b...), q: s.q}
+	next := softMinParams{a: append([]float64(nil), s.a...), b: append([]float64(nil), s.b...), q: s.q, d: append([]float64(nil), s.d...)}
 	for i := range next.a {
 		next.a[i] += clamp(d.AtVec(i), 0.5)
 	}
 	for j := range next.b {
 		next.b[j] += clamp(d.AtVec(len(s.a)+j), 0.5)
 	}
-	next.q = math.Min(math.Log(qHigh), math.Max(math.Log(qLow), s.q+clamp(d.AtVec(n-1), 0.7)))
+	next.q = math.Min(math.Log(qHigh), math.Max(math.Log(qLow), s.q+clamp(d.AtVec(len(s.a)+len(s.b)), 0.7)))
+	for k := range next.d {
+		next.d[k] += clamp(d.AtVec(len(s.a)+len(s.b)+1+k), 0.5)
+	}
 	return next, true
 }
 
@@ -207,6 +227,9 @@ func (f *SoftMinFit) finish(p []SoftMinPoint, s softMinParams) {
 	}
 	for _, b := range s.b {
 		f.G = append(f.G, math.Exp(b))
+	}
+	for _, d := range s.d {
+		f.D = append(f.D, math.Exp(d))
 	}
 	h, _ := s.normal(p)
 	n := h.SymmetricDim()
@@ -253,7 +276,7 @@ func (f SoftMinFit) quadratic(s softMinParams, v SoftMinPoint) float64 {
 // Predict returns the rate of a combination, the standard error of its logarithm in
 // units of Sigma (parameters only), and the processor's share.
 func (f SoftMinFit) Predict(c, g int) (y, spread, share float64) {
-	s := softMinParams{a: logs(f.C), b: logs(f.G), q: math.Log(f.Q)}
+	s := softMinParams{a: logs(f.C), b: logs(f.G), q: math.Log(f.Q), d: logs(f.D)}
 	v := SoftMinPoint{C: c, G: g}
 	l, share, _ := s.eval(v)
 	return math.Exp(l), math.Sqrt(math.Max(0, f.quadratic(s, v))), share

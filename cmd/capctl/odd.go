@@ -26,11 +26,20 @@ func (c *oddCmd) Run(a *app) error {
 		return err
 	}
 	r := analysis.FindOdd(cells, o)
+	c.head(a, r.Misfit.Text)
+	for _, p := range r.Properties {
+		c.head(a, p.Text)
+	}
 	err = emit(a, c.outputFlags, r.Odd, table.Row{"cell", "avg FPS", "off by", "why", "advice", "passes"}, func(x analysis.Odd) table.Row {
 		return table.Row{x.Name(), number(x.FPS, "%.1f"), number(100*x.Deviation, "%+.1f %%"), x.Reason, x.Advice, strings.Join(x.Passes, " ")}
 	}, func() report.Table { return report.OddTable(r.Odd, factorsOf(o)) })
 	if err != nil {
 		return err
+	}
+	if c.JSON {
+		if err := jsonLine(a.stdout, map[string]any{"fit": r.Misfit, "properties": r.Properties}); err != nil {
+			return cli.FailedError(err)
+		}
 	}
 	fmt.Fprintf(a.stderr, "capctl: %d odd of %s that could be tested", len(r.Odd), record.Count(r.Tested, "cell"))
 	if n := len(r.Untestable); n > 0 {

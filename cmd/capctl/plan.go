@@ -30,6 +30,8 @@ type plannedLine struct {
 	Bound   float64  `json:"bound_minutes"`            // of changes, whatever the order
 	Greedy  *float64 `json:"greedy_minutes,omitempty"` // of changes, always to the cheapest cell left
 	Written float64  `json:"written_minutes"`          // of changes, as nested loops would go
+
+	Controls campaign.Controls `json:"controls"` // what it costs to learn how much sessions differ
 }
 
 func (c *planCmd) Run(a *app) error {
@@ -94,7 +96,7 @@ func loadCampaign(a *app, file string) (*campaign.Campaign, error) {
 }
 
 func (c *planCmd) line(name string, p *campaign.Plan) plannedLine {
-	l := plannedLine{Plan: name, Estimate: p.Estimate(c.Hours), Bound: p.Bound(), Written: p.Written()}
+	l := plannedLine{Plan: name, Estimate: p.Estimate(c.Hours), Bound: p.Bound(), Written: p.Written(), Controls: p.Controls()}
 	if g := p.Greedy(); !math.IsNaN(g) {
 		l.Greedy = &g
 	}
@@ -149,6 +151,7 @@ func showPlan(a *app, c *campaign.Campaign, l plannedLine) {
 	}
 	fmt.Fprint(a.stdout, a.carry(fmt.Sprintf("\nThe changes take %s in the order of the plan ('capctl plan --cells' lists it). %s\n", lasting(e.ChangeTime), orders(l))))
 	fmt.Fprintf(a.stdout, "\n%s\n", a.carry(resolves(c.Passes)))
+	fmt.Fprintf(a.stdout, "\n%s\n", controls(l.Controls))
 	for _, g := range e.Unknown {
 		fmt.Fprintf(a.stderr, "the time of a pass of %s is unknown and counts as 0: set length_s or pass_minutes\n", g)
 	}
@@ -164,6 +167,16 @@ func resolves(passes int) string {
 		s += fmt.Sprintf(", of %.1f times where two cells stand alone", own)
 	}
 	return s + fmt.Sprintf(":\nat 0.5 %% repeatability %.1f %%, at 1 %% %.1f %%. What is smaller stays undecided; 'capctl next --by precision' says where more passes pay.", 0.5*pooled, pooled)
+}
+
+// controls says how to learn how much sessions differ, and what it costs.
+func controls(c campaign.Controls) string {
+	if c.Builds < 2 {
+		return "All is measured with the same parts: intervals cover repeats within one session, until a cell was measured again after a restart or on another day."
+	}
+	return fmt.Sprintf("Comparing parts lies across rebuilds. To learn what a rebuild or a restart shifts, measure a control cell again after a restart in %d of the %d build-ups: %s, %s, %s more. "+
+		"Cells that are measured again on another day count as well. Without, intervals cover repeats within one session.",
+		c.Wanted, c.Builds, pairs(c.Cell), record.Count(c.Passes, "pass"), lasting(c.Minutes))
 }
 
 // orders says how the order of the plan compares with others.
