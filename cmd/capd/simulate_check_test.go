@@ -138,6 +138,12 @@ func (w *simulated) judgedRight(p record.Pass) {
 		w.fail("pass %s was never judged", p.ID)
 		return
 	}
+	arrived := history[judged].Verdict
+	for i, j := range history { // it is looked at again when another of its cell comes
+		if j.Kind == "rechecked" && j.Revision == p.Revision {
+			judged = i
+		}
+	}
 	found, verdict := history[judged].Findings, history[judged].Verdict
 	want := map[string]record.Outcome{"completeness": record.OK, "hitches": record.OK}
 	if length(frames.MS) < 0.9*w.config.Expect.DurationS {
@@ -158,7 +164,7 @@ func (w *simulated) judgedRight(p record.Pass) {
 	if _, byHand := w.verdicts[p.ID]; !byHand && p.Verdict != verdict {
 		w.fail("pass %s is %s and was judged %s", p.ID, p.Verdict, verdict)
 	}
-	kind := map[record.Verdict]notify.Kind{record.VerdictBad: notify.BadPass, record.VerdictDoubtful: notify.DoubtfulPass, record.Unverified: notify.UnverifiedPass}[verdict]
+	kind := map[record.Verdict]notify.Kind{record.VerdictBad: notify.BadPass, record.VerdictDoubtful: notify.DoubtfulPass, record.Unverified: notify.UnverifiedPass}[arrived]
 	if kind == "" {
 		return
 	}
@@ -167,7 +173,7 @@ func (w *simulated) judgedRight(p record.Pass) {
 		ids := slices.Clone(w.told[channel][string(kind)+" "+p.SHA256])
 		slices.Sort(ids)
 		if ids = slices.Compact(ids); len(ids) == 0 && w.verdicts[p.ID] == (overruled{}) {
-			w.fail("%s: nobody was told that pass %s is %s", channel, p.ID, verdict)
+			w.fail("%s: nobody was told that pass %s is %s", channel, p.ID, arrived)
 		} else if len(ids) > 1 {
 			w.fail("%s was told of pass %s under %d identities", channel, p.ID, len(ids))
 		}
