@@ -257,9 +257,7 @@ type pairs struct {
 func pairsOf(models []*Model, cells []Cell) (pairs, []*Model) {
 	x := pairs{effect: map[pairKey]float64{}, n: map[pairKey]int{}, p: 1}
 	now := make([]*Model, len(models))
-	for i, m := range models {
-		now[i] = m
-	}
+	copy(now, models)
 	var first map[pairKey][]float64
 	for range 6 {
 		left := map[pairKey][]float64{}

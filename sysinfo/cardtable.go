@@ -267,9 +267,7 @@ func (b *Bench) attributeCards(t *record.Telemetry, rows []int, w cardWindow, ga
 		}
 		b.cardSeries(t, rows, w, card, isGame, others)
 	}
-	for _, g := range w.gaps {
-		t.Missing = append(t.Missing, g)
-	}
+	t.Missing = append(t.Missing, w.gaps...)
 }
 
 func hasPID(list []*usage, pid int) bool {

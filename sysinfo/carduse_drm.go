@@ -33,8 +33,7 @@ type drmUse struct {
 	cards []drmCard
 	table *processTable
 	known map[int]*drmProcess
-	live  []int // their numbers, in turns
-	next  int
+	next  int // of the process table, for looks in turns
 	last  time.Time
 	whole bool // nobody's files were refused
 	buf   [4096]byte

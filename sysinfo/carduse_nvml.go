@@ -8,9 +8,11 @@ import (
 // nvmlProcessSample is nvmlProcessUtilizationSample_t of the public header: what share of
 // the time the card worked for a process since a moment that the caller names.
 type nvmlProcessSample struct {
-	pid                     uint32
-	at                      uint64 // us since 1970
-	sm, memory, encode, dec uint32 // %
+	pid         uint32
+	_           uint64 // when, in us since 1970
+	sm          uint32 // %, likewise the next
+	_           uint32 // the memory's
+	encode, dec uint32
 }
 
 // nvmlProcess is nvmlProcessInfo_t: a process that holds a context.
