@@ -22,17 +22,27 @@ type Status struct {
 	Growing      int    `json:"growing"`                 // logs that are not complete yet
 	Waiting      int    `json:"waiting"`                 // complete logs that wait to be read
 	Paused       string `json:"paused,omitempty"`        // why logs wait
+	WaitingFor   string `json:"waiting_for,omitempty"`   // the file being written that they wait for
 
 	Store  string `json:"store"`
 	Passes int    `json:"passes"` // ingested since the start
 	Bad    int    `json:"bad"`    // of these, bad
 	Alerts int    `json:"alerts"` // not yet delivered
 
+	Troubles []Trouble `json:"troubles,omitempty"` // what weakens checking or telling now, oldest first
+
 	Campaign string `json:"campaign,omitempty"` // where its plan stands and what is next
 
 	Next map[string]string `json:"next,omitempty"` // tags by hand for the next pass
 	Then map[string]string `json:"then,omitempty"` // tags by hand for the passes after it
 	Last *record.Pass      `json:"last,omitempty"` // latest judged pass
+}
+
+// Trouble is something that weakens checking or telling for as long as it stands.
+type Trouble struct {
+	Text   string    `json:"text"`
+	Advice string    `json:"advice"` // what to do about it
+	Since  time.Time `json:"since"`
 }
 
 // Kinds of events.

@@ -137,6 +137,20 @@ func OfTheMoment(err error) bool {
 	return errors.As(err, &file)
 }
 
+// Bytes returns the bytes of the log at path as they are on disk.
+func Bytes(path string, opt Options) ([]byte, error) {
+	f, _, err := openLog(path, opt.NoLink)
+	if err != nil {
+		return nil, err
+	}
+	defer f.Close()
+	data, err := io.ReadAll(f)
+	if err != nil {
+		return nil, fmt.Errorf("read log: %w", err)
+	}
+	return data, nil
+}
+
 // headSize is how much of the beginning of a file tells whether it reads as a log.
 const headSize = 64 << 10
 

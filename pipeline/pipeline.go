@@ -11,10 +11,12 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io/fs"
 	"math"
 	"slices"
 	"time"
 
+	"capd.example/framelog"
 	"capd.example/metrics"
 	"capd.example/record"
 	"capd.example/tag"
@@ -178,6 +180,13 @@ type Knowledge struct {
 // only when the log has changed.
 var ErrUnreadable = errors.New("log cannot be read")
 
+// ErrNotNow says that the file of a log could not be opened or read at this moment, which
+// says nothing about what it holds. Nobody was told; trying again later may help.
+var ErrNotNow = errors.New("log cannot be read now")
+
+// ErrGone says that a log was no longer there when it was to be read.
+var ErrGone = errors.New("log is gone")
+
 // Pipeline carries logs through the steps, one at a time.
 type Pipeline struct {
 	Reader Reader
@@ -189,11 +198,18 @@ type Pipeline struct {
 }
 
 // Carry takes one complete log through all steps. The pass is returned as stored; new is
-// false when the same bytes were ingested before. An unreadable log is an error after
-// people were told about it, once.
+// false when the same bytes were ingested before. An unreadable log is [ErrUnreadable]
+// after people were told about it, once; one that cannot be read at this moment is
+// [ErrNotNow], one that is no longer there [ErrGone]. Any other error is the store's or that
+// people could not be told.
 func (p *Pipeline) Carry(ctx context.Context, log Log) (pass record.Pass, isNew bool, err error) {
 	reading, file, err := p.Reader.ReadLog(ctx, log.Path)
-	if err != nil {
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
+		return record.Pass{}, false, fmt.Errorf("%w: %w", ErrGone, err)
+	case framelog.OfTheMoment(err):
+		return record.Pass{}, false, fmt.Errorf("%w: %w", ErrNotNow, err)
+	case err != nil:
 		return record.Pass{}, false, p.unreadable(ctx, log, file, err)
 	}
 	file.ID = log.FileID

@@ -71,7 +71,11 @@ func showStatus(a *app, s control.Status, now time.Time) {
 		watch += " (looked at now and then: the system sends no events)"
 	}
 	out("watch", "%s", watch)
-	out("logs", "%d being written, %d waiting", s.Growing, s.Waiting)
+	waiting := ""
+	if s.WaitingFor != "" {
+		waiting = " until " + s.WaitingFor + " is written"
+	}
+	out("logs", "%d being written, %d waiting%s", s.Growing, s.Waiting, waiting)
 	if s.Paused != "" {
 		out("paused", "%s", s.Paused)
 	}
@@ -79,6 +83,9 @@ func showStatus(a *app, s control.Status, now time.Time) {
 	out("passes", "%d since the start, %d of them bad", s.Passes, s.Bad)
 	if s.Alerts > 0 {
 		out("alerts", "%d not yet delivered", s.Alerts)
+	}
+	for _, t := range s.Troubles {
+		out("trouble", "since %s: %s -> %s", t.Since.Local().Format("01-02 15:04:05"), t.Text, a.carry(t.Advice))
 	}
 	if s.Campaign != "" {
 		out("campaign", "%s", a.carry(s.Campaign))

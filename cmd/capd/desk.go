@@ -6,6 +6,7 @@ import (
 	"errors"
 	"maps"
 	"os"
+	"slices"
 	"sync"
 	"time"
 
@@ -24,13 +25,21 @@ type desk struct {
 	wakes chan struct{} // wakes the agent's loop after a pause
 
 	mu     sync.Mutex
-	queue  []watcher.Log
+	queue  []waiting
 	hold   time.Time // no log is taken before
+	held   string    // the file being written that the first of them waits for
 	paused string
 	hand   said // until they are taken back
 	once   said // for the next pass alone; an empty value hides one of hand
 	judges tally
 	last   *record.Pass
+}
+
+// waiting is a log that waits to be read.
+type waiting struct {
+	watcher.Log
+	hold time.Time // it is not taken before
+	why  error     // why it could not be read the last time
 }
 
 // said are tags given by hand.
@@ -80,21 +89,22 @@ func (t *tally) add(p record.Pass) {
 // Status implements control.Agent.
 func (d *desk) Status(ctx context.Context) (control.Status, error) {
 	w := d.agent.watch.State()
+	var troubles []control.Trouble
+	for _, s := range d.agent.troubles.List() {
+		troubles = append(troubles, control.Trouble(s))
+	}
 	undelivered, err := d.agent.store.Undelivered(ctx)
-	if err != nil {
-		return control.Status{}, err
+	last, bad, lastErr := d.standing(ctx)
+	if err = errors.Join(err, lastErr); err != nil { // the rest can still be told
+		troubles = append(troubles, control.Trouble{Text: err.Error(), Advice: adviceFor(err), Since: time.Now().UTC()})
 	}
 	position := d.agent.plan.position(ctx)
-	last, bad, err := d.standing(ctx)
-	if err != nil {
-		return control.Status{}, err
-	}
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	return control.Status{
 		Bench: d.agent.config.Bench, Version: cli.Version(), PID: os.Getpid(), Since: d.since,
 		Watch: w.Folder, WatchMissing: w.Missing, Polling: w.Polling, Folders: w.Folders, Growing: w.Pending,
-		Waiting: len(d.queue), Paused: d.paused, Store: d.agent.store.Path(),
+		Waiting: len(d.queue) + w.Queued, WaitingFor: d.held, Paused: d.paused, Troubles: troubles, Store: d.agent.store.Path(),
 		Passes: d.judges.passes, Bad: int(bad), Alerts: undelivered, Campaign: position, Next: d.coming(), Then: over(d.hand.tags, nil), Last: last,
 	}, nil
 }
@@ -233,10 +243,10 @@ func (d *desk) TestAlert(ctx context.Context, channel string) (map[string]error,
 	return d.agent.alerts.Try(ctx, channel, notify.FromTest(d.agent.config.Bench, time.Now())), nil
 }
 
-func (d *desk) waiting(l watcher.Log) {
+func (d *desk) arrive(l watcher.Log) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
-	d.queue = append(d.queue, l)
+	d.queue = append(d.queue, waiting{Log: l})
 }
 
 // length returns how many logs the desk holds.
@@ -247,42 +257,111 @@ func (d *desk) length() int {
 }
 
 // putBack puts a log at the head of the queue; nothing is taken before the given time.
-func (d *desk) putBack(l watcher.Log, hold time.Time) {
+func (d *desk) putBack(l waiting, hold time.Time) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
-	d.queue = append([]watcher.Log{l}, d.queue...)
+	d.queue = append([]waiting{l}, d.queue...)
 	d.hold = hold
+}
+
+// putOff lets one log that could not be read wait until the given time, and no other.
+func (d *desk) putOff(l waiting, hold time.Time, why error) {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	l.hold, l.why = hold, why
+	d.queue = append(d.queue, l)
+}
+
+// unread returns the logs that could not be read when they were last tried.
+func (d *desk) unread() (out []waiting) {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	for _, l := range d.queue {
+		if l.why != nil {
+			out = append(out, l)
+		}
+	}
+	return out
 }
 
 const (
 	// recordingFor is how long after its latest growth a log counts as being recorded.
 	recordingFor = 3 * time.Second
-	// patience is how long a complete log may wait for others that are being recorded.
+	// patience is how long complete logs wait for one that is being recorded.
 	patience = 10 * time.Minute
 )
+
+// recordedUntil is until when a log counts as being recorded: none does that others would
+// have waited for too long already.
+func recordedUntil(w watcher.State) time.Time {
+	if w.Holder == "" {
+		return time.Time{}
+	}
+	until := w.Recording.Add(recordingFor)
+	if latest := w.HolderSince.Add(patience); until.After(latest) {
+		return latest
+	}
+	return until
+}
 
 // next takes the log that waits longest, if one may be taken now: the agent is not
 // paused, the store was not in trouble a moment ago, and no other log is being recorded.
 // Without a log, wait is when to ask again, 0 for when something happens.
-func (d *desk) next(now, recording time.Time) (l *watcher.Log, wait time.Duration) {
+func (d *desk) next(now time.Time, w watcher.State) (l *waiting, wait time.Duration) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
+	d.held = ""
 	if d.paused != "" || len(d.queue) == 0 {
 		return nil, 0
 	}
-	until := recording.Add(recordingFor)
-	if latest := d.queue[0].CompleteAt.Add(patience); until.After(latest) {
+	first := 0
+	for i, l := range d.queue {
+		if l.hold.Before(d.queue[first].hold) {
+			first = i
+		}
+	}
+	next := d.queue[first]
+	until := recordedUntil(w)
+	if latest := next.CompleteAt.Add(patience); until.After(latest) {
 		until = latest
 	}
-	if d.hold.After(until) {
-		until = d.hold
+	if now.Before(until) {
+		d.held = w.Holder
+	}
+	for _, hold := range []time.Time{d.hold, next.hold} {
+		if hold.After(until) {
+			until = hold
+		}
 	}
 	if now.Before(until) {
 		return nil, until.Sub(now)
 	}
-	first := d.queue[0]
-	d.queue = d.queue[1:]
-	return &first, 0
+	d.queue = slices.Delete(d.queue, first, first+1)
+	return &next, 0
+}
+
+// idle reports that no log waits and that the agent is not paused.
+func (d *desk) idle() bool {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	return d.paused == "" && len(d.queue) == 0
+}
+
+// holdsUp returns the file being written that the longest waiting log waits for, "" for
+// none, and since when that log waits.
+func (d *desk) holdsUp() (file string, since time.Time) {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	if d.held == "" || len(d.queue) == 0 {
+		return "", time.Time{}
+	}
+	since = d.queue[0].CompleteAt
+	for _, l := range d.queue {
+		if l.CompleteAt.Before(since) {
+			since = l.CompleteAt
+		}
+	}
+	return d.held, since
 }
 
 // queued counts the complete logs that wait.

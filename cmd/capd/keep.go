@@ -4,9 +4,9 @@ import (
 	"context"
 	"crypto/sha256"
 	"encoding/hex"
-	"os"
 
 	"capd.example/config"
+	"capd.example/framelog"
 	"capd.example/pipeline"
 	"capd.example/record"
 )
@@ -34,7 +34,9 @@ func (r keepingReader) ReadLog(ctx context.Context, path string) (record.Reading
 	why := ""
 	if f.Size > keepMost {
 		why = "it is larger than 512 MiB"
-	} else if data, err := os.ReadFile(path); err != nil {
+	} else if data, err := framelog.Bytes(path, framelog.Options{NoLink: true}); framelog.OfTheMoment(err) {
+		return reading, f, err // it is tried again
+	} else if err != nil {
 		why = err.Error()
 	} else if sum := sha256.Sum256(data); hex.EncodeToString(sum[:]) != f.SHA256 {
 		why = "it was changed after it was read"

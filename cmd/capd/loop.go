@@ -7,6 +7,7 @@ import (
 	"math"
 	"os"
 	"sync"
+	"syscall"
 	"time"
 
 	"capd.example/notify"
@@ -41,7 +42,7 @@ func (ag *agent) run(ctx context.Context) error {
 	start("verify", ag.verifyStore)
 	ag.resume(ctx)
 	if a, warn := ag.plan.arrived(ctx, ag.bench.Detect(ctx)); warn {
-		ag.tell().send(ctx, a)
+		ag.troubles.Say(ctx, a)
 	}
 	start("watcher", func(ctx context.Context) error { return ag.watch.Run(ctx, logs) })
 	ag.log.Info().Str("watch", ag.config.Watch).Str("store", ag.store.Path()).
@@ -59,14 +60,13 @@ func (ag *agent) work(ctx context.Context, logs <-chan watcher.Log) {
 	defer again.Stop()
 	for {
 		again.Stop()
-		if wait := ag.drain(ctx); wait > 0 {
-			again.Reset(wait)
-		}
+		wait := soonest(ag.drain(ctx), ag.watchOver(ctx))
+		again.Reset(soonest(wait, lookAround))
 		select {
 		case <-ctx.Done():
 			return
 		case l := <-logs:
-			ag.desk.waiting(l)
+			ag.desk.arrive(l)
 		case <-ag.desk.wakes:
 		case <-again.C:
 		}
@@ -77,11 +77,15 @@ func (ag *agent) work(ctx context.Context, logs <-chan watcher.Log) {
 // when something happens.
 func (ag *agent) drain(ctx context.Context) time.Duration {
 	for ctx.Err() == nil {
-		l, wait := ag.desk.next(time.Now(), ag.watch.State().Recording)
+		l, wait := ag.desk.next(time.Now(), ag.watch.State())
+		if l == nil && ag.idle() {
+			wait = soonest(wait, ag.makeGood(ctx))
+		}
 		if l == nil {
 			return ag.giveBack(wait)
 		}
 		ag.kept = time.Now()
+		ag.sameStore(ctx)
 		if ag.stuck {
 			ag.resume(ctx)
 		}
@@ -176,11 +180,108 @@ func (ag *agent) progress() {
 	}
 }
 
-// storeRetry is how long logs wait when the store could not take one.
-const storeRetry = 15 * time.Second
+const (
+	// storeRetry is how long logs wait when the store could not take one, and how long one
+	// log waits that could not be read.
+	storeRetry = 15 * time.Second
+	// lookAround is how often the agent looks after what no event tells.
+	lookAround = time.Minute
+	// sayHeld is how long finished logs wait for a file that is being written before that is
+	// told.
+	sayHeld = 30 * time.Second
+)
+
+// soonest returns the shorter of two waits, of which 0 is for ever.
+func soonest(a, b time.Duration) time.Duration {
+	if a <= 0 || b > 0 && b < a {
+		return b
+	}
+	return a
+}
+
+// idle reports that no log waits or is being recorded, and that the agent may work.
+func (ag *agent) idle() bool {
+	w := ag.watch.State()
+	return w.Queued == 0 && !time.Now().Before(recordedUntil(w)) && ag.desk.idle() && !ag.stuck
+}
+
+// watchOver raises and clears the troubles that this loop knows of, tells what is not told
+// yet, and returns when it wants to be called again.
+func (ag *agent) watchOver(ctx context.Context) time.Duration {
+	wait := time.Duration(0)
+	ag.sameStore(ctx)
+	unread := map[string]notify.Standing{}
+	for _, l := range ag.desk.unread() {
+		key, s := whyUnread(l)
+		if _, is := unread[key]; !is {
+			unread[key] = s
+		}
+	}
+	ag.troubles.Replace(ctx, "read", unread)
+	if file, since := ag.desk.holdsUp(); file == "" {
+		ag.troubles.Clear("held")
+	} else if left := time.Until(since.Add(sayHeld)); left > 0 {
+		ag.troubles.Clear("held")
+		wait = left
+	} else {
+		ag.troubles.Raise(ctx, "held", fmt.Sprintf("finished logs wait since %s, for %s is being written", since.Local().Format(time.TimeOnly), file),
+			fmt.Sprintf("if it is no log of a pass, keep it out of the watched folder, or out of files.patterns; the logs wait %v for it at most", patience))
+	}
+	if !ag.troubles.Tell(ctx) {
+		wait = soonest(wait, storeRetry)
+	}
+	return wait
+}
+
+// whyUnread says why a log cannot be read now; alike causes have one key.
+func whyUnread(l waiting) (key string, s notify.Standing) {
+	advice := fmt.Sprintf("no pass is to be repeated: it is tried again every %v", storeRetry)
+	if errors.Is(l.why, syscall.EMFILE) || errors.Is(l.why, syscall.ENFILE) {
+		return "descriptors", notify.Standing{
+			Text:   fmt.Sprintf("the agent cannot open any more files, %s among them: %v", l.Rel, l.why),
+			Advice: "raise the limit of open files (ulimit -n) and start the agent again, or end what uses them up; " + advice,
+		}
+	}
+	cause := l.why
+	for next := errors.Unwrap(cause); next != nil; next = errors.Unwrap(cause) {
+		cause = next
+	}
+	return cause.Error(), notify.Standing{
+		Text:   fmt.Sprintf("a log cannot be read now: %v", l.why),
+		Advice: advice + "; if it stays, look at the disk, and at what holds the log",
+	}
+}
+
+// sameStore makes sure that the store's file is the one that was opened: what is written
+// into a file that was deleted or replaced is lost.
+func (ag *agent) sameStore(ctx context.Context) {
+	const key = "store-file"
+	path := ag.store.Path()
+	switch now, err := os.Stat(path); {
+	case err == nil && os.SameFile(now, ag.identity):
+		if ag.lost {
+			ag.lost = false
+			ag.resume(ctx)
+		}
+		ag.troubles.Clear(key)
+		return
+	case err == nil:
+		ag.troubles.Raise(ctx, key, "the store "+path+" was replaced while the agent runs; it still has the old one open",
+			"start the agent again; the logs wait, and are read again as far as the new store lacks them")
+	case errors.Is(err, os.ErrNotExist):
+		ag.troubles.Raise(ctx, key, "the store "+path+" was deleted while the agent runs",
+			"put it back from where it went, or from a backup, and start the agent again; the logs wait, and those whose passes are lost are read again")
+	default:
+		ag.troubles.Raise(ctx, key, fmt.Sprintf("the store cannot be seen: %v", err), "see that the data folder's disk is well; no log is lost")
+	}
+	ag.lost, ag.stuck = true, true
+}
 
 // resume finishes the passes that a crash or a full store left between two steps.
 func (ag *agent) resume(ctx context.Context) {
+	if ag.lost {
+		return
+	}
 	n, err := ag.steps.Resume(ctx)
 	if n > 0 {
 		poke(ag.fresh)
@@ -189,10 +290,13 @@ func (ag *agent) resume(ctx context.Context) {
 	ag.stuck = err != nil && ctx.Err() == nil
 	if ag.stuck {
 		ag.log.Error().Err(err).Msg("not all unfinished passes could be finished")
+		ag.troubles.Raise(ctx, "store", fmt.Sprintf("not all unfinished passes could be finished: %v", err), adviceFor(err))
+	} else if ctx.Err() == nil {
+		ag.troubles.Clear("store")
 	}
 }
 
-func (ag *agent) carry(ctx context.Context, l watcher.Log) {
+func (ag *agent) carry(ctx context.Context, l waiting) {
 	info, err := os.Stat(l.Path)
 	if errors.Is(err, os.ErrNotExist) {
 		// It got another name, under which it is handed on, or was deleted. That is no log
@@ -209,11 +313,16 @@ func (ag *agent) carry(ctx context.Context, l watcher.Log) {
 	case ctx.Err() != nil:
 	case errors.Is(err, pipeline.ErrUnreadable):
 		ag.log.Debug().Err(err).Msg("unreadable")
+	case errors.Is(err, pipeline.ErrGone):
+		ag.log.Warn().Err(err).Str("log", l.Path).Msg("a log went before it was read; where it only got another name it is read under that")
+	case errors.Is(err, pipeline.ErrNotNow):
+		ag.log.Debug().Err(err).Msg("not now")
+		ag.desk.putOff(l, time.Now().Add(storeRetry), err)
 	case err != nil:
 		// Whatever the store has, the log is still there: it waits until the store works.
 		ag.log.Error().Err(err).Msg("the store cannot take a pass now")
 		ag.stuck = true
-		ag.tell().send(ctx, notify.FromTrouble(ag.config.Bench, err.Error(), adviceFor(err), time.Now()))
+		ag.troubles.Raise(ctx, "store", err.Error(), adviceFor(err))
 	case !isNew:
 		ag.log.Info().Str("log", l.Path).Str("pass", pass.ID).Msgf("%s holds the same bytes as pass %s, which is stored already", l.Rel, pass.ID)
 	}

@@ -27,9 +27,12 @@ type machine interface {
 	WindowFor(from, to time.Time, program string) (*record.Telemetry, error)
 }
 
-// checker runs the validators; Idle gives back what checking took.
+// checker runs the validators, and says which of them give no answers; Idle gives back what
+// checking took.
 type checker interface {
 	pipeline.Checker
+	Later() bool
+	Failing() []host.Failing
 	Idle()
 	Close() error
 }

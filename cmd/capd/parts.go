@@ -36,7 +36,7 @@ func (r logReader) ReadLog(_ context.Context, path string) (record.Reading, pipe
 }
 
 func readerOptions(c config.Config) framelog.Options {
-	var opt framelog.Options
+	opt := framelog.Options{NoLink: true} // as the watcher takes none
 	for _, l := range c.Layouts {
 		opt.Layouts = append(opt.Layouts, framelog.Declared{
 			Name: l.Name, Path: l.Path, Heading: l.Heading, Column: l.Column, Kind: l.Kind, Unit: l.Unit,

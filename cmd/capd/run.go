@@ -17,6 +17,7 @@ import (
 
 	"capd.example/config"
 	"capd.example/control"
+	"capd.example/framelog"
 	"capd.example/internal/cli"
 	"capd.example/internal/judging"
 	"capd.example/notify"
@@ -71,14 +72,19 @@ type agent struct {
 	screen *notify.Rule // what the terminal shows of the alerts
 	steps  *pipeline.Pipeline
 
-	fresh   chan struct{} // passes were judged: the lab may have them
-	stuck   bool          // the store could not take the last pass or verdict
-	kept    time.Time     // what checking took is kept since the log that was carried then; zero: it was given back
-	backlog backlog
-	hub     control.Hub
-	plan    *planner
-	desk    *desk
-	service *control.Server
+	troubles notify.Troubles
+	owed     owed // passes that a validator that failed still owes an answer
+
+	fresh    chan struct{} // passes were judged: the lab may have them
+	stuck    bool          // the store could not take the last pass or verdict
+	lost     bool          // that file is no longer there, or another one is
+	identity os.FileInfo   // of the store's file when it was opened
+	kept     time.Time     // what checking took is kept since the log that was carried then; zero: it was given back
+	backlog  backlog
+	hub      control.Hub
+	plan     *planner
+	desk     *desk
+	service  *control.Server
 }
 
 func build(a *app, verbose bool, out outside) (_ *agent, err error) {
@@ -111,6 +117,13 @@ func build(a *app, verbose bool, out outside) (_ *agent, err error) {
 		return nil, err
 	}
 	ag.bench = out.bench(a.root)
+	ag.troubles.Bench, ag.troubles.Send = a.config.Bench, func(ctx context.Context, alert notify.Alert) error { return ag.tell().send(ctx, alert) }
+	if err := ag.owed.load(a.ctx, ag.store); err != nil {
+		return nil, cli.FailedError(err)
+	}
+	if ag.identity, err = os.Stat(ag.store.Path()); err != nil {
+		return nil, cli.FailedError(err)
+	}
 	if ag.watch, err = ag.watcher(a.ctx); err != nil {
 		return nil, cli.FailedError(err)
 	}
@@ -124,8 +137,9 @@ func build(a *app, verbose bool, out outside) (_ *agent, err error) {
 		ag.service = nil
 	}
 	c := a.config
+	kept := remembering{ag, passStore{judging.Cells{Store: ag.store, Who: "capd", Tell: true}, ag.store}}
 	ag.steps = &pipeline.Pipeline{
-		Reader: reader(c), Bench: bench{ag.bench, c.System.Declared}, Store: passStore{judging.Cells{Store: ag.store, Who: "capd", Tell: true}, ag.store}, Checks: ag.host,
+		Reader: reader(c), Bench: bench{ag.bench, c.System.Declared}, Store: kept, Checks: kept,
 		Tell: ag.tell(),
 		Know: pipeline.Knowledge{
 			Bench: c.Bench, Templates: templates, Header: c.Tags.Header, Fixed: c.Tags.Fixed,
@@ -217,6 +231,7 @@ func (ag *agent) dispatcher(a *app) (*notify.Dispatcher, error) {
 		return nil, cli.UsageError(err)
 	}
 	d, err := notify.New(channels, func(o notify.Outcome) {
+		ag.channel(a.ctx, o)
 		if o.Err != nil {
 			ag.log.Warn().Err(o.Err).Str("channel", o.Channel).Time("again_at", o.Next).Msg("an alert was not delivered")
 		}
@@ -225,6 +240,24 @@ func (ag *agent) dispatcher(a *app) (*notify.Dispatcher, error) {
 		return nil, cli.FailedError(fmt.Errorf("prepare the alerts: %w", err))
 	}
 	return d, nil
+}
+
+// channelPatience is how long alerts to a channel may fail before that is a trouble.
+const channelPatience = 5 * time.Minute
+
+// channel notes of a channel whether it delivers.
+func (ag *agent) channel(ctx context.Context, o notify.Outcome) {
+	key := "channel-" + o.Channel
+	switch {
+	case o.Err == nil:
+		ag.troubles.Clear(key)
+	case o.Next.IsZero():
+		ag.troubles.Raise(ctx, key, fmt.Sprintf("an alert to the channel %s was given up: %v", o.Channel, o.Err),
+			"put the channel right and try it with 'capctl alerts --test'; 'capctl alerts' lists what was to be told")
+	case o.Waited > channelPatience:
+		ag.troubles.Raise(ctx, key, fmt.Sprintf("alerts to the channel %s do not arrive: %v", o.Channel, o.Err),
+			"put the channel right; they are kept, and tried again")
+	}
 }
 
 // alertRule says which alerts a channel wants by the configuration.
@@ -245,6 +278,7 @@ func (ag *agent) watcher(ctx context.Context) (*watcher.Watcher, error) {
 	}
 	return watcher.New(ag.out.watch(watcher.Options{
 		Folder: ag.config.Watch, Patterns: f.Patterns, Existing: true,
+		Table:   func(path string) bool { return framelog.Begins(path, readerOptions(ag.config)) },
 		Noticed: ag.bench.Hasten, // a pass is running, or has just run
 		Beat:    ag.bench.Beats(),
 		Quiet:   config.Seconds(f.QuietS), Latest: config.Seconds(f.LatestS), Poll: config.Seconds(f.PollS),
@@ -258,7 +292,7 @@ func (ag *agent) watcher(ctx context.Context) (*watcher.Watcher, error) {
 		Trouble: func(t watcher.Trouble) {
 			ag.log.Warn().Err(t.Err).Str("path", t.Path).Str("hint", t.Hint).Msg("the watched folder")
 			if !errors.Is(t.Err, watcher.ErrOverflow) && !errors.Is(t.Err, watcher.ErrNoEvents) { // both are made good by looking
-				ag.tell().send(ctx, notify.FromTrouble(ag.config.Bench, t.Error(), t.Hint, time.Now()))
+				ag.troubles.Say(ctx, notify.FromTrouble(ag.config.Bench, t.Error(), t.Hint, time.Now()))
 			}
 		},
 	}))

@@ -139,7 +139,7 @@ func (w *simulated) judgedRight(p record.Pass) {
 		return
 	}
 	arrived := history[judged].Verdict
-	for i, j := range history { // it is looked at again when another of its cell comes
+	for i, j := range history { // it is looked at again when another of its cell comes, or when it got no answer
 		if j.Kind == "rechecked" && j.Revision == p.Revision {
 			judged = i
 		}
@@ -154,7 +154,7 @@ func (w *simulated) judgedRight(p record.Pass) {
 	}
 	for check, outcome := range want {
 		i := slices.IndexFunc(found, func(f record.Finding) bool { return f.Check == check })
-		if i < 0 || found[i].Outcome != outcome && !(w.answers[p.SHA256] && found[i].Outcome == record.NotChecked) {
+		if i < 0 || found[i].Outcome != outcome {
 			w.fail("pass %s: %s should be %s: %+v", p.ID, check, outcome, found)
 		}
 	}
@@ -163,6 +163,13 @@ func (w *simulated) judgedRight(p record.Pass) {
 	}
 	if _, byHand := w.verdicts[p.ID]; !byHand && p.Verdict != verdict {
 		w.fail("pass %s is %s and was judged %s", p.ID, p.Verdict, verdict)
+	}
+	if verdict != arrived && verdict != record.Clean && w.verdicts[p.ID] == (overruled{}) {
+		for _, channel := range channels {
+			if !w.moved[channel+" "+p.SHA256+" "+string(verdict)] {
+				w.fail("%s: nobody was told that pass %s is %s now", channel, p.ID, verdict)
+			}
+		}
 	}
 	kind := map[record.Verdict]notify.Kind{record.VerdictBad: notify.BadPass, record.VerdictDoubtful: notify.DoubtfulPass, record.Unverified: notify.UnverifiedPass}[arrived]
 	if kind == "" {

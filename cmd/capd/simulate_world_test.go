@@ -23,6 +23,7 @@ import (
 	"capd.example/internal/logbook"
 	"capd.example/notify"
 	"capd.example/notify/routes"
+	"capd.example/plugins/host"
 	"capd.example/record"
 	"capd.example/store"
 	"capd.example/sysinfo"
@@ -57,7 +58,7 @@ type simulated struct {
 	late       bool                           // and the receiver says so late
 	told       map[string]map[string][]string // channel = SHA-256 of the pass's log, or path of an unreadable log = identities
 	unreadable map[string]bool                // paths at which a log lay that cannot be read
-	answers    map[string]bool                // SHA-256 = a validator gave no answer about it
+	moved      map[string]bool                // channel, SHA-256 and verdict of passes told to have another one
 	delivery   int
 	orders     []ordered
 
@@ -83,6 +84,7 @@ type life struct {
 	ended   chan struct{}
 	source  *played
 	agent   *agent
+	again   time.Time // when validators that gave no answer are asked again
 	log     bytes.Buffer
 }
 
@@ -124,7 +126,7 @@ func newSimulated(dir, blank string, seed uint64) *simulated {
 	w := &simulated{
 		dir: dir, watch: filepath.Join(dir, "logs"), seed: seed, rng: rand.New(rand.NewPCG(seed, 0xb0a7)),
 		written: map[string]string{}, tags: map[string]map[string]string{}, verdicts: map[string]overruled{},
-		open: map[string]bool{}, told: map[string]map[string][]string{}, answers: map[string]bool{}, unreadable: map[string]bool{},
+		open: map[string]bool{}, moved: map[string]bool{}, told: map[string]map[string][]string{}, unreadable: map[string]bool{},
 	}
 	c := config.Default()
 	c.Bench, c.Data, c.Watch, c.Campaign = "bench", filepath.Join(dir, "data"), w.watch, filepath.Join(dir, "campaign.toml")
@@ -367,14 +369,23 @@ type validating struct{ l *life }
 func (validating) Idle()        {}
 func (validating) Close() error { return nil }
 
+func (v validating) Later() bool { return !v.l.again.IsZero() }
+
+func (v validating) Failing() []host.Failing {
+	if v.l.again.IsZero() {
+		return nil
+	}
+	return []host.Failing{{Name: "bundled", Checks: []string{"completeness", "hitches"}, Why: "no answer", Again: v.l.again}}
+}
+
 func (v validating) Check(ctx context.Context, e record.Evidence) []record.Finding {
 	w := v.l.w
 	w.mu.Lock()
 	sick, hangs := time.Now().Before(w.sick), w.hangs
-	if sick {
-		w.answers[e.Pass.SHA256] = true
-	}
 	w.mu.Unlock()
+	if v.l.again = (time.Time{}); sick {
+		v.l.again = time.Now().Add(10 * time.Second)
+	}
 	if sick && hangs {
 		select {
 		case <-ctx.Done():
@@ -452,6 +463,9 @@ func (p phone) Send(ctx context.Context, a notify.Alert) error {
 	}
 	if a.Kind == notify.UnreadableLog && !w.unreadable[a.Log] {
 		w.fail("%s was told that %s cannot be read, which it could or was gone: %s", p.name, a.Log, a.Text)
+	}
+	if a.Kind == notify.OtherVerdict && a.Pass != nil {
+		w.moved[p.name+" "+a.Pass.SHA256+" "+string(a.Pass.Verdict)] = true
 	}
 	w.delivery++
 	about := a.Log
