@@ -7,6 +7,8 @@ import (
 	"strings"
 	"sync"
 
+	readable "capd.example/internal/text"
+
 	"golang.org/x/image/font"
 	"golang.org/x/image/font/gofont/gobold"
 	"golang.org/x/image/font/gofont/goregular"
@@ -100,7 +102,7 @@ func (c *canvas) path(width float64, stroke ink, p ...point) *shape {
 }
 
 func (c *canvas) write(x, y, size float64, anchor string, fill ink, text string) *shape {
-	c.shapes = append(c.shapes, shape{text: clean(text), size: size, anchor: anchor, fill: fill, points: []point{{x, y}}})
+	c.shapes = append(c.shapes, shape{text: readable.Plain(text), size: size, anchor: anchor, fill: fill, points: []point{{x, y}}})
 	return &c.shapes[len(c.shapes)-1]
 }
 
@@ -109,19 +111,9 @@ func (c *canvas) turn(x, y, size float64, anchor string, fill ink, text string) 
 	c.write(x, y, size, anchor, fill, text).turned = true
 }
 
-// clean takes control characters out of a text, which no drawing can show.
-func clean(s string) string {
-	return strings.Map(func(r rune) rune {
-		if r < ' ' || r == 0x7f || r == 0xfffe || r == 0xffff {
-			return ' '
-		}
-		return r
-	}, s)
-}
-
 // fit shortens a text to a width, in its middle: names that look alike differ at their ends.
 func fit(s string, size, width float64) string {
-	s = clean(s)
+	s = readable.Plain(s)
 	if textWidth(s, size, false) <= width {
 		return s
 	}
@@ -254,7 +246,7 @@ func num(x float64) string {
 
 func escape(s string) string {
 	var b strings.Builder
-	xml.EscapeText(&b, []byte(clean(s))) // a strings.Builder takes everything
+	xml.EscapeText(&b, []byte(readable.Plain(s))) // a strings.Builder takes everything
 	return b.String()
 }
 

@@ -6,6 +6,8 @@ import (
 	"sort"
 	"strings"
 
+	readable "capd.example/internal/text"
+
 	"capd.example/analysis"
 	"capd.example/record"
 )
@@ -151,7 +153,7 @@ func splitWords(s string) []string {
 	var out []string
 	word := ""
 	// A number and its per cent stay together.
-	for _, r := range strings.ReplaceAll(clean(s), " %", "\u00a0%") {
+	for _, r := range strings.ReplaceAll(readable.Plain(s), " %", "\u00a0%") {
 		if r == ' ' {
 			if word != "" {
 				out = append(out, word)

@@ -9,6 +9,8 @@ import (
 	"sort"
 	"strings"
 
+	readable "capd.example/internal/text"
+
 	"capd.example/analysis"
 	"capd.example/record"
 )
@@ -265,7 +267,7 @@ func (r *Report) html() ([]byte, error) {
 	if err := pageTemplate.Execute(&b, p); err != nil {
 		return nil, fmt.Errorf("write page: %w", err)
 	}
-	return b.Bytes(), nil
+	return []byte(readable.Lines(b.String())), nil // whoever named a log: nothing that hides or turns round what is read
 }
 
 // together keeps a number and its per cent on one line.

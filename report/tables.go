@@ -7,6 +7,8 @@ import (
 	"strconv"
 	"strings"
 
+	readable "capd.example/internal/text"
+
 	"capd.example/analysis"
 	"capd.example/record"
 )
@@ -33,7 +35,7 @@ func (t Table) CSV() ([]byte, error) {
 	w := csv.NewWriter(&b)
 	head := make([]string, len(t.Columns))
 	for j, c := range t.Columns {
-		head[j] = safe(c.Name)
+		head[j] = readable.Cell(c.Name)
 	}
 	if err := w.Write(head); err != nil {
 		return nil, fmt.Errorf("write %s: %w", t.Name, err)
@@ -42,7 +44,7 @@ func (t Table) CSV() ([]byte, error) {
 	for _, values := range t.Rows {
 		for j, v := range values {
 			if row[j] = v; t.Columns[j].Kind == kindText {
-				row[j] = safe(v)
+				row[j] = readable.Cell(v)
 			}
 		}
 		if err := w.Write(row); err != nil {
@@ -51,14 +53,6 @@ func (t Table) CSV() ([]byte, error) {
 	}
 	w.Flush()
 	return b.Bytes(), w.Error()
-}
-
-func safe(s string) string {
-	s = strings.ReplaceAll(s, "\r", " ")
-	if s != "" && strings.ContainsRune("=+-@\t\n", rune(s[0])) {
-		return "'" + s
-	}
-	return s
 }
 
 const (

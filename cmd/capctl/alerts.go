@@ -10,6 +10,8 @@ import (
 	"strings"
 	"time"
 
+	safe "capd.example/internal/text"
+
 	"github.com/jedib0t/go-pretty/v6/table"
 
 	"capd.example/control"
@@ -185,7 +187,7 @@ func (c *alertsCmd) acknowledge(a *app) error {
 			}
 		}
 	}
-	fmt.Fprintf(a.stderr, "capctl: acknowledged %d\n", len(list))
+	safe.Fprintf(a.stderr, "capctl: acknowledged %d\n", len(list))
 	return nil
 }
 
@@ -230,10 +232,10 @@ func (c *alertsCmd) test(a *app) error {
 		for _, name := range sortedKeys(answers) {
 			if answers[name] != nil {
 				failed = true
-				fmt.Fprintf(a.stdout, "%s: %v\n", name, answers[name])
+				safe.Fprintf(a.stdout, "%s: %v\n", name, answers[name])
 				continue
 			}
-			fmt.Fprintf(a.stdout, "%s: delivered\n", name)
+			safe.Fprintf(a.stdout, "%s: delivered\n", name)
 		}
 		if failed {
 			return cli.ErrFound

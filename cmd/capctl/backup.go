@@ -9,6 +9,8 @@ import (
 	"os"
 	"path/filepath"
 
+	safe "capd.example/internal/text"
+
 	"capd.example/internal/cli"
 	"capd.example/record"
 	"capd.example/store"
@@ -31,7 +33,7 @@ func (c *backupCmd) Run(a *app) error {
 	if err := s.Backup(a.ctx, c.File); err != nil {
 		return cli.FailedError(err)
 	}
-	fmt.Fprintf(a.stderr, "capctl: %s is a whole copy of %s\n", c.File, s.Path())
+	safe.Fprintf(a.stderr, "capctl: %s is a whole copy of %s\n", c.File, s.Path())
 	return nil
 }
 
@@ -88,7 +90,7 @@ func (c *verifyCmd) Run(a *app) error {
 		r.Problems = append(r.Problems, store.Problem{What: refused.Error()})
 	}
 	if c.JSON {
-		err = json.NewEncoder(a.stdout).Encode(r)
+		err = json.NewEncoder(safe.Escaped(a.stdout)).Encode(r)
 	} else {
 		err = printReport(a, r, c.Salvage)
 	}
@@ -122,20 +124,20 @@ func printReport(a *app, r store.Report, salvaged string) error {
 	if r.Passes == 1 {
 		verb = "is"
 	}
-	if _, err := fmt.Fprintf(a.stdout, "%d of %s %s whole\n", r.Whole, record.Count(r.Passes, "pass"), verb); err != nil {
+	if _, err := safe.Fprintf(a.stdout, "%d of %s %s whole\n", r.Whole, record.Count(r.Passes, "pass"), verb); err != nil {
 		return err
 	}
 	for _, p := range r.Problems {
 		if p.Pass != "" {
 			log := cmp.Or(p.Log, "where its log was is not known")
-			fmt.Fprintf(a.stdout, "pass %s (%s): %s\n", printable(p.Pass), printable(log), printable(p.What))
+			safe.Fprintf(a.stdout, "pass %s (%s): %s\n", printable(p.Pass), printable(log), printable(p.What))
 		} else {
-			fmt.Fprintf(a.stdout, "store: %s\n", printable(p.What))
+			safe.Fprintf(a.stdout, "store: %s\n", printable(p.What))
 		}
 	}
 	switch {
 	case salvaged != "":
-		fmt.Fprintf(a.stderr, "capctl: hint: stop the agent, put %s in the place of %s, start it again: it reads the logs that are missing\n", salvaged, a.config.StoreFile())
+		safe.Fprintf(a.stderr, "capctl: hint: stop the agent, put %s in the place of %s, start it again: it reads the logs that are missing\n", salvaged, a.config.StoreFile())
 	case len(r.Problems) > 0:
 		a.say("hint: restore a backup, or `capctl verify --salvage NEW.db` and let the agent read the other logs again")
 	}
@@ -158,7 +160,7 @@ func (c *compactCmd) Run(a *app) error {
 	if err != nil {
 		return cli.FailedError(err)
 	}
-	fmt.Fprintf(a.stderr, "capctl: %d bytes before, %d after\n", before, after)
+	safe.Fprintf(a.stderr, "capctl: %d bytes before, %d after\n", before, after)
 	return nil
 }
 

@@ -11,6 +11,8 @@ import (
 	"strings"
 	"time"
 
+	safe "capd.example/internal/text"
+
 	"capd.example/campaign"
 	"capd.example/control"
 	"capd.example/internal/cli"
@@ -165,7 +167,7 @@ func (c *beginCmd) sayHand(a *app, agent *control.Client) error {
 	}
 	switch {
 	case len(s.Next)+len(s.Then) == 0:
-		fmt.Fprintln(a.stderr, "capctl: no tags by hand are in force")
+		safe.Fprintln(a.stderr, "capctl: no tags by hand are in force")
 	case maps.Equal(s.Next, s.Then):
 		a.say("the coming passes get %s; %s", pairs(s.Next), back)
 	case len(s.Then) == 0:
@@ -214,7 +216,7 @@ func (c *beginCmd) decide(ctx context.Context, a *app, b *logbook.Book, s *store
 	}
 	for name, level := range asked {
 		if is := parts[name]; is != "" && is != level {
-			fmt.Fprintf(a.stderr, "capctl: note: %s=%s is asked for and %s is built in: passes will be flagged until it is changed\n", name, level, is)
+			safe.Fprintf(a.stderr, "capctl: note: %s=%s is asked for and %s is built in: passes will be flagged until it is changed\n", name, level, is)
 		}
 	}
 	o := campaign.Order{Verb: campaign.Begin, Cell: b.Plan.Cell(cell), At: time.Now().UTC()}

@@ -5,6 +5,8 @@ import (
 	"slices"
 	"strings"
 
+	safe "capd.example/internal/text"
+
 	"github.com/jedib0t/go-pretty/v6/table"
 
 	"capd.example/analysis"
@@ -34,7 +36,7 @@ func (f analysisFlags) options(a *app) analysis.Options {
 	c := a.config.Analysis
 	agreement, err := agreement.RuleOf(a.config.Checks.Params["agreement"])
 	if err != nil {
-		fmt.Fprintf(a.stderr, "capctl: warning: checks.params: %v; its defaults hold\n", err)
+		safe.Fprintf(a.stderr, "capctl: warning: checks.params: %v; its defaults hold\n", err)
 	}
 	session := c.SessionSDPercent
 	if f.Session != nil {
@@ -84,7 +86,7 @@ func (f analysisFlags) checkFactors(a *app, passes []record.Pass) error {
 		if like := nearest(name, known); like != "" {
 			return cli.UsageError(fmt.Errorf("--factor %s: no selected pass has this tag; is %q meant?", name, like))
 		}
-		fmt.Fprintf(a.stderr, "capctl: note: --factor %s: no selected pass has this tag\n", name)
+		safe.Fprintf(a.stderr, "capctl: note: --factor %s: no selected pass has this tag\n", name)
 	}
 	return nil
 }
@@ -111,7 +113,7 @@ func printCells(a *app, form outputFlags, cells []analysis.Cell, o analysis.Opti
 	form.head(a, analysis.SessionsOf(cells, o))
 	same := warnedOfAll(cells)
 	if len(same) > 0 && !form.JSON && !form.CSV {
-		defer fmt.Fprintf(a.stderr, "capctl: note: of every cell: %s\n", strings.Join(same, "; "))
+		defer safe.Fprintf(a.stderr, "capctl: note: of every cell: %s\n", strings.Join(same, "; "))
 	}
 	return emit(a, form, cells, headings, func(x analysis.Cell) table.Row {
 		avg, low := x.Figure(analysis.Average), x.Figure(analysis.Low1)

@@ -8,6 +8,8 @@ import (
 	"strconv"
 	"strings"
 
+	safe "capd.example/internal/text"
+
 	"github.com/jedib0t/go-pretty/v6/table"
 
 	"capd.example/analysis"
@@ -57,7 +59,7 @@ func (c *compareCmd) Run(a *app) error {
 		return err
 	}
 	if chosen {
-		fmt.Fprintf(a.stderr, "capctl: compared by %s; --by names another factor (%s)\n", c.By, levels)
+		safe.Fprintf(a.stderr, "capctl: compared by %s; --by names another factor (%s)\n", c.By, levels)
 	}
 	margins, err := analysis.Compare(cells, c.By, c.Base, c.Metric, o)
 	if auto := analysis.ResolvedTie(margins, o); err == nil && c.Tie == autoTie && auto.Known() {
@@ -68,7 +70,7 @@ func (c *compareCmd) Run(a *app) error {
 		return cli.UsageError(err, "'capctl passes' lists what there is")
 	}
 	if len(margins) == 0 {
-		fmt.Fprintf(a.stderr, "capctl: nothing to compare: %s\n", levels.why(c.By, c.Base))
+		safe.Fprintf(a.stderr, "capctl: nothing to compare: %s\n", levels.why(c.By, c.Base))
 		for _, h := range levels.hints(c.By) {
 			a.say("hint: %s", h)
 		}

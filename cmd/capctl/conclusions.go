@@ -5,6 +5,8 @@ import (
 	"strings"
 	"unicode"
 
+	safe "capd.example/internal/text"
+
 	"github.com/jedib0t/go-pretty/v6/table"
 
 	"capd.example/internal/cli"
@@ -107,5 +109,5 @@ func texts(row table.Row, safe func(string) string) []string {
 
 // safeMarkdown keeps a text from ending its cell or becoming markup.
 func safeMarkdown(s string) string {
-	return strings.NewReplacer("\\", "\\\\", "|", "\\|", "<", "&lt;", ">", "&gt;", "&", "&amp;", "\n", " ", "\r", " ", "`", "\\`", "*", "\\*", "_", "\\_", "[", "\\[").Replace(s)
+	return strings.NewReplacer("\\", "\\\\", "|", "\\|", "<", "&lt;", ">", "&gt;", "&", "&amp;", "`", "\\`", "*", "\\*", "_", "\\_", "[", "\\[").Replace(safe.Plain(s))
 }

@@ -5,6 +5,8 @@ import (
 	"slices"
 	"strings"
 
+	safe "capd.example/internal/text"
+
 	"github.com/jedib0t/go-pretty/v6/table"
 
 	"capd.example/campaign"
@@ -246,12 +248,12 @@ func (c *coverageCmd) open(a *app, b *logbook.Book, page logbook.Page, cells []i
 
 func (c *coverageCmd) summary(a *app, b *logbook.Book, page logbook.Page, only map[string]string) {
 	s, cells, complete := page.Coverage.Sum(only)
-	fmt.Fprintf(a.stdout, "\n%s: %d of %s complete, %d of %s done; %d bad, %d doubtful, %d unverified\n",
+	safe.Fprintf(a.stdout, "\n%s: %d of %s complete, %d of %s done; %d bad, %d doubtful, %d unverified\n",
 		b.Campaign.Name, complete, record.Count(cells, "cell"), s.Done, record.Count(s.Wanted, "pass"), s.Bad, s.Doubtful, s.Unverified)
 	sayLeft(a, b, page)
 	beforeTheSwap(a, b, page)
 	if n := page.Others; n > 0 {
-		fmt.Fprintf(a.stdout, "%s of other campaigns, or recorded at another time, not counted\n", record.Count(n, "pass"))
+		safe.Fprintf(a.stdout, "%s of other campaigns, or recorded at another time, not counted\n", record.Count(n, "pass"))
 	}
 	strays(a, b, page)
 }
@@ -271,14 +273,14 @@ func beforeTheSwap(a *app, b *logbook.Book, page logbook.Page) {
 		}
 		what := b.Plan.Cell(cell)[o.Factor]
 		if o.Passes == 0 {
-			fmt.Fprintf(a.stdout, "nothing is open with %s: %s can be taken out\n", strings.Join(o.With, " "), what)
+			safe.Fprintf(a.stdout, "nothing is open with %s: %s can be taken out\n", strings.Join(o.With, " "), what)
 			continue
 		}
-		fmt.Fprintf(a.stdout, "before you take out %s: %s with %s open", what, record.Count(len(o.Cells), "cell"), record.Count(o.Passes, "pass"))
+		safe.Fprintf(a.stdout, "before you take out %s: %s with %s open", what, record.Count(len(o.Cells), "cell"), record.Count(o.Passes, "pass"))
 		if o.Bad > 0 {
-			fmt.Fprintf(a.stdout, ", %s bad among what was recorded for them", record.Count(o.Bad, "pass"))
+			safe.Fprintf(a.stdout, ", %s bad among what was recorded for them", record.Count(o.Bad, "pass"))
 		}
-		fmt.Fprintln(a.stdout, a.carry("; to list them: capctl coverage --open"+onlyFlags(o.With)))
+		safe.Fprintln(a.stdout, a.carry("; to list them: capctl coverage --open"+onlyFlags(o.With)))
 	}
 }
 
@@ -308,13 +310,13 @@ func strays(a *app, b *logbook.Book, page logbook.Page) {
 	if len(list) == 0 {
 		return
 	}
-	fmt.Fprintln(a.stdout, a.carry(record.Count(len(list), "pass")+" without a cell ('capctl tag ID name=value' puts one right):"))
+	safe.Fprintln(a.stdout, a.carry(record.Count(len(list), "pass")+" without a cell ('capctl tag ID name=value' puts one right):"))
 	const most = 20
 	for i, u := range list {
 		if i == most {
-			fmt.Fprintf(a.stdout, "  and %d more: --json lists all\n", len(list)-most)
+			safe.Fprintf(a.stdout, "  and %d more: --json lists all\n", len(list)-most)
 			break
 		}
-		fmt.Fprintf(a.stdout, "  %s %s: %s\n", u.Pass.ID, u.Pass.Log, whyStray(b, u))
+		safe.Fprintf(a.stdout, "  %s %s: %s\n", u.Pass.ID, u.Pass.Log, whyStray(b, u))
 	}
 }

@@ -15,12 +15,15 @@ import (
 	"strconv"
 	"time"
 
+	safe "capd.example/internal/text"
+
+	"github.com/jedib0t/go-pretty/v6/table"
+	"github.com/shirou/gopsutil/v3/process"
+
 	"capd.example/internal/cli"
 	"capd.example/metrics"
 	"capd.example/record"
 	"capd.example/stats"
-	"github.com/jedib0t/go-pretty/v6/table"
-	"github.com/shirou/gopsutil/v3/process"
 )
 
 // disturbanceCmd is `capctl disturbance`.
@@ -78,13 +81,13 @@ func (c *disturbanceCmd) Run(a *app) error {
 	}
 	defer func() {
 		if err := os.RemoveAll(dir); err != nil {
-			fmt.Fprintf(a.stderr, "capctl: note: what the agent wrote could not be removed: %v\n", err)
+			safe.Fprintf(a.stderr, "capctl: note: what the agent wrote could not be removed: %v\n", err)
 		}
 	}()
 	var lines []disturbanceLine
 	for i, threads := range c.loads() {
 		total := agentSettles + time.Duration(4*c.Rounds)*c.Block
-		fmt.Fprintf(a.stderr, "capctl: %s, about %s; leave the machine alone\n", record.Count(threads, "thread"), total.Round(time.Second))
+		safe.Fprintf(a.stderr, "capctl: %s, about %s; leave the machine alone\n", record.Count(threads, "thread"), total.Round(time.Second))
 		of, err := c.measure(a, agent, filepath.Join(dir, strconv.Itoa(i)), threads)
 		if a.ctx.Err() != nil {
 			return cli.FailedError(errors.New("interrupted; the agent that was measured is stopped"))
@@ -188,7 +191,7 @@ func (c *disturbanceCmd) measure(a *app, program, dir string, threads int) (of d
 		if err := agent.gone(); err != nil {
 			return of, err
 		}
-		fmt.Fprintf(a.stderr, "capctl: note: %v; whether it samples meanwhile is not checked\n", mute)
+		safe.Fprintf(a.stderr, "capctl: note: %v; whether it samples meanwhile is not checked\n", mute)
 	}
 	at, with, err := c.toggle(a.ctx, agent.proc, loop.now)
 	if err != nil {
@@ -359,7 +362,7 @@ func (c *disturbanceCmd) print(a *app, lines []disturbanceLine) error {
 		return nil
 	}
 	printTable(a.stdout, table.Row{"threads", "figure", "without agent", "typical round with agent, 95 % interval", "equivalent", "mean of the rounds, 95 % interval", "equivalent"}, rows)
-	_, err := fmt.Fprintf(a.stdout, `%d rounds of two blocks of %s with the agent at work and two with it held still, frames running and %s throughout.
+	_, err := safe.Fprintf(a.stdout, `%d rounds of two blocks of %s with the agent at work and two with it held still, frames running and %s throughout.
 Typical round: Hodges-Lehmann with the signed-rank test, which a shared machine's hold-ups do not drown; what the agent does in few
 rounds only shows in the mean alone. Equivalence by two one-sided tests at 5 %% (Schuirmann 1987), with the least margin provable
 here. Half as wide an interval takes four times the rounds.

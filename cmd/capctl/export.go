@@ -1,8 +1,9 @@
 package main
 
 import (
-	"fmt"
 	"time"
+
+	safe "capd.example/internal/text"
 
 	"capd.example/internal/cli"
 	"capd.example/record"
@@ -33,6 +34,6 @@ func (c *exportCmd) Run(a *app) error {
 	if err != nil {
 		return cli.FailedError(err)
 	}
-	fmt.Fprintf(a.stderr, "capctl: %s: %s written in %s, %d unchanged\n", c.Out, record.Count(done.Written, "pass"), record.Count(done.Files, "file"), done.Unchanged)
+	safe.Fprintf(a.stderr, "capctl: %s: %s written in %s, %d unchanged\n", c.Out, record.Count(done.Written, "pass"), record.Count(done.Files, "file"), done.Unchanged)
 	return nil
 }

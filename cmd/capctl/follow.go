@@ -5,6 +5,8 @@ import (
 	"fmt"
 	"time"
 
+	safe "capd.example/internal/text"
+
 	"capd.example/control"
 	"capd.example/internal/cli"
 	"capd.example/notify"
@@ -31,7 +33,7 @@ func (c *followCmd) Run(a *app) error {
 	}
 	passes, bad := 0, false
 	return withAgent(a, func(agent *control.Client) error {
-		ready := func() { fmt.Fprintln(a.stderr, "capctl: following; Ctrl-C ends it") }
+		ready := func() { safe.Fprintln(a.stderr, "capctl: following; Ctrl-C ends it") }
 		err := agent.Follow(a.ctx, ready, func(e control.Event) error {
 			if e.Pass != nil && e.Kind == control.KindPass && len(want) > 0 && !want[e.Pass.Verdict] {
 				return nil

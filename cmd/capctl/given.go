@@ -5,6 +5,8 @@ import (
 	"net/url"
 	"os"
 
+	safe "capd.example/internal/text"
+
 	"github.com/alecthomas/kong"
 
 	"capd.example/config"
@@ -63,5 +65,5 @@ func (a *app) carry(text string) string { return a.given.Carry(text) }
 
 // say tells people something; the commands in it carry what the user gave.
 func (a *app) say(format string, args ...any) {
-	fmt.Fprintf(a.stderr, "capctl: %s\n", a.carry(fmt.Sprintf(format, args...)))
+	fmt.Fprintf(a.stderr, "capctl: %s\n", a.carry(safe.Sprintf(format, args...)))
 }

@@ -7,6 +7,8 @@ import (
 	"io/fs"
 	"os"
 
+	safe "capd.example/internal/text"
+
 	"capd.example/internal/cli"
 	"capd.example/record"
 	"capd.example/store/export"
@@ -46,7 +48,7 @@ func (c *importCmd) Run(a *app) error {
 			return cli.FailedError(err)
 		}
 		if c.JSON {
-			err = json.NewEncoder(a.stdout).Encode(struct {
+			err = json.NewEncoder(safe.Escaped(a.stdout)).Encode(struct {
 				Folder string `json:"folder"`
 				export.Taken
 			}{dir, taken})
@@ -78,9 +80,9 @@ func printTaken(a *app, dir string, taken export.Taken) error {
 			text += fmt.Sprintf(", %d %s", x.n, x.what)
 		}
 	}
-	_, err := fmt.Fprintln(a.stdout, text)
+	_, err := safe.Fprintln(a.stdout, text)
 	for _, r := range taken.Refused {
-		fmt.Fprintf(a.stderr, "capctl: pass %s (%s) was not taken in: %s\n", printable(r.Pass), printable(r.Log), printable(r.Why))
+		safe.Fprintf(a.stderr, "capctl: pass %s (%s) was not taken in: %s\n", printable(r.Pass), printable(r.Log), printable(r.Why))
 	}
 	return err
 }

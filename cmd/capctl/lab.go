@@ -9,6 +9,8 @@ import (
 	"strings"
 	"time"
 
+	safe "capd.example/internal/text"
+
 	"github.com/jedib0t/go-pretty/v6/table"
 
 	"capd.example/internal/cli"
@@ -78,7 +80,7 @@ func (c *labSetupCmd) Run(a *app, parent *labCmd) error {
 	if err := l.Setup(a.ctx, c.Roles); err != nil {
 		return labError(err)
 	}
-	fmt.Fprintf(a.stderr, "capctl: the tables of %s are up to date\n", l.Name())
+	safe.Fprintf(a.stderr, "capctl: the tables of %s are up to date\n", l.Name())
 	return nil
 }
 
@@ -105,7 +107,7 @@ func (c *labStatusCmd) Run(a *app, parent *labCmd) error {
 		return nil
 	}
 	if len(list) == 0 {
-		fmt.Fprintln(a.stderr, "capctl: no bench has sent anything yet: set lab.address in the benches' configurations, or run 'capctl lab send' there")
+		safe.Fprintln(a.stderr, "capctl: no bench has sent anything yet: set lab.address in the benches' configurations, or run 'capctl lab send' there")
 		return nil
 	}
 	var rows []table.Row
@@ -138,7 +140,7 @@ func (c *labSendCmd) Run(a *app, parent *labCmd) error {
 	if err != nil {
 		return labError(err)
 	}
-	fmt.Fprintf(a.stderr, "capctl: %s sent\n", record.Count(n, "pass"))
+	safe.Fprintf(a.stderr, "capctl: %s sent\n", record.Count(n, "pass"))
 	return nil
 }
 

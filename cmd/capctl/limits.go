@@ -7,6 +7,8 @@ import (
 	"fmt"
 	"strings"
 
+	safe "capd.example/internal/text"
+
 	"github.com/jedib0t/go-pretty/v6/table"
 
 	"capd.example/analysis"
@@ -51,7 +53,7 @@ func (c *limitsCmd) Run(a *app) error {
 func printModels(a *app, form outputFlags, models []*analysis.Model) error {
 	for _, m := range models {
 		if !form.JSON {
-			fmt.Fprintln(a.stderr, "capctl: "+modelLine(m))
+			safe.Fprintln(a.stderr, "capctl: "+modelLine(m))
 		} else if err := jsonLine(a.stdout, map[string]any{"model": m}); err != nil {
 			return cli.FailedError(err)
 		}
@@ -73,7 +75,7 @@ func (c *predictCmd) Run(a *app) error {
 	}
 	list, models := analysis.Predict(cells, o)
 	if len(list) == 0 && len(cells) > 0 {
-		fmt.Fprintln(a.stderr, "capctl: nothing to predict: no cell is missing of which cells with the same processor and with the same card tell enough")
+		safe.Fprintln(a.stderr, "capctl: nothing to predict: no cell is missing of which cells with the same processor and with the same card tell enough")
 		untagged(a, cells, record.TagProcessor, record.TagGraphics)
 	}
 	err = emit(a, c.outputFlags, list, table.Row{"cell, not measured", "predicted FPS", "predicted FPS " + o.ConfidencePercent(), "bound by", "like the measured", "why"}, func(p analysis.Prediction) table.Row {
@@ -121,7 +123,7 @@ func loadsOf(a *app, cells []analysis.Cell) (map[string]analysis.Load, error) {
 			for _, p := range c.Passes.Used {
 				t, err := s.Telemetry(ctx, p.ID)
 				if errors.Is(err, store.ErrCorrupt) {
-					fmt.Fprintf(a.stderr, "capctl: warning: %v; its telemetry is left out\n", err)
+					safe.Fprintf(a.stderr, "capctl: warning: %v; its telemetry is left out\n", err)
 					continue
 				}
 				if err != nil {

@@ -13,14 +13,17 @@ import (
 	"strings"
 	"sync"
 
+	safe "capd.example/internal/text"
+
+	"github.com/jedib0t/go-pretty/v6/table"
+	"golang.org/x/term"
+
 	"capd.example/config"
 	"capd.example/framelog"
 	"capd.example/framelog/parquetlog"
 	"capd.example/internal/cli"
 	"capd.example/metrics"
 	"capd.example/record"
-	"github.com/jedib0t/go-pretty/v6/table"
-	"golang.org/x/term"
 )
 
 type measureCmd struct {
@@ -62,7 +65,7 @@ func (c *measureCmd) Run(a *app) error {
 	}
 	show := printer(&measuredTable{out: a.stdout, messages: a.stderr})
 	if c.JSON {
-		show = &measuredLines{enc: json.NewEncoder(a.stdout)}
+		show = &measuredLines{enc: json.NewEncoder(safe.Escaped(a.stdout))}
 	}
 	failed, missing, nameless := 0, 0, 0
 	bar := progress{out: a.stderr, total: len(files), on: isTerminal(a.stderr) && len(files) > 1}
@@ -83,7 +86,7 @@ func (c *measureCmd) Run(a *app) error {
 		err = show.end()
 	}
 	if c.Program != "" && nameless > 0 {
-		fmt.Fprintf(a.stderr, "capctl: note: %s of %d without names of programs: all rows were used, whatever --program says\n", record.Count(nameless, "log"), len(files))
+		safe.Fprintf(a.stderr, "capctl: note: %s of %d without names of programs: all rows were used, whatever --program says\n", record.Count(nameless, "log"), len(files))
 	}
 	switch {
 	case err != nil:

@@ -8,6 +8,8 @@ import (
 	"strings"
 	"time"
 
+	safe "capd.example/internal/text"
+
 	"github.com/jedib0t/go-pretty/v6/table"
 
 	"capd.example/campaign"
@@ -96,20 +98,20 @@ func showPosition(a *app, b *logbook.Book, page logbook.Page, from int, asJSON b
 	}
 	l.Advice = a.carry(l.Advice)
 	if pos.Cell < 0 {
-		fmt.Fprintf(a.stdout, "%s: %s\n", l.Campaign, l.Advice)
+		safe.Fprintf(a.stdout, "%s: %s\n", l.Campaign, l.Advice)
 		return nil
 	}
-	fmt.Fprintf(a.stdout, "%s (%s)\n", b.Plan.Where(pos.Cell), b.Plan.Name(pos.Cell))
+	safe.Fprintf(a.stdout, "%s (%s)\n", b.Plan.Where(pos.Cell), b.Plan.Name(pos.Cell))
 	if len(l.Change) > 0 {
-		fmt.Fprintf(a.stdout, "change: %s\n", strings.Join(l.Change, ", "))
+		safe.Fprintf(a.stdout, "change: %s\n", strings.Join(l.Change, ", "))
 	}
-	fmt.Fprintf(a.stdout, "%d of %s done, %d bad; %s\n", cover.State(pos.Cell).Done, record.Count(l.Wanted, "pass"), l.Bad, l.Advice)
+	safe.Fprintf(a.stdout, "%d of %s done, %d bad; %s\n", cover.State(pos.Cell).Done, record.Count(l.Wanted, "pass"), l.Bad, l.Advice)
 	if next := cover.Next(pos); next >= 0 {
-		fmt.Fprintf(a.stdout, "then: %s: %s\n", b.Plan.Where(next), strings.Join(b.Plan.Moves(pos.Cell, next), ", "))
+		safe.Fprintf(a.stdout, "then: %s: %s\n", b.Plan.Where(next), strings.Join(b.Plan.Moves(pos.Cell, next), ", "))
 	}
 	sayLeft(a, b, page)
 	for _, o := range pos.Lost {
-		fmt.Fprintf(a.stderr, "an order to %s speaks of a cell that the campaign has no more: %s\n", o.Verb, pairs(o.Cell))
+		safe.Fprintf(a.stderr, "an order to %s speaks of a cell that the campaign has no more: %s\n", o.Verb, pairs(o.Cell))
 	}
 	return nil
 }
@@ -117,11 +119,11 @@ func showPosition(a *app, b *logbook.Book, page logbook.Page, from int, asJSON b
 // sayLeft says what is left to be done, and how much of it is skipped.
 func sayLeft(a *app, b *logbook.Book, page logbook.Page) {
 	passes, minutes := page.Coverage.All(page.Position)
-	fmt.Fprintf(a.stdout, "left: %s, %s", record.Count(passes, "pass"), left(minutes, b.Campaign.HoursPerDay))
+	safe.Fprintf(a.stdout, "left: %s, %s", record.Count(passes, "pass"), left(minutes, b.Campaign.HoursPerDay))
 	if cells, out := page.Coverage.Skipped(page.Position); cells > 0 {
 		fmt.Fprint(a.stdout, a.carry(fmt.Sprintf("; %d of them in %s; 'capctl skip --undo' takes the last ones up again", out, record.Count(cells, "skipped cell"))))
 	}
-	fmt.Fprintln(a.stdout)
+	safe.Fprintln(a.stdout)
 }
 
 // pairs prints values as name=value in the order of the names.
@@ -234,7 +236,7 @@ func (c *nextCmd) byPrecision(a *app) error {
 	}
 	if !c.JSON {
 		printTable(a.stdout, table.Row{"cell", "name", "have", "needed", "repeats to", "margin +-", "then +-", "undecided", "change min", "repeatability of"}, rows)
-		fmt.Fprintf(a.stdout, "needed: to find %g %% with %g %% power at the 5 %% level\n", c.Difference, c.Power)
+		safe.Fprintf(a.stdout, "needed: to find %g %% with %g %% power at the 5 %% level\n", c.Difference, c.Power)
 	}
 	return nil
 }

@@ -1,8 +1,9 @@
 package main
 
 import (
-	"fmt"
 	"strings"
+
+	safe "capd.example/internal/text"
 
 	"github.com/jedib0t/go-pretty/v6/table"
 
@@ -41,16 +42,16 @@ func (c *oddCmd) Run(a *app) error {
 			return cli.FailedError(err)
 		}
 	}
-	fmt.Fprintf(a.stderr, "capctl: %d odd of %s that could be tested", len(r.Odd), record.Count(r.Tested, "cell"))
+	safe.Fprintf(a.stderr, "capctl: %d odd of %s that could be tested", len(r.Odd), record.Count(r.Tested, "cell"))
 	if n := len(r.Untestable); n > 0 {
-		fmt.Fprintf(a.stderr, "; %d cannot be, since no other cell says what to expect of them", n)
+		safe.Fprintf(a.stderr, "; %d cannot be, since no other cell says what to expect of them", n)
 	}
 	if n := len(r.Weak); n > 0 {
-		fmt.Fprintf(a.stderr, "; of %d the others say so little that 4 %% could be missed", n)
+		safe.Fprintf(a.stderr, "; of %d the others say so little that 4 %% could be missed", n)
 	}
-	fmt.Fprintln(a.stderr)
+	safe.Fprintln(a.stderr)
 	for _, why := range r.Outside {
-		fmt.Fprintf(a.stderr, "capctl: note: not tested: %s\n", printable(why))
+		safe.Fprintf(a.stderr, "capctl: note: not tested: %s\n", printable(why))
 	}
 	untagged(a, cells, record.TagProcessor, record.TagGraphics)
 	if err := sel.emit(a, c.outputFlags, cells); err != nil {

@@ -6,6 +6,8 @@ import (
 	"fmt"
 	"time"
 
+	safe "capd.example/internal/text"
+
 	"capd.example/control"
 	"capd.example/internal/cli"
 )
@@ -82,7 +84,7 @@ func overheadBetween(before, after control.Overhead) control.Overhead {
 
 func showOverhead(a *app, o control.Overhead) {
 	out := func(name, format string, args ...any) {
-		fmt.Fprintf(a.stdout, "%-10s %s\n", name, fmt.Sprintf(format, args...))
+		safe.Fprintf(a.stdout, "%-10s %s\n", name, fmt.Sprintf(format, args...))
 	}
 	counted := func(name string, known bool, format string, args ...any) {
 		if !known {

@@ -7,6 +7,8 @@ import (
 	"slices"
 	"strings"
 
+	safe "capd.example/internal/text"
+
 	"capd.example/internal/cli"
 	"capd.example/record"
 	"capd.example/store"
@@ -99,9 +101,9 @@ func (c *overruleCmd) again(passes []record.Pass) string {
 func (c *overruleCmd) list(a *app, passes []record.Pass) error {
 	for _, p := range passes {
 		becomes := cmp.Or(string(c.verdict), "what its checks say")
-		fmt.Fprintf(a.stdout, "%s  %s  %s -> %s\n", p.ID, printable(nameOf(p)), cmp.Or(string(p.Verdict), "not judged"), becomes)
+		safe.Fprintf(a.stdout, "%s  %s  %s -> %s\n", p.ID, printable(nameOf(p)), cmp.Or(string(p.Verdict), "not judged"), becomes)
 	}
-	fmt.Fprintf(a.stderr, "capctl: %s would be changed\n", record.Count(len(passes), "verdict"))
+	safe.Fprintf(a.stderr, "capctl: %s would be changed\n", record.Count(len(passes), "verdict"))
 	return nil
 }
 
@@ -163,7 +165,7 @@ func (c *overruleCmd) takeBack(a *app, s *store.Store, passes []record.Pass, who
 		if err != nil {
 			return cli.FailedError(err)
 		}
-		fmt.Fprintf(a.stderr, "capctl: pass %s was %s by hand and is %s by its checks\n", p.ID, p.Verdict, cmp.Or(now.Verdict, "not judged yet"))
+		safe.Fprintf(a.stderr, "capctl: pass %s was %s by hand and is %s by its checks\n", p.ID, p.Verdict, cmp.Or(now.Verdict, "not judged yet"))
 	}
 	return again
 }

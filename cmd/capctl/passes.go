@@ -13,6 +13,8 @@ import (
 	"time"
 	"unicode/utf8"
 
+	safe "capd.example/internal/text"
+
 	"github.com/jedib0t/go-pretty/v6/table"
 
 	"capd.example/internal/cli"
@@ -276,14 +278,14 @@ func (c *showCmd) history(a *app, r reader, p record.Pass) error {
 	if len(rows) > 0 {
 		printTable(a.stdout, table.Row{"when", "what", "verdict", "who", "why"}, rows)
 	} else if len(list) == 0 {
-		fmt.Fprintf(a.stderr, "capctl: pass %s was not judged yet; the agent does that\n", p.ID)
+		safe.Fprintf(a.stderr, "capctl: pass %s was not judged yet; the agent does that\n", p.ID)
 	}
 	return nil
 }
 
 func showPass(a *app, p sessionPass) {
 	out := func(name, format string, args ...any) {
-		fmt.Fprintf(a.stdout, "%-10s %s\n", name, fmt.Sprintf(format, args...))
+		safe.Fprintf(a.stdout, "%-10s %s\n", name, fmt.Sprintf(format, args...))
 	}
 	out("pass", "%s on %s, revision %d", p.ID, p.Bench, p.Revision)
 	out("log", "%s", p.Log)

@@ -7,6 +7,8 @@ import (
 	"math"
 	"strings"
 
+	safe "capd.example/internal/text"
+
 	"github.com/jedib0t/go-pretty/v6/table"
 
 	"capd.example/campaign"
@@ -132,11 +134,11 @@ func (c *planCmd) cells(a *app, p *campaign.Plan) error {
 
 func showPlan(a *app, c *campaign.Campaign, l plannedLine) {
 	e := l.Estimate
-	fmt.Fprintf(a.stdout, "campaign %s: %s, %s each, %d in all\n", c.Name, record.Count(e.Cells, "cell"), record.Count(c.Passes, "pass"), e.Passes)
+	safe.Fprintf(a.stdout, "campaign %s: %s, %s each, %d in all\n", c.Name, record.Count(e.Cells, "cell"), record.Count(c.Passes, "pass"), e.Passes)
 	for _, f := range c.Factors {
-		fmt.Fprintf(a.stdout, "  %-11s %s\n", f.Name, listed(f.Levels))
+		safe.Fprintf(a.stdout, "  %-11s %s\n", f.Name, listed(f.Levels))
 	}
-	fmt.Fprintln(a.stdout)
+	safe.Fprintln(a.stdout)
 	var rows []table.Row
 	rows = append(rows, table.Row{"passes", e.Passes, "", clock(e.PassTime)})
 	for _, ch := range e.Changes {
@@ -145,15 +147,15 @@ func showPlan(a *app, c *campaign.Campaign, l plannedLine) {
 	rows = append(rows, table.Row{"in all", "", "", clock(e.Total)})
 	printTable(a.stdout, table.Row{"what", "times", "minutes each", "h:min"}, rows)
 	if e.Days < 1 {
-		fmt.Fprintf(a.stdout, "\n%s in all; the passes alone take %s\n", lasting(e.Total), lasting(e.PassTime))
+		safe.Fprintf(a.stdout, "\n%s in all; the passes alone take %s\n", lasting(e.Total), lasting(e.PassTime))
 	} else {
-		fmt.Fprintf(a.stdout, "\n%.1f working days of %g hours; the passes alone are %.1f\n", e.Days, e.Hours, e.PassTime/60/e.Hours)
+		safe.Fprintf(a.stdout, "\n%.1f working days of %g hours; the passes alone are %.1f\n", e.Days, e.Hours, e.PassTime/60/e.Hours)
 	}
 	fmt.Fprint(a.stdout, a.carry(fmt.Sprintf("\nThe changes take %s in the order of the plan ('capctl plan --cells' lists it). %s\n", lasting(e.ChangeTime), orders(l))))
-	fmt.Fprintf(a.stdout, "\n%s\n", a.carry(resolves(c.Passes)))
-	fmt.Fprintf(a.stdout, "\n%s\n", controls(l.Controls))
+	safe.Fprintf(a.stdout, "\n%s\n", a.carry(resolves(c.Passes)))
+	safe.Fprintf(a.stdout, "\n%s\n", controls(l.Controls))
 	for _, g := range e.Unknown {
-		fmt.Fprintf(a.stderr, "the time of a pass of %s is unknown and counts as 0: set length_s or pass_minutes\n", g)
+		safe.Fprintf(a.stderr, "the time of a pass of %s is unknown and counts as 0: set length_s or pass_minutes\n", g)
 	}
 }
 

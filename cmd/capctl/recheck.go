@@ -9,6 +9,8 @@ import (
 	"slices"
 	"strings"
 
+	safe "capd.example/internal/text"
+
 	"github.com/jedib0t/go-pretty/v6/table"
 
 	"capd.example/config"
@@ -110,7 +112,7 @@ func (c *recheckCmd) each(a *app, x *examiner, passes []record.Pass) (out []rech
 	for i, p := range passes {
 		bar.at(i + 1)
 		if p.Verdict == "" {
-			fmt.Fprintf(a.stderr, "capctl: note: %s was not judged yet; the agent does that\n", p.ID)
+			safe.Fprintf(a.stderr, "capctl: note: %s was not judged yet; the agent does that\n", p.ID)
 			continue
 		}
 		r, err := x.judge(a.ctx, p, c.Apply, c.Why)
@@ -210,9 +212,9 @@ func (c *recheckCmd) report(a *app, list []rechecked) error {
 	if c.Apply {
 		done = "got"
 	}
-	fmt.Fprintf(a.stderr, "capctl: of %s %d %s another verdict; %d keep theirs with other findings\n", record.Count(len(list), "pass"), differ, done, other)
+	safe.Fprintf(a.stderr, "capctl: of %s %d %s another verdict; %d keep theirs with other findings\n", record.Count(len(list), "pass"), differ, done, other)
 	if differ > 0 && !c.Apply {
-		fmt.Fprintln(a.stderr, "capctl: hint: --apply stores the new findings")
+		safe.Fprintln(a.stderr, "capctl: hint: --apply stores the new findings")
 		return cli.ErrFound
 	}
 	return nil

@@ -10,6 +10,8 @@ import (
 	"slices"
 	"strings"
 
+	safe "capd.example/internal/text"
+
 	"github.com/rs/zerolog"
 
 	"capd.example/internal/cli"
@@ -135,7 +137,7 @@ func (x *examiner) tell(a *app, told map[string]bool) (worse []record.Pass) {
 		if m.Pass.Verdict == record.Clean {
 			again = " again"
 		}
-		fmt.Fprintf(a.stderr, "capctl: %s of the same cell was %s, is %s now%s\n", m.Pass.ID, m.Was, m.Pass.Verdict, again)
+		safe.Fprintf(a.stderr, "capctl: %s of the same cell was %s, is %s now%s\n", m.Pass.ID, m.Was, m.Pass.Verdict, again)
 		if m.Was == record.Clean {
 			worse = append(worse, m.Pass)
 		}
@@ -243,7 +245,7 @@ func (q *silence) add(id string, list map[string]string) {
 func (q *silence) report(a *app, then string) error {
 	for _, name := range slices.Sorted(maps.Keys(q.of)) {
 		u := q.of[name]
-		fmt.Fprintf(a.stderr, "capctl: note: no answer from %s about %s: %s\n", name, record.Count(u.passes, "pass"), u.why)
+		safe.Fprintf(a.stderr, "capctl: note: no answer from %s about %s: %s\n", name, record.Count(u.passes, "pass"), u.why)
 	}
 	if len(q.ids) == 0 {
 		return nil

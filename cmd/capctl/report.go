@@ -14,6 +14,8 @@ import (
 	"slices"
 	"time"
 
+	safe "capd.example/internal/text"
+
 	"capd.example/analysis"
 	"capd.example/internal/cli"
 	"capd.example/internal/folder"
@@ -73,7 +75,7 @@ func (c *reportCmd) Run(a *app) error {
 	}
 	c.clear(a, report.DrawnBefore(before), written)
 	c.markUsed(a, in.Passes)
-	fmt.Fprintf(a.stderr, "capctl: %s of %s, %s, %.1f MB; open %s\n", record.Count(len(r.Cells), "cell"), record.Count(len(in.Passes), "pass"), record.Count(len(written), "file"), float64(size)/1e6, filepath.Join(c.Out, "index.html"))
+	safe.Fprintf(a.stderr, "capctl: %s of %s, %s, %.1f MB; open %s\n", record.Count(len(r.Cells), "cell"), record.Count(len(in.Passes), "pass"), record.Count(len(written), "file"), float64(size)/1e6, filepath.Join(c.Out, "index.html"))
 	return nil
 }
 
@@ -108,14 +110,14 @@ func (c *reportCmd) clear(a *app, before []report.Drawn, written map[string]bool
 			continue
 		}
 		if err == nil && fmt.Sprintf("%x", sha256.Sum256(data)) != f.SHA256 {
-			fmt.Fprintf(a.stderr, "capctl: %s of the earlier report was changed since and is left there\n", f.Path)
+			safe.Fprintf(a.stderr, "capctl: %s of the earlier report was changed since and is left there\n", f.Path)
 			continue
 		}
 		if err == nil {
 			err = root.Remove(f.Path)
 		}
 		if err != nil {
-			fmt.Fprintf(a.stderr, "capctl: a chart of the earlier report is still there: %v\n", err)
+			safe.Fprintf(a.stderr, "capctl: a chart of the earlier report is still there: %v\n", err)
 		}
 	}
 }
@@ -142,7 +144,7 @@ func (c *reportCmd) markUsed(a *app, passes []record.Pass) {
 		err = s.MarkUsed(a.ctx, ids, folder)
 	}
 	if err != nil {
-		fmt.Fprintf(a.stderr, "capctl: 'capctl retain' will not know that this report uses its passes: %v\n", err)
+		safe.Fprintf(a.stderr, "capctl: 'capctl retain' will not know that this report uses its passes: %v\n", err)
 	}
 }
 

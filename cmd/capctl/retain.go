@@ -6,6 +6,8 @@ import (
 	"fmt"
 	"time"
 
+	safe "capd.example/internal/text"
+
 	"github.com/jedib0t/go-pretty/v6/table"
 
 	"capd.example/internal/cli"
@@ -27,7 +29,7 @@ func (c *retainCmd) Run(a *app) error {
 		return err
 	}
 	if rules.LogsBefore.IsZero() && rules.TelemetryBefore.IsZero() {
-		fmt.Fprintln(a.stderr, "capctl: everything is kept; log_days and telemetry_days under [store] in the configuration, or --log-days and --telemetry-days, set limits")
+		safe.Fprintln(a.stderr, "capctl: everything is kept; log_days and telemetry_days under [store] in the configuration, or --log-days and --telemetry-days, set limits")
 		return nil
 	}
 	if _, err := openToReadClose(a); err != nil {
@@ -100,7 +102,7 @@ func (c *retainCmd) print(a *app, done store.Retained) error {
 	for _, d := range done.Passes {
 		logs, samples = logs+d.LogBytes, samples+d.Telemetry
 		if c.JSON {
-			if err := json.NewEncoder(a.stdout).Encode(d); err != nil {
+			if err := json.NewEncoder(safe.Escaped(a.stdout)).Encode(d); err != nil {
 				return cli.FailedError(err)
 			}
 		}
@@ -113,13 +115,13 @@ func (c *retainCmd) print(a *app, done store.Retained) error {
 	if c.Drop {
 		verb = "lost"
 	}
-	fmt.Fprintf(a.stderr, "capctl: %s %s %.1f MB of kept logs and %.1f MB of samples; figures, tags, findings and frame times stay\n",
+	safe.Fprintf(a.stderr, "capctl: %s %s %.1f MB of kept logs and %.1f MB of samples; figures, tags, findings and frame times stay\n",
 		record.Count(len(done.Passes), "pass"), verb, float64(logs)/1e6, float64(samples)/1e6)
 	fits := ""
 	if a.config.Campaign != "" {
 		fits = fmt.Sprintf(", %d without one that the campaign counts", done.Kept)
 	}
-	fmt.Fprintf(a.stderr, "capctl: untouched although old: %s with a campaign tag%s, %d in a report, %d not judged yet\n",
+	safe.Fprintf(a.stderr, "capctl: untouched although old: %s with a campaign tag%s, %d in a report, %d not judged yet\n",
 		record.Count(done.InCampaign, "pass"), fits, done.InUse, done.Unfinished)
 	switch {
 	case len(done.Passes) == 0:

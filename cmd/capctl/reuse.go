@@ -8,6 +8,8 @@ import (
 	"slices"
 	"strings"
 
+	safe "capd.example/internal/text"
+
 	"github.com/jedib0t/go-pretty/v6/table"
 
 	"capd.example/analysis"
@@ -50,15 +52,15 @@ func (c *reuseCmd) Run(a *app) error {
 			return cli.FailedError(err)
 		}
 	} else if n := len(gate.Differences); c.CSV && !gate.Refused && n > 0 { // one table alone in a file for a spreadsheet
-		fmt.Fprintf(a.stderr, "capctl: %s, accepted or of no matter; they are listed without --csv\n", record.Count(n, "difference"))
+		safe.Fprintf(a.stderr, "capctl: %s, accepted or of no matter; they are listed without --csv\n", record.Count(n, "difference"))
 	} else if err := c.differences(a, gate); err != nil {
 		return err
 	}
 	if gate.Refused {
-		fmt.Fprintf(a.stderr, "capctl: not comparable: %s and %s\n", record.Count(gate.OldPasses, "older pass"), record.Count(gate.NewPasses, "new pass"))
+		safe.Fprintf(a.stderr, "capctl: not comparable: %s and %s\n", record.Count(gate.OldPasses, "older pass"), record.Count(gate.NewPasses, "new pass"))
 		return cli.ErrFound
 	}
-	fmt.Fprintf(a.stderr, "capctl: %s and %s may stand side by side\n", record.Count(gate.OldPasses, "older pass"), record.Count(gate.NewPasses, "new pass"))
+	safe.Fprintf(a.stderr, "capctl: %s and %s may stand side by side\n", record.Count(gate.OldPasses, "older pass"), record.Count(gate.NewPasses, "new pass"))
 	// Older and new cells stay cells of their own, told apart by their campaign or other tags.
 	o.Factors = slices.Clone(factorsOf(o))
 	for _, name := range tagNames(c.Old) {

@@ -7,6 +7,8 @@ import (
 	"strings"
 	"time"
 
+	safe "capd.example/internal/text"
+
 	"capd.example/internal/cli"
 	"capd.example/internal/logbook"
 	"capd.example/record"
@@ -180,30 +182,30 @@ func doneAt(now time.Time, hours, perDay float64) time.Time {
 }
 
 func (x shift) print(a *app, b *logbook.Book) {
-	fmt.Fprintf(a.stdout, "%s, %s to %s (%s): %s, %d good, %d to be repeated\n", printable(x.Bench), x.From.Local().Format("2006-01-02 15:04"), x.To.Local().Format("15:04"),
+	safe.Fprintf(a.stdout, "%s, %s to %s (%s): %s, %d good, %d to be repeated\n", printable(x.Bench), x.From.Local().Format("2006-01-02 15:04"), x.To.Local().Format("15:04"),
 		clockHours(60*x.Hours), record.Count(x.Passes, "pass"), x.Good, x.Repeats)
 	if x.Repeats > 0 {
 		var why []string
 		for _, c := range x.Causes {
 			why = append(why, fmt.Sprintf("%s %d", c.Check, c.Passes))
 		}
-		fmt.Fprintf(a.stdout, "lost: %s (%s)\n", clockHours(x.Lost), strings.Join(why, ", "))
+		safe.Fprintf(a.stdout, "lost: %s (%s)\n", clockHours(x.Lost), strings.Join(why, ", "))
 	}
 	if n := x.Verdicts["not judged"]; n > 0 {
-		fmt.Fprintf(a.stdout, "%s not judged yet\n", record.Count(n, "pass"))
+		safe.Fprintf(a.stdout, "%s not judged yet\n", record.Count(n, "pass"))
 	}
 	if b == nil {
 		return
 	}
 	if x.Left == 0 {
-		fmt.Fprintf(a.stdout, "%s is complete\n", x.Campaign)
+		safe.Fprintf(a.stdout, "%s is complete\n", x.Campaign)
 		return
 	}
-	fmt.Fprintf(a.stdout, "left of %s: %s, %s by the plan", x.Campaign, record.Count(x.Left, "pass"), clockHours(x.LeftMinutes))
+	safe.Fprintf(a.stdout, "left of %s: %s, %s by the plan", x.Campaign, record.Count(x.Left, "pass"), clockHours(x.LeftMinutes))
 	if x.PaceMinutes > 0 {
-		fmt.Fprintf(a.stdout, ", %s at the pace of this shift", clockHours(x.PaceMinutes))
+		safe.Fprintf(a.stdout, ", %s at the pace of this shift", clockHours(x.PaceMinutes))
 	}
-	fmt.Fprintf(a.stdout, "; done on %s with %g hours a day\n", x.DoneAt.Local().Format("Monday 2006-01-02"), b.Campaign.HoursPerDay)
+	safe.Fprintf(a.stdout, "; done on %s with %g hours a day\n", x.DoneAt.Local().Format("Monday 2006-01-02"), b.Campaign.HoursPerDay)
 }
 
 // clockHours prints minutes as hours and minutes.

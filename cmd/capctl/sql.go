@@ -14,7 +14,8 @@ import (
 	"strconv"
 	"strings"
 	"time"
-	"unicode/utf8"
+
+	safe "capd.example/internal/text"
 
 	"github.com/jedib0t/go-pretty/v6/table"
 
@@ -176,7 +177,7 @@ func writeCSV(w io.Writer, rows *store.Rows, raw bool) error {
 }
 
 func writeJSONL(w io.Writer, rows *store.Rows) error {
-	enc := json.NewEncoder(w)
+	enc := json.NewEncoder(safe.Escaped(w))
 	enc.SetEscapeHTML(false)
 	return eachRow(rows, func(row []any) error {
 		// Written by hand, since a map would lose the order of the columns.
@@ -258,15 +259,5 @@ func plain(v any) string {
 	return fmt.Sprint(v)
 }
 
-// printable keeps control characters of a tag from moving the terminal's cursor.
-func printable(s string) string {
-	if !utf8.ValidString(s) {
-		s = strings.ToValidUTF8(s, "\ufffd")
-	}
-	return strings.Map(func(r rune) rune {
-		if r < ' ' || r >= 0x7f && r < 0xa0 {
-			return '\ufffd'
-		}
-		return r
-	}, s)
-}
+// printable makes a word from outside fit for one line of a terminal.
+func printable(s string) string { return safe.Plain(s) }

@@ -7,6 +7,8 @@ import (
 	"strings"
 	"time"
 
+	safe "capd.example/internal/text"
+
 	"capd.example/control"
 	"capd.example/internal/cli"
 	"capd.example/record"
@@ -59,7 +61,7 @@ func agentError(err error) error {
 
 func showStatus(a *app, s control.Status, now time.Time) {
 	out := func(name, format string, args ...any) {
-		fmt.Fprintf(a.stdout, "%-10s %s\n", name, fmt.Sprintf(format, args...))
+		safe.Fprintf(a.stdout, "%-10s %s\n", name, fmt.Sprintf(format, args...))
 	}
 	out("bench", "%s", s.Bench)
 	out("agent", "%s, process %d, for %v", s.Version, s.PID, now.Sub(s.Since).Round(time.Second))

@@ -6,11 +6,14 @@ import (
 	"fmt"
 	"strings"
 
+	safe "capd.example/internal/text"
+
+	"github.com/jedib0t/go-pretty/v6/table"
+
 	"capd.example/internal/cli"
 	"capd.example/record"
 	"capd.example/store"
 	"capd.example/sysinfo"
-	"github.com/jedib0t/go-pretty/v6/table"
 )
 
 // systemCmd is `capctl system`.
@@ -44,7 +47,7 @@ func (c *systemShowCmd) Run(a *app) error {
 	}
 	violations := record.Violations(s, a.config.System.Must)
 	for _, v := range violations {
-		fmt.Fprintf(a.stderr, "capctl: %s must be %q and is %s\n", v.Name, v.Must, fieldText(v.Is))
+		safe.Fprintf(a.stderr, "capctl: %s must be %q and is %s\n", v.Name, v.Must, fieldText(v.Is))
 	}
 	if len(violations) > 0 {
 		return cli.ErrFound
@@ -108,11 +111,11 @@ func printSystem(a *app, s record.System) error {
 		}
 		rows = append(rows, table.Row{name, printable(fieldText(f)), printable(f.Source)})
 	}
-	if _, err := fmt.Fprintf(a.stdout, "system %s\n", s.ID); err != nil {
+	if _, err := safe.Fprintf(a.stdout, "system %s\n", s.ID); err != nil {
 		return printed(err)
 	}
 	printTable(a.stdout, table.Row{"field", "value", "source"}, rows)
-	_, err := fmt.Fprintln(a.stdout, identityMark)
+	_, err := safe.Fprintln(a.stdout, identityMark)
 	return printed(err)
 }
 
@@ -127,7 +130,7 @@ func fieldText(f record.Field) string {
 }
 
 func printJSON(a *app, v any) error {
-	enc := json.NewEncoder(a.stdout)
+	enc := json.NewEncoder(safe.Escaped(a.stdout))
 	enc.SetEscapeHTML(false)
 	return printed(enc.Encode(v))
 }
@@ -179,12 +182,12 @@ func (c *systemDiffCmd) Run(a *app) error {
 		rows = append(rows, table.Row{name, printable(fieldText(d.Old)), printable(fieldText(d.New))})
 	}
 	if len(changes) == 0 {
-		fmt.Fprintln(a.stderr, "capctl: the two systems do not differ")
+		safe.Fprintln(a.stderr, "capctl: the two systems do not differ")
 		return nil
 	}
 	if !c.JSON {
 		printTable(a.stdout, table.Row{"field", x.ID, y.ID}, rows)
-		if _, err := fmt.Fprintln(a.stdout, identityMark); err != nil {
+		if _, err := safe.Fprintln(a.stdout, identityMark); err != nil {
 			return printed(err)
 		}
 	}

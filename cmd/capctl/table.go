@@ -5,9 +5,12 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"reflect"
 	"regexp"
 	"strings"
 	"unicode/utf8"
+
+	safe "capd.example/internal/text"
 
 	"github.com/jedib0t/go-pretty/v6/table"
 	"github.com/jedib0t/go-pretty/v6/text"
@@ -25,7 +28,9 @@ func printTable(w io.Writer, headings table.Row, rows []table.Row) {
 		}
 	}
 	t.SetColumnConfigs(columns)
-	t.AppendRows(rows)
+	for _, r := range rows {
+		t.AppendRow(plainRow(r))
+	}
 	width := terminalWidth(w)
 	if numeric(rows, len(headings)-1) {
 		width = 0 // half a row of figures is worse than a broken line
@@ -37,6 +42,21 @@ func printTable(w io.Writer, headings table.Row, rows []table.Row) {
 		}
 		fmt.Fprintln(w, line)
 	}
+}
+
+// plainRow makes what stands in a row fit for a terminal, whoever wrote it.
+func plainRow(r table.Row) table.Row {
+	out := make(table.Row, len(r))
+	for i, cell := range r {
+		if out[i] = cell; cell != nil {
+			if s, isText := cell.(string); isText {
+				out[i] = safe.Plain(s)
+			} else if v := reflect.ValueOf(cell); v.Kind() == reflect.String {
+				out[i] = safe.Plain(v.String())
+			}
+		}
+	}
+	return out
 }
 
 // nothing says what a command did not find, and what to do, in place of an empty table.
@@ -88,7 +108,7 @@ func terminalWidth(w io.Writer) int {
 
 // jsonLine prints one object on a line of its own.
 func jsonLine(w io.Writer, v any) error {
-	enc := json.NewEncoder(w)
+	enc := json.NewEncoder(safe.Escaped(w))
 	enc.SetEscapeHTML(false)
 	return enc.Encode(v)
 }

@@ -8,6 +8,8 @@ import (
 	"slices"
 	"strings"
 
+	safe "capd.example/internal/text"
+
 	"github.com/jedib0t/go-pretty/v6/table"
 
 	"capd.example/internal/cli"
@@ -106,7 +108,7 @@ func reviewersNames(a *app, tags map[string]string) (map[string]string, error) {
 		out[name] = short
 		f, is := b.Campaign.Factor(name)
 		if is && value != "" && m.Kind != tag.Exact && m.Kind != tag.Pattern {
-			fmt.Fprintf(a.stderr, "capctl: note: %s has no level %q in the campaign; it has %s\n", name, value, listed(f.Levels))
+			safe.Fprintf(a.stderr, "capctl: note: %s has no level %q in the campaign; it has %s\n", name, value, listed(f.Levels))
 		}
 	}
 	return out, nil
@@ -119,7 +121,7 @@ func (c *tagCmd) correct(a *app, s *store.Store, passes []record.Pass, tags map[
 				return err
 			}
 		}
-		fmt.Fprintf(a.stderr, "capctl: %s would be corrected\n", record.Count(len(passes), "pass"))
+		safe.Fprintf(a.stderr, "capctl: %s would be corrected\n", record.Count(len(passes), "pass"))
 		return nil
 	}
 	ids := make([]string, len(passes))
@@ -150,11 +152,11 @@ func (c *tagCmd) show(a *app, l corrected) error {
 	if c.JSON {
 		return jsonLine(a.stdout, l)
 	}
-	fmt.Fprintf(a.stdout, "%s  %s -> %s", l.ID, pairs(l.Was), pairs(l.Now))
+	safe.Fprintf(a.stdout, "%s  %s -> %s", l.ID, pairs(l.Was), pairs(l.Now))
 	if l.Then != "" && l.Then != l.Verdict {
-		fmt.Fprintf(a.stdout, "  was %s, is %s now", l.Verdict, l.Then)
+		safe.Fprintf(a.stdout, "  was %s, is %s now", l.Verdict, l.Then)
 	}
-	fmt.Fprintln(a.stdout)
+	safe.Fprintln(a.stdout)
 	return nil
 }
 
@@ -224,7 +226,7 @@ func (c *tagCmd) judgeEach(a *app, x *examiner, old []record.Pass, names map[str
 		}
 	}
 	if len(into) > 0 {
-		fmt.Fprintf(a.stderr, "capctl: hint: these were clean until %s came into their cell: look at that one first\n", strings.Join(into, ", "))
+		safe.Fprintf(a.stderr, "capctl: hint: these were clean until %s came into their cell: look at that one first\n", strings.Join(into, ", "))
 	}
 	return err
 }
@@ -290,7 +292,7 @@ func (c *tagCmd) undone(a *app, s *store.Store, passes []record.Pass) error {
 			return cli.FailedError(err)
 		}
 	}
-	fmt.Fprintf(a.stderr, "capctl: %s would be put back\n", record.Count(len(passes), "pass"))
+	safe.Fprintf(a.stderr, "capctl: %s would be put back\n", record.Count(len(passes), "pass"))
 	return nil
 }
 
@@ -341,7 +343,7 @@ func (c *tagCmd) history(a *app, s *store.Store, passes []record.Pass) error {
 		return nil
 	}
 	if len(rows) == 0 {
-		fmt.Fprintln(a.stderr, "capctl: no tag of these passes was ever corrected")
+		safe.Fprintln(a.stderr, "capctl: no tag of these passes was ever corrected")
 		return nil
 	}
 	printTable(a.stdout, table.Row{"pass", "when", "who", "tag", "was", "became", "change", "why"}, rows)

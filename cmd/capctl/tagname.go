@@ -6,6 +6,8 @@ import (
 	"slices"
 	"strings"
 
+	safe "capd.example/internal/text"
+
 	"capd.example/internal/cli"
 	"capd.example/internal/logbook"
 	"capd.example/record"
@@ -27,7 +29,7 @@ func checkNames(a *app, s *store.Store, tags map[string]string, meant bool) erro
 		if like := nearest(name, known); like != "" && !meant {
 			return cli.UsageError(fmt.Errorf("no pass has a tag %q; is %q meant?", name, like), fmt.Sprintf("--new makes %q a tag of its own", name))
 		}
-		fmt.Fprintf(a.stderr, "capctl: note: %q is a new tag, which no pass had so far\n", name)
+		safe.Fprintf(a.stderr, "capctl: note: %q is a new tag, which no pass had so far\n", name)
 	}
 	return nil
 }

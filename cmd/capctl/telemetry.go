@@ -10,6 +10,8 @@ import (
 	"strconv"
 	"strings"
 
+	safe "capd.example/internal/text"
+
 	"github.com/jedib0t/go-pretty/v6/table"
 
 	"capd.example/internal/cli"
@@ -97,10 +99,10 @@ func telemetryOf(ctx context.Context, s reader, id string) (*telemetrySummary, e
 
 func showTelemetry(a *app, t *telemetrySummary) {
 	if t == nil {
-		fmt.Fprintln(a.stdout, "no samples are stored of this pass")
+		safe.Fprintln(a.stdout, "no samples are stored of this pass")
 		return
 	}
-	fmt.Fprintf(a.stdout, "\n%s\n", record.Count(t.Samples, "sample"))
+	safe.Fprintf(a.stdout, "\n%s\n", record.Count(t.Samples, "sample"))
 	var rows []table.Row
 	for _, s := range folded(t.Series) {
 		if s.Min == nil {
@@ -118,10 +120,10 @@ func showTelemetry(a *app, t *telemetrySummary) {
 		case p.Game:
 			role = ", the measured program"
 		}
-		fmt.Fprintf(a.stdout, "%-10s %s %.1f %% of one core%s%s\n", "program", p.Name, p.Percent, cardText(p.Cards), role)
+		safe.Fprintf(a.stdout, "%-10s %s %.1f %% of one core%s%s\n", "program", p.Name, p.Percent, cardText(p.Cards), role)
 	}
 	for _, g := range t.Missing {
-		fmt.Fprintf(a.stdout, "%-10s %s: %s, %s\n", "missing", g.Name, g.Why, g.Text)
+		safe.Fprintf(a.stdout, "%-10s %s: %s, %s\n", "missing", g.Name, g.Why, g.Text)
 	}
 }
 

@@ -14,6 +14,8 @@ import (
 	"strings"
 	"syscall"
 
+	safe "capd.example/internal/text"
+
 	"github.com/alecthomas/kong"
 )
 
@@ -60,13 +62,13 @@ func Status(program string, err error, stderr io.Writer, given Given) int {
 	if errors.As(err, &p) {
 		text = missing.ReplaceAllString(plainer.Replace(text), "$1 is missing")
 	}
-	fmt.Fprintf(stderr, "%s: error: %s\n", program, text)
+	fmt.Fprintf(stderr, "%s: error: %s\n", program, safe.Plain(text))
 	status := Failed
 	var e *Error
 	if errors.As(err, &e) {
 		status = e.Status
 		for _, h := range e.Hints {
-			fmt.Fprintf(stderr, "%s: hint: %s\n", program, given.Carry(h))
+			fmt.Fprintf(stderr, "%s: hint: %s\n", program, safe.Plain(given.Carry(h)))
 		}
 	}
 	if p != nil {

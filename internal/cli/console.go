@@ -6,9 +6,9 @@ import (
 	"io"
 	"maps"
 	"slices"
-	"strings"
 	"time"
-	"unicode"
+
+	words "capd.example/internal/text"
 
 	"github.com/rs/zerolog"
 )
@@ -36,7 +36,7 @@ func (c Console) Write(event []byte) (int, error) {
 	take := func(name string) string {
 		text, _ := fields[name].(string)
 		delete(fields, name)
-		return clean(text)
+		return words.Line(text)
 	}
 	at, level := take(zerolog.TimestampFieldName), take(zerolog.LevelFieldName)
 	_, shown := fields[OnScreen]
@@ -58,7 +58,7 @@ func (c Console) Write(event []byte) (int, error) {
 	if c.Verbose {
 		for _, name := range slices.Sorted(maps.Keys(fields)) {
 			value, _ := json.Marshal(fields[name]) // it was JSON
-			line += " " + name + "=" + clean(string(value))
+			line += " " + name + "=" + words.Line(string(value))
 		}
 	}
 	if _, err := io.WriteString(c.Out, line+"\n"); err != nil {
@@ -80,15 +80,4 @@ func (c Console) marked(level, line string) string {
 		return word + line
 	}
 	return colour + word + line + "\x1b[0m"
-}
-
-// clean keeps what other programs wrote from breaking a line or steering the terminal.
-func clean(s string) string {
-	s = strings.Map(func(r rune) rune {
-		if unicode.IsControl(r) || unicode.Is(unicode.Cf, r) {
-			return ' '
-		}
-		return r
-	}, s)
-	return strings.Join(strings.Fields(s), " ")
 }

@@ -29,11 +29,11 @@ func TestConsole(t *testing.T) {
 		want string
 	}{
 		{"plain", cli.Console{}, "@ pass 1 is clean\n" +
-			"@ warning: an alert was not delivered: no such host [2J -> look at the cable\n@ error: close the store\n"},
+			"@ warning: an alert was not delivered: no such host \ufffd[2J -> look at the cable\n@ error: close the store\n"},
 		{"colour", cli.Console{Colour: true}, "@ pass 1 is clean\n" +
-			"@ \x1b[33mwarning: an alert was not delivered: no such host [2J -> look at the cable\x1b[0m\n@ \x1b[1;31merror: close the store\x1b[0m\n"},
+			"@ \x1b[33mwarning: an alert was not delivered: no such host \ufffd[2J -> look at the cable\x1b[0m\n@ \x1b[1;31merror: close the store\x1b[0m\n"},
 		{"verbose", cli.Console{Verbose: true}, "@ pass 1 is clean avg_fps=89.98 pass=\"f5b9\"\n@ pass 2 is bad\n@ unreadable\n" +
-			"@ warning: an alert was not delivered: no such host [2J -> look at the cable\n@ error: close the store\n"},
+			"@ warning: an alert was not delivered: no such host \ufffd[2J -> look at the cable\n@ error: close the store\n"},
 	}
 	for _, tt := range tests {
 		if got := write(tt.c); got != tt.want {
