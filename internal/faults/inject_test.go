@@ -60,6 +60,7 @@ type traced struct {
 	status int                       // exit status; -1: killed
 	hit    []string                  // calls that failed
 	calls  map[string]map[string]int // thread = set of calls = how many
+	last   string
 	stderr string
 }
 
@@ -115,6 +116,9 @@ func trace(t *testing.T, paths []string, inject string, until func(context.Conte
 		t.Fatal(err)
 	}
 	got.read(t, out)
+	if got.status < 0 && len(got.hit) == 0 {
+		got.hit = []string{"killed at " + got.last}
+	}
 	return got
 }
 
@@ -128,26 +132,19 @@ func (g *traced) read(t *testing.T, path string) {
 	defer f.Close()
 	lines := bufio.NewScanner(f)
 	lines.Buffer(nil, 1<<20)
-	last := ""
 	g.calls = map[string]map[string]int{}
 	for lines.Scan() {
 		line := lines.Text()
 		m := callLine.FindStringSubmatch(line)
 		if m != nil {
-			last = m[2]
+			g.last = m[2]
 			g.count(m[1], m[2])
 		}
-		switch {
-		case strings.Contains(line, "(INJECTED)"):
-			if m != nil {
-				g.hit = append(g.hit, m[2])
-			} else {
-				g.hit = append(g.hit, line) // a call that was resumed
-			}
-		case strings.Contains(line, "+++ killed by SIGKILL"):
-			if len(g.hit) == 0 {
-				g.hit = append(g.hit, last)
-			}
+		switch injected := strings.Contains(line, "(INJECTED)"); {
+		case injected && m != nil:
+			g.hit = append(g.hit, m[2])
+		case injected:
+			g.hit = append(g.hit, line) // a call that was resumed
 		}
 	}
 	if err := lines.Err(); err != nil {
