@@ -1,7 +1,6 @@
 package main
 
 import (
-	"bytes"
 	"context"
 	"database/sql"
 	"errors"
@@ -85,7 +84,6 @@ type life struct {
 	source  *played
 	agent   *agent
 	again   time.Time // when validators that gave no answer are asked again
-	log     bytes.Buffer
 }
 
 var worlds sync.Map // folder of a simulation = *simulated
@@ -233,7 +231,7 @@ func (w *simulated) start() {
 	go func() {
 		defer close(l.ended)
 		defer stop()
-		a := &app{ctx: ctx, config: w.config, stdout: io.Discard, stderr: &l.log}
+		a := &app{ctx: ctx, config: w.config, stdout: io.Discard, stderr: io.Discard}
 		ag, err := build(a, false, l.outside())
 		if err != nil {
 			w.mu.Lock()
