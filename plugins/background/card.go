@@ -10,7 +10,7 @@ import (
 	"capd.example/record"
 )
 
-const cardAdvice = "end what drew or computed on the card and repeat the pass; a program that is meant to run is named in checks.background.allow"
+const cardAdvice = "end what drew or computed on the card and repeat the pass; name a program that is meant to run under [checks.params.background] allow"
 
 // cards judges what others did on the graphics cards that the measured program used.
 func cards(c *pick.Case, e record.Evidence, p plugins.Params) {
@@ -20,7 +20,7 @@ func cards(c *pick.Case, e record.Evidence, p plugins.Params) {
 	judged := false
 	for n := range maxCards {
 		if _, used := e.Telemetry.Find(of(record.SeriesGPUOthers, n)); used {
-			newCard(e, p, n).judge(c)
+			card{e, p, n}.judge(c)
 			judged = true
 		}
 	}
@@ -47,8 +47,6 @@ type card struct {
 	p plugins.Params
 	n int
 }
-
-func newCard(e record.Evidence, p plugins.Params, n int) card { return card{e, p, n} }
 
 func (k card) judge(c *pick.Case) {
 	if !k.shared(c) {
