@@ -24,9 +24,8 @@ type Troubles struct {
 	// Send queues an alert; on an error it is handed over again later.
 	Send func(context.Context, Alert) error
 
-	sending sync.Mutex // one at a time, so that nothing is told twice
-
 	mu       sync.Mutex
+	sending  chan struct{} // holds one: who tells, so that nothing is told twice
 	standing map[string]*standing
 	over     map[string]time.Time // key that was told = when it was over
 	once     []Alert              // told and not standing
@@ -114,10 +113,20 @@ func (t *Troubles) Say(ctx context.Context, a Alert) {
 	t.Tell(ctx)
 }
 
-// Tell tells what is not told yet and reports whether nothing is left of it.
+// Tell tells what is not told yet and reports whether nothing is left of it. Where somebody
+// else is about it, Tell waits as long as ctx allows: sending waits for the store.
 func (t *Troubles) Tell(ctx context.Context) (all bool) {
-	t.sending.Lock()
-	defer t.sending.Unlock()
+	t.mu.Lock()
+	if t.sending == nil {
+		t.sending = make(chan struct{}, 1)
+	}
+	t.mu.Unlock()
+	select {
+	case t.sending <- struct{}{}:
+		defer func() { <-t.sending }()
+	case <-ctx.Done():
+		return false
+	}
 	all = true
 	t.mu.Lock()
 	once := t.once

@@ -94,3 +94,25 @@ func TestAGroupOfTroublesIsReplaced(t *testing.T) {
 		}
 	})
 }
+
+// Who tells waits for the store, maybe for long: whoever comes then waits for that as his own
+// context allows, and a clock that stands still while somebody waits is not needed.
+func TestTwoWhoTellAtTheSameTimeTellOnce(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		s := &told{}
+		all := &Troubles{Bench: "b", Send: func(ctx context.Context, a Alert) error {
+			time.Sleep(5 * time.Second) // the store is busy
+			return s.send(ctx, a)
+		}}
+		go all.Raise(t.Context(), "disk", "the disk is full", "make room")
+		pass(time.Second)
+		short, stop := context.WithTimeout(t.Context(), time.Second)
+		defer stop()
+		if all.Tell(short) || short.Err() == nil {
+			t.Error("did not wait for who tells already, or longer than its context allows")
+		}
+		if !all.Tell(t.Context()) || len(s.list) != 1 {
+			t.Errorf("told %v", s.list)
+		}
+	})
+}

@@ -15,7 +15,7 @@ import (
 )
 
 var (
-	seeds     = flag.Int("seeds", 0, "how many seeds the simulation runs; 0: 30, 6 with the race detector, 1000 with CAPD_LONG=1")
+	seeds     = flag.Int("seeds", 0, "how many seeds the simulation runs; 0: 30, 4 with the race detector, 1000 with CAPD_LONG=1")
 	shorten   = flag.Bool("shorten", true, "look for fewer steps after which a seed fails")
 	firstSeed = flag.Uint64("seed", 0, "the simulation's first seed")
 )
@@ -32,7 +32,7 @@ func TestSimulation(t *testing.T) {
 		case testlab.Long(t):
 			n = 1000
 		case len(testlab.BuildFlags) > 0: // the race detector takes many times as long
-			n = 6
+			n = 4
 		}
 	}
 	blank := blankStore(t)
