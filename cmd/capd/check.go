@@ -4,16 +4,23 @@ import (
 	"bytes"
 	"errors"
 	"fmt"
+	"io"
 	"io/fs"
 	"maps"
 	"os"
 	"reflect"
+	"slices"
+	"strings"
 
 	"github.com/pelletier/go-toml/v2"
 
+	"capd.example/agent"
 	"capd.example/config"
 	"capd.example/internal/cli"
+	"capd.example/internal/logbook"
 	"capd.example/plugins/bundled"
+	"capd.example/record"
+	"capd.example/tag"
 )
 
 // checkCmd is `capd check`.
@@ -27,7 +34,7 @@ func (checkCmd) Run(a *app) error {
 	}
 	fmt.Fprintf(a.stderr, "configuration file: %s\n", from)
 	fmt.Fprintf(a.stderr, "capd would watch %s for %v and keep passes in %s\n", c.Watch, c.Files.Patterns, c.StoreFile())
-	wrong := wrongSettings(c)
+	wrong := agent.WrongSettings(c)
 	if len(c.Tags.Paths) == 0 {
 		fmt.Fprintln(a.stderr, "tags.paths is empty: game, resolution, preset and pass will be unknown unless a log's heading names them")
 	}
@@ -123,4 +130,49 @@ func full(v reflect.Value) {
 			v.Set(reflect.MakeMap(v.Type()))
 		}
 	}
+}
+
+// aboutCampaign says what the campaign is and what will not be known of a log but from the
+// plan's position.
+func aboutCampaign(out io.Writer, c config.Config) error {
+	if c.Campaign == "" {
+		return nil
+	}
+	book, err := logbook.Open(c.Campaign)
+	if err != nil {
+		return fmt.Errorf("campaign: %w", err)
+	}
+	fmt.Fprintf(out, "campaign %s: %s, %s each\n", book.Campaign.Name, record.Count(book.Plan.Len(), "cell"), record.Count(book.Campaign.Passes, "pass"))
+	known := []string{record.TagProcessor, record.TagGraphics, record.TagDriver}
+	if templates, err := tag.ParseTemplates(c.Tags.Paths); err == nil {
+		for _, t := range templates {
+			known = append(known, t.Names()...)
+		}
+	}
+	known = append(known, slices.Collect(maps.Values(c.Tags.Header))...)
+	known = append(known, slices.Collect(maps.Keys(c.Tags.Fixed))...)
+	var rest []string
+	for _, f := range book.Campaign.Factors {
+		if len(f.Levels) > 1 && !slices.Contains(known, f.Name) {
+			rest = append(rest, f.Name)
+		}
+	}
+	if len(rest) > 0 {
+		fmt.Fprintf(out, "%s: only the plan's position tells, unless a log's heading or, for the game, its program does; a path template would\n", strings.Join(rest, ", "))
+	}
+	return fixedLevels(book, c.Tags.Fixed)
+}
+
+// fixedLevels is the error of fixed tags that no cell can have.
+func fixedLevels(book *logbook.Book, fixed map[string]string) error {
+	for _, name := range slices.Sorted(maps.Keys(fixed)) {
+		f, is := book.Campaign.Factor(name)
+		if !is {
+			continue
+		}
+		if short, _ := book.Aliases.Short(name, fixed[name]); !slices.Contains(f.Levels, short) {
+			return fmt.Errorf("tags.fixed.%s: the campaign has no level %q; it has %s", name, fixed[name], strings.Join(f.Levels, ", "))
+		}
+	}
+	return nil
 }

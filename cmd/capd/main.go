@@ -8,7 +8,6 @@ import (
 	"io"
 	"os"
 	"path/filepath"
-	"slices"
 
 	"github.com/alecthomas/kong"
 
@@ -73,17 +72,6 @@ func run(ctx context.Context, args []string, stdout, stderr io.Writer) int {
 // givenOf gathers what the user gave to say which configuration, store and folder are meant.
 func givenOf(g grammar) cli.Given {
 	return cli.Given{{Name: "--config", Value: g.Config}, {Name: "--data", Value: g.Data}, {Name: "--watch", Value: g.Watch, For: []string{"run", "check"}}}
-}
-
-// anywhere is the same for readers in other folders.
-func anywhere(given cli.Given) cli.Given {
-	out := slices.Clone(given)
-	for i, o := range out {
-		if abs, err := filepath.Abs(o.Value); err == nil && o.Value != "" {
-			out[i].Value = abs
-		}
-	}
-	return out
 }
 
 func load(g grammar) (config.Config, error) {

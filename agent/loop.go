@@ -1,4 +1,4 @@
-package main
+package agent
 
 import (
 	"context"
@@ -17,8 +17,8 @@ import (
 	"capd.example/watcher"
 )
 
-// run works until ctx ends: it finishes what a crash left, then carries logs one by one.
-func (ag *agent) run(ctx context.Context) error {
+// Run works until ctx ends: it finishes what a crash left, then carries logs one by one.
+func (ag *Agent) Run(ctx context.Context) error {
 	ctx, stop := context.WithCancel(ctx)
 	var parts sync.WaitGroup
 	defer parts.Wait()
@@ -55,7 +55,7 @@ func (ag *agent) run(ctx context.Context) error {
 
 // work carries logs as they become complete. While another log is being recorded it only
 // waits: reading, checking and writing come after the pass.
-func (ag *agent) work(ctx context.Context, logs <-chan watcher.Log) {
+func (ag *Agent) work(ctx context.Context, logs <-chan watcher.Log) {
 	again := time.NewTimer(time.Hour)
 	defer again.Stop()
 	for {
@@ -75,7 +75,7 @@ func (ag *agent) work(ctx context.Context, logs <-chan watcher.Log) {
 
 // drain carries all logs that may be carried now and returns when to ask again, 0 for
 // when something happens.
-func (ag *agent) drain(ctx context.Context) time.Duration {
+func (ag *Agent) drain(ctx context.Context) time.Duration {
 	for ctx.Err() == nil {
 		l, wait := ag.desk.next(time.Now(), ag.watch.State())
 		if l == nil && ag.idle() {
@@ -111,7 +111,7 @@ const (
 
 // giveBack gives back what checking took once no log is left, and at once where a pass is
 // being recorded. It returns when to ask again, wait or earlier.
-func (ag *agent) giveBack(wait time.Duration) time.Duration {
+func (ag *Agent) giveBack(wait time.Duration) time.Duration {
 	if ag.kept.IsZero() {
 		return wait
 	}
@@ -172,7 +172,7 @@ func roughly(d time.Duration) string {
 }
 
 // progress says how many logs wait, now and then.
-func (ag *agent) progress() {
+func (ag *Agent) progress() {
 	now := time.Now()
 	waiting := ag.desk.length() + ag.watch.State().Queued
 	if text := ag.backlog.next(waiting, now.Sub(ag.kept), now); text != "" {
@@ -200,14 +200,14 @@ func soonest(a, b time.Duration) time.Duration {
 }
 
 // idle reports that no log waits or is being recorded, and that the agent may work.
-func (ag *agent) idle() bool {
+func (ag *Agent) idle() bool {
 	w := ag.watch.State()
 	return w.Queued == 0 && !time.Now().Before(recordedUntil(w)) && ag.desk.idle() && !ag.stuck
 }
 
 // watchOver raises and clears the troubles that this loop knows of, tells what is not told
 // yet, and returns when it wants to be called again.
-func (ag *agent) watchOver(ctx context.Context) time.Duration {
+func (ag *Agent) watchOver(ctx context.Context) time.Duration {
 	wait := time.Duration(0)
 	ag.sameStore(ctx)
 	unread := map[string]notify.Standing{}
@@ -254,7 +254,7 @@ func whyUnread(l waiting) (key string, s notify.Standing) {
 
 // sameStore makes sure that the store's file is the one that was opened: what is written
 // into a file that was deleted or replaced is lost.
-func (ag *agent) sameStore(ctx context.Context) {
+func (ag *Agent) sameStore(ctx context.Context) {
 	const key = "store-file"
 	path := ag.store.Path()
 	switch now, err := os.Stat(path); {
@@ -278,7 +278,7 @@ func (ag *agent) sameStore(ctx context.Context) {
 }
 
 // resume finishes the passes that a crash or a full store left between two steps.
-func (ag *agent) resume(ctx context.Context) {
+func (ag *Agent) resume(ctx context.Context) {
 	if ag.lost {
 		return
 	}
@@ -296,7 +296,7 @@ func (ag *agent) resume(ctx context.Context) {
 	}
 }
 
-func (ag *agent) carry(ctx context.Context, l waiting) {
+func (ag *Agent) carry(ctx context.Context, l waiting) {
 	info, err := os.Stat(l.Path)
 	if errors.Is(err, os.ErrNotExist) {
 		// It got another name, under which it is handed on, or was deleted. That is no log

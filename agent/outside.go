@@ -1,8 +1,7 @@
-package main
+package agent
 
 import (
 	"context"
-	"os"
 	"time"
 
 	"capd.example/control"
@@ -42,17 +41,17 @@ type checker interface {
 // events of the system, all of which have a time of their own.
 type outside struct {
 	bench  func(root string) machine
-	checks func(*agent) (checker, error)
+	checks func(*Agent) (checker, error)
 	routes func(routes.Options) ([]notify.Route, error)
 	watch  func(watcher.Options) watcher.Options // what is left open about watching
 	listen func(ctx context.Context, dataDir string, agent control.Agent, hub *control.Hub) (*control.Server, error)
 	rest   func() // before the next pass: memory that was used is given back
 }
 
-func world() outside {
+func world(standard []string) outside {
 	return outside{
 		bench:  func(root string) machine { return sysinfo.New(sysinfo.Options{Root: root}) },
-		checks: validators,
+		checks: func(ag *Agent) (checker, error) { return validators(ag, standard) },
 		routes: routes.Build,
 		watch:  func(o watcher.Options) watcher.Options { return o },
 		listen: control.Listen,
@@ -60,12 +59,8 @@ func world() outside {
 	}
 }
 
-func validators(ag *agent) (checker, error) {
-	self, err := os.Executable()
-	if err != nil {
-		return nil, err
-	}
-	o := judging.Validators(ag.config.Checks, []string{self, validatorRole}, ag.log)
+func validators(ag *Agent, standard []string) (checker, error) {
+	o := judging.Validators(ag.config.Checks, standard, ag.log)
 	o.TempDir = ag.config.Data // what a killed agent left there is cleared at the next start
 	h, err := host.New(o)
 	if err != nil {

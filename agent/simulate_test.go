@@ -1,4 +1,4 @@
-package main
+package agent
 
 import (
 	"flag"
@@ -107,7 +107,7 @@ func shortened(t *testing.T, blank string, seed uint64, o outcome) string {
 			low = middle + 1
 		}
 	}
-	return fmt.Sprintf("seed %d (again: go test ./cmd/capd -run TestSimulation -seeds 1 -seed %d), %d steps:\n  %s\n%s",
+	return fmt.Sprintf("seed %d (again: go test ./agent -run TestSimulation -seeds 1 -seed %d), %d steps:\n  %s\n%s",
 		seed, seed, o.steps, strings.Join(o.trace, "\n  "), strings.Join(o.wrong, "\n"))
 }
 

@@ -1,4 +1,4 @@
-package main
+package agent
 
 import (
 	"fmt"
@@ -16,9 +16,9 @@ import (
 	"capd.example/tag"
 )
 
-// wrongSettings lists what only the parts of the agent can know to be wrong with a
+// WrongSettings lists what only the parts of the agent can know to be wrong with a
 // configuration; 'capd run' refuses the first, 'capd check' prints all.
-func wrongSettings(c config.Config) []error {
+func WrongSettings(c config.Config) []error {
 	var wrong []error
 	add := func(key string, err error) {
 		if err != nil {

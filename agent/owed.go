@@ -1,4 +1,4 @@
-package main
+package agent
 
 import (
 	"context"
@@ -64,7 +64,7 @@ func (o *owed) keep(ctx context.Context, s *store.Store) error {
 // Settle stores a verdict once the store has noted which passes are owed an answer: else a
 // crash could leave one unverified for ever.
 func (r remembering) Settle(ctx context.Context, o pipeline.Outcome) error {
-	if err := r.owed.keep(ctx, r.agent.store); err != nil {
+	if err := r.owed.keep(ctx, r.Agent.store); err != nil {
 		return err
 	}
 	return r.passStore.Settle(ctx, o)
@@ -72,7 +72,7 @@ func (r remembering) Settle(ctx context.Context, o pipeline.Outcome) error {
 
 // remembering checks passes and remembers to which of them an answer is owed.
 type remembering struct {
-	*agent
+	*Agent
 	passStore
 }
 
@@ -139,7 +139,7 @@ const mostFailures = 2
 // makeGood has the passes checked again to which an answer is owed, once what failed may be
 // asked again, and tells what comes of it. It returns when to come back, 0 for not before
 // something happens.
-func (ag *agent) makeGood(ctx context.Context) time.Duration {
+func (ag *Agent) makeGood(ctx context.Context) time.Duration {
 	failures := 0
 	for range len(ag.owed.ids) {
 		if !ag.idle() {
@@ -175,7 +175,7 @@ func (ag *agent) makeGood(ctx context.Context) time.Duration {
 }
 
 // again is how long to wait until what failed may be asked again.
-func (ag *agent) again() time.Duration {
+func (ag *Agent) again() time.Duration {
 	wait := time.Duration(0)
 	for _, f := range ag.host.Failing() {
 		if left := time.Until(f.Again); !f.Again.IsZero() && left > 0 && (wait == 0 || left < wait) {
@@ -187,7 +187,7 @@ func (ag *agent) again() time.Duration {
 
 // checkAgain has one stored pass checked again. A verdict that is another one now is told
 // like every pass that was stored and not told about, so that a crash loses nothing.
-func (ag *agent) checkAgain(ctx context.Context, id string) error {
+func (ag *Agent) checkAgain(ctx context.Context, id string) error {
 	e, err := ag.store.Evidence(ctx, id)
 	if err != nil {
 		return err

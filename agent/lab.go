@@ -1,4 +1,4 @@
-package main
+package agent
 
 import (
 	"context"
@@ -14,7 +14,7 @@ const labLook = 10 * time.Minute
 // sendToLab sends judged passes to the lab's database until ctx ends. It is silent while
 // a log is being recorded, and whatever happens to the network or the lab, the agent does
 // not wait for it: what was not sent is sent later.
-func (ag *agent) sendToLab(ctx context.Context) error {
+func (ag *Agent) sendToLab(ctx context.Context) error {
 	f := &lab.Forwarder{
 		Store: ag.store, Bench: ag.config.Bench, Address: ag.config.Lab.Address,
 		Quiet: func() bool { return time.Since(ag.watch.State().Recording) < recordingFor },

@@ -1,4 +1,4 @@
-package main
+package agent
 
 import (
 	"context"
@@ -98,7 +98,7 @@ func (v *inspector) report(ctx context.Context, found []store.Problem) {
 }
 
 // verifyStore verifies the store while the bench is at rest, for as long as the agent runs.
-func (ag *agent) verifyStore(ctx context.Context) error {
+func (ag *Agent) verifyStore(ctx context.Context) error {
 	v := inspector{store: ag.store, atRest: ag.atRest, tell: func(ctx context.Context, what, advice string) {
 		ag.log.Error().Msg(what)
 		ag.tell().send(ctx, notify.FromTrouble(ag.config.Bench, what, advice, time.Now()))
@@ -130,7 +130,7 @@ func (ag *agent) verifyStore(ctx context.Context) error {
 }
 
 // atRest reports that no log is being recorded, was so a moment ago, or waits.
-func (ag *agent) atRest() bool {
+func (ag *Agent) atRest() bool {
 	w := ag.watch.State()
 	return w.Pending == 0 && w.Queued == 0 && ag.desk.queued() == 0 && time.Since(w.Recording) >= verifyEvery
 }

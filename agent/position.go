@@ -1,12 +1,10 @@
-package main
+package agent
 
 import (
 	"context"
 	"crypto/sha256"
 	"encoding/hex"
 	"fmt"
-	"io"
-	"maps"
 	"slices"
 	"strings"
 	"sync"
@@ -227,49 +225,4 @@ func (p *planner) forget(a notify.Alert) {
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	delete(p.warned, a.ID)
-}
-
-// aboutCampaign says what the campaign is and what will not be known of a log but from the
-// plan's position.
-func aboutCampaign(out io.Writer, c config.Config) error {
-	if c.Campaign == "" {
-		return nil
-	}
-	book, err := logbook.Open(c.Campaign)
-	if err != nil {
-		return fmt.Errorf("campaign: %w", err)
-	}
-	fmt.Fprintf(out, "campaign %s: %s, %s each\n", book.Campaign.Name, record.Count(book.Plan.Len(), "cell"), record.Count(book.Campaign.Passes, "pass"))
-	known := []string{record.TagProcessor, record.TagGraphics, record.TagDriver}
-	if templates, err := tag.ParseTemplates(c.Tags.Paths); err == nil {
-		for _, t := range templates {
-			known = append(known, t.Names()...)
-		}
-	}
-	known = append(known, slices.Collect(maps.Values(c.Tags.Header))...)
-	known = append(known, slices.Collect(maps.Keys(c.Tags.Fixed))...)
-	var rest []string
-	for _, f := range book.Campaign.Factors {
-		if len(f.Levels) > 1 && !slices.Contains(known, f.Name) {
-			rest = append(rest, f.Name)
-		}
-	}
-	if len(rest) > 0 {
-		fmt.Fprintf(out, "%s: only the plan's position tells, unless a log's heading or, for the game, its program does; a path template would\n", strings.Join(rest, ", "))
-	}
-	return fixedLevels(book, c.Tags.Fixed)
-}
-
-// fixedLevels is the error of fixed tags that no cell can have.
-func fixedLevels(book *logbook.Book, fixed map[string]string) error {
-	for _, name := range slices.Sorted(maps.Keys(fixed)) {
-		f, is := book.Campaign.Factor(name)
-		if !is {
-			continue
-		}
-		if short, _ := book.Aliases.Short(name, fixed[name]); !slices.Contains(f.Levels, short) {
-			return fmt.Errorf("tags.fixed.%s: the campaign has no level %q; it has %s", name, fixed[name], strings.Join(f.Levels, ", "))
-		}
-	}
-	return nil
 }

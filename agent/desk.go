@@ -1,4 +1,4 @@
-package main
+package agent
 
 import (
 	"context"
@@ -20,7 +20,7 @@ import (
 // desk is what a person can ask and tell the running agent through capctl. It also holds
 // the logs that wait, since a pause makes them wait longer.
 type desk struct {
-	agent *agent
+	agent *Agent
 	since time.Time
 	wakes chan struct{} // wakes the agent's loop after a pause
 

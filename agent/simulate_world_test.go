@@ -1,4 +1,4 @@
-package main
+package agent
 
 import (
 	"context"
@@ -15,6 +15,7 @@ import (
 	"time"
 
 	"github.com/fsnotify/fsnotify"
+	"github.com/rs/zerolog"
 	"modernc.org/sqlite"
 
 	"capd.example/config"
@@ -82,7 +83,7 @@ type life struct {
 	stop    context.CancelFunc
 	ended   chan struct{}
 	source  *played
-	agent   *agent
+	agent   *Agent
 	again   time.Time // when validators that gave no answer are asked again
 }
 
@@ -231,8 +232,7 @@ func (w *simulated) start() {
 	go func() {
 		defer close(l.ended)
 		defer stop()
-		a := &app{ctx: ctx, config: w.config, stdout: io.Discard, stderr: io.Discard}
-		ag, err := build(a, false, l.outside())
+		ag, err := build(ctx, Options{Config: w.config, Log: zerolog.Nop(), Screen: Screen{Out: io.Discard}}, l.outside())
 		if err != nil {
 			w.mu.Lock()
 			l.dead = true // it said what is wrong and ended: it is started again
@@ -242,10 +242,10 @@ func (w *simulated) start() {
 		w.mu.Lock()
 		l.agent = ag
 		w.mu.Unlock()
-		if err := ag.run(ctx); err != nil {
+		if err := ag.Run(ctx); err != nil {
 			w.fail("the agent ended: %v", err)
 		}
-		ag.close()
+		ag.Close()
 	}()
 	synctest.Wait()
 }
@@ -314,7 +314,7 @@ func (w *simulated) committing() func() int32 {
 func (l *life) outside() outside {
 	return outside{
 		bench:  func(string) machine { return still{} },
-		checks: func(*agent) (checker, error) { return validating{l}, nil },
+		checks: func(*Agent) (checker, error) { return validating{l}, nil },
 		routes: func(o routes.Options) ([]notify.Route, error) {
 			return []notify.Route{
 				{Channel: phone{"web hook", l}, Queue: o.Queue, Timeout: 10 * time.Second},

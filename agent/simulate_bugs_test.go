@@ -1,4 +1,4 @@
-package main
+package agent
 
 import (
 	"fmt"
@@ -17,7 +17,7 @@ import (
 // happen. They verify the verifier: what finds none of them finds nothing.
 func plantedBugs(t *testing.T) []string {
 	t.Helper()
-	list, err := filepath.Glob(filepath.Join(testlab.Root(), "cmd/capd/testdata/bugs/*.patch"))
+	list, err := filepath.Glob(filepath.Join(testlab.Root(), "agent/testdata/bugs/*.patch"))
 	if err != nil || len(list) < 10 {
 		t.Fatalf("%d planted bugs, %v", len(list), err)
 	}
@@ -69,14 +69,14 @@ func TestPlantedBugsAreFound(t *testing.T) {
 				}
 			}()
 			program := filepath.Join(t.TempDir(), "simulation")
-			build := exec.Command("go", "test", "-c", "-o", program, "./cmd/capd")
+			build := exec.Command("go", "test", "-c", "-o", program, "./agent")
 			build.Dir = tree
 			if out, err := build.CombinedOutput(); err != nil {
 				t.Fatalf("%v: %s", err, out)
 			}
 			for first := 0; first < mostSeeds; first += 20 {
 				run := exec.Command(program, "-test.run", "^TestSimulation$", "-test.failfast", "-shorten=false", "-seeds", "20", "-seed", strconv.Itoa(first))
-				run.Dir = filepath.Join(tree, "cmd/capd")
+				run.Dir = filepath.Join(tree, "agent")
 				out, err := run.CombinedOutput()
 				if err == nil {
 					continue
