@@ -72,8 +72,10 @@ type Agent struct {
 	backlog  backlog
 	hub      control.Hub
 	plan     *planner
-	desk     *desk
-	service  *control.Server
+	intake   *intake
+	tags     manualTags
+	service  *service
+	server   *control.Server
 }
 
 // New builds an agent. Errors carry the exit status and a hint of [cli].
@@ -119,14 +121,14 @@ func build(ctx context.Context, o Options, out outside) (_ *Agent, err error) {
 	if ag.watch, err = ag.watcher(ctx); err != nil {
 		return nil, cli.FailedError(err)
 	}
-	ag.desk = &desk{agent: ag, since: time.Now(), wakes: make(chan struct{}, 1)}
-	if ag.service, err = out.listen(ctx, o.Config.Data, ag.desk, &ag.hub); errors.Is(err, control.ErrTaken) {
+	ag.intake, ag.service = newIntake(), &service{agent: ag, since: time.Now()}
+	if ag.server, err = out.listen(ctx, o.Config.Data, ag.service, &ag.hub); errors.Is(err, control.ErrTaken) {
 		return nil, cli.FailedError(err, "stop the other agent, or give this one a folder of its own with --data")
 	} else if err != nil {
 		// The system may have no such sockets, or the path may be too long for one. Passes
 		// are worth more than talking about them.
 		ag.log.Warn().Err(err).Msg("capctl cannot talk to this agent (status, follow, begin, pause); everything else works")
-		ag.service = nil
+		ag.server = nil
 	}
 	c := o.Config
 	kept := remembering{ag, passStore{judging.Cells{Store: ag.store, Who: "capd", Tell: true}, ag.store}}
@@ -136,7 +138,7 @@ func build(ctx context.Context, o Options, out outside) (_ *Agent, err error) {
 		Know: pipeline.Knowledge{
 			Bench: c.Bench, Templates: templates, Header: c.Tags.Header, Fixed: c.Tags.Fixed,
 			Order: tag.Order(c.Tags.Trust), Factors: record.CellFactors, Required: c.Checks.Required, Must: c.System.Must,
-			Hand: ag.desk.tags, Present: ag.desk.since,
+			Hand: ag.tags.at, Present: ag.service.since,
 			Expect: func(record.Tags) record.Expectation {
 				return judging.Expect(c.Expect)
 			},
@@ -287,13 +289,13 @@ func (ag *Agent) firstStart(ctx context.Context) (time.Time, error) {
 }
 
 func (ag *Agent) tell() teller {
-	return teller{ag.alerts, &ag.hub, ag.desk, ag.plan, ag.config.Bench, ag.log, ag.config.Checks.Required, ag.screen, ag.given}
+	return teller{ag.alerts, &ag.hub, ag.service, ag.plan, ag.config.Bench, ag.log, ag.config.Checks.Required, ag.screen, ag.given}
 }
 
 // Close gives back what New took. [Agent.Run] must have returned.
 func (ag *Agent) Close() {
-	if ag.service != nil {
-		ag.service.Close()
+	if ag.server != nil {
+		ag.server.Close()
 	}
 	if ag.host != nil {
 		ag.host.Close()

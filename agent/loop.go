@@ -4,16 +4,11 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"math"
 	"os"
 	"sync"
-	"syscall"
 	"time"
 
-	"capd.example/notify"
 	"capd.example/pipeline"
-	"capd.example/record"
-	"capd.example/store"
 	"capd.example/watcher"
 )
 
@@ -33,8 +28,8 @@ func (ag *Agent) Run(ctx context.Context) error {
 	logs := make(chan watcher.Log)
 	start("telemetry", ag.bench.Sample)
 	start("alerts", ag.alerts.Run)
-	if ag.service != nil {
-		start("control", ag.service.Run)
+	if ag.server != nil {
+		start("control", ag.server.Run)
 	}
 	if ag.config.Lab.Address != "" {
 		start("lab", ag.sendToLab)
@@ -66,8 +61,8 @@ func (ag *Agent) work(ctx context.Context, logs <-chan watcher.Log) {
 		case <-ctx.Done():
 			return
 		case l := <-logs:
-			ag.desk.arrive(l)
-		case <-ag.desk.wakes:
+			ag.intake.arrive(l)
+		case <-ag.intake.wakes:
 		case <-again.C:
 		}
 	}
@@ -77,7 +72,7 @@ func (ag *Agent) work(ctx context.Context, logs <-chan watcher.Log) {
 // when something happens.
 func (ag *Agent) drain(ctx context.Context) time.Duration {
 	for ctx.Err() == nil {
-		l, wait := ag.desk.next(time.Now(), ag.watch.State())
+		l, wait := ag.intake.next(time.Now(), ag.watch.State())
 		if l == nil && ag.idle() {
 			wait = soonest(wait, ag.makeGood(ctx))
 		}
@@ -95,7 +90,7 @@ func (ag *Agent) drain(ctx context.Context) time.Duration {
 		}
 		ag.kept = time.Now()
 		if ag.stuck {
-			ag.desk.putBack(*l, time.Now().Add(storeRetry))
+			ag.intake.putBack(*l, time.Now().Add(storeRetry))
 		}
 	}
 	return 0
@@ -129,57 +124,6 @@ func (ag *Agent) giveBack(wait time.Duration) time.Duration {
 	return wait
 }
 
-// backlog is a row of logs that are taken in one after the other.
-type backlog struct {
-	since time.Time // the first of them was begun
-	taken int
-	told  time.Time
-}
-
-const (
-	backlogLeast = 5                // logs that wait from which on people are told
-	backlogEvery = 10 * time.Second // and how often
-)
-
-// next counts a log that was taken while others wait; text says how many and how long they
-// will take, "" where there is nothing to say now.
-func (b *backlog) next(waiting int, took time.Duration, now time.Time) (text string) {
-	if waiting == 0 {
-		*b = backlog{}
-		return ""
-	}
-	if b.taken == 0 {
-		b.since = now.Add(-took)
-	}
-	b.taken++
-	if waiting < backlogLeast || now.Sub(b.told) < backlogEvery {
-		return ""
-	}
-	b.told = now
-	left := time.Duration(float64(now.Sub(b.since)) / float64(b.taken) * float64(waiting))
-	return fmt.Sprintf("%s to go, about %s", record.Count(waiting, "log"), roughly(left))
-}
-
-// roughly says for people how long something takes.
-func roughly(d time.Duration) string {
-	switch {
-	case d < 50*time.Second:
-		return record.Count(max(10, int(d.Seconds()+5)/10*10), "second")
-	case d < 50*time.Minute:
-		return record.Count(int(math.Ceil(d.Minutes()-0.25)), "minute")
-	}
-	return fmt.Sprintf("%.1f hours", d.Hours())
-}
-
-// progress says how many logs wait, now and then.
-func (ag *Agent) progress() {
-	now := time.Now()
-	waiting := ag.desk.length() + ag.watch.State().Queued
-	if text := ag.backlog.next(waiting, now.Sub(ag.kept), now); text != "" {
-		ag.log.Info().Int("waiting", waiting).Msg(text)
-	}
-}
-
 const (
 	// storeRetry is how long logs wait when the store could not take one, and how long one
 	// log waits that could not be read.
@@ -202,79 +146,7 @@ func soonest(a, b time.Duration) time.Duration {
 // idle reports that no log waits or is being recorded, and that the agent may work.
 func (ag *Agent) idle() bool {
 	w := ag.watch.State()
-	return w.Queued == 0 && !time.Now().Before(recordedUntil(w)) && ag.desk.idle() && !ag.stuck
-}
-
-// watchOver raises and clears the troubles that this loop knows of, tells what is not told
-// yet, and returns when it wants to be called again.
-func (ag *Agent) watchOver(ctx context.Context) time.Duration {
-	wait := time.Duration(0)
-	ag.sameStore(ctx)
-	unread := map[string]notify.Standing{}
-	for _, l := range ag.desk.unread() {
-		key, s := whyUnread(l)
-		if _, is := unread[key]; !is {
-			unread[key] = s
-		}
-	}
-	ag.troubles.Replace(ctx, "read", unread)
-	if file, since := ag.desk.holdsUp(); file == "" {
-		ag.troubles.Clear("held")
-	} else if left := time.Until(since.Add(sayHeld)); left > 0 {
-		ag.troubles.Clear("held")
-		wait = left
-	} else {
-		ag.troubles.Raise(ctx, "held", fmt.Sprintf("finished logs wait since %s, for %s is being written", since.Local().Format(time.TimeOnly), file),
-			fmt.Sprintf("if it is no log of a pass, keep it out of the watched folder, or out of files.patterns; the logs wait %v for it at most", patience))
-	}
-	if !ag.troubles.Tell(ctx) {
-		wait = soonest(wait, storeRetry)
-	}
-	return wait
-}
-
-// whyUnread says why a log cannot be read now; alike causes have one key.
-func whyUnread(l waiting) (key string, s notify.Standing) {
-	advice := fmt.Sprintf("no pass is to be repeated: it is tried again every %v", storeRetry)
-	if errors.Is(l.why, syscall.EMFILE) || errors.Is(l.why, syscall.ENFILE) {
-		return "descriptors", notify.Standing{
-			Text:   fmt.Sprintf("the agent cannot open any more files, %s among them: %v", l.Rel, l.why),
-			Advice: "raise the limit of open files (ulimit -n) and start the agent again, or end what uses them up; " + advice,
-		}
-	}
-	cause := l.why
-	for next := errors.Unwrap(cause); next != nil; next = errors.Unwrap(cause) {
-		cause = next
-	}
-	return cause.Error(), notify.Standing{
-		Text:   fmt.Sprintf("a log cannot be read now: %v", l.why),
-		Advice: advice + "; if it stays, look at the disk, and at what holds the log",
-	}
-}
-
-// sameStore makes sure that the store's file is the one that was opened: what is written
-// into a file that was deleted or replaced is lost.
-func (ag *Agent) sameStore(ctx context.Context) {
-	const key = "store-file"
-	path := ag.store.Path()
-	switch now, err := os.Stat(path); {
-	case err == nil && os.SameFile(now, ag.identity):
-		if ag.lost {
-			ag.lost = false
-			ag.resume(ctx)
-		}
-		ag.troubles.Clear(key)
-		return
-	case err == nil:
-		ag.troubles.Raise(ctx, key, "the store "+path+" was replaced while the agent runs; it still has the old one open",
-			"start the agent again; the logs wait, and are read again as far as the new store lacks them")
-	case errors.Is(err, os.ErrNotExist):
-		ag.troubles.Raise(ctx, key, "the store "+path+" was deleted while the agent runs",
-			"put it back from where it went, or from a backup, and start the agent again; the logs wait, and those whose passes are lost are read again")
-	default:
-		ag.troubles.Raise(ctx, key, fmt.Sprintf("the store cannot be seen: %v", err), "see that the data folder's disk is well; no log is lost")
-	}
-	ag.lost, ag.stuck = true, true
+	return w.Queued == 0 && !time.Now().Before(recordedUntil(w)) && ag.intake.idle() && !ag.stuck
 }
 
 // resume finishes the passes that a crash or a full store left between two steps.
@@ -317,7 +189,7 @@ func (ag *Agent) carry(ctx context.Context, l waiting) {
 		ag.log.Warn().Err(err).Str("log", l.Path).Msg("a log went before it was read; where it only got another name it is read under that")
 	case errors.Is(err, pipeline.ErrNotNow):
 		ag.log.Debug().Err(err).Msg("not now")
-		ag.desk.putOff(l, time.Now().Add(storeRetry), err)
+		ag.intake.putOff(l, time.Now().Add(storeRetry), err)
 	case err != nil:
 		// Whatever the store has, the log is still there: it waits until the store works.
 		ag.log.Error().Err(err).Msg("the store cannot take a pass now")
@@ -326,19 +198,4 @@ func (ag *Agent) carry(ctx context.Context, l waiting) {
 	case !isNew:
 		ag.log.Info().Str("log", l.Path).Str("pass", pass.ID).Msgf("%s holds the same bytes as pass %s, which is stored already", l.Rel, pass.ID)
 	}
-}
-
-func adviceFor(err error) string {
-	what := "see that the data folder's disk is well"
-	switch {
-	case errors.Is(err, store.ErrFull):
-		what = "make room on the data folder's disk"
-	case errors.Is(err, store.ErrReadOnly):
-		what = "make the data folder writable"
-	case errors.Is(err, store.ErrBusy):
-		what = "end what keeps the store busy"
-	case errors.Is(err, store.ErrCorrupt):
-		what = "run 'capctl verify'"
-	}
-	return fmt.Sprintf("%s; no log is lost, and the agent tries again every %s", what, storeRetry)
 }

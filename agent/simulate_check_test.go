@@ -31,7 +31,7 @@ func (w *simulated) mend() {
 	w.mu.Lock()
 	ag := w.life.agent
 	w.mu.Unlock()
-	w.must(ag.desk.Resume(context.Background()))
+	w.must(ag.service.Resume(context.Background()))
 	w.pass(time.Hour) // longer than the longest wait of an alert and of a log
 	w.revive()
 }

@@ -342,16 +342,16 @@ func (w *simulated) desk() {
 	switch w.rng.IntN(4) {
 	case 0:
 		w.say("paused")
-		w.must(ag.desk.Pause(ctx, ""))
+		w.must(ag.service.Pause(ctx, ""))
 	case 1:
 		w.say("goes on")
-		w.must(ag.desk.Resume(ctx))
+		w.must(ag.service.Resume(ctx))
 	case 2:
 		w.say("the coming passes get ambient=20")
-		w.must(ag.desk.Begin(ctx, map[string]string{"ambient": "20"}, w.rng.IntN(2) == 0))
+		w.must(ag.service.Begin(ctx, map[string]string{"ambient": "20"}, w.rng.IntN(2) == 0))
 	case 3:
 		w.say("is asked how it is")
-		if _, err := ag.desk.Status(ctx); err != nil {
+		if _, err := ag.service.Status(ctx); err != nil {
 			w.say("  no answer: %v", err)
 		}
 	}

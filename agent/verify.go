@@ -132,5 +132,5 @@ func (ag *Agent) verifyStore(ctx context.Context) error {
 // atRest reports that no log is being recorded, was so a moment ago, or waits.
 func (ag *Agent) atRest() bool {
 	w := ag.watch.State()
-	return w.Pending == 0 && w.Queued == 0 && ag.desk.queued() == 0 && time.Since(w.Recording) >= verifyEvery
+	return w.Pending == 0 && w.Queued == 0 && ag.intake.length() == 0 && time.Since(w.Recording) >= verifyEvery
 }

@@ -1,0 +1,110 @@
+package agent
+
+import (
+	"errors"
+	"maps"
+	"sync"
+	"time"
+)
+
+// manualTags are the tags that the reviewer gives by hand for the coming passes. Its methods
+// may be called from several goroutines.
+type manualTags struct {
+	mu   sync.Mutex
+	hand said // until they are taken back
+	once said // for the next pass alone; an empty value hides one of hand
+}
+
+// said are tags given by hand.
+type said struct {
+	tags map[string]string
+	at   time.Time
+}
+
+// slack allows for a pass that the reviewer started just before saying what it is.
+const slack = 30 * time.Second
+
+// meets reports whether the tags are meant for a pass that started then: a log that is late
+// does not get tags that were meant for the passes after it.
+func (s said) meets(started time.Time) bool { return !started.Before(s.at.Add(-slack)) }
+
+// set gives tags from now on: they join those in force, an empty value takes one back,
+// and no tags take all back. Those for the next pass alone leave the others as they are.
+func (m *manualTags) set(tags map[string]string, once bool) error {
+	if _, unnamed := tags[""]; unnamed {
+		return errors.New("a tag needs a name")
+	}
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	now := time.Now()
+	if len(tags) == 0 {
+		m.hand, m.once = said{at: now}, said{}
+		return nil
+	}
+	hand, next := filled(m.hand.tags), filled(m.once.tags)
+	for name, value := range tags {
+		switch {
+		case once && (value != "" || hand[name] != ""):
+			next[name] = value
+		case value != "":
+			hand[name] = value
+			delete(next, name) // what was said last holds
+		default:
+			delete(next, name)
+			if !once {
+				delete(hand, name)
+			}
+		}
+	}
+	if once {
+		m.once = said{next, now}
+	} else {
+		m.hand, m.once.tags = said{hand, now}, next
+	}
+	return nil
+}
+
+// filled returns a copy that can be written to.
+func filled(m map[string]string) map[string]string {
+	out := map[string]string{}
+	maps.Copy(out, m)
+	return out
+}
+
+// coming returns the tags that the next pass gets, and those that the ones after it get.
+func (m *manualTags) coming() (next, then map[string]string) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	return over(m.hand.tags, m.once.tags), over(m.hand.tags, nil)
+}
+
+// over puts tags for one pass over those that stay.
+func over(hand, once map[string]string) map[string]string {
+	out := filled(hand)
+	maps.Copy(out, once)
+	maps.DeleteFunc(out, func(_, value string) bool { return value == "" })
+	return out
+}
+
+// at returns what was said for a pass that started then.
+func (m *manualTags) at(started time.Time) map[string]string {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	var hand, once map[string]string
+	if m.hand.meets(started) {
+		hand = m.hand.tags
+	}
+	if m.once.meets(started) {
+		once = m.once.tags
+	}
+	return over(hand, once)
+}
+
+// given notes that a pass that started then has got its tags: those for one pass go.
+func (m *manualTags) given(started time.Time) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	if m.once.meets(started) {
+		m.once = said{}
+	}
+}

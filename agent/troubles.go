@@ -1,0 +1,100 @@
+package agent
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"syscall"
+	"time"
+
+	"capd.example/notify"
+	"capd.example/store"
+)
+
+// watchOver raises and clears the troubles that this loop knows of, tells what is not told
+// yet, and returns when it wants to be called again.
+func (ag *Agent) watchOver(ctx context.Context) time.Duration {
+	wait := time.Duration(0)
+	ag.sameStore(ctx)
+	unread := map[string]notify.Standing{}
+	for _, l := range ag.intake.unread() {
+		key, s := whyUnread(l)
+		if _, is := unread[key]; !is {
+			unread[key] = s
+		}
+	}
+	ag.troubles.Replace(ctx, "read", unread)
+	if file, since := ag.intake.holdsUp(); file == "" {
+		ag.troubles.Clear("held")
+	} else if left := time.Until(since.Add(sayHeld)); left > 0 {
+		ag.troubles.Clear("held")
+		wait = left
+	} else {
+		ag.troubles.Raise(ctx, "held", fmt.Sprintf("finished logs wait since %s, for %s is being written", since.Local().Format(time.TimeOnly), file),
+			fmt.Sprintf("if it is no log of a pass, keep it out of the watched folder, or out of files.patterns; the logs wait %v for it at most", patience))
+	}
+	if !ag.troubles.Tell(ctx) {
+		wait = soonest(wait, storeRetry)
+	}
+	return wait
+}
+
+// whyUnread says why a log cannot be read now; alike causes have one key.
+func whyUnread(l waiting) (key string, s notify.Standing) {
+	advice := fmt.Sprintf("no pass is to be repeated: it is tried again every %v", storeRetry)
+	if errors.Is(l.why, syscall.EMFILE) || errors.Is(l.why, syscall.ENFILE) {
+		return "descriptors", notify.Standing{
+			Text:   fmt.Sprintf("the agent cannot open any more files, %s among them: %v", l.Rel, l.why),
+			Advice: "raise the limit of open files (ulimit -n) and start the agent again, or end what uses them up; " + advice,
+		}
+	}
+	cause := l.why
+	for next := errors.Unwrap(cause); next != nil; next = errors.Unwrap(cause) {
+		cause = next
+	}
+	return cause.Error(), notify.Standing{
+		Text:   fmt.Sprintf("a log cannot be read now: %v", l.why),
+		Advice: advice + "; if it stays, look at the disk, and at what holds the log",
+	}
+}
+
+// sameStore makes sure that the store's file is the one that was opened: what is written
+// into a file that was deleted or replaced is lost.
+func (ag *Agent) sameStore(ctx context.Context) {
+	const key = "store-file"
+	path := ag.store.Path()
+	switch now, err := os.Stat(path); {
+	case err == nil && os.SameFile(now, ag.identity):
+		if ag.lost {
+			ag.lost = false
+			ag.resume(ctx)
+		}
+		ag.troubles.Clear(key)
+		return
+	case err == nil:
+		ag.troubles.Raise(ctx, key, "the store "+path+" was replaced while the agent runs; it still has the old one open",
+			"start the agent again; the logs wait, and are read again as far as the new store lacks them")
+	case errors.Is(err, os.ErrNotExist):
+		ag.troubles.Raise(ctx, key, "the store "+path+" was deleted while the agent runs",
+			"put it back from where it went, or from a backup, and start the agent again; the logs wait, and those whose passes are lost are read again")
+	default:
+		ag.troubles.Raise(ctx, key, fmt.Sprintf("the store cannot be seen: %v", err), "see that the data folder's disk is well; no log is lost")
+	}
+	ag.lost, ag.stuck = true, true
+}
+
+func adviceFor(err error) string {
+	what := "see that the data folder's disk is well"
+	switch {
+	case errors.Is(err, store.ErrFull):
+		what = "make room on the data folder's disk"
+	case errors.Is(err, store.ErrReadOnly):
+		what = "make the data folder writable"
+	case errors.Is(err, store.ErrBusy):
+		what = "end what keeps the store busy"
+	case errors.Is(err, store.ErrCorrupt):
+		what = "run 'capctl verify'"
+	}
+	return fmt.Sprintf("%s; no log is lost, and the agent tries again every %s", what, storeRetry)
+}
