@@ -49,6 +49,7 @@ var may = []struct {
 	{"internal/fence", []string{"internal/testlab"}, "internal/fence is this test"},
 	{"internal/labels", []string{"*"}, "internal/labels measures the validators"},
 	{"internal/testlab", []string{"record", "internal/testlab"}, "internal/testlab holds what tests and the demo share"},
+	{"disturbance", []string{"config", "control", "metrics", "record", "stats", "sysinfo"}, "disturbance/ runs the agent as a user would, and times frames"},
 	{"agent", []string{"*"}, "agent/ is the running agent and wires its parts"},
 	{"cmd", []string{"*"}, "cmd/ holds flags, settings and exit statuses"},
 	{"demo", []string{"*"}, "demo/ runs the programs as a user would"},

@@ -1,6 +1,6 @@
 //go:build !linux && !windows
 
-package main
+package disturbance
 
 import "os/exec"
 

@@ -1,4 +1,4 @@
-package main
+package disturbance
 
 import (
 	"math"
@@ -13,47 +13,47 @@ import (
 	"capd.example/record"
 )
 
-func rounds(n int, effect func(i int) float64) []disturbanceRound {
-	var out []disturbanceRound
+func rounds(n int, effect func(i int) float64) []round {
+	var out []round
 	for i := range n {
 		v := 100 * (1 - 0.001*float64(i)) // the machine gets slower all the time
 		e := effect(i)
-		out = append(out, disturbanceRound{without: record.Metrics{AvgFPS: v, Low1FPS: v / 2}, with: record.Metrics{AvgFPS: v * e, Low1FPS: v * e / 2}})
+		out = append(out, round{without: record.Metrics{AvgFPS: v, Low1FPS: v / 2}, with: record.Metrics{AvgFPS: v * e, Low1FPS: v * e / 2}})
 	}
 	return out
 }
 
-func TestJudgeDisturbance(t *testing.T) {
+func TestJudge(t *testing.T) {
 	wobble := func(i int) float64 { return 1 + 0.0002*float64(i%3-1) }
-	l := judgeDisturbance(1, rounds(9, wobble), nil)[0]
-	if !l.Typical.Within05 || !l.Typical.Within01 || !l.Mean.Within01 || math.Abs(l.Typical.Change) > 1e-4 {
+	l := judge(1, series{rounds: rounds(9, wobble)})[0]
+	if !l.Typical.Within05 || !l.Typical.Within01 || !l.Mean.Within01 || math.Abs(l.Typical.Relative) > 1e-4 {
 		t.Errorf("nothing but noise: %+v", l)
 	}
-	l = judgeDisturbance(1, rounds(9, func(i int) float64 { return 0.98 * wobble(i) }), nil)[0]
-	if l.Typical.Within05 || math.Abs(l.Typical.Change+0.02) > 1e-3 || *l.Typical.CIHigh > -0.015 || math.Abs(l.Mean.Change+0.02) > 1e-3 {
+	l = judge(1, series{rounds: rounds(9, func(i int) float64 { return 0.98 * wobble(i) })})[0]
+	if l.Typical.Within05 || math.Abs(l.Typical.Relative+0.02) > 1e-3 || *l.Typical.CIHigh > -0.015 || math.Abs(l.Mean.Relative+0.02) > 1e-3 {
 		t.Errorf("2 %% slower: %+v", l)
 	}
-	l = judgeDisturbance(1, rounds(9, func(i int) float64 { return 1 + 0.05*float64(i%3-1) }), nil)[0]
+	l = judge(1, series{rounds: rounds(9, func(i int) float64 { return 1 + 0.05*float64(i%3-1) })})[0]
 	if l.Typical.Within05 || l.Mean.Within05 || *l.Typical.Least < 0.005 {
 		t.Errorf("a noisy machine proves nothing: %+v", l)
 	}
 	// One round in ten is held up by something else: the mean proves nothing, the centre does.
-	l = judgeDisturbance(1, rounds(60, func(i int) float64 {
+	l = judge(1, series{rounds: rounds(60, func(i int) float64 {
 		if i%10 == 0 {
 			return 1 + 0.1*float64(i/10%2*2-1)
 		}
 		return wobble(i)
-	}), nil)[0]
+	})})[0]
 	if !l.Typical.Within05 || l.Mean.Within05 {
 		t.Errorf("a machine held up now and then: %+v", l)
 	}
 	// The agent costs 5 % in one round of ten: the typical round does not show it, the mean does.
-	l = judgeDisturbance(1, rounds(60, func(i int) float64 {
+	l = judge(1, series{rounds: rounds(60, func(i int) float64 {
 		if i%10 == 0 {
 			return 0.95
 		}
 		return wobble(i)
-	}), nil)[0]
+	})})[0]
 	if l.Mean.Within05 || *l.Mean.CIHigh > -0.001 {
 		t.Errorf("an agent that costs much now and then: %+v", l)
 	}
@@ -89,8 +89,8 @@ func TestSplitRounds(t *testing.T) {
 	if err != nil || len(got) != 10 {
 		t.Fatalf("%d rounds, %v", len(got), err)
 	}
-	l := judgeDisturbance(2, got, nil)[0]
-	if math.Abs(l.Typical.Change+0.01/1.01) > 2e-4 || *l.Typical.CIHigh > -0.009 {
+	l := judge(2, series{rounds: got})[0]
+	if math.Abs(l.Typical.Relative+0.01/1.01) > 2e-4 || *l.Typical.CIHigh > -0.009 {
 		t.Errorf("%+v", l)
 	}
 	if _, err := splitRounds([][]frame{nil}, at, with, time.Second); err == nil {

@@ -1,4 +1,4 @@
-package main
+package disturbance
 
 import (
 	"context"
@@ -54,7 +54,7 @@ func startMeasured(ctx context.Context, program, dir string) (*measuredAgent, er
 	if m.proc, err = process.NewProcessWithContext(ctx, int32(m.cmd.Process.Pid)); err != nil {
 		err = fmt.Errorf("find the agent that was started: %w", err)
 	}
-	for start := time.Now(); err == nil && !fileExists((config.Config{Data: m.data}).StoreFile()); {
+	for start := time.Now(); err == nil && !exists((config.Config{Data: m.data}).StoreFile()); {
 		if err = m.gone(); err == nil {
 			err = sleepUntil(ctx, time.Now().Add(100*time.Millisecond))
 		}
@@ -67,6 +67,11 @@ func startMeasured(ctx context.Context, program, dir string) (*measuredAgent, er
 		return nil, err
 	}
 	return m, nil
+}
+
+func exists(path string) bool {
+	_, err := os.Stat(path)
+	return err == nil
 }
 
 // stop ends the agent and whatever it has started.
