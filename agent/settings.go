@@ -16,10 +16,13 @@ import (
 	"capd.example/tag"
 )
 
-// WrongSettings lists what only the parts of the agent can know to be wrong with a
-// configuration; 'capd run' refuses the first, 'capd check' prints all.
+// WrongSettings lists all that is wrong with a configuration: what the settings themselves
+// show, and what only the parts of the agent can know.
 func WrongSettings(c config.Config) []error {
 	var wrong []error
+	if joined, is := c.Check().(interface{ Unwrap() []error }); is {
+		wrong = joined.Unwrap()
+	}
 	add := func(key string, err error) {
 		if err != nil {
 			wrong = append(wrong, fmt.Errorf("%s: %w", key, err))
@@ -31,7 +34,7 @@ func WrongSettings(c config.Config) []error {
 		add(fmt.Sprintf("layout[%d] %q", i, l.Name), framelog.Declared(l).Check())
 	}
 	wrong = append(wrong, wrongChecks(c.Checks)...)
-	if c.Lab.Address != "" {
+	if c.Lab.Postgres() {
 		add("lab.address", lab.Check(c.Lab.Address))
 	}
 	n := c.Notify

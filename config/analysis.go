@@ -17,21 +17,16 @@ func defaultAnalysis() Analysis {
 }
 
 // check returns the first threshold that makes no sense, by its key.
-func (a Analysis) check() (key, why string) {
+func (a Analysis) check(w *wrong) {
 	for _, q := range []struct {
 		key     string
 		v       float64
 		low, up float64
 	}{
-		{"tie_percent", a.TiePercent, 0, 100}, {"confidence", a.Confidence, 0, 1}, {"alpha", a.Alpha, 0, 1}, {"min_df", a.MinDF, 0, 1e6},
-		{"homogeneity", a.Homogeneity, 0, 1},
+		{"tie_percent", a.TiePercent, 0, 100}, {"confidence", a.Confidence, 0, 1}, {"alpha", a.Alpha, 0, 1},
+		{"min_df", a.MinDF, 0, 1e6}, {"homogeneity", a.Homogeneity, 0, 1},
 	} {
-		if !(q.v > q.low && q.v < q.up) {
-			return "analysis." + q.key, "is out of its range"
-		}
+		w.where(!(q.v > q.low && q.v < q.up), "analysis."+q.key, "is out of its range")
 	}
-	if !(a.SessionSDPercent >= 0 && a.SessionSDPercent < 100) {
-		return "analysis.session_sd_percent", "is not between 0 and 100"
-	}
-	return "", ""
+	w.where(!(a.SessionSDPercent >= 0 && a.SessionSDPercent < 100), "analysis.session_sd_percent", "is not between 0 and 100")
 }

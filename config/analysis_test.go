@@ -2,12 +2,14 @@ package config
 
 import (
 	"math"
+	"strings"
 	"testing"
 )
 
 func TestAnalysisThresholds(t *testing.T) {
-	if key, why := defaultAnalysis().check(); key != "" {
-		t.Errorf("defaults: %s %s", key, why)
+	var none wrong
+	if defaultAnalysis().check(&none); len(none) > 0 {
+		t.Errorf("defaults: %v", none)
 	}
 	for want, spoil := range map[string]func(*Analysis){
 		"analysis.tie_percent":        func(a *Analysis) { a.TiePercent = 0 },
@@ -18,8 +20,9 @@ func TestAnalysisThresholds(t *testing.T) {
 	} {
 		a := defaultAnalysis()
 		spoil(&a)
-		if key, _ := a.check(); key != want {
-			t.Errorf("%s: got %q", want, key)
+		var got wrong
+		if a.check(&got); len(got) != 1 || !strings.HasPrefix(got[0].Error(), want+": ") {
+			t.Errorf("%s: got %v", want, got)
 		}
 	}
 }

@@ -2,7 +2,8 @@ package config
 
 import (
 	"fmt"
-	"sort"
+	"maps"
+	"slices"
 	"strings"
 )
 
@@ -12,25 +13,18 @@ type System struct {
 	Must     map[string]string `toml:"must" comment:"what must be, as field = value, 'not value', '>= number' or '<= number': a violation is a finding"`
 }
 
-// check returns the first entry that makes no sense, by its key.
-func (s System) check() (key, why string) {
+func (s System) check(w *wrong) {
 	for _, q := range []struct {
 		table string
 		m     map[string]string
 	}{{"declared", s.Declared}, {"must", s.Must}} {
-		var names []string
-		for n := range q.m {
-			names = append(names, n)
-		}
-		sort.Strings(names)
-		for _, n := range names {
+		for _, n := range slices.Sorted(maps.Keys(q.m)) {
 			switch {
 			case strings.TrimSpace(n) == "" || strings.ContainsAny(n, " \t\n"):
-				return fmt.Sprintf("system.%s.%q", q.table, n), "is not the name of a field: use letters, digits, dots and underscores"
+				w.add(fmt.Sprintf("system.%s.%q", q.table, n), "is not the name of a field: use letters, digits, dots and underscores")
 			case strings.TrimSpace(q.m[n]) == "":
-				return "system." + q.table + "." + n, "is empty: give a value or take the line out"
+				w.add("system."+q.table+"."+n, "is empty: give a value or take the line out")
 			}
 		}
 	}
-	return "", ""
 }

@@ -118,9 +118,31 @@ func Default() Config {
 	}
 }
 
-// Load reads the file at path over the defaults; an empty path means the default file,
-// which need not exist.
+// Load reads the file at path as [Read] does, and checks the settings. The errors of several
+// are joined, and each names the file.
 func Load(path string) (Config, error) {
+	c, err := Read(path)
+	if err != nil {
+		return c, err
+	}
+	return c, InFile(c.From, c.Check())
+}
+
+// InFile says of each of the joined errors in which configuration file it is.
+func InFile(path string, err error) error {
+	if joined, is := err.(interface{ Unwrap() []error }); is && path != "" {
+		var all []error
+		for _, e := range joined.Unwrap() {
+			all = append(all, fmt.Errorf("configuration %s: %w", path, e))
+		}
+		return errors.Join(all...)
+	}
+	return err
+}
+
+// Read reads the file at path over the defaults; an empty path means the default file,
+// which need not exist. It does not look at whether the settings make sense.
+func Read(path string) (Config, error) {
 	c := Default()
 	asked := path != ""
 	if !asked {
@@ -148,9 +170,6 @@ func Load(path string) (Config, error) {
 		if *p != "" && !filepath.IsAbs(*p) {
 			*p = filepath.Join(filepath.Dir(from), *p)
 		}
-	}
-	if err := c.Check(); err != nil {
-		return c, fmt.Errorf("configuration %s: %w", path, err)
 	}
 	return c, nil
 }
@@ -214,75 +233,74 @@ func plainly(text string) string {
 	return "needs " + wanted + ", not a " + m[1]
 }
 
-// Check returns the first setting that makes no sense, named by its key.
+// Check returns every setting that makes no sense, each named by its key, joined.
 func (c Config) Check() error {
-	bad := func(key, format string, args ...any) error {
-		return fmt.Errorf("%s: %s", key, fmt.Sprintf(format, args...))
+	var w wrong
+	c.checkFolders(&w)
+	c.Files.check(&w)
+	c.Expect.check(&w)
+	c.Checks.check(&w)
+	c.Tags.check(&w)
+	c.Notify.check(&w)
+	c.Analysis.check(&w)
+	c.Store.check(&w)
+	c.Lab.check(&w)
+	c.System.check(&w)
+	return errors.Join(w...)
+}
+
+// wrong gathers the settings that make no sense.
+type wrong []error
+
+func (w *wrong) add(key, format string, args ...any) {
+	*w = append(*w, fmt.Errorf("%s: %s", key, fmt.Sprintf(format, args...)))
+}
+
+// where adds key where the condition holds.
+func (w *wrong) where(holds bool, key, format string, args ...any) {
+	if holds {
+		w.add(key, format, args...)
 	}
-	switch {
-	case c.Bench == "":
-		return bad("bench", "is empty: give this bench a name")
-	case c.Data == "":
-		return bad("data", "is empty: name the folder of the store")
-	case c.Watch == "":
-		return bad("watch", "is empty: name the folder that loggers write into")
-	case inside(c.Data, c.Watch):
-		return bad("data", "%s lies inside the watched folder %s: choose another folder", c.Data, c.Watch)
-	case len(c.Files.Patterns) == 0:
-		return bad("files.patterns", "is empty: no file would ever be a log")
-	case c.Files.QuietS <= 0 || c.Files.QuietS > 3600:
-		return bad("files.quiet_s", "%g is not between 0 and 3600 seconds", c.Files.QuietS)
-	case c.Files.LatestS < c.Files.QuietS:
-		return bad("files.latest_s", "%g is less than files.quiet_s", c.Files.LatestS)
-	case c.Files.PollS < 0:
-		return bad("files.poll_s", "%g is negative", c.Files.PollS)
-	case c.Expect.DurationS < 0:
-		return bad("expect.duration_s", "%g is negative", c.Expect.DurationS)
-	case c.Expect.ToleranceS < 0:
-		return bad("expect.tolerance_s", "%g is negative", c.Expect.ToleranceS)
-	case c.Expect.CapFPS < 0:
-		return bad("expect.cap_fps", "%g is negative", c.Expect.CapFPS)
-	case c.Expect.Passes < 1:
-		return bad("expect.passes", "%d is less than 1", c.Expect.Passes)
-	case c.Checks.DeadlineS <= 0:
-		return bad("checks.deadline_s", "%g is not a time", c.Checks.DeadlineS)
-	case c.Checks.MemoryMB < 64:
-		return bad("checks.memory_mb", "%d is too little: a validator needs 64 or more", c.Checks.MemoryMB)
+}
+
+func (c Config) checkFolders(w *wrong) {
+	w.where(c.Bench == "", "bench", "is empty: give this bench a name")
+	w.where(c.Data == "", "data", "is empty: name the folder of the store")
+	w.where(c.Watch == "", "watch", "is empty: name the folder that loggers write into")
+	w.where(c.Data != "" && c.Watch != "" && inside(c.Data, c.Watch),
+		"data", "%s lies inside the watched folder %s: choose another folder", c.Data, c.Watch)
+	for _, p := range []struct{ key, path string }{
+		{"data", c.Data}, {"watch", c.Watch}, {"campaign", c.Campaign}, {"checks.folder", c.Checks.Folder},
+	} {
+		w.where(strings.ContainsFunc(p.path, unicode.IsControl), // "C:\bench\new" in double quotes
+			p.key, "%q holds a character that is not printed: %s", p.path, asPath)
 	}
-	for _, p := range []struct{ key, path string }{{"data", c.Data}, {"watch", c.Watch}, {"campaign", c.Campaign}, {"checks.folder", c.Checks.Folder}} {
-		if strings.ContainsFunc(p.path, unicode.IsControl) { // "C:\bench\new" in double quotes
-			return bad(p.key, "%q holds a character that is not printed: %s", p.path, asPath)
-		}
+}
+
+func (f Files) check(w *wrong) {
+	w.where(len(f.Patterns) == 0, "files.patterns", "is empty: no file would ever be a log")
+	for i, p := range f.Patterns {
+		_, err := filepath.Match(p, "x")
+		w.where(err != nil, fmt.Sprintf("files.patterns[%d]", i), "%q is not a glob pattern", p)
 	}
-	for i, p := range c.Files.Patterns {
-		if _, err := filepath.Match(p, "x"); err != nil {
-			return bad(fmt.Sprintf("files.patterns[%d]", i), "%q is not a glob pattern", p)
-		}
+	w.where(!(f.QuietS > 0 && f.QuietS <= 3600), "files.quiet_s", "%g is not between 0 and 3600 seconds", f.QuietS)
+	w.where(f.LatestS < f.QuietS, "files.latest_s", "%g is less than files.quiet_s", f.LatestS)
+	w.where(f.PollS < 0, "files.poll_s", "%g is negative", f.PollS)
+}
+
+func (e Expect) check(w *wrong) {
+	w.where(e.DurationS < 0, "expect.duration_s", "%g is negative", e.DurationS)
+	w.where(e.ToleranceS < 0, "expect.tolerance_s", "%g is negative", e.ToleranceS)
+	w.where(e.CapFPS < 0, "expect.cap_fps", "%g is negative", e.CapFPS)
+	w.where(e.Passes < 1, "expect.passes", "%d is less than 1", e.Passes)
+	for i, r := range e.RefreshHz {
+		w.where(!(r > 0), fmt.Sprintf("expect.refresh_hz[%d]", i), "%g is not a rate", r)
 	}
-	if key, why := c.Tags.check(); key != "" {
-		return bad(key, "%s", why)
-	}
-	if key, why := c.Notify.check(); key != "" {
-		return bad(key, "%s", why)
-	}
-	if key, why := c.Analysis.check(); key != "" {
-		return bad(key, "%s", why)
-	}
-	if key, why := c.Store.check(); key != "" {
-		return bad(key, "%s", why)
-	}
-	if key, why := c.Lab.check(); key != "" {
-		return bad(key, "%s", why)
-	}
-	if key, why := c.System.check(); key != "" {
-		return bad(key, "%s", why)
-	}
-	for i, r := range c.Expect.RefreshHz {
-		if !(r > 0) {
-			return bad(fmt.Sprintf("expect.refresh_hz[%d]", i), "%g is not a rate", r)
-		}
-	}
-	return nil
+}
+
+func (c Checks) check(w *wrong) {
+	w.where(!(c.DeadlineS > 0), "checks.deadline_s", "%g is not a time", c.DeadlineS)
+	w.where(c.MemoryMB < 64, "checks.memory_mb", "%d is too little: a validator needs 64 or more", c.MemoryMB)
 }
 
 // Seconds turns a setting in seconds into a duration.

@@ -42,9 +42,11 @@ func Torn(u *url.URL) bool {
 }
 
 // check returns the first setting that makes no sense, by its key.
-func (l Lab) check() (key, why string) {
-	if l.Address != "" && !strings.HasPrefix(l.Address, "postgres://") && !strings.HasPrefix(l.Address, "postgresql://") {
-		return "lab.address", "does not begin with postgres://" // not printed: it may hold a password
-	}
-	return "", ""
+// Postgres reports whether the address begins as one of PostgreSQL does.
+func (l Lab) Postgres() bool {
+	return strings.HasPrefix(l.Address, "postgres://") || strings.HasPrefix(l.Address, "postgresql://")
+}
+
+func (l Lab) check(w *wrong) {
+	w.where(l.Address != "" && !l.Postgres(), "lab.address", "does not begin with postgres://") // not printed: it may hold a password
 }

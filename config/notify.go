@@ -2,6 +2,7 @@ package config
 
 import (
 	"fmt"
+	"maps"
 	"net/url"
 	"path"
 	"slices"
@@ -67,49 +68,32 @@ func (n Notify) Hidden() Notify {
 	return n
 }
 
-// check returns the first setting that makes no sense, by its key.
-func (n Notify) check() (key, why string) {
-	switch {
-	case n.TimeoutS <= 0:
-		return "notify.timeout_s", fmt.Sprintf("%g is not a time", n.TimeoutS)
-	case n.GroupS < 0:
-		return "notify.group_s", fmt.Sprintf("%g is negative", n.GroupS)
-	case n.Secret != "" && n.WebHook == "":
-		return "notify.secret", "signs nothing without notify.web_hook"
-	}
+func (n Notify) check(w *wrong) {
+	w.where(!(n.TimeoutS > 0), "notify.timeout_s", "%g is not a time", n.TimeoutS)
+	w.where(n.GroupS < 0, "notify.group_s", "%g is negative", n.GroupS)
+	w.where(n.Secret != "" && n.WebHook == "", "notify.secret", "signs nothing without notify.web_hook")
 	for i, s := range n.Services {
-		if scheme, rest, ok := strings.Cut(s, "://"); !ok || scheme == "" || rest == "" {
-			return fmt.Sprintf("notify.services[%d]", i), "is not an address of the form service://..."
-		}
+		scheme, rest, ok := strings.Cut(s, "://")
+		w.where(!ok || scheme == "" || rest == "", fmt.Sprintf("notify.services[%d]", i), "is not an address of the form service://...")
 	}
-	if key, why := checkVerdicts("notify.verdicts", n.Verdicts); key != "" {
-		return key, why
+	checkVerdicts(w, "notify.verdicts", n.Verdicts)
+	for _, name := range slices.Sorted(maps.Keys(n.Rules)) {
+		n.Rules[name].check(w, "notify.rules."+name, name)
 	}
-	for name, r := range n.Rules {
-		if key, why := r.check("notify.rules."+name, name); key != "" {
-			return key, why
-		}
-	}
-	return "", ""
 }
 
-func (r NotifyRule) check(key, channel string) (string, string) {
-	if !slices.Contains(NotifyChannels, channel) {
-		return key, "is no channel: there are " + strings.Join(NotifyChannels, ", ")
-	}
+func (r NotifyRule) check(w *wrong, key, channel string) {
+	w.where(!slices.Contains(NotifyChannels, channel), key, "is no channel: there are %s", strings.Join(NotifyChannels, ", "))
 	for _, p := range slices.Concat(r.Benches, r.Campaigns) {
-		if _, err := path.Match(p, "x"); err != nil {
-			return key, fmt.Sprintf("%q is not a glob pattern", p)
-		}
+		_, err := path.Match(p, "x")
+		w.where(err != nil, key, "%q is not a glob pattern", p)
 	}
-	return checkVerdicts(key+".verdicts", r.Verdicts)
+	checkVerdicts(w, key+".verdicts", r.Verdicts)
 }
 
-func checkVerdicts(key string, verdicts []string) (string, string) {
+func checkVerdicts(w *wrong, key string, verdicts []string) {
 	for _, v := range verdicts {
-		if v != "bad" && v != "doubtful" && v != "unverified" && v != "clean" {
-			return key, fmt.Sprintf("%q is none of bad, doubtful, unverified, clean", v)
-		}
+		known := v == "bad" || v == "doubtful" || v == "unverified" || v == "clean"
+		w.where(!known, key, "%q is none of bad, doubtful, unverified, clean", v)
 	}
-	return "", ""
 }

@@ -1,7 +1,5 @@
 package config
 
-import "fmt"
-
 // Store says what is kept beside the figures of a pass, and for how long.
 type Store struct {
 	KeepLog       bool `toml:"keep_log" comment:"keep every log, compressed, in the store"`
@@ -10,12 +8,7 @@ type Store struct {
 }
 
 // check returns the first setting that makes no sense, by its key.
-func (s Store) check() (key, why string) {
-	switch {
-	case s.LogDays < 0:
-		return "store.log_days", fmt.Sprintf("%d is negative", s.LogDays)
-	case s.TelemetryDays < 0:
-		return "store.telemetry_days", fmt.Sprintf("%d is negative", s.TelemetryDays)
-	}
-	return "", ""
+func (s Store) check(w *wrong) {
+	w.where(s.LogDays < 0, "store.log_days", "%d is negative", s.LogDays)
+	w.where(s.TelemetryDays < 0, "store.telemetry_days", "%d is negative", s.TelemetryDays)
 }

@@ -74,8 +74,10 @@ func givenOf(g grammar) cli.Given {
 	return cli.Given{{Name: "--config", Value: g.Config}, {Name: "--data", Value: g.Data}, {Name: "--watch", Value: g.Watch, For: []string{"run", "check"}}}
 }
 
+// load reads the configuration without looking at whether its settings make sense: running
+// refuses what makes none, checking lists all of it.
 func load(g grammar) (config.Config, error) {
-	c, err := config.Load(g.Config)
+	c, err := config.Read(g.Config)
 	if err != nil {
 		return c, cli.UsageError(err, "'capd check' without --config lists every setting with its meaning")
 	}
@@ -89,9 +91,6 @@ func load(g grammar) (config.Config, error) {
 		if *folder.into, err = filepath.Abs(folder.said); err != nil {
 			return c, cli.UsageError(fmt.Errorf("%s: %w", folder.flag, err))
 		}
-	}
-	if err := c.Check(); err != nil {
-		return c, cli.UsageError(err)
 	}
 	return c, nil
 }

@@ -58,11 +58,12 @@ func Status(program string, err error, stderr io.Writer, given Given) int {
 		return Found
 	}
 	var p *kong.ParseError
-	text := err.Error()
-	if errors.As(err, &p) {
-		text = missing.ReplaceAllString(plainer.Replace(text), "$1 is missing")
+	for _, line := range each(err) {
+		if errors.As(err, &p) {
+			line = missing.ReplaceAllString(plainer.Replace(line), "$1 is missing")
+		}
+		fmt.Fprintf(stderr, "%s: error: %s\n", program, safe.Plain(line))
 	}
-	fmt.Fprintf(stderr, "%s: error: %s\n", program, safe.Plain(text))
 	status := Failed
 	var e *Error
 	if errors.As(err, &e) {
@@ -76,6 +77,25 @@ func Status(program string, err error, stderr io.Writer, given Given) int {
 		status = Usage
 	}
 	return status
+}
+
+// each returns the texts of joined errors, however they are wrapped, as far as nothing was
+// said about all of them together.
+func each(err error) (out []string) {
+	switch e := err.(type) {
+	case interface{ Unwrap() []error }:
+		for _, single := range e.Unwrap() {
+			out = append(out, each(single)...)
+		}
+		if strings.Join(out, "\n") == err.Error() {
+			return out
+		}
+	case interface{ Unwrap() error }:
+		if in := e.Unwrap(); in != nil && in.Error() == err.Error() {
+			return each(in)
+		}
+	}
+	return []string{err.Error()}
 }
 
 // plainer says what the parser of command lines says without the words of programmers.

@@ -1,0 +1,56 @@
+package config
+
+import (
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+)
+
+// All that is wrong is found at once, whatever part of the file it is in, and each line names
+// file and key.
+func TestAllWrongSettingsAreNamed(t *testing.T) {
+	file := filepath.Join(t.TempDir(), "capd.toml")
+	text := `
+bench = ""
+[files]
+quiet_s = -1
+latest_s = -2
+[expect]
+passes = 0
+refresh_hz = [60, 0]
+[checks]
+memory_mb = 1
+[notify]
+secret = "s"
+verdicts = ["bad", "ugly"]
+[notify.rules.pigeon]
+[store]
+log_days = -1
+[lab]
+address = "mysql://h/d"
+[system.must]
+"a b" = "1"
+`
+	if err := os.WriteFile(file, []byte(text), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	_, err := Load(file)
+	if err == nil {
+		t.Fatal("nothing is wrong")
+	}
+	lines := strings.Split(err.Error(), "\n")
+	keys := []string{"bench", "files.quiet_s", "files.latest_s", "expect.passes", "expect.refresh_hz[1]", "checks.memory_mb",
+		"notify.secret", "notify.verdicts", "notify.rules.pigeon", "store.log_days", "lab.address", "system.must"}
+	if len(lines) != len(keys) {
+		t.Errorf("%d lines for %d wrong settings:\n%v", len(lines), len(keys), err)
+	}
+	for i, key := range keys {
+		if i < len(lines) && !strings.HasPrefix(lines[i], "configuration "+file+": "+key) {
+			t.Errorf("line %d does not name %s: %s", i, key, lines[i])
+		}
+	}
+	if c, err := Read(file); err != nil || c.Expect.Passes != 0 {
+		t.Errorf("reading alone: %v, %d", err, c.Expect.Passes)
+	}
+}
