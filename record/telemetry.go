@@ -2,6 +2,8 @@ package record
 
 import (
 	"math"
+	"strconv"
+	"strings"
 	"time"
 )
 
@@ -37,6 +39,15 @@ const (
 	SeriesGPUUnknown  = "gpu.N.unattributed" // % of the card: load that no program shows
 	SeriesGPULink     = "gpu.N.link"         // bytes per second over the card's link to the machine, the busier way
 )
+
+// Numbered returns a series' name with a number in the place of its N.
+func Numbered(series string, n int) string {
+	before, after, found := strings.Cut(series, ".N")
+	if !found {
+		return series
+	}
+	return before + "." + strconv.Itoa(n) + after
+}
 
 // Bits of the gpu.N.throttle series: the vendors' reasons reduced to what matters.
 const (

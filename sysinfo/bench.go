@@ -2,7 +2,6 @@ package sysinfo
 
 import (
 	"context"
-	"runtime"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -25,10 +24,7 @@ type Bench struct {
 	tree tree
 	live bool // this machine, not a recorded one
 
-	// NVML is loaded once and shared by detection and sampling.
-	nvmlOnce sync.Once
-	nvml     *nvml
-	nvmlWhy  gap
+	cards *cardFinder
 
 	spent spending // of sampling
 
@@ -57,9 +53,8 @@ func New(o Options) *Bench {
 		o.Keep = 40 * time.Minute
 	}
 	b := &Bench{opt: o, live: o.Root == "" || o.Root == "/", beats: make(chan struct{}, 1)}
-	if b.tree.root = o.Root; b.tree.root == "" {
-		b.tree.root = "/"
-	}
+	b.tree = newTree(o.Root)
+	b.cards = newCardFinder(b.tree, b.live)
 	return b
 }
 
@@ -70,28 +65,7 @@ func (b *Bench) Beats() <-chan struct{} { return b.beats }
 // Detect reads what the bench is now and sets its identity. Names of people and hosts
 // and serial numbers are never read.
 func (b *Bench) Detect(ctx context.Context) record.System {
-	var f facts
-	if b.live && runtime.GOOS == "windows" {
-		b.detectWindows(ctx, &f)
-	} else {
-		b.detectTree(ctx, &f)
-	}
-	s := record.System{Fields: f.list}
+	s := record.System{Fields: detectFields(ctx, b.tree, b.live, b.cards)}
 	s.ID = s.Identity()
 	return s
-}
-
-// detectTree reads a Linux machine below the root folder.
-func (b *Bench) detectTree(ctx context.Context, f *facts) {
-	t := b.tree
-	detectProcessor(ctx, t, f)
-	detectPolicy(t, f)
-	detectBoard(t, f)
-	detectMemory(ctx, t, f)
-	b.detectGraphics(ctx, f)
-	detectDisplays(t, f)
-	detectOS(t, f)
-	detectStorage(t, f)
-	detectPowerSource(t, f)
-	detectSensors(t, f)
 }

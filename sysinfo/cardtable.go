@@ -1,7 +1,6 @@
 package sysinfo
 
 import (
-	"fmt"
 	"math"
 	"slices"
 	"strings"
@@ -37,8 +36,7 @@ type cardReader interface {
 	close()
 }
 
-// cardTable keeps who used the graphics cards. As a source it has no columns. Its readers
-// are asked in turns: what each costs stands in docs/detection.md.
+// cardTable keeps who used the graphics cards. Its readers are asked in turns: what each costs stands in docs/detection.md.
 type cardTable struct {
 	readers []cardReader
 	every   []int // samples between two looks of each reader
@@ -61,10 +59,10 @@ func (t *cardTable) use(r cardReader, every int) {
 	t.readers, t.every = append(t.readers, r), append(t.every, every)
 }
 
-func (t *cardTable) label() string     { return "use of the cards" }
-func (t *cardTable) columns() []column { return nil }
+func (t *cardTable) label() string { return "use of the cards" }
 
-func (t *cardTable) read(_ []float64, now time.Time) {
+// look asks the readers whose turn it is.
+func (t *cardTable) look(now time.Time) {
 	for i, r := range t.readers {
 		// Each in a sample of its own; all of them at first, to have something to compare with.
 		if t.ticks == 0 || t.ticks%t.every[i] == (1+i)%t.every[i] {
@@ -98,7 +96,7 @@ func (t *cardTable) addSpan(s cardSpan) {
 // silent says why a card does not tell who uses it.
 func (t *cardTable) silent(card int, why record.Unknown, text string) {
 	t.mu.Lock()
-	t.gaps[card] = record.Gap{Name: numbered(record.SeriesGPUOthers, card), Why: why, Text: text}
+	t.gaps[card] = record.Gap{Name: record.Numbered(record.SeriesGPUOthers, card), Why: why, Text: text}
 	t.mu.Unlock()
 }
 
@@ -174,7 +172,7 @@ func (w cardWindow) share(card int, from, to time.Time, counts func(cardLook) bo
 	covered := w.covered(card, from, to)
 	if covered <= 0 || covered < 0.5*to.Sub(from).Seconds() {
 		for i := range out {
-			out[i] = nan
+			out[i] = math.NaN()
 		}
 		return out
 	}
@@ -241,81 +239,3 @@ func (w cardWindow) programs() map[int]string {
 	}
 	return out
 }
-
-// attributeCards adds who used the graphics cards. A card on which the measured program
-// did not work is not its business and gets no series of others.
-func (b *Bench) attributeCards(t *record.Telemetry, rows []int, w cardWindow, game, own []*usage) {
-	for _, card := range w.cards() {
-		name := numbered(record.SeriesGPUOthers, card)
-		isGame := func(l cardLook) bool { return hasPID(game, l.pid) }
-		others := func(l cardLook) bool { return !hasPID(game, l.pid) && !hasPID(own, l.pid) }
-		if len(game) == 0 {
-			t.Missing = append(t.Missing, record.Gap{Name: name, Why: record.Unsupported, Text: "which program was measured is not known"})
-			continue
-		}
-		mine := w.share(card, w.from, w.to, isGame)
-		all := w.share(card, w.from, w.to, func(cardLook) bool { return true })
-		if math.IsNaN(all[engineShading]) {
-			t.Missing = append(t.Missing, record.Gap{Name: name, Why: record.Absent, Text: "less than half of the window was looked at"})
-			continue
-		}
-		if mine[engineShading] <= 0 {
-			if all[engineShading] > 0 {
-				t.Missing = append(t.Missing, record.Gap{Name: name, Why: record.Unsupported, Text: "the measured program was not seen at work on this card"})
-			}
-			continue
-		}
-		b.cardSeries(t, rows, w, card, isGame, others)
-	}
-	t.Missing = append(t.Missing, w.gaps...)
-}
-
-func hasPID(list []*usage, pid int) bool {
-	return slices.ContainsFunc(list, func(u *usage) bool { return u.pid == pid })
-}
-
-// cardSeries adds the series of one card, one value for each sample.
-func (b *Bench) cardSeries(t *record.Telemetry, rows []int, w cardWindow, card int, isGame, others func(cardLook) bool) {
-	n := len(rows)
-	game, rest, video, hidden, link := make([]float64, n), make([]float64, n), make([]float64, n), make([]float64, n), make([]float64, n)
-	busyAt := b.ring.index(numbered(record.SeriesGPUBusy, card))
-	whole, linked := true, false
-	source := ""
-	for i, k := range rows {
-		z := b.ring.at[k]
-		a := z.Add(-seconds(b.ring.span[k]))
-		g, o := w.share(card, a, z, isGame), w.share(card, a, z, others)
-		game[i] = 100 * max(g[engineShading], g[engineCopy])
-		rest[i] = 100 * max(o[engineShading], o[engineCopy])
-		video[i] = 100 * o[engineVideo]
-		hidden[i], link[i] = nan, nan
-		if busyAt >= 0 {
-			hidden[i] = max(0, b.ring.row(k)[busyAt]-100*min(1, g[engineShading]+o[engineShading]))
-		}
-		for _, s := range w.spans {
-			if s.card != card || overlap(s.since, s.at, a, z) <= 0 {
-				continue
-			}
-			whole, source = whole && s.whole, s.source
-			if !math.IsNaN(s.link) {
-				link[i], linked = s.link, true
-			}
-		}
-	}
-	add := func(name, unit string, values []float64) {
-		t.Series = append(t.Series, record.Series{Name: numbered(name, card), Unit: unit, Source: source, Values: values})
-	}
-	add(record.SeriesGPUGame, "%", game)
-	add(record.SeriesGPUOthers, "%", rest)
-	add(record.SeriesGPUVideo, "%", video)
-	if !whole && busyAt >= 0 {
-		add(record.SeriesGPUUnknown, "%", hidden)
-	}
-	if linked {
-		add(record.SeriesGPULink, "B/s", link)
-	}
-}
-
-// endedProgram stands for a program that used a card and was gone before its name could
-// be read.
-func endedProgram(pid int) string { return fmt.Sprintf("process %d, which has ended", pid) }

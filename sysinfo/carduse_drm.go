@@ -2,6 +2,7 @@ package sysinfo
 
 import (
 	"bytes"
+	"math"
 	"time"
 )
 
@@ -29,7 +30,7 @@ type drmCard struct {
 // drmUse reads the counters that the kernel's drivers keep for every program that has a
 // card open, in the files of /proc/PID/fdinfo. Other users' programs do not show them.
 type drmUse struct {
-	r     *procReader
+	files openFiles
 	cards []drmCard
 	table *processTable
 	known map[int]*drmProcess
@@ -55,8 +56,8 @@ type drmKey struct {
 	id   uint64
 }
 
-func newDRMUse(r *procReader, cards []drmCard, table *processTable) *drmUse {
-	return &drmUse{r: r, cards: cards, table: table, known: map[int]*drmProcess{}, seen: map[drmKey]bool{}}
+func newDRMUse(files openFiles, cards []drmCard, table *processTable) *drmUse {
+	return &drmUse{files: files, cards: cards, table: table, known: map[int]*drmProcess{}, seen: map[drmKey]bool{}}
 }
 
 func (u *drmUse) close() {}
@@ -110,7 +111,7 @@ func (u *drmUse) look(now time.Time, t *cardTable) {
 		return
 	}
 	for _, c := range u.cards {
-		t.addSpan(cardSpan{card: c.n, since: since, at: now, whole: u.whole, link: nan, source: "fdinfo"})
+		t.addSpan(cardSpan{card: c.n, since: since, at: now, whole: u.whole, link: math.NaN(), source: "fdinfo"})
 	}
 }
 
@@ -125,7 +126,7 @@ func started(c drmClient) (list [drmCounters]engineCounter) {
 
 // read fills now with one file and returns the card that it is of.
 func (u *drmUse) read(q *drmProcess, fd int) (card int, ok bool) {
-	n, err := u.r.dir.info(q.p.pid, fd, u.buf[:])
+	n, err := u.files.info(q.p.pid, fd, u.buf[:])
 	if err != nil || !parseDRM(u.buf[:n], &u.now) {
 		return 0, false
 	}
@@ -141,13 +142,13 @@ func (u *drmUse) read(q *drmProcess, fd int) (card int, ok bool) {
 // search looks through some processes' open files: new ones first.
 func (u *drmUse) search(now time.Time) {
 	for pid, q := range u.known {
-		if q.p.ended || u.table.known[pid] != q.p {
+		if !u.table.follows(q.p) {
 			delete(u.known, pid)
 		}
 	}
 	left := drmSearched
 	u.whole = true
-	for _, p := range u.table.live {
+	for _, p := range u.table.running() {
 		q := u.known[p.pid]
 		if q == nil && !p.ended {
 			q = &drmProcess{p: p, before: map[int]drmClient{}}
@@ -157,19 +158,19 @@ func (u *drmUse) search(now time.Time) {
 			continue
 		}
 		if left > 0 && q.asked.IsZero() {
-			u.files(q, now)
+			u.list(q, now)
 			left--
 		}
 	}
 	// The others in turns.
-	for range u.table.live {
+	for range u.table.running() {
 		if left <= 0 {
 			break
 		}
-		u.next = (u.next + 1) % len(u.table.live)
-		q := u.known[u.table.live[u.next].pid]
+		u.next = (u.next + 1) % len(u.table.running())
+		q := u.known[u.table.running()[u.next].pid]
 		if q != nil && (q.position > 0 || now.Sub(q.asked) >= drmAgain) {
-			u.files(q, now)
+			u.list(q, now)
 			left--
 		}
 	}
@@ -178,13 +179,13 @@ func (u *drmUse) search(now time.Time) {
 	}
 }
 
-// files finds which of a process's files are of a card; position is -1 for one that does
+// list finds which of a process's files are of a card; position is -1 for one that does
 // not show them.
-func (u *drmUse) files(q *drmProcess, now time.Time) {
+func (u *drmUse) list(q *drmProcess, now time.Time) {
 	if q.position <= 0 {
 		q.files, q.position = q.files[:0], 0
 	}
-	next, err := u.r.dir.eachFile(q.p.pid, q.position, func(fd int, target []byte) bool {
+	next, err := u.files.eachFile(q.p.pid, q.position, func(fd int, target []byte) bool {
 		if bytes.HasPrefix(target, []byte("/dev/dri/")) && len(q.files) < drmFilesOfOne {
 			q.files = append(q.files, fd)
 		}

@@ -1,17 +1,13 @@
 package sysinfo
 
 import (
+	"math"
 	"slices"
 	"time"
 	"unsafe"
 
 	"capd.example/record"
 	"golang.org/x/sys/windows"
-)
-
-var (
-	procPdhArray  = pdh.NewProc("PdhGetFormattedCounterArrayW")
-	procPdhRemove = pdh.NewProc("PdhRemoveCounter")
 )
 
 // pdhEvery is over how many samples a look at the counters of the cards comes once: there
@@ -46,7 +42,7 @@ type pdhItem struct {
 	value  float64
 }
 
-func (b *Bench) openWindowsCardUse(t *cardTable) {
+func openWindowsCardUse(t *cardTable) {
 	u := &pdhUse{}
 	if pdh.Load() != nil || procPdhArray.Find() != nil || procPdhRemove.Find() != nil {
 		t.silent(0, record.Absent, "pdh.dll")
@@ -142,7 +138,7 @@ func (u *pdhUse) tell(since, now time.Time, t *cardTable) {
 		}
 	}
 	for i := range u.cards {
-		t.addSpan(cardSpan{card: i, since: since, at: now, whole: true, link: nan, source: "performance counters"})
+		t.addSpan(cardSpan{card: i, since: since, at: now, whole: true, link: math.NaN(), source: "performance counters"})
 	}
 }
 

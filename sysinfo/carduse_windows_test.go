@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"capd.example/record"
+	"capd.example/sysinfo/machinetest"
 )
 
 // TestCountersStandIn asks the counters of testdata/pdh.c, which scripts/wine-check.sh
@@ -15,7 +16,7 @@ func TestCountersStandIn(t *testing.T) {
 		t.Skip("needs the stand-in for pdh.dll: scripts/wine-check.sh")
 	}
 	table := newCardTable(func(pid int) string { return map[int]string{10: "loop.exe", 20: "film.exe", 30: "mover.exe"}[pid] })
-	(&Bench{}).openWindowsCardUse(table)
+	openWindowsCardUse(table)
 	if len(table.readers) != 1 {
 		t.Fatalf("no reader: %+v", table.gaps)
 	}
@@ -33,9 +34,9 @@ func TestCountersStandIn(t *testing.T) {
 		if len(got) != 1 {
 			t.Fatalf("program %d used %+v", pid, got)
 		}
-		near(t, "shading", got[0].Shading, want.Shading)
-		near(t, "copy", got[0].Copy, want.Copy)
-		near(t, "video", got[0].Video, want.Video)
+		machinetest.Near(t, "shading", got[0].Shading, want.Shading)
+		machinetest.Near(t, "copy", got[0].Copy, want.Copy)
+		machinetest.Near(t, "video", got[0].Video, want.Video)
 		if got[0].Card != want.Card || got[0].Memory != want.Memory || w.programs()[pid] == "" {
 			t.Errorf("program %d: %+v, want %+v", pid, got[0], want)
 		}

@@ -17,14 +17,14 @@ func ownCost(c *Cost) {
 	if unix.Getrusage(unix.RUSAGE_SELF, &self) == nil {
 		c.Processor = time.Duration(self.Utime.Nano() + self.Stime.Nano())
 		c.WakeUps, c.Preempted = uint64(self.Nvcsw), uint64(self.Nivcsw)
-		c.ResidentMost = uint64(self.Maxrss) * kib
+		c.ResidentMost = uint64(self.Maxrss) * 1024
 	}
 	if unix.Getrusage(unix.RUSAGE_CHILDREN, &children) == nil {
 		c.Children = time.Duration(children.Utime.Nano() + children.Stime.Nano())
 	}
 	if status, err := os.ReadFile("/proc/self/status"); err == nil {
 		kB, _ := wordValue(status, []byte("VmRSS:"))
-		c.Resident = kB * kib
+		c.Resident = kB * 1024
 	}
 	if io, err := os.ReadFile("/proc/self/io"); err == nil {
 		io = bytes.TrimSpace(io)

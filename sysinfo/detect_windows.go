@@ -3,23 +3,15 @@ package sysinfo
 import (
 	"context"
 	"encoding/binary"
-	"errors"
 	"fmt"
-	"io/fs"
 	"strings"
 	"unsafe"
 
-	"capd.example/record"
 	"github.com/shirou/gopsutil/v3/mem"
 	"golang.org/x/sys/windows"
-	"golang.org/x/sys/windows/registry"
 )
 
 var (
-	kernel32 = windows.NewLazySystemDLL("kernel32.dll")
-	user32   = windows.NewLazySystemDLL("user32.dll")
-	powrprof = windows.NewLazySystemDLL("powrprof.dll")
-
 	procFirmwareTable   = kernel32.NewProc("GetSystemFirmwareTable")
 	procTopology        = kernel32.NewProc("GetLogicalProcessorInformationEx")
 	procPowerStatus     = kernel32.NewProc("GetSystemPowerStatus")
@@ -29,7 +21,7 @@ var (
 )
 
 // detectWindows asks the machine and leaves the rest to the parsers.
-func (b *Bench) detectWindows(ctx context.Context, f *facts) {
+func detectWindows(ctx context.Context, cards *cardFinder, f *facts) {
 	m := windowsMachine{
 		reg: systemRegistry{}, smbios: firmwareTable(), topology: processorTopology(), mains: mainsStatus(),
 		mode: displayMode(), adapters: displayAdapters(), plan: activePlan(),
@@ -37,81 +29,10 @@ func (b *Bench) detectWindows(ctx context.Context, f *facts) {
 	if v, err := mem.VirtualMemoryWithContext(ctx); err == nil {
 		m.memory = v.Total
 	}
-	if lib, _ := b.nvmlLibrary(); lib != nil {
+	if lib, _ := cards.library(); lib != nil {
 		m.nv, _ = lib.cards()
 	}
 	m.detect(f)
-}
-
-// systemRegistry is this machine's registry, for reading.
-type systemRegistry struct{}
-
-func openKey(key string, access uint32) (registry.Key, error) {
-	root, path, _ := strings.Cut(key, `\`)
-	base := registry.LOCAL_MACHINE
-	if root == "HKCU" {
-		base = registry.CURRENT_USER
-	}
-	return registry.OpenKey(base, path, access)
-}
-
-func registryReason(err error) record.Unknown {
-	switch {
-	case err == nil:
-		return ""
-	case errors.Is(err, fs.ErrNotExist), errors.Is(err, registry.ErrNotExist):
-		return record.Absent
-	case errors.Is(err, windows.ERROR_ACCESS_DENIED):
-		return record.Refused
-	}
-	return record.Broken
-}
-
-// text reads a string, also one that was written as binary UTF-16.
-func (systemRegistry) text(key, name string) (string, record.Unknown) {
-	k, err := openKey(key, registry.QUERY_VALUE)
-	if err != nil {
-		return "", registryReason(err)
-	}
-	defer k.Close()
-	s, _, err := k.GetStringValue(name)
-	if errors.Is(err, registry.ErrUnexpectedType) {
-		if raw, _, binErr := k.GetBinaryValue(name); binErr == nil {
-			return utf16Text(raw), ""
-		}
-		if list, _, listErr := k.GetStringsValue(name); listErr == nil {
-			return strings.Join(list, " "), ""
-		}
-	}
-	return s, registryReason(err)
-}
-
-// number reads a number, also one that was written as up to eight bytes.
-func (systemRegistry) number(key, name string) (uint64, record.Unknown) {
-	k, err := openKey(key, registry.QUERY_VALUE)
-	if err != nil {
-		return 0, registryReason(err)
-	}
-	defer k.Close()
-	n, _, err := k.GetIntegerValue(name)
-	if errors.Is(err, registry.ErrUnexpectedType) {
-		if raw, _, binErr := k.GetBinaryValue(name); binErr == nil && len(raw) <= 8 {
-			var b [8]byte
-			copy(b[:], raw)
-			return binary.LittleEndian.Uint64(b[:]), ""
-		}
-	}
-	return n, registryReason(err)
-}
-
-func (systemRegistry) keys(key string) []string {
-	k, err := openKey(key, registry.ENUMERATE_SUB_KEYS)
-	if err != nil {
-		return nil
-	}
-	defer k.Close()
-	names, _ := k.ReadSubKeyNames(-1)
-	return names
 }
 
 // firmwareTable returns the SMBIOS table with its heading.

@@ -68,7 +68,7 @@ func TestModeOfNoDevice(t *testing.T) {
 // why it is none.
 func TestModeHere(t *testing.T) {
 	var f facts
-	detectDisplays(tree{"/"}, &f)
+	detectDisplays(newTree(""), &f)
 	for _, x := range f.list {
 		t.Logf("%s = %q %s %s", x.Name, x.Value, x.Unit, x.Unknown)
 		if (x.Value == "") == (x.Unknown == "") {

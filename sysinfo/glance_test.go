@@ -3,11 +3,13 @@ package sysinfo
 import (
 	"context"
 	"path/filepath"
+	"strconv"
 	"testing"
 	"testing/synctest"
 	"time"
 
 	"capd.example/record"
+	"capd.example/sysinfo/machinetest"
 )
 
 // calmBed is a machine of two processors that has been calm for long, with a glance at
@@ -16,7 +18,7 @@ func calmBed(t *testing.T) *bed {
 	d := newBed(t, "virtual")
 	d.set("proc/stat", "cpu  100 0 0 700 0 0 0 0\ncpu0 50 0 0 350 0 0 0 0\ncpu1 50 0 0 350 0 0 0 0\n")
 	d.start()
-	write(t, filepath.Join(d.root, "proc/uptime"), []byte("1000.00 1900.00\n"))
+	machinetest.Write(t, filepath.Join(d.root, "proc/uptime"), []byte("1000.00 1900.00\n"))
 	f, err := openFile(d.b.tree.path("/proc/uptime"))
 	if err != nil {
 		t.Fatal(err)
@@ -151,12 +153,12 @@ func TestWakingMachine(t *testing.T) {
 
 func busyStat(user int) string {
 	half := user / 2
-	return "cpu  " + itoa(user) + " 0 0 700 0 0 0 0\ncpu0 " + itoa(half) + " 0 0 350 0 0 0 0\ncpu1 " + itoa(half) + " 0 0 350 0 0 0 0\n"
+	return "cpu  " + strconv.Itoa(user) + " 0 0 700 0 0 0 0\ncpu0 " + strconv.Itoa(half) + " 0 0 350 0 0 0 0\ncpu1 " + strconv.Itoa(half) + " 0 0 350 0 0 0 0\n"
 }
 
 // TestHasten: a log that is being written makes samples frequent on a calm machine.
 func TestHasten(t *testing.T) {
-	root := unpack(t, "testdata/virtual/machine.txtar")
+	root := machinetest.Unpack(t, "virtual")
 	synctest.Test(t, func(t *testing.T) {
 		b := New(Options{Root: root})
 		b.Hasten() // nothing to hasten yet
@@ -182,7 +184,7 @@ func TestHasten(t *testing.T) {
 }
 
 func TestUptimeHere(t *testing.T) {
-	g := openGlance(tree{"/"})
+	g := openGlance(newTree(""))
 	if g == nil {
 		t.Skip("no /proc/uptime of the kernel's own here")
 	}

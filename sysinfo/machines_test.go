@@ -2,125 +2,34 @@ package sysinfo
 
 import (
 	"context"
-	"encoding/base64"
-	"flag"
 	"fmt"
 	"math"
 	"os"
 	"path/filepath"
-	"runtime"
 	"strings"
 	"testing"
 	"time"
 
 	"capd.example/record"
-	"github.com/rogpeppe/go-internal/txtar"
+	"capd.example/sysinfo/machinetest"
 )
-
-var update = flag.Bool("update", false, "write the golden files anew")
-
-// unpack writes a recorded machine below a temporary folder.
-func unpack(t testing.TB, archive string) string {
-	t.Helper()
-	if runtime.GOOS == "windows" {
-		t.Skip("recorded Linux machines have file names with colons")
-	}
-	a, err := txtar.ParseFile(archive)
-	if err != nil {
-		t.Fatal(err)
-	}
-	root := t.TempDir()
-	for _, f := range a.Files {
-		name, data := f.Name, f.Data
-		if short, ok := strings.CutSuffix(name, ".base64"); ok {
-			name = short
-			if data, err = base64.StdEncoding.DecodeString(strings.TrimSpace(string(data))); err != nil {
-				t.Fatalf("%s: %v", f.Name, err)
-			}
-		}
-		write(t, filepath.Join(root, filepath.FromSlash(name)), data)
-	}
-	return root
-}
-
-func write(t testing.TB, path string, data []byte) {
-	t.Helper()
-	if err := os.MkdirAll(filepath.Dir(path), 0o755); err != nil {
-		t.Fatal(err)
-	}
-	if err := os.WriteFile(path, data, 0o644); err != nil {
-		t.Fatal(err)
-	}
-}
 
 // TestRecordedMachines compares everything that is detected and sampled of each recorded
 // machine with one golden file.
 func TestRecordedMachines(t *testing.T) {
-	archives, _ := filepath.Glob("testdata/*/machine.txtar")
-	if len(archives) < 5 {
-		t.Fatalf("only %d recorded machines", len(archives))
+	machines := machinetest.Machines(t, "")
+	if len(machines) < 5 {
+		t.Fatalf("only %d recorded machines", len(machines))
 	}
-	for _, archive := range archives {
-		dir := filepath.Dir(archive)
-		if strings.HasPrefix(filepath.Base(dir), "windows-") {
-			continue // see TestRecordedWindows
+	for _, m := range machines {
+		if strings.HasPrefix(m, "windows-") {
+			continue // see TestRecordedWindows of the detection
 		}
-		t.Run(filepath.Base(dir), func(t *testing.T) {
-			b := New(Options{Root: unpack(t, archive)})
-			golden(t, filepath.Join(dir, "golden.txt"), describeSystem(b.Detect(context.Background()))+"\n"+describeSample(t, b))
+		t.Run(m, func(t *testing.T) {
+			b := New(Options{Root: machinetest.Unpack(t, m)})
+			machinetest.Golden(t, m, machinetest.System(b.Detect(context.Background()).Fields)+"\n"+describeSample(t, b))
 		})
 	}
-}
-
-func golden(t *testing.T, file, got string) {
-	t.Helper()
-	if *update {
-		write(t, file, []byte(got))
-	}
-	want, err := os.ReadFile(file)
-	if err != nil {
-		t.Fatal(err)
-	}
-	if string(want) != got {
-		t.Errorf("%s differs (-update writes it anew):\n%s", file, lineDiff(string(want), got))
-	}
-}
-
-// lineDiff lists the lines that only one of two texts has.
-func lineDiff(want, got string) string {
-	var out strings.Builder
-	count := map[string]int{}
-	for _, l := range strings.Split(want, "\n") {
-		count[l]++
-	}
-	for _, l := range strings.Split(got, "\n") {
-		if count[l]--; count[l] < 0 {
-			fmt.Fprintln(&out, "+", l)
-		}
-	}
-	for _, l := range strings.Split(want, "\n") {
-		if count[l] > 0 {
-			count[l]--
-			fmt.Fprintln(&out, "-", l)
-		}
-	}
-	return out.String()
-}
-
-func describeSystem(s record.System) string {
-	var out strings.Builder
-	fmt.Fprintln(&out, "id", s.ID)
-	for _, f := range s.Fields {
-		mark, value := " ", f.Value+" "+f.Unit
-		if f.Identity {
-			mark = "*"
-		}
-		if f.Unknown != "" {
-			value = "? " + string(f.Unknown)
-		}
-		fmt.Fprintf(&out, "%s %-30s %-36s %s\n", mark, f.Name, strings.TrimSpace(value), f.Source)
-	}
-	return out.String()
 }
 
 // describeSample takes samples of a machine that stands still until every source had two
@@ -177,7 +86,7 @@ func TestFactsOfMachines(t *testing.T) {
 		{"notebook", record.FieldProcessorBoost, "off"}, // on one of two policies
 		{"empty", record.FieldProcessorName, ""},
 	} {
-		s := New(Options{Root: unpack(t, "testdata/"+c.machine+"/machine.txtar")}).Detect(context.Background())
+		s := New(Options{Root: machinetest.Unpack(t, c.machine)}).Detect(context.Background())
 		if f, _ := s.Get(c.field); f.Value != c.value {
 			t.Errorf("%s: %s = %q, want %q", c.machine, c.field, f.Value, c.value)
 		}
@@ -186,14 +95,14 @@ func TestFactsOfMachines(t *testing.T) {
 
 // TestIdentity: what matters for comparability changes it, what does not leaves it alone.
 func TestIdentity(t *testing.T) {
-	root := unpack(t, "testdata/desktop-a/machine.txtar")
+	root := machinetest.Unpack(t, "desktop-a")
 	before := New(Options{Root: root}).Detect(context.Background())
 	link := "sys/class/drm/card1/device/current_link_speed"
-	write(t, filepath.Join(root, link), []byte("2.5 GT/s PCIe\n"))
+	machinetest.Write(t, filepath.Join(root, link), []byte("2.5 GT/s PCIe\n"))
 	if s := New(Options{Root: root}).Detect(context.Background()); s.ID != before.ID {
 		t.Error("an idle link changed the identity")
 	}
-	write(t, filepath.Join(root, "sys/devices/system/cpu/cpufreq/boost"), []byte("0\n"))
+	machinetest.Write(t, filepath.Join(root, "sys/devices/system/cpu/cpufreq/boost"), []byte("0\n"))
 	after := New(Options{Root: root}).Detect(context.Background())
 	if after.ID == before.ID {
 		t.Error("boost off left the identity alone")
@@ -214,7 +123,7 @@ type bed struct {
 }
 
 func newBed(t *testing.T, machine string) *bed {
-	d := &bed{t: t, root: unpack(t, "testdata/"+machine+"/machine.txtar")}
+	d := &bed{t: t, root: machinetest.Unpack(t, machine)}
 	d.b = New(Options{Root: d.root})
 	return d
 }

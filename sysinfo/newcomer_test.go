@@ -65,7 +65,7 @@ func TestEachOfManyShortProgramsIsFound(t *testing.T) {
 	table := newProcessTable(c, load, 0)
 	for s := range 240 {
 		c.now = begin.Add(time.Duration(s) * time.Second)
-		table.read(nil, c.now)
+		table.look(c.now)
 	}
 	for pid, r := range c.runs {
 		seen := 0.0
@@ -97,7 +97,7 @@ func TestFirstSecondsBelongToWhoUsedThem(t *testing.T) {
 		table := newProcessTable(c, load, 0)
 		for s := range 40 {
 			c.now = begin.Add(time.Duration(s) * time.Second)
-			table.read(nil, c.now)
+			table.look(c.now)
 		}
 		for s := range 9 {
 			a := from.Add(time.Duration(s) * time.Second)
@@ -155,7 +155,7 @@ func TestRefusedOnce(t *testing.T) {
 		table := newProcessTable(s, func() float64 { return 0 }, 0)
 		for i := range 100 {
 			s.now = begin.Add(time.Duration(i) * time.Second)
-			table.read(nil, s.now)
+			table.look(s.now)
 		}
 		if table.known[1] == nil {
 			t.Errorf("refused %d times, and never followed", refused)

@@ -149,19 +149,7 @@ var nvmlNames = []string{
 	"nvmlDeviceGetComputeRunningProcesses_v3", "nvmlDeviceGetPcieThroughput",
 }
 
-// nvmlLibrary loads the library the first time it is asked for. A recorded machine has
-// none.
-func (b *Bench) nvmlLibrary() (*nvml, gap) {
-	b.nvmlOnce.Do(func() {
-		if !b.live {
-			b.nvmlWhy = gap{record.Absent, "a recorded machine"}
-			return
-		}
-		b.nvml, b.nvmlWhy = openNVML(nvmlFile())
-	})
-	return b.nvml, b.nvmlWhy
-}
-
+// nvmlFile is the library's name on this system.
 func nvmlFile() string {
 	if runtime.GOOS == "windows" {
 		return "nvml.dll"
@@ -255,7 +243,7 @@ func zeroText(b []byte) string {
 	if i := bytes.IndexByte(b, 0); i >= 0 {
 		b = b[:i]
 	}
-	return clean(string(b))
+	return string(b)
 }
 
 func (n *nvml) number(name string, args ...uintptr) (uint32, record.Unknown) {

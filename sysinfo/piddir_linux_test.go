@@ -11,12 +11,13 @@ import (
 	"testing"
 	"time"
 
+	"capd.example/sysinfo/machinetest"
 	"golang.org/x/sys/unix"
 )
 
 // TestStartOfAProcess: the kernel's account of when a program started is that of the clock.
 func TestStartOfAProcess(t *testing.T) {
-	r, why := openProcReader(tree{"/"}, true)
+	r, why := openProcReader(newTree(""), true)
 	if why != "" {
 		t.Fatal(why)
 	}
@@ -44,7 +45,7 @@ func TestStartOfAProcess(t *testing.T) {
 func TestTheSamplerLeavesDescriptors(t *testing.T) {
 	was := mostDescriptors
 	t.Cleanup(func() { mostDescriptors = was })
-	r, why := openProcReader(tree{"/"}, true)
+	r, why := openProcReader(newTree(""), true)
 	if why != "" {
 		t.Fatal(why)
 	}
@@ -160,7 +161,7 @@ func TestHoldsInPieces(t *testing.T) {
 
 // TestStoppedReaderGivesBackItsFolder: sampling that ends leaves no descriptor behind.
 func TestStoppedReaderGivesBackItsFolder(t *testing.T) {
-	r, why := openProcReader(tree{"/"}, true)
+	r, why := openProcReader(newTree(""), true)
 	if why != "" {
 		t.Skip("the system has no /proc of its own: ", why)
 	}
@@ -179,7 +180,7 @@ func TestStoppedReaderGivesBackItsFolder(t *testing.T) {
 // TestBirths: a process that starts is told by its number, as one that is new and only
 // then; threads are not.
 func TestBirths(t *testing.T) {
-	r, why := openProcReader(tree{"/"}, true)
+	r, why := openProcReader(newTree(""), true)
 	if why != "" || r.births == nil {
 		t.Skip("the numbers of processes are not the kernel's here")
 	}
@@ -214,7 +215,7 @@ func TestBirths(t *testing.T) {
 func TestOwnThreadIsNoBirth(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "loadavg")
 	ask := func(last int) []int {
-		write(t, path, fmt.Appendf(nil, "0 0 0 1/9 %d\n", last))
+		machinetest.Write(t, path, fmt.Appendf(nil, "0 0 0 1/9 %d\n", last))
 		f, err := openFile(path)
 		if err != nil {
 			t.Error(err)
@@ -249,7 +250,7 @@ func TestOwnThreadIsNoBirth(t *testing.T) {
 // worth asking for, the list must be read.
 func TestBirthsOfTooMany(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "loadavg")
-	write(t, path, nil)
+	machinetest.Write(t, path, nil)
 	f, err := openFile(path)
 	if err != nil {
 		t.Fatal(err)
@@ -263,7 +264,7 @@ func TestBirthsOfTooMany(t *testing.T) {
 		{"0 0 0 1/99 4000\n", false}, {"0 0 0 1/99 4001\n", true}, {"0 0 0 1/99 300\n", false}, {"0 0 0 1/99 301\n", true},
 		{"0 0 0 1/99 0\n", false}, {"0 0 0 1/99 301\n", false}, {"nonsense", false}, {"", false}, {"0 0 0 1/99 400\n", false}, {"0 0 0 1/99 400\n", true},
 	} {
-		write(t, path, []byte(c.text))
+		machinetest.Write(t, path, []byte(c.text))
 		if _, _, told := b.fresh(nil); told != c.told || b.complete() != told {
 			t.Errorf("look %d, %q: told %v", i+1, c.text, told)
 		}
@@ -282,7 +283,7 @@ func TestNumberGivenOutAgain(t *testing.T) {
 			c.runs[1] = [2]time.Time{c.now, c.now.Add(time.Hour)}
 			c.name, c.told = "new", false
 		}
-		table.read(nil, c.now)
+		table.look(c.now)
 	}
 	for _, u := range table.between(begin.Add(40*time.Second), begin.Add(50*time.Second)) {
 		if u.name != "new" || u.ns < 9.9e9 || u.ns > 10.1e9 {
@@ -342,7 +343,7 @@ func FuzzEntries(f *testing.F) {
 // TestProcessTime: the clock of a process says what its file in /proc says, to the file's
 // ticks, and nothing of a process that is not there.
 func TestProcessTime(t *testing.T) {
-	r, why := openProcReader(tree{"/"}, true)
+	r, why := openProcReader(newTree(""), true)
 	if why != "" {
 		t.Fatal(why)
 	}

@@ -2,7 +2,7 @@ package sysinfo
 
 import (
 	"math"
-	"os"
+	"runtime"
 	"slices"
 	"sync"
 	"time"
@@ -53,8 +53,8 @@ type process struct {
 	start       uint64    // when it started by the system's own count, to tell it without a handle
 }
 
-// look is the processor time that a process used between two looks at it.
-type look struct {
+// interval is the processor time that a process used between two looks at it.
+type interval struct {
 	p         *process
 	since, at time.Time
 	used      uint64 // ns
@@ -80,7 +80,7 @@ type processReader interface {
 	whole() bool
 }
 
-// processTable follows the processes. As a source it has no columns.
+// processTable follows the processes.
 type processTable struct {
 	reader processReader
 	load   func() float64 // busy processors at this sample
@@ -101,20 +101,34 @@ type processTable struct {
 	hot        []*process
 
 	mu    sync.Mutex // guards the looks and the processes' names
-	looks []look
+	looks []interval
 	next  int
 	first time.Time // of the first look at the table
 }
 
 func newProcessTable(r processReader, load func() float64, self int) *processTable {
-	return &processTable{reader: r, load: load, self: self, known: map[int]*process{}, looks: make([]look, 16384),
+	return &processTable{reader: r, load: load, self: self, known: map[int]*process{}, looks: make([]interval, 16384),
 		list: make([]int, 0, 4096), live: make([]*process, 0, 1024)}
 }
 
-func (t *processTable) label() string     { return "processes" }
-func (t *processTable) columns() []column { return nil }
+// openProcesses follows the processes of this machine (live) or of a recorded one below the
+// tree. load tells how many processors are busy, self is our own process, 0 for none. The
+// reason says why there are none to follow.
+func openProcesses(t tree, live bool, load func() float64, self int) (*processTable, record.Unknown) {
+	if live && runtime.GOOS == "windows" {
+		return openWindowsTable(load, self), ""
+	}
+	r, why := openProcReader(t, live)
+	if why != "" {
+		return nil, why
+	}
+	return newProcessTable(r, load, self), ""
+}
 
-func (t *processTable) read(_ []float64, now time.Time) {
+func (t *processTable) label() string { return "processes" }
+
+// look takes the sample's look at the processes.
+func (t *processTable) look(now time.Time) {
 	explained := 0.0
 	for _, p := range t.hot {
 		t.visit(p, now)
@@ -228,7 +242,7 @@ func (t *processTable) take(pid int, now time.Time) {
 	if p.began.After(t.first) && p.began.Before(now) {
 		since = p.began
 	}
-	t.keep(look{p: p, since: since, at: now, used: p.used})
+	t.keep(interval{p: p, since: since, at: now, used: p.used})
 	p.rate = float64(p.used) / float64(max(now.Sub(since), 1))
 }
 
@@ -257,13 +271,13 @@ func (t *processTable) visit(p *process, now time.Time) {
 	grown := uint64(0)
 	if used > p.used {
 		grown = used - p.used
-		t.keep(look{p: p, since: before, at: now, used: grown})
+		t.keep(interval{p: p, since: before, at: now, used: grown})
 	}
 	p.rate = float64(grown) / float64(now.Sub(before))
 	p.used = used
 }
 
-func (t *processTable) keep(l look) {
+func (t *processTable) keep(l interval) {
 	t.mu.Lock()
 	t.looks[t.next] = l
 	t.next = (t.next + 1) % len(t.looks)
@@ -331,7 +345,7 @@ type usage struct {
 	card        float64   // greatest share of a graphics card, 0 to 1
 	rival       bool      // could as well be the measured program
 	first, last time.Time // of the looks that saw it at work
-	looks       []look
+	looks       []interval
 }
 
 // between adds up what each process used in the window; a look that lies partly inside
@@ -360,7 +374,7 @@ func (t *processTable) between(from, to time.Time) []*usage {
 }
 
 // share returns the part of a look's time that falls into [from, to].
-func (l look) share(from, to time.Time) float64 {
+func (l interval) share(from, to time.Time) float64 {
 	a, b := l.since, l.at
 	if a.Before(from) {
 		a = from
@@ -406,10 +420,27 @@ func (t *processTable) nameOf(pid int) string {
 	return p.name
 }
 
-// ownProcess is the number by which the table knows us.
-func (b *Bench) ownProcess() int {
-	if b.live {
-		return os.Getpid()
-	}
-	return 0
+// openFiles tells about the files that processes have open, as pidDir does.
+type openFiles interface {
+	// eachFile visits some of a process's open files, beginning where the last call ended,
+	// until visit returns false; next is where to go on, 0 for at the end.
+	eachFile(pid int, from int64, visit func(fd int, target []byte) bool) (next int64, err error)
+	// info reads what the kernel tells of an open file of a process.
+	info(pid, fd int, buf []byte) (int, error)
 }
+
+// openFiles is for the sampling goroutine; false where the system does not show them.
+func (t *processTable) openFiles() (openFiles, bool) {
+	r, is := t.reader.(*procReader)
+	if !is {
+		return nil, false
+	}
+	return r.dir, true
+}
+
+// running lists the processes that are followed, some of which may have ended since the
+// latest look. It belongs to the sampling goroutine.
+func (t *processTable) running() []*process { return t.live }
+
+// follows reports whether a process was alive at the latest look at it.
+func (t *processTable) follows(p *process) bool { return !p.ended && t.known[p.pid] == p }

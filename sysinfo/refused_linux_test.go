@@ -9,16 +9,17 @@ import (
 	"testing"
 
 	"capd.example/record"
+	"capd.example/sysinfo/machinetest"
 )
 
 // TestRefusedEnergy: the counters of energy are there and only root may read them, as is
 // usual. Root's own rights are given up for the test.
 func TestRefusedEnergy(t *testing.T) {
-	d := newBed(t, "desktop-b")
-	if err := os.Chmod(filepath.Join(d.root, "sys/class/powercap/intel-rapl:0/energy_uj"), 0); err != nil {
+	root := machinetest.Unpack(t, "desktop-b")
+	if err := os.Chmod(filepath.Join(root, "sys/class/powercap/intel-rapl:0/energy_uj"), 0); err != nil {
 		t.Fatal(err)
 	}
-	for _, dir := range []string{d.root, filepath.Dir(d.root)} { // nobody may come as far as the file
+	for _, dir := range []string{root, filepath.Dir(root)} { // nobody may come as far as the file
 		if err := os.Chmod(dir, 0o755); err != nil {
 			t.Fatal(err)
 		}
@@ -35,11 +36,11 @@ func TestRefusedEnergy(t *testing.T) {
 				return
 			}
 		}
-		f, err := os.Open(filepath.Join(d.root, "sys/class/powercap/intel-rapl:0/energy_uj"))
+		f, err := os.Open(filepath.Join(root, "sys/class/powercap/intel-rapl:0/energy_uj"))
 		if readable = err == nil; readable {
 			f.Close()
 		}
-		_, why = openPower(d.b.tree)
+		_, why = openPower(newTree(root))
 	}()
 	<-ended
 	if readable {
@@ -48,13 +49,13 @@ func TestRefusedEnergy(t *testing.T) {
 	if why != record.Refused {
 		t.Errorf("why %q", why)
 	}
-	if err := os.Chmod(filepath.Join(d.root, "sys/class/powercap/intel-rapl:0/energy_uj"), 0o444); err != nil {
+	if err := os.Chmod(filepath.Join(root, "sys/class/powercap/intel-rapl:0/energy_uj"), 0o444); err != nil {
 		t.Fatal(err)
 	}
-	if _, why := openPower(d.b.tree); why != "" {
+	if _, why := openPower(newTree(root)); why != "" {
 		t.Errorf("readable, and still %q", why)
 	}
-	_, _, _, gaps := New(Options{Root: unpack(t, "testdata/virtual/machine.txtar")}).openSources()
+	_, _, gaps := openSystemSources(newTree(machinetest.Unpack(t, "virtual")), false)
 	for _, g := range gaps {
 		if g.Name == record.SeriesCPUPower && strings.Contains(g.Text, "administrator") {
 			return

@@ -7,51 +7,6 @@ import (
 	"capd.example/record"
 )
 
-// column is one quantity of a sample. A column whose name begins with a dot is for our
-// own use and is not handed out.
-type column struct{ name, unit, source string }
-
-// source reads some columns of every sample. read is called from one goroutine at a
-// time; row holds NaN where it comes in; elapsed is the time since the last call in
-// seconds, 0 at the first. A source allocates nothing in read.
-type source interface {
-	label() string
-	columns() []column
-	read(row []float64, now time.Time)
-	close()
-}
-
-// clock measures the time between a source's own reads: one that was blocked for a while
-// has missed samples.
-type clock struct{ last time.Time }
-
-// since returns the seconds since the last call, 0 at the first.
-func (c *clock) since(now time.Time) float64 {
-	s := 0.0
-	if !c.last.IsZero() {
-		s = now.Sub(c.last).Seconds()
-	}
-	c.last = now
-	return s
-}
-
-// counter turns a cumulative count into a rate.
-type counter struct {
-	last uint64
-	seen bool
-}
-
-// rate returns the growth per second times scale, NaN where there is none to tell: at the
-// first look, and when the count went back (a driver was loaded anew).
-func (c *counter) rate(now uint64, elapsed, scale float64) float64 {
-	last, seen := c.last, c.seen
-	c.last, c.seen = now, true
-	if !seen || now < last || elapsed <= 0 {
-		return math.NaN()
-	}
-	return float64(now-last) * scale / elapsed
-}
-
 // ring keeps the latest rows of samples. Rows lie one behind the other so that a full
 // ring is one piece of memory.
 type ring struct {
@@ -122,7 +77,7 @@ func (r *ring) series(rows []int, from, to time.Time) (list []record.Series, mis
 		values := make([]float64, len(rows))
 		known := false
 		for j, k := range told {
-			values[j] = nan
+			values[j] = math.NaN()
 			if k >= 0 {
 				values[j] = r.row(k)[i]
 			}

@@ -13,16 +13,10 @@ import (
 	"time"
 
 	"capd.example/record"
+	"capd.example/sysinfo/machinetest"
 )
 
 var noon = time.Date(2026, 3, 1, 12, 0, 0, 0, time.UTC)
-
-func near(t *testing.T, what string, got, want float64) {
-	t.Helper()
-	if math.IsNaN(got) || math.Abs(got-want) > 1e-6*math.Max(1, math.Abs(want)) {
-		t.Errorf("%s = %g, want %g", what, got, want)
-	}
-}
 
 // TestRates changes the kernel's counters between two samples a second apart.
 func TestRates(t *testing.T) {
@@ -38,13 +32,13 @@ func TestRates(t *testing.T) {
 	d.set("proc/vmstat", "pgmajfault 150\npswpin 40\n")
 	d.set("sys/class/powercap/intel-rapl:0/energy_uj", "21171150\n") // past the counter's end
 	d.sampleAt(noon.Add(time.Second))
-	near(t, "busy", d.value(record.SeriesBusy), 75)
-	near(t, "core 0", d.value("cpu.core.0.busy"), 100)
-	near(t, "core 1", d.value("cpu.core.1.busy"), 50)
-	near(t, "steal", d.value(record.SeriesSteal), 5)
-	near(t, "swap in", d.value(record.SeriesSwapIn), 10)
-	near(t, "faults", d.value("mem.major_faults"), 7.5)
-	near(t, "power over the wrap", d.value(record.SeriesCPUPower), (262143.328850-262143.0)+21.17115)
+	machinetest.Near(t, "busy", d.value(record.SeriesBusy), 75)
+	machinetest.Near(t, "core 0", d.value("cpu.core.0.busy"), 100)
+	machinetest.Near(t, "core 1", d.value("cpu.core.1.busy"), 50)
+	machinetest.Near(t, "steal", d.value(record.SeriesSteal), 5)
+	machinetest.Near(t, "swap in", d.value(record.SeriesSwapIn), 10)
+	machinetest.Near(t, "faults", d.value("mem.major_faults"), 7.5)
+	machinetest.Near(t, "power over the wrap", d.value(record.SeriesCPUPower), (262143.328850-262143.0)+21.17115)
 }
 
 // TestVanishedSensor: a sensor that goes, answers nonsense or goes back is no number, and
@@ -55,7 +49,7 @@ func TestVanishedSensor(t *testing.T) {
 	for i := range 4 {
 		d.sampleAt(noon.Add(time.Duration(i-3) * time.Second))
 	}
-	near(t, "die", d.value(record.SeriesCPUTemp), 58.25)
+	machinetest.Near(t, "die", d.value(record.SeriesCPUTemp), 58.25)
 	d.set("sys/class/hwmon/hwmon3/temp2_input", "nonsense\n")
 	d.set("proc/vmstat", "pgmajfault 20\npswpin 0\n") // less than before: counted anew
 	d.set("sys/class/drm/card1/device/gpu_metrics", "\x04\x00\x09\x09")
@@ -65,7 +59,7 @@ func TestVanishedSensor(t *testing.T) {
 			t.Errorf("%s = %g, want no number", name, v)
 		}
 	}
-	near(t, "hot spot", d.value("gpu.0.temp_hotspot"), 84)
+	machinetest.Near(t, "hot spot", d.value("gpu.0.temp_hotspot"), 84)
 }
 
 // stat is a line of /proc/PID/stat with user time in ticks.
@@ -91,7 +85,7 @@ func newLab(t *testing.T) *lab {
 func (l *lab) add(pid int, name string) {
 	l.names[pid] = name
 	path := filepath.Join(l.root, fmt.Sprint("proc/", pid))
-	write(l.t, filepath.Join(path, "stat"), []byte(stat(pid, name, 1, l.ticks[pid])))
+	machinetest.Write(l.t, filepath.Join(path, "stat"), []byte(stat(pid, name, 1, l.ticks[pid])))
 }
 
 func (l *lab) stat() {
@@ -147,8 +141,8 @@ func TestWhoWasIt(t *testing.T) {
 	if !ok {
 		t.Fatalf("no background: %+v", tel.Missing)
 	}
-	near(t, "quiet second", bg.Values[5], 0)
-	near(t, "last second", bg.Values[len(bg.Values)-1], 60)
+	machinetest.Near(t, "quiet second", bg.Values[5], 0)
+	machinetest.Near(t, "last second", bg.Values[len(bg.Values)-1], 60)
 }
 
 // TestTwoAlike: where two programs could be the game the record says so and the
@@ -176,11 +170,11 @@ func TestTwoAlike(t *testing.T) {
 		t.Errorf("not said: %q", said)
 	}
 	bg, _ := tel.Find(record.SeriesBackground)
-	near(t, "background", bg.Values[20], 95)
+	machinetest.Near(t, "background", bg.Values[20], 95)
 	// The log's own name settles it.
 	tel, _ = l.b.WindowFor(noon, l.at, `C:\Games\LOOP.exe`)
 	bg, _ = tel.Find(record.SeriesBackground)
-	near(t, "background of loop.exe", bg.Values[20], 100)
+	machinetest.Near(t, "background of loop.exe", bg.Values[20], 100)
 }
 
 // TestNewcomer: a program that begins in the middle is found at once, since its load
@@ -227,7 +221,7 @@ func TestEndedProcess(t *testing.T) {
 	for range 12 {
 		l.second(map[int]int{10: 60}, 0)
 	}
-	for _, p := range l.b.table.live {
+	for _, p := range l.b.table.running() {
 		if p.pid == 20 {
 			t.Error("an ended process is still followed")
 		}
@@ -237,7 +231,7 @@ func TestEndedProcess(t *testing.T) {
 		t.Fatal(err)
 	}
 	bg, _ := tel.Find(record.SeriesBackground)
-	near(t, "background after its end", bg.Values[20], 0)
+	machinetest.Near(t, "background after its end", bg.Values[20], 0)
 }
 
 // stuckSource blocks in its second read until it is let go.
@@ -259,7 +253,7 @@ func (s *stuckSource) read(row []float64, _ time.Time) {
 // TestReadThatDoesNotReturn: sampling goes on without the source, says so, and takes it
 // back when it returns.
 func TestReadThatDoesNotReturn(t *testing.T) {
-	root := unpack(t, "testdata/virtual/machine.txtar")
+	root := machinetest.Unpack(t, "virtual")
 	synctest.Test(t, func(t *testing.T) {
 		stuck := &stuckSource{let: make(chan struct{})}
 		b := New(Options{Root: root})
@@ -307,7 +301,7 @@ func TestReadThatDoesNotReturn(t *testing.T) {
 
 // TestCalmMachine: where nothing is busy samples become rare.
 func TestCalmMachine(t *testing.T) {
-	root := unpack(t, "testdata/virtual/machine.txtar")
+	root := machinetest.Unpack(t, "virtual")
 	synctest.Test(t, func(t *testing.T) {
 		b := New(Options{Root: root})
 		ctx, stop := context.WithCancel(t.Context())
@@ -364,21 +358,6 @@ func TestManyProcessors(t *testing.T) {
 	}
 }
 
-func TestSameProgram(t *testing.T) {
-	for _, c := range []struct {
-		running, wanted string
-		same            bool
-	}{
-		{"game", "game.exe", true}, {"Game.exe", `C:\x\game.EXE`, true}, {"game", "game2", false},
-		{"averylonggamena", "AVeryLongGameName.exe", true}, {"averylonggamen", "averylonggamename", false},
-		{"", "game", false}, {"game", "", false}, {"game", ".exe", false},
-	} {
-		if got := sameProgram(c.running, c.wanted); got != c.same {
-			t.Errorf("%q, %q: %v", c.running, c.wanted, got)
-		}
-	}
-}
-
 // TestDrives: few drives are read one by one, and one that is taken away ends in no rate.
 func TestDrives(t *testing.T) {
 	d := newBed(t, "desktop-a")
@@ -392,8 +371,8 @@ func TestDrives(t *testing.T) {
 	stat("sda", 1004, 2000)
 	stat("nvme0n1", 104, 202)
 	d.sampleAt(noon.Add(2 * time.Second))
-	near(t, "read", d.value(record.SeriesDiskRead), 8*512/2.0)
-	near(t, "written", d.value(record.SeriesDiskWrite), 2*512/2.0)
+	machinetest.Near(t, "read", d.value(record.SeriesDiskRead), 8*512/2.0)
+	machinetest.Near(t, "written", d.value(record.SeriesDiskWrite), 2*512/2.0)
 	stat("sda", 0, 0) // what a drive that went and came back tells
 	d.sampleAt(noon.Add(3 * time.Second))
 	if v := d.value(record.SeriesDiskRead); !math.IsNaN(v) {
@@ -401,7 +380,7 @@ func TestDrives(t *testing.T) {
 	}
 	stat("nvme0n1", 106, 202)
 	d.sampleAt(noon.Add(4 * time.Second))
-	near(t, "read of the other", d.value(record.SeriesDiskRead), 2*512)
+	machinetest.Near(t, "read of the other", d.value(record.SeriesDiskRead), 2*512)
 }
 
 // TestTurns: a costly source is read in its turns, its last rates stand in between, and
@@ -481,7 +460,7 @@ func TestTurnsInAWindow(t *testing.T) {
 func TestManySensors(t *testing.T) {
 	d := newBed(t, "virtual")
 	set := func(name, text string) {
-		write(t, filepath.Join(d.root, "sys/class/hwmon/hwmon9", name), []byte(text))
+		machinetest.Write(t, filepath.Join(d.root, "sys/class/hwmon/hwmon9", name), []byte(text))
 	}
 	set("name", "coretemp\n")
 	set("temp1_label", "Package id 0\n")
@@ -494,11 +473,11 @@ func TestManySensors(t *testing.T) {
 	seen := map[int]bool{}
 	for n := range 4 {
 		d.sampleAt(noon.Add(time.Duration(n) * time.Second))
-		near(t, "package", d.value(record.SeriesCPUTemp), 71)
+		machinetest.Near(t, "package", d.value(record.SeriesCPUTemp), 71)
 		asked := 0
 		for i := range 16 {
 			if v := d.value(fmt.Sprintf("%s.core_%d", record.SeriesCPUTemp, i)); !math.IsNaN(v) {
-				near(t, "core", v, float64(40+i))
+				machinetest.Near(t, "core", v, float64(40+i))
 				seen[i], asked = true, asked+1
 			}
 		}
@@ -568,7 +547,7 @@ func TestClockSetBack(t *testing.T) {
 	}
 	disk(1014)
 	d.sampleAt(noon.Add(-time.Hour + time.Second))
-	near(t, "after the jump", d.value(record.SeriesDiskRead), 4*512)
+	machinetest.Near(t, "after the jump", d.value(record.SeriesDiskRead), 4*512)
 	tel, err := d.b.Window(noon.Add(-time.Hour-time.Second), noon.Add(-time.Hour+2*time.Second))
 	if err != nil || len(tel.At) != 2 {
 		t.Errorf("the samples after the jump are not found by their time: %v", err)
@@ -579,7 +558,7 @@ func TestClockSetBack(t *testing.T) {
 func TestManyClocks(t *testing.T) {
 	d := newBed(t, "virtual")
 	for i := range 256 {
-		write(t, filepath.Join(d.root, fmt.Sprintf("sys/devices/system/cpu/cpu%d/cpufreq/scaling_cur_freq", i)), fmt.Appendf(nil, "%d\n", 3_000_000+1000*i))
+		machinetest.Write(t, filepath.Join(d.root, fmt.Sprintf("sys/devices/system/cpu/cpu%d/cpufreq/scaling_cur_freq", i)), fmt.Appendf(nil, "%d\n", 3_000_000+1000*i))
 	}
 	d.start()
 	seen := map[int]bool{}
@@ -587,7 +566,7 @@ func TestManyClocks(t *testing.T) {
 		d.sampleAt(noon.Add(time.Duration(n) * time.Second))
 		for i := range 256 {
 			if v := d.value(fmt.Sprintf("cpu.core.%d.clock", i)); !math.IsNaN(v) {
-				near(t, "clock", v, float64(3000+i))
+				machinetest.Near(t, "clock", v, float64(3000+i))
 				seen[i] = true
 			}
 		}

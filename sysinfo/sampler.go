@@ -171,8 +171,10 @@ func (b *Bench) startSampling() (*sampler, error) {
 		switch src := src.(type) {
 		case *rareSource:
 			b.ring.inTurns(s.offset[i], s.offset[i]+len(src.columns()))
-		case *cardTable:
-			b.cardUse = src
+		case sourceWithoutColumns:
+			if use, is := src.looker.(*cardTable); is {
+				b.cardUse = use
+			}
 		}
 	}
 	b.table, b.gaps = table, gaps

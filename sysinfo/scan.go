@@ -76,3 +76,19 @@ func number(b []byte) (int, bool) {
 	}
 	return n, len(b) > 0
 }
+
+// wordValue returns the number behind key at the start of a line.
+func wordValue(text, key []byte) (uint64, bool) {
+	for at := 0; ; {
+		i := bytes.Index(text[at:], key)
+		if i < 0 {
+			return 0, false
+		}
+		i += at
+		if i == 0 || text[i-1] == '\n' {
+			v, _, ok := nextUnsigned(text[i+len(key):])
+			return v, ok
+		}
+		at = i + 1
+	}
+}

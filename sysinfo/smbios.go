@@ -198,11 +198,11 @@ func (a smbiosArea) module() module {
 	case size == 0xFFFF:
 		m.Unknown = true
 	case size == 0x7FFF:
-		m.Bytes = uint64(a.u32(0x1C)&0x7FFFFFFF) * mib
+		m.Bytes = uint64(a.u32(0x1C)&0x7FFFFFFF) << 20
 	case size&0x8000 != 0:
-		m.Bytes = uint64(size&0x7FFF) * kib
+		m.Bytes = uint64(size&0x7FFF) << 10
 	default:
-		m.Bytes = uint64(size) * mib
+		m.Bytes = uint64(size) << 20
 	}
 	return m
 }

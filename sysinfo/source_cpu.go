@@ -3,7 +3,7 @@ package sysinfo
 import (
 	"bytes"
 	"fmt"
-	"strconv"
+	"math"
 	"time"
 
 	"capd.example/record"
@@ -57,19 +57,9 @@ func (s *cpuSource) columns() []column {
 	const source = "/proc/stat"
 	cols := []column{{colBusySeconds, "s", source}, {record.SeriesBusy, "%", source}, {record.SeriesSteal, "%", source}}
 	for i := range s.cores {
-		cols = append(cols, column{numbered(record.SeriesCoreBusy, i), "%", source})
+		cols = append(cols, column{record.Numbered(record.SeriesCoreBusy, i), "%", source})
 	}
 	return cols
-}
-
-// numbered puts a number in place of the N of a series' name.
-func numbered(name string, n int) string {
-	b := []byte(name)
-	i := bytes.Index(b, []byte(".N"))
-	if i < 0 {
-		return name
-	}
-	return string(b[:i+1]) + strconv.Itoa(n) + string(b[i+2:])
 }
 
 func (s *cpuSource) read(row []float64, now time.Time) {
@@ -129,7 +119,7 @@ func (s *cpuSource) share(i int, idle, total uint64) float64 {
 	back := idle < s.idle[i] || total < s.total[i] // iowait may run backwards
 	s.idle[i], s.total[i] = idle, total
 	if first || back || dt == 0 || di > dt {
-		return nan
+		return math.NaN()
 	}
 	return 100 * float64(dt-di) / float64(dt)
 }
@@ -182,11 +172,11 @@ func (s *gaugeSource) read(row []float64, _ time.Time) {
 func (g *gauge) read(buf []byte) float64 {
 	n, err := g.f.read(buf)
 	if err != nil {
-		return nan
+		return math.NaN()
 	}
 	v, ok := signed(buf[:n])
 	if !ok {
-		return nan
+		return math.NaN()
 	}
 	return float64(v) * g.scale
 }
@@ -229,7 +219,7 @@ func openClocks(t tree) (source, record.Unknown) {
 		if _, err := fmt.Sscanf(dir, cpuDir+"/cpu%d/", &n); err != nil {
 			continue
 		}
-		if w := s.add(t, dir+"/scaling_cur_freq", 1e-3, numbered(record.SeriesCoreClock, n), "MHz"); w != "" {
+		if w := s.add(t, dir+"/scaling_cur_freq", 1e-3, record.Numbered(record.SeriesCoreClock, n), "MHz"); w != "" {
 			why = w
 		}
 	}
@@ -286,7 +276,7 @@ func (s *sumSource) columns() []column {
 
 func (s *sumSource) read(row []float64, now time.Time) {
 	for i := range s.row {
-		s.row[i] = nan
+		s.row[i] = math.NaN()
 	}
 	s.gaugeSource.read(s.row, now)
 	sum := 0.0

@@ -2,14 +2,11 @@ package sysinfo
 
 import (
 	"bytes"
-	"math"
 	"strings"
 	"time"
 
 	"capd.example/record"
 )
-
-var nan = math.NaN()
 
 // wordsSource reads files of lines "key number", such as /proc/meminfo.
 type wordsSource struct {
@@ -74,26 +71,10 @@ func (s *wordsSource) read(row []float64, now time.Time) {
 	}
 }
 
-// wordValue returns the number behind key at the start of a line.
-func wordValue(text, key []byte) (uint64, bool) {
-	for at := 0; ; {
-		i := bytes.Index(text[at:], key)
-		if i < 0 {
-			return 0, false
-		}
-		i += at
-		if i == 0 || text[i-1] == '\n' {
-			v, _, ok := nextUnsigned(text[i+len(key):])
-			return v, ok
-		}
-		at = i + 1
-	}
-}
-
 func (s *wordsSource) close() { s.f.close() }
 
 func openMeminfo(t tree) (source, record.Unknown) {
-	return openWords(t, "/proc/meminfo", word{key: []byte("MemAvailable:"), col: column{name: record.SeriesMemAvail, unit: "B"}, scale: kib})
+	return openWords(t, "/proc/meminfo", word{key: []byte("MemAvailable:"), col: column{name: record.SeriesMemAvail, unit: "B"}, scale: 1 << 10})
 }
 
 func openVMStat(t tree) (source, record.Unknown) {

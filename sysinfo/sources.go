@@ -2,71 +2,24 @@ package sysinfo
 
 import (
 	"runtime"
-	"slices"
 
 	"capd.example/record"
 )
 
-// openSources opens everything that is sampled; what is missing is a gap.
-func (b *Bench) openSources() (list []source, load func() float64, table *processTable, gaps []record.Gap) {
-	if b.live && runtime.GOOS == "windows" {
-		list, load, table, gaps = b.openWindowsSources()
-	} else {
-		list, load, table, gaps = b.openTreeSources()
+// openSystemSources opens what is sampled of the machine but its graphics cards; what is
+// missing is a gap. load tells how many processors were busy at the latest sample. With live
+// it is this machine, else a recorded one below the tree.
+func openSystemSources(t tree, live bool) (list []source, load func() float64, gaps []record.Gap) {
+	if live && runtime.GOOS == "windows" {
+		return openWindowsSources()
 	}
-	list = append(list, b.testOnlySources...)
-	more, gap := b.openGraphics()
-	list, gaps = append(list, more...), append(gaps, gap...)
-	if table != nil {
-		list = append(list, table)
-	}
-	if use := b.openCardUse(table); use != nil {
-		list = append(list, use)
-	}
-	return list, load, table, gaps
-}
-
-// openCardUse opens what tells who uses the graphics cards; nil where there is none.
-func (b *Bench) openCardUse(table *processTable) *cardTable {
-	if table == nil {
-		return nil
-	}
-	t := newCardTable(table.nameOf)
-	if b.live && runtime.GOOS == "windows" {
-		b.openWindowsCardUse(t)
-	} else {
-		b.openTreeCardUse(t, table)
-	}
-	if len(t.readers) == 0 && len(t.gaps) == 0 {
-		return nil
-	}
-	return t
-}
-
-func (b *Bench) openTreeCardUse(t *cardTable, table *processTable) {
-	cards, _ := b.allCards()
-	var drm []drmCard
-	for i, c := range cards {
-		switch {
-		case c.nv != nil:
-			t.use(&nvmlUse{lib: b.nvml, n: i, index: c.nv.index}, nvmlEvery)
-		case slices.Contains([]string{"amdgpu", "i915", "xe"}, c.driver):
-			drm = append(drm, drmCard{i, c.address})
-		default:
-			t.silent(i, record.Unsupported, "the driver "+c.driver+" does not tell who uses the card")
-		}
-	}
-	r, known := table.reader.(*procReader)
-	if len(drm) > 0 && known {
-		t.use(newDRMUse(r, drm, table), drmEvery)
-	}
+	return openTreeSources(t)
 }
 
 const noPressure = "the kernel was built or started without pressure figures"
 
 // openTreeSources opens a Linux machine's sources.
-func (b *Bench) openTreeSources() (list []source, load func() float64, table *processTable, gaps []record.Gap) {
-	t := b.tree
+func openTreeSources(t tree) (list []source, load func() float64, gaps []record.Gap) {
 	add := func(name string, s source, why record.Unknown, hint string) {
 		if why != "" {
 			gaps = append(gaps, record.Gap{Name: name, Why: why, Text: hint})
@@ -104,11 +57,5 @@ func (b *Bench) openTreeSources() (list []source, load func() float64, table *pr
 		}
 		add(q.name, s, why, q.hint)
 	}
-	r, why := openProcReader(t, b.live)
-	if why != "" {
-		add("processes", nil, why, "/proc")
-	} else {
-		table = newProcessTable(r, load, b.ownProcess())
-	}
-	return list, load, table, gaps
+	return list, load, gaps
 }

@@ -19,6 +19,14 @@ import (
 // tree is a Linux machine below a root folder.
 type tree struct{ root string }
 
+// newTree returns the machine below a folder, "" for this one.
+func newTree(root string) tree {
+	if root == "" {
+		root = "/"
+	}
+	return tree{root: root}
+}
+
 // largest is more than any file read whole here may hold.
 const largest = 4 << 20
 

@@ -1,6 +1,9 @@
 package sysinfo
 
-import "time"
+import (
+	"math"
+	"time"
+)
 
 // turn says in which samples a source is read that is costly for what it tells: in every
 // nth, at a place of its own, so that no sample carries many of them.
@@ -36,7 +39,7 @@ func (s *rareSource) read(row []float64, now time.Time) {
 	fresh := 0.0
 	if s.n == 0 || s.n%s.every == s.at {
 		for i := range s.held {
-			s.held[i] = nan
+			s.held[i] = math.NaN()
 		}
 		s.source.read(s.held, now)
 		fresh = 1

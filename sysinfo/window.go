@@ -141,7 +141,7 @@ func (b *Bench) attribute(t *record.Telemetry, rows []int, from, to time.Time, p
 	gameSeries, background := make([]float64, len(rows)), make([]float64, len(rows))
 	for i, k := range rows {
 		a, z := b.ring.at[k].Add(-seconds(b.ring.span[k])), b.ring.at[k]
-		gameSeries[i], background[i] = nan, nan
+		gameSeries[i], background[i] = math.NaN(), math.NaN()
 		if math.IsNaN(busy[i]) || b.ring.span[k] <= 0 {
 			continue
 		}
@@ -169,7 +169,7 @@ func (b *Bench) busySeconds(rows []int, col int) (grown []float64, known bool) {
 	grown = make([]float64, len(rows))
 	for i, k := range rows {
 		before := (k + len(b.ring.at) - 1) % len(b.ring.at)
-		grown[i] = nan
+		grown[i] = math.NaN()
 		if b.ring.at[before].IsZero() || b.ring.span[k] <= 0 {
 			continue
 		}
@@ -277,26 +277,6 @@ func chooseGame(others []*usage, from, to time.Time, miss func(string, record.Un
 			first.name, strings.Join(rivals, ", "), first.name))
 	}
 	return first
-}
-
-// sameProgram compares names as systems and loggers write them: in any case, with or
-// without path and .exe, and cut to the length the kernel keeps.
-func sameProgram(running, wanted string) bool {
-	norm := func(s string) string {
-		if i := strings.LastIndexAny(s, `/\`); i >= 0 {
-			s = s[i+1:]
-		}
-		return strings.TrimSuffix(strings.ToLower(strings.TrimSpace(s)), ".exe")
-	}
-	r, w := norm(running), norm(wanted)
-	if r == "" || w == "" {
-		return false
-	}
-	if r == w {
-		return true
-	}
-	cut := len(running) == shownName
-	return cut && strings.HasPrefix(strings.ToLower(wanted[strings.LastIndexAny(wanted, `/\`)+1:]), strings.ToLower(running))
 }
 
 // listMost is how many programs a window names at the most.

@@ -7,7 +7,6 @@ import (
 	"slices"
 	"strconv"
 	"strings"
-	"unicode/utf16"
 
 	"capd.example/record"
 )
@@ -321,65 +320,4 @@ func groupThreads(r []byte) int {
 		}
 	}
 	return n
-}
-
-// winCPUTime is the time of one processor in units of 100 ns; kernel time holds idle
-// time.
-type winCPUTime struct{ idle, kernel, user uint64 }
-
-const winCPUTimeSize = 48
-
-// parseCPUTimes reads SYSTEM_PROCESSOR_PERFORMANCE_INFORMATION into to, one per
-// processor, and returns how many there were.
-func parseCPUTimes(b []byte, to []winCPUTime) int {
-	n := min(len(b)/winCPUTimeSize, len(to))
-	for i := range n {
-		p := b[i*winCPUTimeSize:]
-		to[i] = winCPUTime{binary.LittleEndian.Uint64(p), binary.LittleEndian.Uint64(p[8:]), binary.LittleEndian.Uint64(p[16:])}
-	}
-	return n
-}
-
-// winProcess is one entry of the system's list of processes.
-type winProcess struct {
-	pid, parent int
-	used        uint64 // ns
-	began       int64  // 100 ns since 1601, as FILETIME counts
-	name        []byte // UTF-16, little-endian, inside the list
-}
-
-// eachProcess walks SYSTEM_PROCESS_INFORMATION entries (64 bit). base is the address at
-// which the list was written, since names are pointers into it. It stops at the last
-// entry or at the first that cannot be one.
-func eachProcess(b []byte, base uint64, yield func(winProcess)) {
-	for len(b) >= 96 {
-		p := winProcess{
-			pid: int(binary.LittleEndian.Uint64(b[80:])), parent: int(binary.LittleEndian.Uint64(b[88:])),
-			began: int64(binary.LittleEndian.Uint64(b[32:])),
-			used:  100 * (binary.LittleEndian.Uint64(b[40:]) + binary.LittleEndian.Uint64(b[48:])),
-		}
-		length := uint64(binary.LittleEndian.Uint16(b[56:]))
-		if at := binary.LittleEndian.Uint64(b[64:]); at >= base && at-base <= uint64(len(b)) && length <= uint64(len(b))-(at-base) {
-			p.name = b[at-base : at-base+length]
-		}
-		yield(p)
-		next := uint64(binary.LittleEndian.Uint32(b))
-		if next < 96 || next > uint64(len(b)) {
-			return
-		}
-		b, base = b[next:], base+next
-	}
-}
-
-// utf16Text turns little-endian UTF-16 into text, up to a zero.
-func utf16Text(b []byte) string {
-	u := make([]uint16, 0, len(b)/2)
-	for ; len(b) >= 2; b = b[2:] {
-		c := binary.LittleEndian.Uint16(b)
-		if c == 0 {
-			break
-		}
-		u = append(u, c)
-	}
-	return string(utf16.Decode(u))
 }

@@ -1,18 +1,14 @@
 package sysinfo
 
 import (
-	"encoding/base64"
 	"encoding/binary"
-	"math"
-	"path/filepath"
 	"slices"
 	"strconv"
 	"strings"
 	"testing"
-	"unicode/utf16"
 
 	"capd.example/record"
-	"github.com/rogpeppe/go-internal/txtar"
+	"capd.example/sysinfo/machinetest"
 )
 
 // recordedRegistry is a registry as lines of key|name|text or key|name|#number.
@@ -88,20 +84,16 @@ func topologyBytes(cores []struct {
 }
 
 func TestRecordedWindows(t *testing.T) {
-	archives, _ := filepath.Glob("testdata/windows-*/machine.txtar")
-	if len(archives) == 0 {
+	machines := machinetest.Machines(t, "windows-")
+	if len(machines) == 0 {
 		t.Fatal("no recorded Windows machine")
 	}
-	for _, archive := range archives {
-		t.Run(filepath.Base(filepath.Dir(archive)), func(t *testing.T) {
-			a, err := txtar.ParseFile(archive)
-			if err != nil {
-				t.Fatal(err)
-			}
+	for _, name := range machines {
+		t.Run(name, func(t *testing.T) {
 			m := windowsMachine{mains: 255}
-			for _, f := range a.Files {
-				text := strings.TrimSpace(string(f.Data))
-				switch f.Name {
+			for part, data := range machinetest.Parts(t, name) {
+				text := strings.TrimSpace(string(data))
+				switch part {
 				case "registry":
 					m.reg = readRegistry(text)
 				case "adapters":
@@ -113,31 +105,21 @@ func TestRecordedWindows(t *testing.T) {
 				case "mains":
 					n, _ := strconv.Atoi(text)
 					m.mains = byte(n)
-				case "smbios.base64":
-					m.smbios = unbase(t, text)
-				case "topology.base64":
-					m.topology = unbase(t, text)
-				case "mode.base64":
-					m.mode = unbase(t, text)
+				case "smbios":
+					m.smbios = data
+				case "topology":
+					m.topology = data
+				case "mode":
+					m.mode = data
 				default:
-					t.Fatalf("unknown part %s", f.Name)
+					t.Fatalf("unknown part %s", part)
 				}
 			}
 			var f facts
 			m.detect(&f)
-			s := record.System{Fields: f.list}
-			s.ID = s.Identity()
-			golden(t, filepath.Join(filepath.Dir(archive), "golden.txt"), describeSystem(s))
+			machinetest.Golden(t, name, machinetest.System(f.list))
 		})
 	}
-}
-
-func unbase(t *testing.T, s string) []byte {
-	b, err := base64.StdEncoding.DecodeString(strings.ReplaceAll(s, "\n", ""))
-	if err != nil {
-		t.Fatal(err)
-	}
-	return b
 }
 
 func TestTopology(t *testing.T) {
@@ -151,115 +133,5 @@ func TestTopology(t *testing.T) {
 	}
 	if _, ok := parseTopology([]byte{0, 0, 0, 0, 200, 0, 0, 0}); ok {
 		t.Error("a record beyond the end was taken")
-	}
-}
-
-func TestProcessListOfWindows(t *testing.T) {
-	const base = 0x10000
-	entry := func(pid, parent, user, kernel uint64, name string) []byte {
-		b := make([]byte, 256)
-		u := utf16.Encode([]rune(name))
-		binary.LittleEndian.PutUint64(b[40:], user)
-		binary.LittleEndian.PutUint64(b[48:], kernel)
-		binary.LittleEndian.PutUint64(b[80:], pid)
-		binary.LittleEndian.PutUint64(b[88:], parent)
-		for i, c := range u {
-			binary.LittleEndian.PutUint16(b[200+2*i:], c)
-		}
-		binary.LittleEndian.PutUint16(b[56:], uint16(2*len(u)))
-		return b
-	}
-	list := append(entry(0, 0, 0, 9999, ""), entry(42, 4, 30, 12, "spiel-ü.exe")...)
-	binary.LittleEndian.PutUint32(list, 256)
-	binary.LittleEndian.PutUint64(list[64:], 0) // the idle process has no name
-	binary.LittleEndian.PutUint64(list[256+64:], base+256+200)
-	var got []winProcess
-	eachProcess(list, base, func(p winProcess) { got = append(got, p) })
-	if len(got) != 2 || got[1].pid != 42 || got[1].parent != 4 || got[1].used != 4200 || utf16Text(got[1].name) != "spiel-ü.exe" {
-		t.Errorf("%+v", got)
-	}
-}
-
-func TestCPUTimesOfWindows(t *testing.T) {
-	b := make([]byte, 2*winCPUTimeSize)
-	binary.LittleEndian.PutUint64(b[winCPUTimeSize:], 70)
-	binary.LittleEndian.PutUint64(b[winCPUTimeSize+8:], 90)
-	binary.LittleEndian.PutUint64(b[winCPUTimeSize+16:], 10)
-	var to [4]winCPUTime
-	if n := parseCPUTimes(b, to[:]); n != 2 || to[1] != (winCPUTime{70, 90, 10}) {
-		t.Errorf("%d %+v", n, to)
-	}
-}
-
-// TestNetworkOfWindows: of a card, a filter on top of it, a tunnel and a second card the
-// two cards count. The layout is that of MIB_IF_ROW2 (netioapi.h).
-func TestNetworkOfWindows(t *testing.T) {
-	row := func(luid uint64, flags byte, in, out uint64) []byte {
-		b := make([]byte, ifRowSize)
-		binary.LittleEndian.PutUint64(b, luid)
-		b[1152] = flags
-		binary.LittleEndian.PutUint64(b[1208:], in)
-		binary.LittleEndian.PutUint64(b[1280:], out)
-		return b
-	}
-	table := binary.LittleEndian.AppendUint64(nil, 4)
-	for i, flags := range []byte{1, 3, 0, 1 | 0x80} { // hardware, filter, tunnel, hardware that rests
-		table = append(table, row(uint64(i)+1<<48, flags, 10, 20)...)
-	}
-	if got := hardwareRows(table); !slices.Equal(got, []uint64{0 + 1<<48, 3 + 1<<48}) {
-		t.Errorf("cards %x", got)
-	}
-	for _, damaged := range [][]byte{nil, table[:7], table[:8], table[:8+ifRowSize-1]} {
-		if got := hardwareRows(damaged); got != nil {
-			t.Errorf("%d bytes: %x", len(damaged), got)
-		}
-	}
-	if c, ok := parseIfRow(row(1, 1, 1<<40, 7)); !ok || c != (winCard{1 << 40, 7}) {
-		t.Errorf("%+v", c)
-	}
-	if _, ok := parseIfRow(make([]byte, ifRowSize-1)); ok {
-		t.Error("half a row was taken")
-	}
-}
-
-// TestClocksOfWindows: PROCESSOR_POWER_INFORMATION as documented for
-// CallNtPowerInformation; entries need not come in order, and 0 is no clock.
-func TestClocksOfWindows(t *testing.T) {
-	var b []byte
-	for _, p := range [][6]uint32{{1, 5700, 4450, 5700, 2, 1}, {0, 5700, 5525, 5700, 2, 0}, {2, 5700, 0, 5700, 0, 0}, {99, 1, 1, 1, 1, 1}} {
-		for _, v := range p {
-			b = binary.LittleEndian.AppendUint32(b, v)
-		}
-	}
-	row := []float64{nan, nan, nan, nan}
-	if n := parseClocks(b, row); n != 4 || row[0] != 5525 || row[1] != 4450 || !math.IsNaN(row[2]) || !math.IsNaN(row[3]) {
-		t.Errorf("%d: %v", n, row)
-	}
-	if n := parseClocks(b[:powerInfoSize-1], row); n != 0 {
-		t.Errorf("%d clocks in half an entry", n)
-	}
-}
-
-// TestReasons holds our reduction against the bits that nvml.h and the kernel's
-// kgd_pp_interface.h give (from memory of the published headers).
-func TestReasons(t *testing.T) {
-	for _, c := range []struct {
-		bits uint64
-		want float64
-	}{
-		{0, 0}, {1, 0}, {0x4, record.ThrottlePower}, {0x20, record.ThrottleThermal}, {0x40, record.ThrottleThermal | record.ThrottleHard},
-		{0x80, record.ThrottleHard}, {0x8, record.ThrottleHard}, {0x100, record.ThrottleOther},
-	} {
-		if got := nvmlReasons(c.bits); got != c.want {
-			t.Errorf("nvml %x: %g, want %g", c.bits, got, c.want)
-		}
-	}
-	for _, c := range []struct{ bits, want uint64 }{
-		{0, 0}, {1 << 3, record.ThrottlePower}, {1 << 18, record.ThrottlePower}, {1 << 36, record.ThrottleThermal},
-		{1 << 46, record.ThrottleThermal | record.ThrottleHard}, {1 << 57, record.ThrottleOther},
-	} {
-		if got := amdReasons(c.bits); got != c.want {
-			t.Errorf("amdgpu %x: %d, want %d", c.bits, got, c.want)
-		}
 	}
 }

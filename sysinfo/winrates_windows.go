@@ -5,11 +5,9 @@ import (
 	"unsafe"
 
 	"capd.example/record"
-	"golang.org/x/sys/windows"
 )
 
 var (
-	iphlpapi         = windows.NewLazySystemDLL("iphlpapi.dll")
 	procIfTable      = iphlpapi.NewProc("GetIfTable2")
 	procIfEntry      = iphlpapi.NewProc("GetIfEntry2")
 	procFreeMib      = iphlpapi.NewProc("FreeMibTable")
@@ -100,7 +98,7 @@ func (s *winClocks) close()        {}
 func (s *winClocks) columns() []column {
 	cols := make([]column, s.cores)
 	for i := range cols {
-		cols[i] = column{numbered(record.SeriesCoreClock, i), "MHz", "CallNtPowerInformation"}
+		cols[i] = column{record.Numbered(record.SeriesCoreClock, i), "MHz", "CallNtPowerInformation"}
 	}
 	return cols
 }

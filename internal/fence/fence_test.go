@@ -28,6 +28,7 @@ var may = []struct {
 	{"framelog", []string{"record", "framelog"}, "framelog/ reads logs and may import record"},
 	{"metrics", []string{"record", "stats"}, "metrics/ turns frame times into figures and may import record and stats"},
 	{"watcher", []string{"record"}, "watcher/ notices logs and may import record"},
+	{"sysinfo/machinetest", []string{"record", "internal/testlab"}, "sysinfo/machinetest is for tests and may import record and internal/testlab"},
 	{"sysinfo", []string{"internal/text", "record", "sysinfo"}, "sysinfo/ reads the bench and may import record"},
 	{"tag", []string{"internal/text", "record"}, "tag/ makes tags from facts and may import record"},
 	{"plugins/agreement", []string{"internal/text", "record", "internal/critical", "plugins"}, "plugins/agreement judges by the rule that analysis/ uses too"},

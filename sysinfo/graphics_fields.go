@@ -5,7 +5,6 @@ import (
 	"context"
 	"fmt"
 	"os"
-	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -13,142 +12,23 @@ import (
 	"capd.example/record"
 )
 
-// card is one graphics card as far as it is known.
-type card struct {
-	address string // PCI address "0000:0b:00.0", "" where there is none
-	dir     string // /sys/class/drm/cardN, "" where only NVML knows it
-	driver  string // kernel driver
-	vendor  uint16
-	device  uint16
-	subVen  uint16
-	subDev  uint16
-	boot    bool   // the firmware's own display card
-	vram    uint64 // bytes, 0 for unknown
-	nv      *nvmlCard
-}
-
-// cards lists the graphics cards, the one that most likely renders first: most memory of
-// its own, then the firmware's display card, then by address. The order must not depend
-// on what happens to run, since graphics.0 is part of the identity.
-func (t tree) cards() []card {
-	var list []card
-	for _, dir := range t.glob("/sys/class/drm/card*") {
-		name := dir[strings.LastIndexByte(dir, '/')+1:]
-		if _, err := strconv.Atoi(strings.TrimPrefix(name, "card")); err != nil {
-			continue // a connector
-		}
-		c := card{dir: dir}
-		uevent, why := t.text(dir + "/device/uevent")
-		if why == "" {
-			c.setUevent(uevent)
-		}
-		if c.vendor == 0 {
-			c.vendor, c.device = t.hex16(dir+"/device/vendor"), t.hex16(dir+"/device/device")
-			c.subVen, c.subDev = t.hex16(dir+"/device/subsystem_vendor"), t.hex16(dir+"/device/subsystem_device")
-		}
-		if n, why := t.number(dir + "/device/boot_vga"); why == "" {
-			c.boot = n == 1
-		}
-		if n, why := t.number(dir + "/device/mem_info_vram_total"); why == "" && n > 0 {
-			c.vram = uint64(n)
-		}
-		list = append(list, c)
-	}
-	return list
-}
-
-func (t tree) hex16(name string) uint16 {
-	n, why := t.number(name)
-	if why != "" || n < 0 || n > 0xFFFF {
-		return 0
-	}
-	return uint16(n)
-}
-
-// setUevent reads DRIVER=, PCI_ID=, PCI_SUBSYS_ID= and PCI_SLOT_NAME=.
-func (c *card) setUevent(text string) {
-	pair := func(s string) (uint16, uint16) {
-		a, b, _ := strings.Cut(s, ":")
-		x, _ := strconv.ParseUint(a, 16, 16)
-		y, _ := strconv.ParseUint(b, 16, 16)
-		return uint16(x), uint16(y)
-	}
-	for _, l := range strings.Split(text, "\n") {
-		key, value, _ := strings.Cut(l, "=")
-		switch key {
-		case "DRIVER":
-			c.driver = value
-		case "PCI_ID":
-			c.vendor, c.device = pair(value)
-		case "PCI_SUBSYS_ID":
-			c.subVen, c.subDev = pair(value)
-		case "PCI_SLOT_NAME":
-			c.address = strings.ToLower(value)
-		}
-	}
-}
-
-func sortCards(list []card) {
-	slices.SortStableFunc(list, func(a, b card) int {
-		switch {
-		case a.vram != b.vram && a.vram > b.vram:
-			return -1
-		case a.vram != b.vram:
-			return 1
-		case a.boot != b.boot && a.boot:
-			return -1
-		case a.boot != b.boot:
-			return 1
-		}
-		return strings.Compare(a.address, b.address)
-	})
-}
-
-// allCards joins what sysfs and NVML know by the cards' PCI addresses.
-func (b *Bench) allCards() ([]card, gap) {
-	list := b.tree.cards()
-	lib, why := b.nvmlLibrary()
-	if lib != nil {
-		var found []nvmlCard
-		if found, why = lib.cards(); why.why == "" {
-			for i := range found {
-				list = joinNVML(list, &found[i])
-			}
-		}
-	}
-	sortCards(list)
-	return list, why
-}
-
-func joinNVML(list []card, nv *nvmlCard) []card {
-	for i := range list {
-		if list[i].address == nv.address {
-			list[i].nv = nv
-			list[i].vram = nv.vram
-			return list
-		}
-	}
-	return append(list, card{address: nv.address, vendor: uint16(nv.pciID), device: uint16(nv.pciID >> 16),
-		subVen: uint16(nv.subID), subDev: uint16(nv.subID >> 16), driver: "nvidia", vram: nv.vram, nv: nv})
-}
-
 // detectGraphics asks the vendor's library in a goroutine of its own: a driver that hangs
 // must not hang detection.
-func (b *Bench) detectGraphics(ctx context.Context, f *facts) {
+func detectGraphics(ctx context.Context, t tree, finder *cardFinder, f *facts) {
 	type answer struct {
 		cards []card
 		why   gap
 	}
 	got := make(chan answer, 1)
 	go func() {
-		list, why := b.allCards()
+		list, why := finder.all()
 		got <- answer{list, why}
 	}()
 	limit := time.NewTimer(5 * time.Second)
 	defer limit.Stop()
 	select {
 	case a := <-got:
-		b.graphicsFields(a.cards, a.why, f)
+		graphicsFields(t, a.cards, a.why, f)
 	case <-limit.C:
 		f.unknown(record.FieldGraphicsName, record.Broken, "the graphics driver did not answer in 5 s", true)
 	case <-ctx.Done():
@@ -156,7 +36,7 @@ func (b *Bench) detectGraphics(ctx context.Context, f *facts) {
 	}
 }
 
-func (b *Bench) graphicsFields(list []card, why gap, f *facts) {
+func graphicsFields(t tree, list []card, why gap, f *facts) {
 	if len(list) == 0 {
 		source := "/sys/class/drm"
 		reason := record.Absent
@@ -167,23 +47,13 @@ func (b *Bench) graphicsFields(list []card, why gap, f *facts) {
 		f.unknown(record.FieldGraphicsDriver, reason, source, true)
 		return
 	}
-	kernel, _ := b.tree.text("/proc/sys/kernel/osrelease")
+	kernel, _ := t.text("/proc/sys/kernel/osrelease")
 	for i, c := range list {
-		g := cardFields{t: b.tree, f: f, prefix: "graphics." + itoa(i) + ".", c: c, kernel: kernel, why: why}
+		g := cardFields{t: t, f: f, prefix: "graphics." + itoa(i) + ".", c: c, kernel: kernel, why: why}
 		g.identity()
 		g.power()
 		g.bus()
 	}
-}
-
-// sleeping returns the power state of a card that is switched off for now, "" for one
-// that is on.
-func (t tree) sleeping(dir string) string {
-	s, why := t.text(dir + "/device/power/runtime_status")
-	if why != "" || s == "active" || s == "unsupported" {
-		return ""
-	}
-	return s
 }
 
 // cardFields writes the fields of one card.
@@ -198,7 +68,7 @@ type cardFields struct {
 
 func (g cardFields) identity() {
 	f, c, p := g.f, g.c, g.prefix
-	name, board, source := g.t.pciName(c)
+	name, board, source := pciName(g.t, c)
 	if c.nv != nil && c.nv.name != "" {
 		name, source = c.nv.name, "nvml"
 	}
@@ -270,7 +140,7 @@ func (g cardFields) power() {
 		g.f.maybe(p+"clock_max", itoa(int(nv.maxClock)), "MHz", "nvml", nv.maxClockWhy, false)
 		return
 	}
-	if s := g.t.sleeping(g.c.dir); s != "" {
+	if s := sleeping(g.t, g.c.dir); s != "" {
 		g.f.unknown(p+"power_limit", record.Unsupported, "the card sleeps ("+s+"); reading would wake it", true)
 		return
 	}
@@ -368,7 +238,7 @@ func largestBAR(text string) uint64 {
 }
 
 // pciName looks a card's names up in the system's own list of PCI identifiers.
-func (t tree) pciName(c card) (name, board, source string) {
+func pciName(t tree, c card) (name, board, source string) {
 	if c.vendor == 0 {
 		return "", "", ""
 	}

@@ -1,0 +1,34 @@
+package sysinfo
+
+import (
+	"context"
+	"runtime"
+
+	"capd.example/record"
+)
+
+// detectFields reads what the bench is now: this machine (live) or a recorded one below the
+// tree. Names of people and hosts and serial numbers are never read.
+func detectFields(ctx context.Context, t tree, live bool, cards *cardFinder) []record.Field {
+	var f facts
+	if live && runtime.GOOS == "windows" {
+		detectWindows(ctx, cards, &f)
+	} else {
+		detectTree(ctx, t, cards, &f)
+	}
+	return f.list
+}
+
+// detectTree reads a Linux machine below the root folder.
+func detectTree(ctx context.Context, t tree, cards *cardFinder, f *facts) {
+	detectProcessor(ctx, t, f)
+	detectPolicy(t, f)
+	detectBoard(t, f)
+	detectMemory(ctx, t, f)
+	detectGraphics(ctx, t, cards, f)
+	detectDisplays(t, f)
+	detectOS(t, f)
+	detectStorage(t, f)
+	detectPowerSource(t, f)
+	detectSensors(t, f)
+}
