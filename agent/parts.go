@@ -31,10 +31,7 @@ func (r logReader) ReadLog(_ context.Context, path string) (record.Reading, pipe
 func readerOptions(c config.Config) framelog.Options {
 	opt := framelog.Options{NoLink: true} // as the watcher takes none
 	for _, l := range c.Layouts {
-		opt.Layouts = append(opt.Layouts, framelog.Declared{
-			Name: l.Name, Path: l.Path, Heading: l.Heading, Column: l.Column, Kind: l.Kind, Unit: l.Unit,
-			Delimiter: l.Delimiter, Decimal: l.Decimal, SkipLines: l.SkipLines, Program: l.Program, ProgramColumn: l.ProgramColumn,
-		})
+		opt.Layouts = append(opt.Layouts, framelog.Declared(l)) // a field that only one of them has stops the build
 	}
 	return opt
 }

@@ -24,7 +24,7 @@ type Queue interface {
 	// Due lists what is to be delivered at the time, the longest due first.
 	Due(ctx context.Context, now time.Time) ([]Queued, error)
 	Delivered(ctx context.Context, id string) error
-	// Failed notes why a delivery failed and when it is due again.
+	// Failed notes why a delivery failed and when it is due again; the zero time gives it up.
 	Failed(ctx context.Context, id string, why error, next time.Time) error
 }
 
@@ -82,6 +82,10 @@ func (m *memory) Delivered(_ context.Context, id string) error {
 }
 
 func (m *memory) Failed(_ context.Context, id string, _ error, next time.Time) error {
+	if next.IsZero() {
+		m.change(id, func(i int) { m.items = append(m.items[:i], m.items[i+1:]...) })
+		return nil
+	}
 	m.change(id, func(i int) { m.items[i].Attempts++; m.items[i].due = next })
 	return nil
 }

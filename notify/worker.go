@@ -250,19 +250,16 @@ func (w *worker) failed(ctx context.Context, queue map[string]Queue, b batch, o 
 		wait = w.backOff(why, w.downs)
 		w.downs++
 	}
-	next := now.Add(wait)
 	giveUp := w.Attempts > 0 && failed+1 >= w.Attempts
-	if giveUp {
-		next = now.AddDate(100, 0, 0)
-	} else {
-		o.Next = next
+	if !giveUp {
+		o.Next = now.Add(wait)
 	}
 	for _, q := range b.items {
-		w.later[q.ID] = next
+		w.later[q.ID] = o.Next
 		if giveUp {
 			delete(w.later, q.ID)
 		}
-		if err := queue[q.ID].Failed(ctx, q.ID, why, next); err != nil {
+		if err := queue[q.ID].Failed(ctx, q.ID, why, o.Next); err != nil {
 			o.Err = errors.Join(o.Err, err)
 		}
 	}
@@ -270,7 +267,7 @@ func (w *worker) failed(ctx context.Context, queue map[string]Queue, b batch, o 
 	if giveUp || refused != nil {
 		return false
 	}
-	w.pause = next
+	w.pause = o.Next
 	return true
 }
 

@@ -14,8 +14,8 @@ type Alert struct {
 	Channel  string    `json:"channel"`
 	Payload  []byte    `json:"payload,omitempty"`
 	MadeAt   time.Time `json:"made_at"`
-	DueAt    time.Time `json:"due_at"`   // when delivery is tried next
-	Attempts int       `json:"attempts"` // deliveries that failed
+	DueAt    time.Time `json:"due_at,omitzero"` // when delivery is tried next; zero: it is given up
+	Attempts int       `json:"attempts"`        // deliveries that failed
 	Error    string    `json:"error,omitempty"`
 	DoneAt   time.Time `json:"done_at,omitzero"` // delivered
 	SeenAt   time.Time `json:"seen_at,omitzero"` // acknowledged by a person
@@ -51,10 +51,11 @@ func (s *Store) Alerts(ctx context.Context, open bool, limit int) ([]Alert, erro
 	return s.alerts(ctx, `(seen_at = '' OR NOT ?) ORDER BY n DESC LIMIT ?`, open, limit)
 }
 
-// Undelivered counts the alerts that neither reached their receiver nor were acknowledged.
+// Undelivered counts the alerts that are still to be delivered: neither arrived, nor given
+// up, nor acknowledged.
 func (s *Store) Undelivered(ctx context.Context) (n int, err error) {
 	err = s.read(ctx, func(tx *sql.Tx) error {
-		return tx.QueryRowContext(ctx, `SELECT count(*) FROM alerts WHERE done_at = '' AND seen_at = ''`).Scan(&n) // by the index alerts_due
+		return tx.QueryRowContext(ctx, `SELECT count(*) FROM alerts WHERE done_at = '' AND seen_at = '' AND due_at < ?`, never).Scan(&n) // by the index alerts_due
 	})
 	return n, wrap(err, "count the alerts")
 }
@@ -83,6 +84,9 @@ func scanAlert(rows *sql.Rows) (a Alert, err error) {
 	if err := rows.Scan(&a.ID, &a.PassID, &a.Channel, &a.Payload, &at[0], &at[1], &a.Attempts, &a.Error, &at[2], &at[3], &a.SeenBy); err != nil {
 		return a, err
 	}
+	if at[1] >= never {
+		at[1] = ""
+	}
 	for i, to := range []*time.Time{&a.MadeAt, &a.DueAt, &a.DoneAt, &a.SeenAt} {
 		if *to, err = unstamp(at[i]); err != nil {
 			return a, err
@@ -96,13 +100,21 @@ func (s *Store) Delivered(ctx context.Context, id string) error {
 	return s.changeAlert(ctx, id, `UPDATE alerts SET done_at = ?, error = '' WHERE id = ?`, stamp(s.now()), id)
 }
 
-// Failed notes that a delivery failed and when to try again.
+// never is the time at which an alert is due that is given up, and earlier than what older
+// programs wrote for such: a hundred years from then.
+const never = "2100-01-01T00:00:00.000000Z"
+
+// Failed notes that a delivery failed and when to try again, the zero time for never.
 func (s *Store) Failed(ctx context.Context, id string, why error, next time.Time) error {
 	text := ""
 	if why != nil {
 		text = why.Error()
 	}
-	return s.changeAlert(ctx, id, `UPDATE alerts SET attempts = attempts + 1, error = ?, due_at = ? WHERE id = ?`, text, stamp(next), id)
+	due := stamp(next)
+	if next.IsZero() {
+		due = never
+	}
+	return s.changeAlert(ctx, id, `UPDATE alerts SET attempts = attempts + 1, error = ?, due_at = ? WHERE id = ?`, text, due, id)
 }
 
 // Acknowledge notes that a person has seen an alert.

@@ -118,7 +118,7 @@ func channelState(row store.Alert) toldChannel {
 	switch {
 	case !row.DoneAt.IsZero():
 		c.State = "delivered"
-	case row.DueAt.Sub(row.MadeAt) > 50*365*24*time.Hour: // what is given up is due in a hundred years
+	case row.DueAt.IsZero():
 		c.State = "given up"
 	}
 	return c

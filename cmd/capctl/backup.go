@@ -2,7 +2,6 @@ package main
 
 import (
 	"cmp"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"io/fs"
@@ -90,7 +89,7 @@ func (c *verifyCmd) Run(a *app) error {
 		r.Problems = append(r.Problems, store.Problem{What: refused.Error()})
 	}
 	if c.JSON {
-		err = json.NewEncoder(safe.Escaped(a.stdout)).Encode(r)
+		err = jsonLine(a.stdout, r)
 	} else {
 		err = printReport(a, r, c.Salvage)
 	}

@@ -1,7 +1,6 @@
 package main
 
 import (
-	"encoding/json"
 	"errors"
 	"fmt"
 	"io/fs"
@@ -48,7 +47,7 @@ func (c *importCmd) Run(a *app) error {
 			return cli.FailedError(err)
 		}
 		if c.JSON {
-			err = json.NewEncoder(safe.Escaped(a.stdout)).Encode(struct {
+			err = jsonLine(a.stdout, struct {
 				Folder string `json:"folder"`
 				export.Taken
 			}{dir, taken})

@@ -1,7 +1,6 @@
 package main
 
 import (
-	"encoding/json"
 	"errors"
 	"fmt"
 	"time"
@@ -102,7 +101,7 @@ func (c *retainCmd) print(a *app, done store.Retained) error {
 	for _, d := range done.Passes {
 		logs, samples = logs+d.LogBytes, samples+d.Telemetry
 		if c.JSON {
-			if err := json.NewEncoder(safe.Escaped(a.stdout)).Encode(d); err != nil {
+			if err := jsonLine(a.stdout, d); err != nil {
 				return cli.FailedError(err)
 			}
 		}

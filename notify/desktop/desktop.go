@@ -11,6 +11,8 @@ import (
 	"github.com/gen2brain/beeep"
 )
 
+func init() { beeep.AppName = "capd" } // before any goroutine sends
+
 // Notification is a message on the desktop.
 type Notification struct{}
 
@@ -67,7 +69,6 @@ func title(a notify.Alert) string {
 
 // call waits no longer than ctx: a desktop's services can hang.
 func call(ctx context.Context, what string, fn func() error) error {
-	beeep.AppName = "capd"
 	done := make(chan error, 1)
 	go func() { done <- fn() }()
 	select {

@@ -3,6 +3,7 @@ package desktop
 import (
 	"context"
 	"errors"
+	"runtime"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -26,14 +27,15 @@ func TestHangingDesktop(t *testing.T) {
 
 // Without a desktop the delivery fails with a reason.
 func TestNoDesktop(t *testing.T) {
+	if runtime.GOOS != "linux" {
+		t.Skip("only there is a desktop found by way of the environment")
+	}
 	t.Setenv("DBUS_SESSION_BUS_ADDRESS", "unix:path=/nonexistent")
 	t.Setenv("PATH", t.TempDir())
 	ctx, stop := context.WithTimeout(context.Background(), 20*time.Second)
 	defer stop()
 	if err := (Notification{}).Send(ctx, notify.FromTest("bench-a", time.Now())); err == nil {
-		t.Skip("this machine showed a notification all the same")
-	} else {
-		t.Log(err)
+		t.Error("a notification was shown, it says, and there is nothing to show it")
 	}
 }
 
