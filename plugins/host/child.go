@@ -2,6 +2,7 @@ package host
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -21,15 +22,16 @@ import (
 
 // child is the operating system's side of a validator: it starts the process at low
 // priority and tied to this one, reads what it prints, watches its memory and ends it
-// with all that it started.
+// with all that it started. What differs between systems is in tie.
 type child struct {
 	argv      []string
 	maxMemory int64
 	log       zerolog.Logger
 
 	cmd            *exec.Cmd
-	tie            tie
+	tie            *tie
 	stdout, stderr io.ReadCloser
+	close          func() // of all that is read from it
 
 	gone   chan struct{}   // closed when the process was waited for
 	over   context.Context // ends when the process is gone or must go
@@ -39,6 +41,7 @@ type child struct {
 	started bool
 	killed  error // why we ended it, nil when it ended by itself
 	state   error // how it ended
+	unable  error // why it could not be started, where that is known after the start alone
 	printed int
 	tail    []byte // the first and last of its standard error
 }
@@ -50,7 +53,6 @@ func (c *child) prepare(cmd *exec.Cmd, socketDir string) (runner.Runner, error) 
 	c.cmd.Dir = socketDir
 	c.gone = make(chan struct{})
 	c.over, c.finish = context.WithCancel(context.Background())
-	setAttributes(c.cmd)
 	return c, nil
 }
 
@@ -76,19 +78,43 @@ func (c *child) Start(context.Context) error {
 		return errors.Join(err, out.Close(), outW.Close())
 	}
 	c.cmd.Stdout, c.cmd.Stderr = outW, errW
-	c.stdout, c.stderr = &counted{out, c}, errR
+	first, firstW := io.Pipe()
+	c.stdout, c.stderr = first, errR
+	c.close = func() { errR.Close(); out.Close(); first.Close() }
 	result := make(chan error, 1)
 	go c.live(result)
 	err = <-result
 	outW.Close()
 	errW.Close()
 	if err != nil {
-		out.Close()
-		errR.Close()
+		c.close()
 		c.finish()
 		return err
 	}
+	go c.drain(out, firstW)
 	return nil
+}
+
+// drain hands the first line of the standard output on, which is the handshake, and reads
+// and counts all of it: the library stops at a line that is too long for it, and a program
+// whose output nobody reads hangs.
+func (c *child) drain(out io.Reader, first *io.PipeWriter) {
+	buf := make([]byte, 32<<10)
+	for handshake := true; ; {
+		n, err := out.Read(buf)
+		c.count(n)
+		if handshake && n > 0 {
+			line := bytes.IndexByte(buf[:n], '\n')
+			handshake = line < 0
+			if _, err := first.Write(buf[:cmp.Or(line+1, n)]); err != nil {
+				handshake = false
+			}
+		}
+		if err != nil {
+			first.Close()
+			return
+		}
+	}
 }
 
 // live starts the process and waits for it on one locked thread: Linux sends the
@@ -96,31 +122,28 @@ func (c *child) Start(context.Context) error {
 func (c *child) live(result chan<- error) {
 	runtime.LockOSThread()
 	defer runtime.UnlockOSThread()
-	err := c.cmd.Start()
+	tied, err := startTied(c.cmd, c.maxMemory)
 	if err != nil {
 		close(c.gone)
 		result <- err
 		return
 	}
 	c.mu.Lock()
-	c.started = true
+	c.tie, c.started = tied, true
 	c.mu.Unlock()
-	c.tie = bind(c.cmd.Process, c.maxMemory)
 	go c.watchMemory()
 	result <- nil
-	err = c.cmd.Wait()
+	state, unable := tied.wait()
 	c.mu.Lock()
-	c.state = err
+	c.state, c.unable = state, unable
 	c.mu.Unlock()
-	endGroup(c.cmd.Process) // what it started and left behind
-	c.tie.release()
 	close(c.gone)
 	c.finish()
-	// A grandchild outside the group may hold the pipes; nobody must wait for it.
-	time.AfterFunc(time.Second, func() { c.stdout.Close(); c.stderr.Close() })
+	// Whatever may hold the pipes still: nobody must wait for it.
+	time.AfterFunc(time.Second, c.close)
 }
 
-// watchMemory ends the process when it holds more memory than it may.
+// watchMemory ends the process when it and all that it started hold more memory than they may.
 func (c *child) watchMemory() {
 	tick := time.NewTicker(50 * time.Millisecond)
 	defer tick.Stop()
@@ -129,8 +152,12 @@ func (c *child) watchMemory() {
 		case <-c.gone:
 			return
 		case <-tick.C:
-			if used := resident(c.cmd.Process.Pid); used > c.maxMemory {
-				c.endFor(fmt.Errorf("the validator took %d MiB of memory, more than the %d MiB it may, and was stopped", used>>20, c.maxMemory>>20))
+			if used, by := c.tie.resident(c.maxMemory); used > c.maxMemory {
+				whose := "the validator"
+				if by > 1 {
+					whose = fmt.Sprintf("the validator and what it started, %d processes,", by)
+				}
+				c.endFor(fmt.Errorf("%s took %d MiB of memory, more than the %d MiB it may, and was stopped", whose, used>>20, c.maxMemory>>20))
 				return
 			}
 		}
@@ -146,8 +173,7 @@ func (c *child) endFor(why error) {
 	started := c.started
 	c.mu.Unlock()
 	if started {
-		endGroup(c.cmd.Process)
-		c.cmd.Process.Kill()
+		c.tie.end()
 	}
 }
 
@@ -181,7 +207,7 @@ func (c *child) waitBriefly() {
 	}
 	select {
 	case <-c.gone:
-	case <-time.After(500 * time.Millisecond):
+	case <-time.After(3 * time.Second): // on a busy machine it ends late
 	}
 }
 
@@ -197,6 +223,9 @@ func (c *child) cause() error {
 	}
 	if c.gone == nil || !c.started || !c.exited() {
 		return nil
+	}
+	if c.unable != nil {
+		return c.unable
 	}
 	how := "ended by itself"
 	if c.state != nil {
@@ -236,18 +265,6 @@ func (c *child) count(n int) {
 	if flood {
 		c.endFor(fmt.Errorf("the validator flooded its output with more than %d kB and was stopped", maxOutput>>10))
 	}
-}
-
-// counted is a pipe whose bytes count against the flood limit.
-type counted struct {
-	io.ReadCloser
-	c *child
-}
-
-func (r *counted) Read(p []byte) (int, error) {
-	n, err := r.ReadCloser.Read(p)
-	r.c.count(n)
-	return n, err
 }
 
 type writerFunc func([]byte) (int, error)

@@ -3,6 +3,7 @@
 package host_test
 
 import (
+	"bytes"
 	"context"
 	"crypto/sha256"
 	"encoding/hex"
@@ -71,12 +72,22 @@ func act(role []string) {
 		}
 		fmt.Printf("1|1|unix|%s|grpc|\n", l.Addr())
 		select {}
+	case "hold-memory":
+		mib, _ := strconv.Atoi(role[1])
+		defer runtime.KeepAlive(hold(mib))
+		select {}
 	case "agent": // a host that is killed with validators running
-		h, err := host.New(host.Options{Bundled: []string{os.Args[0], "act", "serve", "good"}, TempDir: role[1]})
+		h, err := host.New(host.Options{Bundled: []string{os.Args[0], "act", "serve", "good", "has-child-elsewhere"}, TempDir: role[1]})
 		if err != nil {
 			panic(err)
 		}
-		h.Check(context.Background(), evidence(0))
+		for _, f := range h.Check(context.Background(), evidence(0)) {
+			for _, name := range []string{"pid", "child"} {
+				if pid := f.Numbers[name]; pid > 0 {
+					fmt.Println(pid)
+				}
+			}
+		}
 		for _, pid := range children() {
 			fmt.Println(pid)
 		}
@@ -136,6 +147,25 @@ func (f fake) Check(ctx context.Context, e record.Evidence, p plugins.Params) re
 		for {
 			fmt.Println(strings.Repeat("x", 1000))
 		}
+	case "floods-unheard": // past the kit, in one line
+		for {
+			syscall.Write(1, bytes.Repeat([]byte("x"), 1000))
+		}
+	case "children-eat-memory": // each less than it may
+		for range 3 {
+			if err := exec.Command(os.Args[0], "act", "hold-memory", "60").Start(); err != nil {
+				panic(err)
+			}
+		}
+		select {}
+	case "children-share-memory": // which is less than it may
+		held := hold(60)
+		for range 3 {
+			if err := exec.Command(os.Args[0], "act", "silent-at-start").Start(); err != nil {
+				panic(err)
+			}
+		}
+		runtime.KeepAlive(held)
 	case "long-answer":
 		return record.Finding{Outcome: record.OK, Reason: strings.Repeat("x", 2<<20)}
 	case "odd-outcome":
@@ -153,14 +183,43 @@ func (f fake) Check(ctx context.Context, e record.Evidence, p plugins.Params) re
 			_ = keep
 		}
 	case "has-child":
-		c := exec.Command("sleep", "600")
-		if err := c.Start(); err != nil {
-			panic(err)
-		}
-		return record.Finding{Outcome: record.OK, Reason: "child", Numbers: map[string]float64{"child": float64(c.Process.Pid)}}
+		return left(exec.Command("sleep", "600"))
+	case "has-child-elsewhere": // in a session of its own, without a parent, with nothing of ours
+		return left(exec.Command("/usr/bin/env", "-i", "/usr/bin/setsid", "-f", "/bin/sh", "-c", "echo $$; exec sleep 600 <&- >&- 2>&-"))
+	case "ends-with-child-elsewhere":
+		f := left(exec.Command("/usr/bin/setsid", "-f", "/bin/sh", "-c", "echo $$; exec sleep 600 <&- >&- 2>&-"))
+		fmt.Fprintln(os.Stderr, f.Numbers["child"])
+		os.Exit(9)
 	}
 	return record.Finding{Outcome: record.OK, Reason: fmt.Sprintf("first frame %g ms, limit %g", n, p.Number("limit")),
 		Numbers: map[string]float64{"first_ms": n, "pid": float64(os.Getpid()), "limit": p.Number("limit")}}
+}
+
+// left starts a program that stays. Where it goes into the background it says what it is.
+func left(c *exec.Cmd) record.Finding {
+	out, err := c.StdoutPipe()
+	if err != nil {
+		panic(err)
+	}
+	if err := c.Start(); err != nil {
+		panic(err)
+	}
+	pid := c.Process.Pid
+	if len(c.Args) > 2 {
+		if _, err := fmt.Fscan(out, &pid); err != nil {
+			panic(err)
+		}
+	}
+	return record.Finding{Outcome: record.OK, Reason: "child", Numbers: map[string]float64{"child": float64(pid)}}
+}
+
+// hold takes so many MiB and writes to all of them.
+func hold(mib int) []byte {
+	b := make([]byte, mib<<20)
+	for i := range b {
+		b[i] = byte(i)
+	}
+	return b
 }
 
 func evidence(first float64) record.Evidence {
@@ -221,6 +280,8 @@ func TestMisbehaviour(t *testing.T) {
 		{"freezes", "did not check within 4s"},
 		{"floods", "flooded its output with more than 1024 kB"},
 		{"floods-stdout", "flooded its output with more than 1024 kB"},
+		{"floods-unheard", "flooded its output with more than 1024 kB"},
+		{"children-eat-memory", "the validator and what it started, "},
 		{"long-answer", "answer is larger than 1024 kB"},
 		{"odd-outcome", `unknown outcome "splendid"`},
 		{"no-reason", `without a reason`},
@@ -457,15 +518,44 @@ func TestInterrupted(t *testing.T) {
 	}
 }
 
+// Nothing that a validator started outlives it, in whatever session or group, with or
+// without a parent.
 func TestGrandchildrenGoToo(t *testing.T) {
-	h := roles(t, nil, "serve", "has-child")
-	got := byName(h.Check(t.Context(), evidence(1)))["has-child"]
-	pid := int(got.Numbers["child"])
-	if pid == 0 || !alive(pid) {
-		t.Fatalf("no grandchild: %+v", got)
+	for _, name := range []string{"has-child", "has-child-elsewhere"} {
+		t.Run(name, func(t *testing.T) {
+			h := roles(t, nil, "serve", name)
+			got := byName(h.Check(t.Context(), evidence(1)))[name]
+			pid := int(got.Numbers["child"])
+			if pid == 0 || !alive(pid) {
+				t.Fatalf("no grandchild: %+v", got)
+			}
+			h.Idle()
+			if alive(pid) {
+				t.Error("the grandchild is still there")
+			}
+		})
 	}
-	h.Idle()
-	eventually(t, func() bool { return !alive(pid) }, "the grandchild is still there")
+	t.Run("it ends by itself", func(t *testing.T) {
+		const name = "ends-with-child-elsewhere"
+		h := roles(t, nil, "serve", name)
+		got := byName(h.Check(t.Context(), evidence(1)))[name]
+		var pid int
+		if _, said, ok := strings.Cut(got.Reason, "it wrote: "); ok {
+			pid, _ = strconv.Atoi(said)
+		}
+		if pid == 0 || !strings.Contains(got.Reason, "exit status 9") || alive(pid) {
+			t.Errorf("process %d: %+v", pid, got)
+		}
+	})
+}
+
+// What processes share counts once.
+func TestSharedMemoryCountsOnce(t *testing.T) {
+	const name = "children-share-memory"
+	h := roles(t, func(o *host.Options) { o.MaxMemory = 200 << 20 }, "serve", name)
+	if f := byName(h.Check(t.Context(), evidence(1)))[name]; f.Outcome != record.OK {
+		t.Errorf("%+v", f)
+	}
 }
 
 // TestAgentKilled kills an agent hard and looks for what it left.
@@ -493,8 +583,8 @@ func TestAgentKilled(t *testing.T) {
 				n, _ := strconv.Atoi(word)
 				pids = append(pids, n)
 			}
-			if len(pids) == 0 {
-				t.Error("the agent had no validators running")
+			if len(pids) != 3 { // the validators, what one of them started, and who keeps both
+				t.Errorf("the agent had %v running", pids)
 			}
 			if err := agent.Process.Signal(sig); err != nil {
 				t.Fatal(err)
