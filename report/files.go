@@ -21,16 +21,16 @@ func (r *Report) Files(put func(path string, data []byte) error) error {
 		return err
 	}
 	var list []Drawn
-	chart := func(path string, data []byte) error {
+	drawn := func(path string, data []byte) error {
 		list = append(list, Drawn{path, fmt.Sprintf("%x", sha256.Sum256(data))})
 		return put(path, data)
 	}
 	for _, ch := range r.charts {
-		if err := chart("charts/"+ch.name+".svg", []byte(ch.wide().svg(ch.name, true))); err != nil {
+		if err := drawn("charts/"+ch.Name+".svg", []byte(ch.Wide().SVG(ch.Name, true))); err != nil {
 			return err
 		}
 	}
-	if err := r.pictures(chart); err != nil {
+	if err := r.pictures(drawn); err != nil {
 		return err
 	}
 	return r.dataPackage(list, put)
@@ -92,9 +92,6 @@ func DrawnBefore(description []byte) []Drawn {
 	return slices.DeleteFunc(d.Charts, func(f Drawn) bool { return !chartFile.MatchString(f.Path) })
 }
 
-// wide draws the chart for a video frame of 1920 x 1080.
-func (ch chart) wide() *canvas { return ch.render(1920, 1080, 26) }
-
 // pictures draws PNG files, two charts at once: a picture of 3840 x 2160 takes 33 MB while
 // it is drawn.
 func (r *Report) pictures(put func(string, []byte) error) error {
@@ -111,10 +108,10 @@ func (r *Report) pictures(put func(string, []byte) error) error {
 		var wg sync.WaitGroup
 		for i, ch := range some {
 			wg.Go(func() {
-				c := ch.wide()
+				c := ch.Wide()
 				for k, size := range []string{"1920x1080", "3840x2160"} {
-					data, err := c.png(float64(k+1), false)
-					done[i][k] = picture{"charts/" + ch.name + "-" + size + ".png", data, err}
+					data, err := c.PNG(float64(k+1), false)
+					done[i][k] = picture{"charts/" + ch.Name + "-" + size + ".png", data, err}
 				}
 			})
 		}

@@ -13,6 +13,7 @@ import (
 
 	"capd.example/analysis"
 	"capd.example/record"
+	"capd.example/report/chart"
 )
 
 //go:embed page.html
@@ -203,7 +204,7 @@ func overall(group string) bool {
 // html writes the page.
 func (r *Report) html() ([]byte, error) {
 	p := page{Report: r, Title: r.in.Title, Made: r.in.At.UTC().Format("2006-01-02 15:04 UTC"), Day: r.in.At.UTC().Format("2006-01-02"), Version: r.in.Program.short(), Program: r.in.Program.facts(),
-		CSS: template.CSS(pageCSS + inkCSS()), Kinds: kinds(r.factors), Pictures: r.in.Pictures > 0, Common: r.common(r.factors), Bounds: r.bounds(), Calls: r.calls(), Untested: r.whyUntested(),
+		CSS: template.CSS(pageCSS + chart.CSS()), Kinds: kinds(r.factors), Pictures: r.in.Pictures > 0, Common: r.common(r.factors), Bounds: r.bounds(), Calls: r.calls(), Untested: r.whyUntested(),
 		Few: len(r.Cells) <= fewRows, Tie: together(r.tie()), Interval: together(r.in.Options.ConfidencePercent()),
 		CellsHold: analysis.SessionsOf(r.Cells, r.in.Options), MarginsHold: analysis.SessionsOfMargins(r.Margins, r.in.Options),
 		TotalsHold: analysis.SessionsOfTotals(r.Totals, r.in.Options), TieNote: analysis.TieNote(r.Margins, r.in.Options)}
@@ -229,25 +230,25 @@ func (r *Report) html() ([]byte, error) {
 	p.Selection = r.in.Selection
 	settings := drawnInPage // what the charts over all settings leave
 	for _, ch := range r.charts {
-		if overall(ch.group) {
+		if overall(ch.Group) {
 			settings--
 		}
 	}
 	for i, ch := range r.charts {
-		if !overall(ch.group) {
+		if !overall(ch.Group) {
 			settings--
 		}
-		if settings < 0 && !overall(ch.group) {
-			p.More = append(p.More, figure{File: ch.name, Title: ch.title, PNG: i < r.in.Pictures})
+		if settings < 0 && !overall(ch.Group) {
+			p.More = append(p.More, figure{File: ch.Name, Title: ch.Title, PNG: i < r.in.Pictures})
 			continue
 		}
 		// The drawing escapes every text itself; nothing else in it is from outside.
-		if n := len(p.Groups); n == 0 || p.Groups[n-1].Title != ch.group {
-			p.Groups = append(p.Groups, figureGroup{Title: ch.group})
+		if n := len(p.Groups); n == 0 || p.Groups[n-1].Title != ch.Group {
+			p.Groups = append(p.Groups, figureGroup{Title: ch.Group})
 		}
 		g := &p.Groups[len(p.Groups)-1]
-		g.Figures = append(g.Figures, figure{ch.name, ch.title, template.HTML(ch.inPage().svg(ch.name, false)),
-			template.HTML(ch.onPhone().svg(ch.name+"-narrow", false)), i < r.in.Pictures})
+		g.Figures = append(g.Figures, figure{ch.Name, ch.Title, template.HTML(ch.InPage().SVG(ch.Name, false)),
+			template.HTML(ch.OnPhone().SVG(ch.Name+"-narrow", false)), i < r.in.Pictures})
 	}
 	p.Hz, p.HoldRows = r.holdRows()
 	p.PassCount = r.passCount(p.Counts)
@@ -313,7 +314,7 @@ func (r *Report) tie() string {
 
 func newCellRow(i int, c analysis.Cell, l analysis.Limit) cellRow {
 	avg, low := c.Figure(analysis.Average), c.Figure(analysis.Low1)
-	row := cellRow{ID: fmt.Sprintf("cell-%d", i+1), Average: shown(avg), Low1: shown(low), AvgRange: interval(avg.CILow, avg.CIHigh),
+	row := cellRow{ID: fmt.Sprintf("cell-%d", i+1), Average: chart.Shown(avg), Low1: chart.Shown(low), AvgRange: interval(avg.CILow, avg.CIHigh),
 		Low1Range: interval(low.CILow, low.CIHigh), Own: interval(avg.OwnLow, avg.OwnHi), Spread: avg.Spread.From, Passes: c.Passes.Used, LeftOut: c.Passes.LeftOut,
 		Limit: l.Limit, Why: l, Agree: c.Agree, Warnings: c.Warnings, SD: "–", CV: "–"}
 	if row.AvgRange != "–" {

@@ -10,6 +10,7 @@ import (
 
 	"capd.example/analysis"
 	"capd.example/record"
+	"capd.example/report/chart"
 )
 
 // Input is what a report is made of.
@@ -52,7 +53,7 @@ type Report struct {
 	Holds   []analysis.Threshold
 	Values  []analysis.Value
 
-	charts  []chart
+	charts  []chart.Chart
 	factors []string
 	varies  map[string]bool // factors that have more than one value
 }
@@ -161,13 +162,13 @@ func (r *Report) draw() {
 		cells := groups[name]
 		label, more := partNames(cells)
 		parts := chunks(len(cells), barsPerChart)
-		var all []barRow
+		var all []chart.BarRow
 		for _, c := range cells {
-			all = append(all, barRow{label(c), c.Figure(analysis.Average), c.Figure(analysis.Low1)})
+			all = append(all, chart.BarRow{Label: label(c), Average: c.Figure(analysis.Average), Low1: c.Figure(analysis.Low1)})
 		}
 		for part, at := range parts {
 			rows := all[at[0]:at[1]]
-			r.add(name, barChart(fmt.Sprintf("rates-%d-%d", i+1, part+1), name, more, ofParts(part, len(parts)), r.in.Options.ConfidencePercent(), axisEnd(all), rows))
+			r.add(name, chart.Bars(fmt.Sprintf("rates-%d-%d", i+1, part+1), name, more, ofParts(part, len(parts)), r.in.Options.ConfidencePercent(), chart.AxisEnd(all), rows))
 		}
 		if ch, ok := r.scaling(fmt.Sprintf("scaling-%d", i+1), name, cells); ok {
 			r.add(name, ch)
@@ -180,13 +181,13 @@ func (r *Report) draw() {
 		if values := cellValues(t.Pass, r.factors); len(values) > 0 {
 			more = strings.Join(values, ", ") + ". "
 		}
-		r.add(groupTraces, traceChart(fmt.Sprintf("trace-%d", i+1), "Frame times of pass "+t.Pass.ID, more, t.MS))
-		r.add(groupTraces, spreadChart(fmt.Sprintf("distribution-%d", i+1), "Distribution of the frame times of pass "+t.Pass.ID, more, t.MS))
+		r.add(groupTraces, chart.Trace(fmt.Sprintf("trace-%d", i+1), "Frame times of pass "+t.Pass.ID, more, t.MS))
+		r.add(groupTraces, chart.Distribution(fmt.Sprintf("distribution-%d", i+1), "Distribution of the frame times of pass "+t.Pass.ID, more, t.MS))
 	}
 }
 
-func (r *Report) add(group string, ch chart) {
-	ch.group = group
+func (r *Report) add(group string, ch chart.Chart) {
+	ch.Group = group
 	r.charts = append(r.charts, ch)
 }
 
@@ -279,7 +280,7 @@ func partName(c analysis.Cell) string {
 }
 
 // scaling draws lines over the cards where there are two of both parts.
-func (r *Report) scaling(name, setting string, cells []analysis.Cell) (chart, bool) {
+func (r *Report) scaling(name, setting string, cells []analysis.Cell) (chart.Chart, bool) {
 	rate := map[string]map[string]analysis.Figure{}
 	sum, n := map[string]float64{}, map[string]float64{}
 	for _, c := range cells {
@@ -292,19 +293,19 @@ func (r *Report) scaling(name, setting string, cells []analysis.Cell) (chart, bo
 		n[gpu]++
 	}
 	if len(rate) < 2 || len(sum) < 2 {
-		return chart{}, false
+		return chart.Chart{}, false
 	}
 	cards := keys(sum)
 	sortBy(cards, func(a, b string) bool { return sum[a]/n[a] < sum[b]/n[b] })
-	var lines []line
+	var lines []chart.Line
 	for _, cpu := range keys(rate) {
-		l := line{name: cpu}
+		l := chart.Line{Name: cpu}
 		for _, g := range cards {
-			l.points = append(l.points, rate[cpu][g])
+			l.Points = append(l.Points, rate[cpu][g])
 		}
 		lines = append(lines, l)
 	}
-	return scaleChart(name, "Scaling: "+setting, r.in.Options.ConfidencePercent(), cards, lines), true
+	return chart.Scaling(name, "Scaling: "+setting, r.in.Options.ConfidencePercent(), cards, lines), true
 }
 
 func keys[V any](m map[string]V) []string {
@@ -419,11 +420,11 @@ func (r *Report) common(factors []string) string {
 }
 
 // maps draws a table of fields in as many maps as it needs. A map is rather high than wide.
-func (r *Report) maps(group, name, title, note string, key []sign, rows, columns names, fields [][]heatCell) {
+func (r *Report) maps(group, name, title, note string, key []chart.Sign, rows, columns names, fields [][]chart.HeatCell) {
 	if len(columns.values) > len(rows.values) {
-		turned := make([][]heatCell, len(columns.values))
+		turned := make([][]chart.HeatCell, len(columns.values))
 		for j := range turned {
-			turned[j] = make([]heatCell, len(rows.values))
+			turned[j] = make([]chart.HeatCell, len(rows.values))
 			for i := range rows.values {
 				turned[j][i] = fields[i][j]
 			}
@@ -441,22 +442,22 @@ func (r *Report) maps(group, name, title, note string, key []sign, rows, columns
 		parts = parts[:mapsAtMost]
 	}
 	for k, p := range parts {
-		m := heatMap{rows: r.levels(rows, p[0], p[1]), columns: r.levels(columns, p[2], p[3])}
+		m := chart.HeatMap{Rows: r.levels(rows, p[0], p[1]), Columns: r.levels(columns, p[2], p[3])}
 		for i := p[0]; i < p[1]; i++ {
-			m.fields = append(m.fields, fields[i][p[2]:p[3]])
+			m.Fields = append(m.Fields, fields[i][p[2]:p[3]])
 		}
 		file := name
 		if k > 0 {
 			file += fmt.Sprintf("-%d", k+1)
 		}
-		r.add(group, heatChart(file, title+ofParts(k, len(parts)), note, key, m))
+		r.add(group, chart.Heat(file, title+ofParts(k, len(parts)), note, key, m))
 	}
 }
 
-func newFields(rows, columns names) [][]heatCell {
-	out := make([][]heatCell, len(rows.values))
+func newFields(rows, columns names) [][]chart.HeatCell {
+	out := make([][]chart.HeatCell, len(rows.values))
 	for i := range out {
-		out[i] = make([]heatCell, len(columns.values))
+		out[i] = make([]chart.HeatCell, len(columns.values))
 	}
 	return out
 }
@@ -490,21 +491,21 @@ func (r *Report) marginMaps() {
 			}
 		}
 		note := "Differences of the average FPS in whole per cents; the table of margins has their " + r.in.Options.ConfidencePercent() + " intervals. The fuller the colour, the larger the difference. " + r.common(rows.factors)
-		key := []sign{{tint(1, "+"), "faster (blue, +)"}, {tint(-1, "-"), "slower (orange, -)"}, {tint(math.NaN(), "="), "tie: shown to be below " + r.tie() + " (grey, =)"}, {tint(math.NaN(), "?"), "undecided (grey, ?)"}}
+		key := []chart.Sign{chart.MapSign(1, "+", "faster (blue, +)"), chart.MapSign(-1, "-", "slower (orange, -)"), chart.MapSign(math.NaN(), "=", "tie: shown to be below "+r.tie()+" (grey, =)"), chart.MapSign(math.NaN(), "?", "undecided (grey, ?)")}
 		r.maps(groupMargins, "margins-"+by, "Margins over "+base+" in per cent", note, key, rows, columns, fields)
 	}
 }
 
 // marginCell colours a margin; most is the logarithm that has the full colour.
-func marginCell(m analysis.Margin, most float64) heatCell {
-	f := heatCell{text: strings.TrimSuffix(analysis.WholePercent(m.Margin), " %"), value: math.NaN()}
+func marginCell(m analysis.Margin, most float64) chart.HeatCell {
+	f := chart.HeatCell{Text: strings.TrimSuffix(analysis.WholePercent(m.Margin), " %"), Value: math.NaN()}
 	switch m.Call {
 	case analysis.Tie:
-		f.text += " ="
+		f.Text += " ="
 	case analysis.Undecided:
-		f.text += " ?"
+		f.Text += " ?"
 	default:
-		f.value = math.Log1p(float64(m.Margin)) / most
+		f.Value = math.Log1p(float64(m.Margin)) / most
 	}
 	return f
 }
@@ -527,18 +528,18 @@ func (r *Report) coverage() {
 	fields := newFields(rows, columns)
 	for i := range fields {
 		for j := range fields[i] {
-			fields[i][j] = heatCell{"0", -1}
+			fields[i][j] = chart.HeatCell{Text: "0", Value: -1}
 		}
 	}
 	left := false
 	for _, c := range r.Cells {
 		n := len(c.Passes.Used)
-		f := heatCell{fmt.Sprint(n), math.NaN()}
+		f := chart.HeatCell{Text: fmt.Sprint(n), Value: math.NaN()}
 		if n < 3 {
-			f.value = -float64(3-n) / 3
+			f.Value = -float64(3-n) / 3
 		}
 		if out := len(c.Passes.LeftOut); out > 0 {
-			f.text += fmt.Sprintf(" +%d", out)
+			f.Text += fmt.Sprintf(" +%d", out)
 			left = true
 		}
 		fields[rows.of(c.Factors)][columns.of(c.Factors)] = f
@@ -547,6 +548,6 @@ func (r *Report) coverage() {
 	if left {
 		note = "Number of passes that count in each cell; +n: so many more are left out. "
 	}
-	key := []sign{{tint(math.NaN(), "3"), "three or more (grey)"}, {tint(-1./3, "2"), "fewer (orange, the fuller the fewer)"}}
+	key := []chart.Sign{chart.MapSign(math.NaN(), "3", "three or more (grey)"), chart.MapSign(-1./3, "2", "fewer (orange, the fuller the fewer)")}
 	r.maps(groupCoverage, "coverage", "Coverage: passes per cell", note+r.common(r.factors), key, rows, columns, fields)
 }

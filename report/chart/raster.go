@@ -1,4 +1,4 @@
-package report
+package chart
 
 import (
 	"bytes"
@@ -15,7 +15,7 @@ import (
 )
 
 // png draws the canvas at a scale: a canvas of 1920 x 1080 at scale 2 gives 3840 x 2160.
-func (c *canvas) png(scale float64, dark bool) ([]byte, error) {
+func (c *Canvas) PNG(scale float64, dark bool) ([]byte, error) {
 	w, h := int(math.Round(c.w*scale)), int(math.Round(c.h*scale))
 	img := image.NewRGBA(image.Rect(0, 0, w, h))
 	draw.Draw(img, img.Bounds(), image.NewUniform(rgb(colour(inkPaper, dark))), image.Point{}, draw.Src)
@@ -43,7 +43,7 @@ func (c *canvas) png(scale float64, dark bool) ([]byte, error) {
 // reduce turns a drawing into one of at most 256 colours, which is a third of the work to
 // write: the inks stay as they are, the shades of soft edges are rounded to sixteenths. A
 // drawing of more colours stays as it is.
-func (c *canvas) reduce(img *image.RGBA, dark bool) image.Image {
+func (c *Canvas) reduce(img *image.RGBA, dark bool) image.Image {
 	index := map[uint32]uint8{}
 	var list color.Palette
 	add := func(r, g, b uint8) (uint8, bool) {

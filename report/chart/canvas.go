@@ -1,4 +1,4 @@
-package report
+package chart
 
 import (
 	"encoding/xml"
@@ -77,8 +77,8 @@ type shape struct {
 	turned       bool // a text that runs upwards
 }
 
-// canvas is a drawing of a given size.
-type canvas struct {
+// Canvas is a drawing of a given size.
+type Canvas struct {
 	w, h   float64
 	font   float64 // size of ordinary text
 	free   bool    // as high as what is drawn
@@ -87,27 +87,27 @@ type canvas struct {
 	desc   string
 }
 
-func (c *canvas) rect(x, y, w, h float64, fill ink) *shape {
+func (c *Canvas) rect(x, y, w, h float64, fill ink) *shape {
 	c.shapes = append(c.shapes, shape{fill: fill, closed: true, points: []point{{x, y}, {x + w, y}, {x + w, y + h}, {x, y + h}}})
 	return &c.shapes[len(c.shapes)-1]
 }
 
-func (c *canvas) line(x1, y1, x2, y2, width float64, stroke ink) *shape {
+func (c *Canvas) line(x1, y1, x2, y2, width float64, stroke ink) *shape {
 	return c.path(width, stroke, point{x1, y1}, point{x2, y2})
 }
 
-func (c *canvas) path(width float64, stroke ink, p ...point) *shape {
+func (c *Canvas) path(width float64, stroke ink, p ...point) *shape {
 	c.shapes = append(c.shapes, shape{stroke: stroke, width: width, points: p})
 	return &c.shapes[len(c.shapes)-1]
 }
 
-func (c *canvas) write(x, y, size float64, anchor string, fill ink, text string) *shape {
+func (c *Canvas) write(x, y, size float64, anchor string, fill ink, text string) *shape {
 	c.shapes = append(c.shapes, shape{text: readable.Plain(text), size: size, anchor: anchor, fill: fill, points: []point{{x, y}}})
 	return &c.shapes[len(c.shapes)-1]
 }
 
 // turn writes a text that runs upwards.
-func (c *canvas) turn(x, y, size float64, anchor string, fill ink, text string) {
+func (c *Canvas) turn(x, y, size float64, anchor string, fill ink, text string) {
 	c.write(x, y, size, anchor, fill, text).turned = true
 }
 
@@ -168,7 +168,7 @@ func drawnWidth(s string, size float64, bold bool) float64 {
 }
 
 // svg writes the drawing. id makes the title's identity unique in a page.
-func (c *canvas) svg(id string, standalone bool) string {
+func (c *Canvas) SVG(id string, standalone bool) string {
 	var b strings.Builder
 	fmt.Fprintf(&b, `<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 %s %s" role="img" aria-labelledby="%s-t %s-d"`, num(c.w), num(c.h), id, id)
 	if standalone {
@@ -176,7 +176,7 @@ func (c *canvas) svg(id string, standalone bool) string {
 	}
 	fmt.Fprintf(&b, `><title id="%s-t">%s</title><desc id="%s-d">%s</desc>`, id, escape(c.title), id, escape(c.desc))
 	if standalone {
-		b.WriteString("<style>" + inkCSS() + "</style>")
+		b.WriteString("<style>" + CSS() + "</style>")
 		fmt.Fprintf(&b, `<rect class="f-paper" width="%s" height="%s"/>`, num(c.w), num(c.h))
 	}
 	for _, s := range c.shapes {
@@ -250,8 +250,8 @@ func escape(s string) string {
 	return b.String()
 }
 
-// inkCSS gives every ink its colour, in light, in dark and on paper.
-func inkCSS() string {
+// CSS gives every ink its colour, in light, in dark and on paper.
+func CSS() string {
 	var light, dark strings.Builder
 	for _, b := range []struct {
 		to   *strings.Builder

@@ -1,4 +1,4 @@
-package report
+package chart
 
 import (
 	"fmt"
@@ -12,26 +12,26 @@ import (
 	"capd.example/record"
 )
 
-// chart is a drawing that can be made in any size: narrow in the page, wide for a video.
-type chart struct {
-	name  string // of its files
-	group string // heading in the page that it stands under
-	title string
+// Chart is a drawing that can be made in any size: narrow in the page, wide for a video.
+type Chart struct {
+	Name  string // of its files
+	Group string // heading in the page that it stands under
+	Title string
 	short string // title where the page's heading says the rest; "" for title
 	note  string // below the title: what is shown, definitions
-	key   []sign // what forms and colours mean
+	key   []Sign // what forms and colours mean
 	desc  string // for who cannot see it
 	// draw draws below top and returns where it ends.
-	draw func(c *canvas, top float64) (end float64)
+	draw func(c *Canvas, top float64) (end float64)
 }
 
 // render draws the chart in a size with an ordinary text size; a height of 0 is as high as
 // it needs.
-func (ch chart) render(w, h, size float64) *canvas {
-	c := &canvas{w: w, h: h, font: size, free: h == 0, title: ch.title, desc: ch.desc}
+func (ch Chart) render(w, h, size float64) *Canvas {
+	c := &Canvas{w: w, h: h, font: size, free: h == 0, title: ch.Title, desc: ch.desc}
 	pad := size
 	y := pad - size*0.5
-	title := ch.title
+	title := ch.Title
 	if c.free && ch.short != "" {
 		title = ch.short
 	}
@@ -50,16 +50,16 @@ func (ch chart) render(w, h, size float64) *canvas {
 	return c
 }
 
-// sign is one entry of a chart's key: what is drawn, and what it means in words, which name
+// Sign is one entry of a chart's key: what is drawn, and what it means in words, which name
 // its form or text as well as its colour.
-type sign struct {
-	draw func(c *canvas, x, middle float64) // 1.8 text sizes wide
+type Sign struct {
+	draw func(c *Canvas, x, middle float64) // 1.8 text sizes wide
 	text string
 }
 
 // signs writes the key below y, as many entries on a line as fit, and returns where it
 // ends.
-func (c *canvas) signs(key []sign, y float64) float64 {
+func (c *Canvas) signs(key []Sign, y float64) float64 {
 	size := c.font
 	x := c.w
 	for _, s := range key {
@@ -79,18 +79,21 @@ func (c *canvas) signs(key []sign, y float64) float64 {
 	return y
 }
 
-// inPage draws the chart for a column of the page, as high as it needs.
-func (ch chart) inPage() *canvas { return ch.render(560, 0, 14) }
+// InPage draws the chart for a column of the page, as high as it needs.
+func (ch Chart) InPage() *Canvas { return ch.render(560, 0, 14) }
 
-// onPhone draws it for a narrow screen.
-func (ch chart) onPhone() *canvas { return ch.render(narrow, 0, 13) }
+// OnPhone draws it for a narrow screen.
+func (ch Chart) OnPhone() *Canvas { return ch.render(narrow, 0, 13) }
+
+// Wide draws the chart for a video frame of 1920 x 1080.
+func (ch Chart) Wide() *Canvas { return ch.render(1920, 1080, 26) }
 
 // narrow is the width below which names stand above their bars.
 const narrow = 350
 
 // lower returns the lower end of what is drawn below top: as much as is wanted, or what the
 // frame has.
-func (c *canvas) lower(top, want float64) float64 {
+func (c *Canvas) lower(top, want float64) float64 {
 	if c.free {
 		return top + want
 	}
@@ -190,48 +193,48 @@ func ticks(max float64, want int) []float64 {
 	}
 }
 
-// barRow is one cell of a bar chart.
-type barRow struct {
-	label    string
-	avg, low analysis.Figure
+// BarRow is one cell of a bar chart.
+type BarRow struct {
+	Label         string
+	Average, Low1 analysis.Figure
 }
 
-// barChart shows average and 1% low with their intervals, of a confidence; part says which
+// Bars shows average and 1% low with their intervals, of a confidence; part says which
 // part of several it is, end what the axis of all of them must hold, so that their bars
 // compare.
-func barChart(name, title, more, part, confidence string, end float64, rows []barRow) chart {
-	stripe := func(high float64, fill ink) func(*canvas, float64, float64) {
-		return func(c *canvas, x, middle float64) {
+func Bars(name, title, more, part, confidence string, end float64, rows []BarRow) Chart {
+	stripe := func(high float64, fill ink) func(*Canvas, float64, float64) {
+		return func(c *Canvas, x, middle float64) {
 			c.rect(x, middle-high*c.font/2, 1.8*c.font, high*c.font, fill)
 		}
 	}
-	span := func(c *canvas, x, middle float64) {
+	span := func(c *Canvas, x, middle float64) {
 		c.interval(x+0.1*c.font, x+1.7*c.font, middle, 0.8*c.font, false)
 	}
-	return chart{name: name, title: title + part, short: "Average and 1% low" + part, desc: "In frames per second. " + barText(rows),
+	return Chart{Name: name, Title: title + part, short: "Average and 1% low" + part, desc: "In frames per second. " + barText(rows),
 		note: more + "Frames per second (FPS); longer is better." + medians(rows),
-		key: []sign{{stripe(0.92, series(0)), "average (wide, blue)"}, {stripe(0.54, series(1)), "1% low (narrow, orange)"},
+		key: []Sign{{stripe(0.92, series(0)), "average (wide, blue)"}, {stripe(0.54, series(1)), "1% low (narrow, orange)"},
 			{span, confidence + " interval (thin line; an arrow: it goes on)"}},
-		draw: func(c *canvas, top float64) float64 { return drawBars(c, top, end, rows) }}
+		draw: func(c *Canvas, top float64) float64 { return drawBars(c, top, end, rows) }}
 }
 
 // medians explains the mark of figures that are medians, where one is.
-func medians(rows []barRow) string {
+func medians(rows []BarRow) string {
 	for _, r := range rows {
-		if r.avg.Shown == "median" || r.low.Shown == "median" {
+		if r.Average.Shown == "median" || r.Low1.Shown == "median" {
 			return " * median: the passes do not agree."
 		}
 	}
 	return ""
 }
 
-func barText(rows []barRow) string {
+func barText(rows []BarRow) string {
 	s := ""
 	for i, r := range rows {
 		if i == 12 {
 			return s + fmt.Sprintf("and %d more in the table", len(rows)-i)
 		}
-		s += fmt.Sprintf("%s: average %s, 1%% low %s; ", r.label, shown(r.avg), shown(r.low))
+		s += fmt.Sprintf("%s: average %s, 1%% low %s; ", r.Label, Shown(r.Average), Shown(r.Low1))
 	}
 	return s
 }
@@ -239,11 +242,11 @@ func barText(rows []barRow) string {
 // rowHeight is that of a row of bars or of a map in the page, in text sizes.
 const rowHeight = 2.1
 
-func drawBars(c *canvas, top, end float64, rows []barRow) float64 {
+func drawBars(c *Canvas, top, end float64, rows []BarRow) float64 {
 	pad, size := c.font, c.font
 	label := 0.0
 	for _, r := range rows {
-		label = math.Max(label, textWidth(r.label, size, false))
+		label = math.Max(label, textWidth(r.Label, size, false))
 	}
 	above := c.w <= narrow
 	room := math.Min(label, 0.42*c.w)
@@ -263,7 +266,7 @@ func drawBars(c *canvas, top, end float64, rows []barRow) float64 {
 	}
 	names, step, bottom := make([][]string, len(rows)), make([]float64, len(rows)), top
 	for i, r := range rows {
-		names[i] = lines(r.label, text, room, most)
+		names[i] = lines(r.Label, text, room, most)
 		high := 1.15 * text * float64(len(names[i]))
 		switch {
 		case above:
@@ -294,17 +297,17 @@ func drawBars(c *canvas, top, end float64, rows []barRow) float64 {
 		} else {
 			c.column(left-c.font*0.5, y+(step[i]-high)/2+0.9*text, text, "end", names[i])
 		}
-		bar(c, x, r.avg, at+unit*0.10, unit*0.44, series(0))
-		bar(c, x, r.low, at+unit*0.60, unit*0.26, series(1))
-		besideBar(c, x, r.avg, at+unit*0.32, math.Min(text*0.95, unit*0.6)).bold = true
-		besideBar(c, x, r.low, at+unit*0.73, math.Min(text*0.9, unit*0.42))
+		bar(c, x, r.Average, at+unit*0.10, unit*0.44, series(0))
+		bar(c, x, r.Low1, at+unit*0.60, unit*0.26, series(1))
+		besideBar(c, x, r.Average, at+unit*0.32, math.Min(text*0.95, unit*0.6)).bold = true
+		besideBar(c, x, r.Low1, at+unit*0.73, math.Min(text*0.9, unit*0.42))
 		y += step[i]
 	}
 	return bottom + 1.4*size
 }
 
 // column writes lines below each other, the first with its baseline at y.
-func (c *canvas) column(x, y, size float64, anchor string, lines []string) {
+func (c *Canvas) column(x, y, size float64, anchor string, lines []string) {
 	for i, l := range lines {
 		c.write(x, y+1.15*size*float64(i), size, anchor, inkText, l)
 	}
@@ -317,13 +320,13 @@ func (a axis) at(v float64) float64 {
 	return a.left + (a.right-a.left)*math.Min(v, a.most)/a.most
 }
 
-// axisEnd is what an axis of rates must hold: all figures, and their intervals as far as
+// AxisEnd is what an axis of rates must hold: all figures, and their intervals as far as
 // these are no wider than half the longest bar. The interval of two passes that disagree
 // may be many times the figure, and all bars would be too short to compare.
-func axisEnd(rows []barRow) float64 {
+func AxisEnd(rows []BarRow) float64 {
 	figure, interval := 0.0, 0.0
 	for _, r := range rows {
-		for _, f := range []analysis.Figure{r.avg, r.low} {
+		for _, f := range []analysis.Figure{r.Average, r.Low1} {
 			figure, interval = math.Max(figure, finite(f.Value())), math.Max(interval, finite(float64(f.CIHigh)))
 		}
 	}
@@ -331,12 +334,12 @@ func axisEnd(rows []barRow) float64 {
 }
 
 // besideBar writes a figure behind its bar and interval.
-func besideBar(c *canvas, x func(float64) float64, f analysis.Figure, middle, size float64) *shape {
+func besideBar(c *Canvas, x func(float64) float64, f analysis.Figure, middle, size float64) *shape {
 	end := math.Max(finite(f.Value()), finite(float64(f.CIHigh)))
-	return c.write(x(end)+c.font*0.4, middle+size*0.35, size, "start", inkText, shown(f))
+	return c.write(x(end)+c.font*0.4, middle+size*0.35, size, "start", inkText, Shown(f))
 }
 
-func bar(c *canvas, x func(float64) float64, f analysis.Figure, y, h float64, fill ink) {
+func bar(c *Canvas, x func(float64) float64, f analysis.Figure, y, h float64, fill ink) {
 	v := finite(f.Value())
 	c.rect(x(0), y, x(v)-x(0), h, fill)
 	if f.CILow.Known() && f.CIHigh.Known() {
@@ -347,7 +350,7 @@ func bar(c *canvas, x func(float64) float64, f analysis.Figure, y, h float64, fi
 
 // interval draws a line from a to b with ends, or with an arrow where it goes on. An edge
 // in the colour of the paper keeps it apart from the bar that it lies on.
-func (c *canvas) interval(a, b, middle, high float64, on bool) {
+func (c *Canvas) interval(a, b, middle, high float64, on bool) {
 	w, half := math.Max(1, high*0.08), high*0.25
 	p := []point{{a, middle - half}, {a, middle + half}, {a, middle}, {b, middle}}
 	if on {
@@ -366,7 +369,7 @@ func finite(x float64) float64 {
 	return x
 }
 
-func shown(f analysis.Figure) string {
+func Shown(f analysis.Figure) string {
 	if !analysis.Number(f.Value()).Known() {
 		return "none"
 	}
@@ -377,39 +380,39 @@ func shown(f analysis.Figure) string {
 	return s
 }
 
-// line is one series of a line chart over named places.
-type line struct {
-	name   string
-	points []analysis.Figure // by place; N 0 where there is none
+// Line is one series of a line chart over named places.
+type Line struct {
+	Name   string
+	Points []analysis.Figure // by place; N 0 where there is none
 }
 
-// scaleChart shows how the rate grows over the cards, one line per processor.
-func scaleChart(name, title, confidence string, places []string, lines []line) chart {
+// Scaling shows how the rate grows over the cards, one line per processor.
+func Scaling(name, title, confidence string, places []string, lines []Line) Chart {
 	desc := ""
 	for _, l := range lines {
-		desc += l.name + ":"
-		for i, p := range l.points {
+		desc += l.Name + ":"
+		for i, p := range l.Points {
 			if p.N > 0 {
-				desc += fmt.Sprintf(" %s %s,", places[i], shown(p))
+				desc += fmt.Sprintf(" %s %s,", places[i], Shown(p))
 			}
 		}
 		desc += " "
 	}
-	return chart{name: name, title: title, short: "Scaling", desc: "Average in frames per second. " + desc,
+	return Chart{Name: name, Title: title, short: "Scaling", desc: "Average in frames per second. " + desc,
 		note: "Average in frames per second (FPS) over the graphics cards; one line per processor, told by colour, form of its marks and name. Upright lines: " + confidence + " intervals. Where lines meet, the card is the limit.",
-		draw: func(c *canvas, top float64) float64 { return drawLines(c, top, places, lines) }}
+		draw: func(c *Canvas, top float64) float64 { return drawLines(c, top, places, lines) }}
 }
 
 // plotHeight is that of a chart with two axes in the page, in text sizes.
 const plotHeight = 20
 
-func drawLines(c *canvas, top float64, places []string, lines []line) float64 {
+func drawLines(c *Canvas, top float64, places []string, lines []Line) float64 {
 	pad, size := c.font, c.font
 	top += 0.5 * size // the unit
 	high, key := 0.0, 0.0
 	for _, l := range lines {
-		key = math.Max(key, textWidth(l.name, size, false))
-		for _, p := range l.points {
+		key = math.Max(key, textWidth(l.Name, size, false))
+		for _, p := range l.Points {
 			high = math.Max(high, math.Max(finite(p.Value()), finite(float64(p.CIHigh))))
 		}
 	}
@@ -421,7 +424,7 @@ func drawLines(c *canvas, top float64, places []string, lines []line) float64 {
 	below := 0.0
 	if !beside {
 		for _, l := range lines {
-			below += 1.2 * size * float64(len(wrap(l.name, size, c.w-2*pad-size*1.1)))
+			below += 1.2 * size * float64(len(wrap(l.Name, size, c.w-2*pad-size*1.1)))
 		}
 	}
 	span := (right - left) / float64(max(1, len(places)))
@@ -446,10 +449,10 @@ func drawLines(c *canvas, top float64, places []string, lines []line) float64 {
 		case beside && ok:
 			c.line(last.x, last.y, right, labels[k]-size*0.3, 1, inkGrid)
 			mark(c, k, point{right + size*0.5, labels[k] - size*0.33}, size*0.34)
-			c.write(right+size*1.1, labels[k], size, "start", inkText, l.name)
+			c.write(right+size*1.1, labels[k], size, "start", inkText, l.Name)
 		case ok:
 			mark(c, k, point{pad + size*0.4, legend + size*0.67}, size*0.34)
-			for _, part := range wrap(l.name, size, c.w-2*pad-size*1.1) {
+			for _, part := range wrap(l.Name, size, c.w-2*pad-size*1.1) {
 				legend += 1.2 * size
 				c.write(pad+size*1.1, legend-0.2*size, size, "start", inkText, part)
 			}
@@ -459,15 +462,15 @@ func drawLines(c *canvas, top float64, places []string, lines []line) float64 {
 }
 
 // unit names the unit of an upright axis above its highest value.
-func (c *canvas) unit(left, top float64, unit string) {
+func (c *Canvas) unit(left, top float64, unit string) {
 	c.write(left-c.font*0.5, top+c.font*0.2, c.font*0.9, "end", inkMuted, unit)
 }
 
 // drawLine draws one series and returns its last point, if it has any.
-func drawLine(c *canvas, k int, l line, x func(int) float64, y func(float64) float64) (point, bool) {
+func drawLine(c *Canvas, k int, l Line, x func(int) float64, y func(float64) float64) (point, bool) {
 	size := c.font
 	var run []point
-	for i, p := range l.points {
+	for i, p := range l.Points {
 		if p.N == 0 {
 			continue
 		}
@@ -486,7 +489,7 @@ func drawLine(c *canvas, k int, l line, x func(int) float64, y func(float64) flo
 }
 
 // mark draws the sign of a series, so that it is told by form as well as by colour.
-func mark(c *canvas, k int, at point, r float64) {
+func mark(c *Canvas, k int, at point, r float64) {
 	x, y := at.x, at.y
 	var p []point
 	switch k % 4 {
@@ -506,19 +509,19 @@ func mark(c *canvas, k int, at point, r float64) {
 }
 
 // keepApart places the names of lines beside their ends without touching each other.
-func keepApart(lines []line, y func(float64) float64, gap, top, bottom float64) []float64 {
+func keepApart(lines []Line, y func(float64) float64, gap, top, bottom float64) []float64 {
 	at := make([]float64, len(lines))
 	order := make([]int, 0, len(lines))
 	for k, l := range lines {
 		at[k] = bottom
-		for _, p := range l.points {
+		for _, p := range l.Points {
 			if p.N > 0 {
 				at[k] = y(p.Value()) + gap*0.3
 			}
 		}
 		order = append(order, k)
 	}
-	sortBy(order, func(a, b int) bool { return at[a] < at[b] })
+	sort.SliceStable(order, func(i, j int) bool { a, b := order[i], order[j]; return at[a] < at[b] })
 	for i := 1; i < len(order); i++ {
 		at[order[i]] = math.Max(at[order[i]], at[order[i-1]]+gap)
 	}
@@ -531,11 +534,11 @@ func keepApart(lines []line, y func(float64) float64, gap, top, bottom float64) 
 	return at
 }
 
-// traceChart shows the frame times of one pass in their order; more says which pass.
-func traceChart(name, title, more string, ms []float64) chart {
-	return chart{name: name, title: title, desc: traceText(ms),
+// Trace shows the frame times of one pass in their order; more says which pass.
+func Trace(name, title, more string, ms []float64) Chart {
+	return Chart{Name: name, Title: title, desc: traceText(ms),
 		note: more + "Frame time in ms over the seconds of the pass; each column spans the shortest to the longest frame in it.",
-		draw: func(c *canvas, top float64) float64 { return drawTrace(c, top, ms) }}
+		draw: func(c *Canvas, top float64) float64 { return drawTrace(c, top, ms) }}
 }
 
 func traceText(ms []float64) string {
@@ -546,7 +549,7 @@ func traceText(ms []float64) string {
 	return fmt.Sprintf("%s in %.1f s, mean %.2f ms, longest %.2f ms", record.Count(len(ms), "frame"), sum/1000, sum/float64(max(1, len(ms))), high)
 }
 
-func drawTrace(c *canvas, top float64, ms []float64) float64 {
+func drawTrace(c *Canvas, top float64, ms []float64) float64 {
 	high, total := 0.0, 0.0
 	for _, v := range ms {
 		high, total = math.Max(high, v), total+v
@@ -579,7 +582,7 @@ func drawTrace(c *canvas, top float64, ms []float64) float64 {
 }
 
 // frame draws the axes of a chart of frame times over something.
-func (c *canvas) frame(top, highY, highX float64, unitY, unitX string) (x, y func(float64) float64, left, right, end float64) {
+func (c *Canvas) frame(top, highY, highX float64, unitY, unitX string) (x, y func(float64) float64, left, right, end float64) {
 	size := c.font
 	top += 0.5 * size // the unit
 	sy, sx := ticks(highY, 5), ticks(highX, 6)
@@ -603,14 +606,14 @@ func (c *canvas) frame(top, highY, highX float64, unitY, unitX string) (x, y fun
 	return x, y, left, right, bottom + size*2.2
 }
 
-// spreadChart shows how many frames took how long; more says of which pass.
-func spreadChart(name, title, more string, ms []float64) chart {
-	return chart{name: name, title: title, desc: traceText(ms),
+// Distribution shows how many frames took how long; more says of which pass.
+func Distribution(name, title, more string, ms []float64) Chart {
+	return Chart{Name: name, Title: title, desc: traceText(ms),
 		note: more + "Share of the frames in per cent by frame time in ms; what is longer than the axis is in the last column.",
-		draw: func(c *canvas, top float64) float64 { return drawSpread(c, top, ms) }}
+		draw: func(c *Canvas, top float64) float64 { return drawSpread(c, top, ms) }}
 }
 
-func drawSpread(c *canvas, top float64, ms []float64) float64 {
+func drawSpread(c *Canvas, top float64, ms []float64) float64 {
 	const bins = 50
 	most := 3 * float64(analysis.Median(ms))
 	if !(most > 0) {

@@ -1,4 +1,4 @@
-package report
+package chart
 
 import (
 	"fmt"
@@ -6,31 +6,31 @@ import (
 	"strings"
 )
 
-// heatCell is one field of a map.
-type heatCell struct {
-	text  string
-	value float64 // -1..1 of the colour scale; NaN for no colour
+// HeatCell is one field of a map.
+type HeatCell struct {
+	Text  string
+	Value float64 // -1..1 of the colour scale; NaN for no colour
 }
 
-// heatMap is a table of colours with their numbers. Rows and columns are named by levels,
+// HeatMap is a table of colours with their numbers. Rows and columns are named by levels,
 // the outermost first; what neighbours have in common is said once.
-type heatMap struct {
-	rows, columns [][]string
-	fields        [][]heatCell
+type HeatMap struct {
+	Rows, Columns [][]string
+	Fields        [][]HeatCell
 }
 
-// heatChart shows a map.
-func heatChart(name, title, note string, key []sign, m heatMap) chart {
+// Heat shows a map.
+func Heat(name, title, note string, key []Sign, m HeatMap) Chart {
 	var desc strings.Builder
-	for i, r := range m.rows {
-		for j, k := range m.columns {
-			if m.fields[i][j].text != "" && desc.Len() < 2000 {
-				fmt.Fprintf(&desc, "%s, %s: %s; ", strings.Join(r, ", "), strings.Join(k, ", "), m.fields[i][j].text)
+	for i, r := range m.Rows {
+		for j, k := range m.Columns {
+			if m.Fields[i][j].Text != "" && desc.Len() < 2000 {
+				fmt.Fprintf(&desc, "%s, %s: %s; ", strings.Join(r, ", "), strings.Join(k, ", "), m.Fields[i][j].Text)
 			}
 		}
 	}
-	return chart{name: name, title: title, note: note, key: key, desc: desc.String(),
-		draw: func(c *canvas, top float64) float64 { return m.draw(c, top) }}
+	return Chart{Name: name, Title: title, note: note, key: key, desc: desc.String(),
+		draw: func(c *Canvas, top float64) float64 { return m.draw(c, top) }}
 }
 
 // changed returns the outermost level in which name i differs from the one before it, or
@@ -56,13 +56,13 @@ type rowNames struct {
 	lines int       // that stand above rows
 }
 
-func (m heatMap) rowNames(c *canvas) rowNames {
+func (m HeatMap) rowNames(c *Canvas) rowNames {
 	size := c.font
-	levels := len(m.rows[0])
+	levels := len(m.Rows[0])
 	n := rowNames{outer: levels, left: c.font}
 	for k := levels - 1; k >= 0; k-- {
 		wide := 0.0
-		for _, r := range m.rows {
+		for _, r := range m.Rows {
 			wide = math.Max(wide, textWidth(r[k], size, false))
 		}
 		if n.left+wide > 0.46*c.w {
@@ -74,8 +74,8 @@ func (m heatMap) rowNames(c *canvas) rowNames {
 		n.outer, n.width = k, append([]float64{wide}, n.width...)
 		n.left += wide + 0.8*size
 	}
-	for i := range m.rows {
-		if changed(m.rows, i) < n.outer {
+	for i := range m.Rows {
+		if changed(m.Rows, i) < n.outer {
 			n.lines++
 		}
 	}
@@ -83,12 +83,12 @@ func (m heatMap) rowNames(c *canvas) rowNames {
 }
 
 // enlarge gives a small map in a video frame larger texts and fields, as far as they fit.
-func (m heatMap) enlarge(c *canvas, top float64) {
+func (m HeatMap) enlarge(c *Canvas, top float64) {
 	size := c.font
 	for _, by := range []float64{1.8, 1.5, 1.25} {
 		c.font = by * size
 		names := m.rowNames(c)
-		rows, columns := float64(len(m.rows)), float64(len(m.columns))
+		rows, columns := float64(len(m.Rows)), float64(len(m.Columns))
 		if names.outer == 0 && names.left+6*columns*c.font < c.w-c.font && top+(6+rowHeight*rows)*c.font < c.h {
 			return
 		}
@@ -96,12 +96,12 @@ func (m heatMap) enlarge(c *canvas, top float64) {
 	c.font = size
 }
 
-func (m heatMap) draw(c *canvas, top float64) float64 {
+func (m HeatMap) draw(c *Canvas, top float64) float64 {
 	if !c.free {
 		m.enlarge(c, top)
 	}
 	names := m.rowNames(c)
-	all := len(m.columns)
+	all := len(m.Columns)
 	room := c.w - c.font - names.left
 	per := all
 	if c.free { // what is too wide for the page goes into panels below each other
@@ -119,40 +119,40 @@ func (m heatMap) draw(c *canvas, top float64) float64 {
 }
 
 // widest is the room that the fields' texts need.
-func (m heatMap) widest(size float64) float64 {
+func (m HeatMap) widest(size float64) float64 {
 	w := 0.0
-	for _, row := range m.fields {
+	for _, row := range m.Fields {
 		for _, f := range row {
-			w = math.Max(w, textWidth(f.text, size, false))
+			w = math.Max(w, textWidth(f.Text, size, false))
 		}
 	}
 	return w
 }
 
 // panel draws the columns from one to another and returns where it ends.
-func (m heatMap) panel(c *canvas, names rowNames, top, field float64, from, to int) float64 {
+func (m HeatMap) panel(c *Canvas, names rowNames, top, field float64, from, to int) float64 {
 	size := c.font
-	y := m.headings(c, names.left, top, field, m.columns[from:to]) + size*0.3
+	y := m.headings(c, names.left, top, field, m.Columns[from:to]) + size*0.3
 	high, text := rowHeight*size, size
 	if !c.free {
-		high = math.Min((c.h-size-y)/(float64(len(m.rows))+0.9*float64(names.lines)), 3*size)
+		high = math.Min((c.h-size-y)/(float64(len(m.Rows))+0.9*float64(names.lines)), 3*size)
 		text = math.Min(size, high*0.72)
 	}
-	for i := range m.rows {
-		at := changed(m.rows, i)
+	for i := range m.Rows {
+		at := changed(m.Rows, i)
 		if at < names.outer {
 			most := 1
 			if c.free {
 				most = 4
 			}
-			above := lines(strings.Join(m.rows[i][:names.outer], ", "), 1.1*text, c.w-2*c.font, most)
+			above := lines(strings.Join(m.Rows[i][:names.outer], ", "), 1.1*text, c.w-2*c.font, most)
 			for k, l := range above {
 				c.write(c.font, y+high*0.5+text*(0.35+1.15*float64(k)), text, "start", inkText, l).bold = true
 			}
 			y += high*0.9 + 1.15*text*float64(len(above)-1)
 		}
 		step := m.name(c, names, i, at, y, high, text)
-		for j, f := range m.fields[i][from:to] {
+		for j, f := range m.Fields[i][from:to] {
 			f.draw(c, names.left+field*float64(j), y, field, step, text)
 		}
 		y += step
@@ -162,7 +162,7 @@ func (m heatMap) panel(c *canvas, names rowNames, top, field float64, from, to i
 
 // name writes the inner levels of a row's name that differ from the row before and returns
 // the height of the row.
-func (m heatMap) name(c *canvas, names rowNames, row, changed int, y, high, text float64) float64 {
+func (m HeatMap) name(c *Canvas, names rowNames, row, changed int, y, high, text float64) float64 {
 	most := 6
 	if !c.free {
 		most = max(1, int(high/(1.15*text)))
@@ -170,7 +170,7 @@ func (m heatMap) name(c *canvas, names rowNames, row, changed int, y, high, text
 	x, parts, step := c.font, make([][]string, len(names.width)), high
 	for k, w := range names.width {
 		if names.outer+k >= changed {
-			parts[k] = lines(m.rows[row][names.outer+k], text, w+0.1*text, most)
+			parts[k] = lines(m.Rows[row][names.outer+k], text, w+0.1*text, most)
 			if c.free {
 				step = math.Max(step, 1.15*text*float64(len(parts[k]))+0.5*text)
 			}
@@ -183,21 +183,21 @@ func (m heatMap) name(c *canvas, names rowNames, row, changed int, y, high, text
 	return step
 }
 
-func (f heatCell) draw(c *canvas, x, y, w, h, text float64) {
-	if f.text == "" {
+func (f HeatCell) draw(c *Canvas, x, y, w, h, text float64) {
+	if f.Text == "" {
 		return
 	}
-	fill, on := heatColour(f.value)
+	fill, on := heatColour(f.Value)
 	c.rect(x+1, y+1, w-2, h-2, fill)
 	size := math.Min(text*0.95, c.font*0.95)
-	if need := textWidth(f.text, size, false); need > w-4 {
+	if need := textWidth(f.Text, size, false); need > w-4 {
 		size *= (w - 4) / need
 	}
-	c.write(x+w/2, y+h/2+size*0.35, size, "middle", on, f.text)
+	c.write(x+w/2, y+h/2+size*0.35, size, "middle", on, f.Text)
 }
 
 // headings writes the names of columns above their fields and returns where they end.
-func (m heatMap) headings(c *canvas, left, top, field float64, columns [][]string) float64 {
+func (m HeatMap) headings(c *Canvas, left, top, field float64, columns [][]string) float64 {
 	size := 0.9 * c.font
 	for level := range columns[0] {
 		var names []string
@@ -260,7 +260,7 @@ func setHeads(names []string, width, size float64) heads {
 }
 
 // above writes name i so that it ends at bottom, about the middle x of its column.
-func (h heads) above(c *canvas, i int, x, bottom float64, fill ink) {
+func (h heads) above(c *Canvas, i int, x, bottom float64, fill ink) {
 	n := float64(len(h.names[i]))
 	for k, l := range h.names[i] {
 		if h.turned {
@@ -272,7 +272,7 @@ func (h heads) above(c *canvas, i int, x, bottom float64, fill ink) {
 }
 
 // below writes name i from top on, about the middle x of its column.
-func (h heads) below(c *canvas, i int, x, top float64, fill ink) {
+func (h heads) below(c *Canvas, i int, x, top float64, fill ink) {
 	n := float64(len(h.names[i]))
 	for k, l := range h.names[i] {
 		if h.turned {
@@ -283,10 +283,13 @@ func (h heads) below(c *canvas, i int, x, top float64, fill ink) {
 	}
 }
 
+// MapSign is the entry of a key for a field of a map with a value and a text.
+func MapSign(v float64, text, words string) Sign { return Sign{tint(v, text), words} }
+
 // tint draws the sign of a colour of a map, with the text that goes with it.
-func tint(v float64, text string) func(*canvas, float64, float64) {
+func tint(v float64, text string) func(*Canvas, float64, float64) {
 	fill, on := heatColour(v)
-	return func(c *canvas, x, middle float64) {
+	return func(c *Canvas, x, middle float64) {
 		c.rect(x, middle-0.55*c.font, 1.8*c.font, 1.1*c.font, fill)
 		c.write(x+0.9*c.font, middle+0.32*c.font, 0.9*c.font, "middle", on, text)
 	}
