@@ -5,6 +5,11 @@ import (
 	"math"
 	"slices"
 	"strings"
+
+	"capd.example/framelog/internal/cells"
+	"capd.example/framelog/internal/decimal"
+	"capd.example/framelog/internal/fault"
+	"capd.example/framelog/internal/unit"
 )
 
 // A frame time is plausible between these, ms: 5000 down to 0.2 frames per second.
@@ -16,9 +21,9 @@ const (
 // column is what the sample says about one column.
 type column struct {
 	pos     int // from 0
-	values  []number
+	values  []decimal.Number
 	plain   []float64 // values as written
-	stated  unit      // from the heading
+	stated  unit.Unit // from the heading
 	counter bool      // whole numbers one apart
 	rising  bool
 	steady  bool    // all values equal
@@ -31,7 +36,7 @@ type column struct {
 type reading struct {
 	col   *column
 	stamp bool
-	unit  unit
+	unit  unit.Unit
 	ms    []float64 // frame times of the sample, ms
 }
 
@@ -78,17 +83,17 @@ func (s *sampler) sampleColumns(t *table, prog int, program string) []*column {
 	s.plain = slices.Grow(s.plain[:0], k*room)[:k*room]
 	rows := 0
 	for _, l := range s.sample {
-		s.cells = splitCells(s.cells[:0], l, t.delim)
+		s.cells = cells.Split(s.cells[:0], l, t.delim)
 		if len(s.cells) != t.columns || prog >= 0 && program != "" && !sameProgram(s.cells[prog], program) {
 			continue
 		}
 		for i := range s.columns {
-			n, cl := parseCell(s.cells[s.columns[i].pos], t.point)
+			n, cl := decimal.Parse(s.cells[s.columns[i].pos], t.point)
 			x := math.NaN()
-			if cl == isNumber {
-				x = n.in(0)
+			if cl == decimal.IsNumber {
+				x = n.In(0)
 			} else {
-				n = number{frac: missing}
+				n = decimal.Number{Frac: missing}
 			}
 			s.numbers[i*room+rows], s.plain[i*room+rows] = n, x
 		}
@@ -147,18 +152,18 @@ func (c *column) classify() {
 
 // durations lists the readings of c as frame times.
 func (c *column) durations() []reading {
-	if c.stated == otherUnit || c.rising && len(c.plain) >= 8 || c.counter {
+	if c.stated == unit.Other || c.rising && len(c.plain) >= 8 || c.counter {
 		return nil
 	}
 	var out []reading
-	for u := seconds; u <= nanos; u++ {
-		if c.stated != noUnit && c.stated != u || !plausible(c.typical/math.Pow10(u.shift())) {
+	for u := unit.Seconds; u <= unit.Nanos; u++ {
+		if c.stated != unit.None && c.stated != u || !plausible(c.typical/math.Pow10(u.Shift())) {
 			continue
 		}
 		r := reading{col: c, unit: u}
 		for _, n := range c.values {
-			if n.frac != missing {
-				if x := n.in(u.shift()); x > 0 && !math.IsInf(x, 0) {
+			if n.Frac != missing {
+				if x := n.In(u.Shift()); x > 0 && !math.IsInf(x, 0) {
 					r.ms = append(r.ms, x)
 				}
 			}
@@ -172,22 +177,22 @@ func (c *column) durations() []reading {
 
 // stamps lists the readings of c as time stamps.
 func (c *column) stamps() []reading {
-	if !c.rising || c.stated == otherUnit || c.counter && c.stated == noUnit {
+	if !c.rising || c.stated == unit.Other || c.counter && c.stated == unit.None {
 		return nil
 	}
 	var out []reading
-	for u := seconds; u <= nanos; u++ {
-		if c.stated != noUnit && c.stated != u {
+	for u := unit.Seconds; u <= unit.Nanos; u++ {
+		if c.stated != unit.None && c.stated != u {
 			continue
 		}
 		r := reading{col: c, stamp: true, unit: u}
-		var prev *number
+		var prev *decimal.Number
 		for i := range c.values {
-			if c.values[i].frac == missing {
+			if c.values[i].Frac == missing {
 				continue
 			}
 			if prev != nil {
-				if ms, _, ok := between(stampOf(*prev), stampOf(c.values[i]), u.shift()); ok && ms >= 0 {
+				if ms, _, ok := decimal.Between(decimal.StampOf(*prev), decimal.StampOf(c.values[i]), u.Shift()); ok && ms >= 0 {
 					r.ms = append(r.ms, ms)
 				}
 			}
@@ -243,7 +248,7 @@ type agreement struct {
 // end or at the beginning of its frame.
 func agree(d, s reading) (agreement, bool) {
 	a := agreement{dur: d, stamp: s, off: math.Inf(1)}
-	res := math.Pow(10, float64(-s.col.fine-s.unit.shift())) + math.Pow(10, float64(-d.col.fine-d.unit.shift()))
+	res := math.Pow(10, float64(-s.col.fine-s.unit.Shift())) + math.Pow(10, float64(-d.col.fine-d.unit.Shift()))
 	if !roughly(d, s) {
 		return a, false
 	}
@@ -257,14 +262,14 @@ func agree(d, s reading) (agreement, bool) {
 			if start {
 				x = d.col.values[i-1]
 			}
-			if p.frac == missing || q.frac == missing || x.frac == missing {
+			if p.Frac == missing || q.Frac == missing || x.Frac == missing {
 				continue
 			}
-			ms, _, ok := between(stampOf(p), stampOf(q), s.unit.shift())
+			ms, _, ok := decimal.Between(decimal.StampOf(p), decimal.StampOf(q), s.unit.Shift())
 			if !ok {
 				continue
 			}
-			dur := x.in(d.unit.shift())
+			dur := x.In(d.unit.Shift())
 			off = append(off, math.Abs(ms-dur))
 			sum += dur
 			span += ms
@@ -284,8 +289,8 @@ func agree(d, s reading) (agreement, bool) {
 // columns do not and need no closer look.
 func roughly(d, s reading) bool {
 	v := s.col.plain
-	span := (v[len(v)-1] - v[0]) / math.Pow10(s.unit.shift())
-	sum := d.col.sum / math.Pow10(d.unit.shift())
+	span := (v[len(v)-1] - v[0]) / math.Pow10(s.unit.Shift())
+	sum := d.col.sum / math.Pow10(d.unit.Shift())
 	return !(sum > 3*span || sum < span/3) // also where a value is missing
 }
 
@@ -293,8 +298,8 @@ func roughly(d, s reading) bool {
 func (c *column) finest() int {
 	f := 0
 	for _, n := range c.values {
-		if n.frac != missing && n.frac > f {
-			f = n.frac
+		if n.Frac != missing && n.Frac > f {
+			f = n.Frac
 		}
 	}
 	return f
@@ -314,8 +319,8 @@ func choose(cols []*column, t *table, path string) (choice, error) {
 	}
 	all := append(slices.Clone(durs), stamps...)
 	for _, strong := range []func(reading) bool{
-		func(r reading) bool { return !r.stamp && t.names != nil && saysFrameTime(t.names[r.col.pos]) },
-		func(r reading) bool { return r.col.stated != noUnit },
+		func(r reading) bool { return !r.stamp && t.names != nil && unit.SaysFrameTime(t.names[r.col.pos]) },
+		func(r reading) bool { return r.col.stated != unit.None },
 		func(r reading) bool { return !r.col.steady },
 		func(reading) bool { return true },
 	} {
@@ -325,12 +330,12 @@ func choose(cols []*column, t *table, path string) (choice, error) {
 				return choice{}, ambiguous(some, t, path)
 			}
 			if r.sampled() {
-				return choice{}, fault(t.preamble+1, "if they really are frames, a declared layout says so", "the rows are %.3g s apart: a table of samples, no frame log", r.typicalMS()/1000)
+				return choice{}, fault.New(t.preamble+1, "if they really are frames, a declared layout says so", "the rows are %.3g s apart: a table of samples, no frame log", r.typicalMS()/1000)
 			}
 			return withStamp(r, stamps), nil
 		}
 	}
-	return choice{}, fault(0, "a declared layout can name the column and its unit", "none of the %d columns behaves like frame times or time stamps (a frame takes between %g ms and %g s)", t.columns, plausibleMinMS, plausibleMaxMS/1000.0)
+	return choice{}, fault.New(0, "a declared layout can name the column and its unit", "none of the %d columns behaves like frame times or time stamps (a frame takes between %g ms and %g s)", t.columns, plausibleMinMS, plausibleMaxMS/1000.0)
 }
 
 func keep(rs []reading, ok func(reading) bool) []reading {
@@ -410,7 +415,7 @@ func choosePair(pairs []agreement, t *table, path string) (choice, error) {
 		}
 	}
 	// A heading that says frame time decides between columns that fit equally.
-	if named := keep(rival, func(r reading) bool { return t.names != nil && saysFrameTime(t.names[r.col.pos]) }); len(named) == 1 {
+	if named := keep(rival, func(r reading) bool { return t.names != nil && unit.SaysFrameTime(t.names[r.col.pos]) }); len(named) == 1 {
 		rival = named
 	}
 	r, ok := oneOf(rival)
@@ -440,7 +445,7 @@ func oneOf(rs []reading) (reading, bool) {
 }
 
 func (r reading) resolution() float64 {
-	return math.Pow(10, float64(-r.col.fine-r.unit.shift()))
+	return math.Pow(10, float64(-r.col.fine-r.unit.Shift()))
 }
 
 // sameFrames reports whether two readings give the same frame times within their
@@ -484,7 +489,7 @@ func (s *sampler) programColumn(t *table) int {
 			continue
 		}
 		if t.names != nil {
-			for _, w := range words(t.names[c]) {
+			for _, w := range unit.Words(t.names[c]) {
 				if slices.Contains(programWords, w) {
 					return c
 				}
@@ -502,11 +507,11 @@ func (s *sampler) programColumn(t *table) int {
 func (s *sampler) allExecutables(t *table, c int) bool {
 	n := 0
 	for _, l := range s.sample {
-		s.cells = splitCells(s.cells[:0], l, t.delim)
+		s.cells = cells.Split(s.cells[:0], l, t.delim)
 		if len(s.cells) != t.columns {
 			continue
 		}
-		if !strings.HasSuffix(lower(string(s.cells[c])), ".exe") {
+		if !strings.HasSuffix(strings.ToLower(string(s.cells[c])), ".exe") {
 			return false
 		}
 		n++
@@ -519,11 +524,11 @@ func (s *sampler) sampledProgram(t *table, prog int, wanted string) string {
 	count := map[string]int{}
 	best := ""
 	for _, l := range s.sample {
-		s.cells = splitCells(s.cells[:0], l, t.delim)
+		s.cells = cells.Split(s.cells[:0], l, t.delim)
 		if len(s.cells) != t.columns {
 			continue
 		}
-		name := string(trimBlank(s.cells[prog]))
+		name := string(decimal.TrimBlank(s.cells[prog]))
 		if wanted != "" && sameProgram([]byte(name), wanted) {
 			return name
 		}
@@ -538,7 +543,7 @@ func (s *sampler) sampledProgram(t *table, prog int, wanted string) string {
 // sameProgram compares names as people write them: without regard to case, folder and
 // the ending of executables.
 func sameProgram(cell []byte, name string) bool {
-	cell = trimBlank(cell)
+	cell = decimal.TrimBlank(cell)
 	if string(cell) == name {
 		return true
 	}
@@ -546,7 +551,7 @@ func sameProgram(cell []byte, name string) bool {
 }
 
 func programName(s string) string {
-	s = lower(strings.TrimSpace(s))
+	s = strings.ToLower(strings.TrimSpace(s))
 	if i := strings.LastIndexAny(s, `/\`); i >= 0 {
 		s = s[i+1:]
 	}
@@ -586,7 +591,7 @@ func (s *sampler) splitByText(t *table, path string) (choice, bool) {
 func (s *sampler) severalValues(t *table, c int) bool {
 	var first []byte
 	for _, l := range s.sample {
-		s.cells = splitCells(s.cells[:0], l, t.delim)
+		s.cells = cells.Split(s.cells[:0], l, t.delim)
 		if len(s.cells) != t.columns {
 			continue
 		}

@@ -6,27 +6,31 @@ import (
 	"slices"
 	"strings"
 
+	"capd.example/framelog/internal/cells"
+	"capd.example/framelog/internal/decimal"
+	"capd.example/framelog/internal/fault"
+	"capd.example/framelog/internal/unwrap"
 	"capd.example/record"
 )
 
 // conclude makes the reading from what the walk found.
-func (r *Reader) conclude(src *source, t *table, ch choice, d Declared, program string) (record.Reading, error) {
+func (r *Reader) conclude(src *unwrap.Source, t *table, ch choice, d Declared, program string) (record.Reading, error) {
 	s := &r.scan
 	tr, err := s.pick(program, d.Program != "")
 	if err != nil {
 		return record.Reading{}, err
 	}
 	if len(tr.ms) == 0 {
-		return record.Reading{}, fault(0, "check that the log was written to its end", "a single time stamp makes no frame")
+		return record.Reading{}, fault.New(0, "check that the log was written to its end", "a single time stamp makes no frame")
 	}
 	out := record.Reading{Frames: tr.frames(), Header: t.header}
 	out.Layout = layoutOf(src, t, ch, d)
 	if ch.prog >= 0 && len(s.tracks) > 0 {
 		out.Layout.Program = tr.name
 	}
-	out.Remarks = s.remarks(t, tr, src.lineShift)
+	out.Remarks = s.remarks(t, tr, src.LineShift)
 	if s.base.have {
-		if span, _, ok := between(s.base.first, s.base.last, s.base.shift); ok {
+		if span, _, ok := decimal.Between(s.base.first, s.base.last, s.base.shift); ok {
 			out.SpanS = span / 1000
 		}
 		out.EpochS = wallClock(s.base.first, s.base.shift)
@@ -39,21 +43,21 @@ func (r *Reader) conclude(src *source, t *table, ch choice, d Declared, program 
 
 // wallClock returns a stamp as Unix seconds where it is one of the years 2000 to 2100,
 // else 0.
-func wallClock(st stamp, shift int) float64 {
-	v := st.value() / math.Pow(10, float64(shift+3))
+func wallClock(st decimal.Stamp, shift int) float64 {
+	v := st.Value() / math.Pow(10, float64(shift+3))
 	if v >= 946684800 && v < 4102444800 {
 		return v
 	}
 	return 0
 }
 
-func layoutOf(src *source, t *table, ch choice, d Declared) record.Layout {
+func layoutOf(src *unwrap.Source, t *table, ch choice, d Declared) record.Layout {
 	l := record.Layout{
-		Format: src.format, Compression: src.compression, Encoding: src.encoding,
+		Format: src.Format, Compression: src.Compression, Encoding: src.Encoding,
 		Decimal: string(t.point), Header: t.names != nil,
 		Source: ch.main.kind(), Column: t.name(ch.main.col.pos), Unit: ch.main.unit.String(), Declared: d.Name,
 	}
-	if t.delim != noDelim {
+	if t.delim != cells.None {
 		l.Delimiter = string(t.delim)
 	}
 	if t.latin1 && l.Encoding == "" {

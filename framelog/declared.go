@@ -3,6 +3,9 @@ package framelog
 import (
 	"strconv"
 	"strings"
+
+	"capd.example/framelog/internal/fault"
+	"capd.example/framelog/internal/unit"
 )
 
 // declaredFor returns the first layout that is meant for the log.
@@ -32,7 +35,7 @@ func (t *table) find(layout, key, column string) (int, error) {
 	for c, n := range t.names {
 		if strings.EqualFold(strings.TrimSpace(n), strings.TrimSpace(column)) {
 			if found >= 0 {
-				return 0, fault(0, "name it by its position", "declared layout %q: %s %q is in the heading twice", layout, key, column)
+				return 0, fault.New(0, "name it by its position", "declared layout %q: %s %q is in the heading twice", layout, key, column)
 			}
 			found = c
 		}
@@ -48,7 +51,7 @@ func (t *table) find(layout, key, column string) (int, error) {
 		}
 		have = "the heading on line " + strconv.Itoa(max(t.preamble, 1)) + " has " + strings.Join(quoted, ", ")
 	}
-	return 0, fault(0, have, "declared layout %q does not fit: %s %q is not there", layout, key, column)
+	return 0, fault.New(0, have, "declared layout %q does not fit: %s %q is not there", layout, key, column)
 }
 
 // chooseDeclared applies a declared layout: what it states is binding, what it leaves
@@ -68,16 +71,16 @@ func chooseDeclared(cols []*column, t *table, d Declared, path string) (choice, 
 		}
 	}
 	if col == nil {
-		return choice{}, fault(t.preamble+1, "check column, delimiter and decimal", "declared layout %q does not fit: column %q holds no numbers", d.Name, d.Column)
+		return choice{}, fault.New(t.preamble+1, "check column, delimiter and decimal", "declared layout %q does not fit: column %q holds no numbers", d.Name, d.Column)
 	}
-	u, _ := unitByName(d.Unit)
-	if d.Kind != "" && u != noUnit {
+	u, _ := unit.ByName(d.Unit)
+	if d.Kind != "" && u != unit.None {
 		return choice{main: reading{col: col, stamp: d.Kind == "timestamp", unit: u}, prog: -1}, nil
 	}
-	if u != noUnit {
+	if u != unit.None {
 		col.stated = u
-	} else if col.stated == otherUnit {
-		col.stated = noUnit
+	} else if col.stated == unit.Other {
+		col.stated = unit.None
 	}
 	var rs []reading
 	if d.Kind != "timestamp" {
@@ -88,7 +91,7 @@ func chooseDeclared(cols []*column, t *table, d Declared, path string) (choice, 
 	}
 	switch len(rs) {
 	case 0:
-		return choice{}, fault(t.preamble+1, "state kind and unit as well, or check the column", "declared layout %q does not fit: column %q holds no plausible frame times or stamps", d.Name, d.Column)
+		return choice{}, fault.New(t.preamble+1, "state kind and unit as well, or check the column", "declared layout %q does not fit: column %q holds no plausible frame times or stamps", d.Name, d.Column)
 	case 1:
 		return choice{main: rs[0], prog: -1}, nil
 	}

@@ -3,31 +3,12 @@ package framelog
 import (
 	"fmt"
 	"strings"
+
+	"capd.example/framelog/internal/fault"
 )
 
 // Error says why a log could not be read.
-type Error struct {
-	Line int    // line concerned, from 1; 0 when it concerns the whole log
-	What string // what is wrong
-	Do   string // what to do about it
-}
-
-func (e *Error) Error() string {
-	var b strings.Builder
-	if e.Line > 0 {
-		fmt.Fprintf(&b, "line %d: ", e.Line)
-	}
-	b.WriteString(e.What)
-	if e.Do != "" {
-		b.WriteString(": ")
-		b.WriteString(e.Do)
-	}
-	return b.String()
-}
-
-func fault(line int, do, format string, args ...any) error {
-	return &Error{Line: line, What: fmt.Sprintf(format, args...), Do: do}
-}
+type Error = fault.Error
 
 // Candidate is one plausible way to read a log.
 type Candidate struct {

@@ -3,6 +3,8 @@ package framelog
 import (
 	"strings"
 
+	"capd.example/framelog/internal/cells"
+	"capd.example/framelog/internal/decimal"
 	"capd.example/record"
 )
 
@@ -97,15 +99,15 @@ func (c *column) looks() string {
 }
 
 func (e *Explanation) noteRows(s *sampler, t *table, ch choice, head []byte, shift int) {
-	var prev stamp
+	var prev decimal.Stamp
 	have := false
 	for at, line := t.body, t.preamble+1; at < len(head) && len(e.Rows) < explainedRows; line++ {
-		text, next, _ := cutLine(head, at, t.eol)
+		text, next, _ := cells.CutLine(head, at, t.eol)
 		at = next
-		s.cells = splitCells(s.cells[:0], text, t.delim)
+		s.cells = cells.Split(s.cells[:0], text, t.delim)
 		row := RowNote{Line: max(line-shift, 1)}
 		for _, c := range s.cells {
-			row.Cells = append(row.Cells, strings.ToValidUTF8(string(trimBlank(c)), "?"))
+			row.Cells = append(row.Cells, strings.ToValidUTF8(string(decimal.TrimBlank(c)), "?"))
 		}
 		if ch.main.col == nil {
 			e.Rows = append(e.Rows, row)
@@ -113,14 +115,14 @@ func (e *Explanation) noteRows(s *sampler, t *table, ch choice, head []byte, shi
 		}
 		if len(s.cells) != t.columns {
 			row.Wrong = reasonWords[badCells]
-		} else if n, k := parseCell(s.cells[ch.main.col.pos], t.point); k != isNumber {
+		} else if n, k := decimal.Parse(s.cells[ch.main.col.pos], t.point); k != decimal.IsNumber {
 			row.Wrong = "no number"
 		} else if !ch.main.stamp {
-			row.MS = n.in(ch.main.unit.shift())
+			row.MS = n.In(ch.main.unit.Shift())
 		} else {
-			st := stampOf(n)
+			st := decimal.StampOf(n)
 			if have {
-				row.MS, _, _ = between(prev, st, ch.main.unit.shift())
+				row.MS, _, _ = decimal.Between(prev, st, ch.main.unit.Shift())
 			} else {
 				row.Wrong = "the first stamp begins the first frame"
 			}

@@ -1,17 +1,19 @@
 package framelog
 
 import (
-	"io"
 	"path"
 	"strconv"
 	"strings"
+
+	"capd.example/framelog/internal/fault"
+	"capd.example/framelog/internal/unit"
+	"capd.example/framelog/internal/unwrap"
 )
 
 // Limits of what one log may cost. They are far above any real log.
 const (
 	DefaultMaxFrames = 1 << 25 // 256 MiB of frame times
 	DefaultMaxBytes  = 16 << 30
-	maxLine          = 1 << 20
 	pieceSize        = 128 << 10
 )
 
@@ -27,12 +29,7 @@ type Options struct {
 }
 
 // Format is a binary format that can be turned into comma-separated text with a heading.
-type Format struct {
-	Name  string // for record.Layout.Format
-	Magic string // the bytes it begins with
-	// Text returns the table as text. It must bound its own memory.
-	Text func(r io.ReaderAt, size int64) (io.Reader, error)
-}
+type Format = unwrap.Format
 
 // Declared is a layout that the reviewer declared. Empty fields are found from the log;
 // its fields mean what they mean in the configuration.
@@ -53,9 +50,9 @@ type Declared struct {
 // Check returns the first field that makes no sense.
 func (d Declared) Check() error {
 	bad := func(key, value, allowed string) error {
-		return fault(0, allowed, "declared layout %q: %s is %q", d.Name, key, value)
+		return fault.New(0, allowed, "declared layout %q: %s is %q", d.Name, key, value)
 	}
-	if _, ok := unitByName(d.Unit); !ok && d.Unit != "" {
+	if _, ok := unit.ByName(d.Unit); !ok && d.Unit != "" {
 		return bad("unit", d.Unit, "use s, ms, us or ns")
 	}
 	if d.Kind != "" && d.Kind != "duration" && d.Kind != "timestamp" {

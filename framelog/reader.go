@@ -8,10 +8,13 @@ import (
 	"fmt"
 	"hash"
 	"io"
-	"io/fs"
 	"os"
 	"time"
 
+	"capd.example/framelog/internal/cells"
+	"capd.example/framelog/internal/decimal"
+	"capd.example/framelog/internal/fault"
+	"capd.example/framelog/internal/unwrap"
 	"capd.example/record"
 )
 
@@ -65,7 +68,7 @@ func (r *Reader) ReadFile(path string, opt Options) (record.Reading, Digest, err
 			return out, d, err
 		}
 		if try == tries {
-			return record.Reading{}, d, fault(0, "stop the logger and try again", "the log was written to while it was read, %d times", tries)
+			return record.Reading{}, d, fault.New(0, "stop the logger and try again", "the log was written to while it was read, %d times", tries)
 		}
 	}
 }
@@ -113,10 +116,10 @@ func openLog(path string, noLink bool) (*os.File, os.FileInfo, error) {
 	if err == nil && info.Mode().IsRegular() && noLink {
 		var named os.FileInfo
 		if named, err = os.Lstat(path); err == nil && !os.SameFile(named, info) {
-			err = fault(0, "put the file itself there", "%s is a link", path)
+			err = fault.New(0, "put the file itself there", "%s is a link", path)
 		}
 	} else if err == nil && !info.Mode().IsRegular() {
-		err = fault(0, "name a file", "%s is no regular file", path)
+		err = fault.New(0, "name a file", "%s is no regular file", path)
 	}
 	if err != nil {
 		f.Close()
@@ -130,12 +133,8 @@ func openLog(path string, noLink bool) (*os.File, os.FileInfo, error) {
 }
 
 // OfTheMoment reports whether an error of reading a log came from opening or reading the
-// file: descriptors that ran out, a disk that failed, a program that locks it. Reading it
-// again may help, where any other error is about what the log holds.
-func OfTheMoment(err error) bool {
-	var file *fs.PathError
-	return errors.As(err, &file)
-}
+// file, so that reading it again may help.
+func OfTheMoment(err error) bool { return fault.OfTheMoment(err) }
 
 // Bytes returns the bytes of the log at path as they are on disk.
 func Bytes(path string, opt Options) ([]byte, error) {
@@ -216,40 +215,39 @@ func (r *Reader) fill(src io.Reader, n int) (int, bool, error) {
 }
 
 // open reads the first piece and takes off whatever the text is wrapped in.
-func (r *Reader) open(in io.Reader, opt Options) (*source, int, bool, error) {
-	src := &source{Reader: in}
-	n, eof, err := r.fill(src, 0)
+func (r *Reader) open(src *unwrap.Source, opt Options) (n int, eof bool, err error) {
+	n, eof, err = r.fill(src, 0)
 	for layers := 0; err == nil; layers++ {
-		if src.counted == nil && n >= 2 && (r.buf[0] == 0x1f || r.buf[0] == 0x28) {
-			src.counted = &counter{r: src.Reader, n: int64(n)}
-			src.Reader = src.counted
+		if n >= 2 && (r.buf[0] == 0x1f || r.buf[0] == 0x28) {
+			src.Count(n)
 		}
 		var again bool
-		if again, err = src.unwrap(r.buf[:n], opt); !again || err != nil {
+		if again, err = src.Unwrap(r.buf[:n], opt.Formats); !again || err != nil {
 			break
 		}
 		if layers == 4 {
-			return src, n, eof, fault(0, "unpack it", "the log is wrapped too often")
+			return n, eof, fault.New(0, "unpack it", "the log is wrapped too often")
 		}
 		n, eof, err = r.fill(src, 0)
 	}
-	return src, n, eof, err
+	return n, eof, err
 }
 
 // read is the whole way from bytes to a reading.
 func (r *Reader) read(name string, in io.Reader, size int64, opt Options) (record.Reading, error) {
 	var out record.Reading
-	src, n, eof, err := r.open(in, opt)
-	defer src.close()
+	src := unwrap.New(in)
+	defer src.Close()
+	n, eof, err := r.open(src, opt)
 	if err != nil {
 		return out, err
 	}
 	head := r.buf[:n]
 	if n == 0 {
-		return out, fault(0, "check that the logger wrote into it", "the log is empty")
+		return out, fault.New(0, "check that the logger wrote into it", "the log is empty")
 	}
 	if k := bytes.IndexByte(head[:min(n, 4096)], 0); k >= 0 {
-		return out, fault(1+bytes.Count(head[:k], []byte{'\n'}), "check that it is a text log; a log cut off by a crash can end in NUL bytes, remove them", "a NUL byte")
+		return out, fault.New(1+bytes.Count(head[:k], []byte{'\n'}), "check that it is a text log; a log cut off by a crash can end in NUL bytes, remove them", "a NUL byte")
 	}
 	d, err := declaredFor(opt, name, head)
 	if err != nil {
@@ -265,16 +263,16 @@ func (r *Reader) read(name string, in io.Reader, size int64, opt Options) (recor
 	}
 	ch, err := r.decide(t, d, program, name)
 	if r.explain != nil {
-		r.explain.note(&r.sampler, t, ch, r.sampler.sampleColumns(t, ch.prog, ""), head, src.lineShift)
+		r.explain.note(&r.sampler, t, ch, r.sampler.sampleColumns(t, ch.prog, ""), head, src.LineShift)
 	}
 	if err != nil {
 		return out, err
 	}
 	if err := r.walk(src, t, ch, n, eof, size, opt); err != nil {
-		return out, moveLine(err, src.lineShift)
+		return out, moveLine(err, src.LineShift)
 	}
 	out, err = r.conclude(src, t, ch, d, program)
-	return out, moveLine(err, src.lineShift)
+	return out, moveLine(err, src.LineShift)
 }
 
 // moveLine corrects line numbers where the text has a heading that the log has not.
@@ -317,7 +315,7 @@ func (r *Reader) decide(t *table, d Declared, program, name string) (choice, err
 }
 
 // walk goes through all rows.
-func (r *Reader) walk(src *source, t *table, ch choice, n int, eof bool, size int64, opt Options) error {
+func (r *Reader) walk(src *unwrap.Source, t *table, ch choice, n int, eof bool, size int64, opt Options) error {
 	limit := opt.MaxFrames
 	if limit <= 0 {
 		limit = DefaultMaxFrames
@@ -342,8 +340,8 @@ func (r *Reader) walk(src *source, t *table, ch choice, n int, eof bool, size in
 			break
 		}
 		if at == 0 && n == len(r.buf)-pad {
-			if n >= maxLine {
-				return fault(s.line+1, "check that the log has one row per frame", "a line is longer than %d kB", maxLine>>10)
+			if n >= cells.MaxLine {
+				return fault.New(s.line+1, "check that the log has one row per frame", "a line is longer than %d kB", cells.MaxLine>>10)
 			}
 			r.buf = append(r.buf, make([]byte, len(r.buf)-pad)...)
 		}
@@ -354,7 +352,7 @@ func (r *Reader) walk(src *source, t *table, ch choice, n int, eof bool, size in
 			return err
 		}
 		if read += int64(n - before); read > maxBytes {
-			return fault(s.line, "split the log", "the log has more than %d MiB", maxBytes>>20)
+			return fault.New(s.line, "split the log", "the log has more than %d MiB", maxBytes>>20)
 		}
 	}
 	if at < n {
@@ -378,7 +376,7 @@ func (r *Reader) cutSummary(t *table, ch choice, at, n int) int {
 	end, cut, lines := n, -1, 0
 	for i := 0; i < summaryLines && end > at; i++ {
 		start := at + 1 + bytes.LastIndexByte(b[at:max(at, end-1)], t.eol)
-		line := trimCR(bytes.TrimSuffix(b[start:end], []byte{t.eol}))
+		line := cells.TrimCR(bytes.TrimSuffix(b[start:end], []byte{t.eol}))
 		end = start
 		if len(bytes.TrimSpace(line)) == 0 {
 			continue
@@ -388,7 +386,7 @@ func (r *Reader) cutSummary(t *table, ch choice, at, n int) int {
 			break
 		}
 		if len(s.cells) == t.columns {
-			if _, k := parseCell(s.cells[ch.main.col.pos], t.point); k == isNumber {
+			if _, k := decimal.Parse(s.cells[ch.main.col.pos], t.point); k == decimal.IsNumber {
 				cut = start
 				r.scan.summary = lines
 			}

@@ -4,6 +4,11 @@ import (
 	"bytes"
 	"fmt"
 	"strings"
+
+	"capd.example/framelog/internal/cells"
+	"capd.example/framelog/internal/decimal"
+	"capd.example/framelog/internal/fault"
+	"capd.example/framelog/internal/unit"
 )
 
 func positionName(c int) string { return fmt.Sprintf("column %d", c+1) }
@@ -13,10 +18,10 @@ type sampler struct {
 	front, sample, cells [][]byte
 	columns              []column
 	list                 []*column
-	numbers              []number // of all columns, row after row
+	numbers              []decimal.Number // of all columns, row after row
 	plain                []float64
 	texts                map[string]string // headings seen before, so that they are not made anew
-	units                map[string]unit
+	units                map[string]unit.Unit
 }
 
 // maxKnown bounds what a sampler remembers of headings.
@@ -38,13 +43,13 @@ func (s *sampler) text(b []byte) (string, bool) {
 }
 
 // unitOf is the function of that name with a memory.
-func (s *sampler) unitOf(heading string) unit {
+func (s *sampler) unitOf(heading string) unit.Unit {
 	u, ok := s.units[heading]
 	if !ok {
 		if s.units == nil || len(s.units) >= maxKnown {
-			s.units = map[string]unit{}
+			s.units = map[string]unit.Unit{}
 		}
-		u = unitOf(heading)
+		u = unit.Of(heading)
 		s.units[heading] = u
 	}
 	return u
@@ -53,20 +58,20 @@ func (s *sampler) unitOf(heading string) unit {
 // findTable recognises the structure of a log from its first piece. eof says that the
 // piece is the whole log.
 func (s *sampler) findTable(head []byte, eof bool, d Declared) (*table, error) {
-	t := &table{eol: lineEnd(head)}
+	t := &table{eol: cells.LineEnd(head)}
 	start := skipLines(head, t.eol, d.SkipLines)
 	if start < 0 {
-		return nil, fault(0, "check skip_lines of the declared layout", "the log has no more than %d lines", d.SkipLines)
+		return nil, fault.New(0, "check skip_lines of the declared layout", "the log has no more than %d lines", d.SkipLines)
 	}
 	s.collect(head, start, t.eol, eof)
-	sh, ok := structure(s.sample, d, &s.cells)
+	sh, ok := cells.Structure(s.sample, d.Delimiter, d.Decimal, &s.cells)
 	if !ok {
-		return nil, fault(0, "check that this is a frame-time log with one frame per line; a declared layout can name the column", "no table of numbers found")
+		return nil, fault.New(0, "check that this is a frame-time log with one frame per line; a declared layout can name the column", "no table of numbers found")
 	}
-	if sh.delim == ',' && sh.columns == 2 && d.Delimiter == "" && oneNameAhead(head[start:], t.eol) {
-		sh = measureShape(s.sample, noDelim, ',', &s.cells)
+	if sh.Delim == ',' && sh.Columns == 2 && d.Delimiter == "" && oneNameAhead(head[start:], t.eol) {
+		sh = cells.Measure(s.sample, cells.None, ',', &s.cells)
 	}
-	t.delim, t.point, t.columns = sh.delim, sh.point, sh.columns
+	t.delim, t.point, t.columns = sh.Delim, sh.Point, sh.Columns
 	s.findNumeric(t)
 	if err := s.findBody(t, head, start, d); err != nil {
 		return nil, err
@@ -79,9 +84,9 @@ func (s *sampler) findTable(head []byte, eof bool, d Declared) (*table, error) {
 func oneNameAhead(b []byte, eol byte) bool {
 	var before []byte
 	for at, n := 0, 0; at < len(b) && n < frontLines; n++ {
-		line, next, _ := cutLine(b, at, eol)
+		line, next, _ := cells.CutLine(b, at, eol)
 		at = next
-		if left, right, ok := bytes.Cut(line, []byte{','}); ok && allDigits(trimBlank(left)) && allDigits(trimBlank(right)) {
+		if left, right, ok := bytes.Cut(line, []byte{','}); ok && cells.Digits(decimal.TrimBlank(left)) && cells.Digits(decimal.TrimBlank(right)) {
 			_, comment := stripComment(before)
 			return len(before) > 0 && !comment && bytes.IndexByte(before, ',') < 0
 		}
@@ -111,7 +116,7 @@ func (s *sampler) collect(head []byte, start int, eol byte, eof bool) {
 	s.sample = s.sample[:0]
 	total, i := 0, start
 	for i < len(head) && total < 4*sampleLines { // a short log is counted out
-		_, next, _ := cutLine(head, i, eol)
+		_, next, _ := cells.CutLine(head, i, eol)
 		total++
 		i = next
 	}
@@ -119,13 +124,13 @@ func (s *sampler) collect(head []byte, start int, eol byte, eof bool) {
 	switch {
 	case i >= len(head):
 		for skip := (total - sampleLines) / 2; skip > 0; skip-- {
-			_, at, _ = cutLine(head, at, eol)
+			_, at, _ = cells.CutLine(head, at, eol)
 		}
 	default:
-		_, at, _ = cutLine(head, start+(len(head)-start)/2, eol)
+		_, at, _ = cells.CutLine(head, start+(len(head)-start)/2, eol)
 	}
 	for at < len(head) && len(s.sample) < sampleLines {
-		line, next, whole := cutLine(head, at, eol)
+		line, next, whole := cells.CutLine(head, at, eol)
 		if len(line) > 0 && (whole || eof) {
 			s.sample = append(s.sample, line)
 		}
@@ -135,31 +140,31 @@ func (s *sampler) collect(head []byte, start int, eol byte, eof bool) {
 
 // findNumeric marks the columns that hold numbers in most sample lines.
 func (s *sampler) findNumeric(t *table) {
-	numbers, cells := make([]int, t.columns), make([]int, t.columns)
+	numbers, filled := make([]int, t.columns), make([]int, t.columns)
 	for _, l := range s.sample {
-		s.cells = splitCells(s.cells[:0], l, t.delim)
+		s.cells = cells.Split(s.cells[:0], l, t.delim)
 		if len(s.cells) != t.columns {
 			continue
 		}
 		for c, cell := range s.cells {
-			switch _, k := parseCell(cell, t.point); k {
-			case isNumber, isNonFinite:
+			switch _, k := decimal.Parse(cell, t.point); k {
+			case decimal.IsNumber, decimal.IsNonFinite:
 				numbers[c]++
-				cells[c]++
-			case isText:
-				cells[c]++
+				filled[c]++
+			case decimal.IsText:
+				filled[c]++
 			}
 		}
 	}
 	t.numeric = make([]bool, t.columns)
 	for c := range t.numeric {
-		t.numeric[c] = numbers[c] > 0 && 2*numbers[c] >= cells[c] // a short log may be half heading
+		t.numeric[c] = numbers[c] > 0 && 2*numbers[c] >= filled[c] // a short log may be half heading
 	}
 }
 
 // isRow reports whether a line is a row of the table.
 func (s *sampler) isRow(t *table, line []byte) bool {
-	s.cells = splitCells(s.cells[:0], line, t.delim)
+	s.cells = cells.Split(s.cells[:0], line, t.delim)
 	if len(s.cells) != t.columns {
 		return false
 	}
@@ -168,10 +173,10 @@ func (s *sampler) isRow(t *table, line []byte) bool {
 		if !t.numeric[c] {
 			continue
 		}
-		switch _, k := parseCell(cell, t.point); k {
-		case isText:
+		switch _, k := decimal.Parse(cell, t.point); k {
+		case decimal.IsText:
 			return false
-		case isNumber:
+		case decimal.IsNumber:
 			has = true
 		}
 	}
@@ -183,7 +188,7 @@ func (s *sampler) findBody(t *table, head []byte, start int, d Declared) error {
 	s.front = s.front[:0]
 	at := start
 	for at < len(head) {
-		line, next, _ := cutLine(head, at, t.eol)
+		line, next, _ := cells.CutLine(head, at, t.eol)
 		if s.isRow(t, line) {
 			t.body = at
 			t.preamble = d.SkipLines + len(s.front)
@@ -193,7 +198,7 @@ func (s *sampler) findBody(t *table, head []byte, start int, d Declared) error {
 		s.front = append(s.front, line)
 		at = next
 	}
-	return fault(0, "check that the log has rows of one frame each", "no row of the table in the first %d bytes", len(head))
+	return fault.New(0, "check that the log has rows of one frame each", "no row of the table in the first %d bytes", len(head))
 }
 
 // readAhead splits the lines ahead of the table into heading lines and tags.
@@ -229,15 +234,15 @@ func (s *sampler) isHeading(t *table, line []byte, above bool) bool {
 	if t.columns == 1 && (above || bytes.IndexByte(text, ':') > 0 && comment) {
 		return false
 	}
-	s.cells = splitCells(s.cells[:0], text, t.delim)
+	s.cells = cells.Split(s.cells[:0], text, t.delim)
 	if len(s.cells) != t.columns {
 		return false
 	}
 	named := 0
 	for _, c := range s.cells {
-		if _, k := parseCell(c, t.point); k == isText {
+		if _, k := decimal.Parse(c, t.point); k == decimal.IsText {
 			named++
-		} else if k == isNumber {
+		} else if k == decimal.IsNumber {
 			return false
 		}
 	}
@@ -245,10 +250,10 @@ func (s *sampler) isHeading(t *table, line []byte, above bool) bool {
 }
 
 func (s *sampler) unitsOnly(t *table, line []byte) bool {
-	s.cells = splitCells(s.cells[:0], line, t.delim)
+	s.cells = cells.Split(s.cells[:0], line, t.delim)
 	for _, c := range s.cells {
-		w := strings.Trim(string(trimBlank(c)), "[]()")
-		if _, ok := unitWords[lower(w)]; !ok && w != "" && w != "-" && !otherWords[lower(w)] {
+		w := strings.Trim(string(decimal.TrimBlank(c)), "[]()")
+		if w != "" && w != "-" && !unit.Known(strings.ToLower(w)) {
 			return false
 		}
 	}
@@ -265,11 +270,11 @@ func (s *sampler) takeHeading(t *table, lines [][]byte) {
 		if !comment {
 			text = l
 		}
-		s.cells = splitCells(s.cells[:0], text, t.delim)
+		s.cells = cells.Split(s.cells[:0], text, t.delim)
 		names := make([]string, t.columns)
 		n := 0
 		for c, cell := range s.cells {
-			name, l1 := s.text(trimBlank(cell))
+			name, l1 := s.text(decimal.TrimBlank(cell))
 			t.latin1 = t.latin1 || l1
 			names[c] = strings.ReplaceAll(name, `""`, `"`)
 			if t.unitNames[c] == "" {

@@ -7,8 +7,15 @@ import (
 	"math/bits"
 	"slices"
 
+	"capd.example/framelog/internal/cells"
+	"capd.example/framelog/internal/decimal"
+	"capd.example/framelog/internal/fault"
+	"capd.example/framelog/internal/mask"
 	"capd.example/record"
 )
+
+// pad is how many bytes past the text must be readable: those of a mask and of a number.
+const pad = mask.Block + decimal.Pad
 
 const (
 	longestMS   = 600_000 // a frame above this is taken for a wrong row
@@ -28,10 +35,10 @@ type track struct {
 	ticks uint64  // all values of the fast road or-ed, for the length of the longest
 	slow  float64 // longest frame of the slow road
 
-	prev     stamp
+	prev     decimal.Stamp
 	chain    bool // prev is set
 	odd      bool // the last stamp was out of place
-	oddStamp stamp
+	oddStamp decimal.Stamp
 }
 
 // scan turns rows into frames. It goes through a log once, piece by piece.
@@ -62,7 +69,7 @@ type scan struct {
 	base          timeBase
 	rowsSinceLook int
 	lookLine      int
-	firstStamp    stamp // where stamps are the source
+	firstStamp    decimal.Stamp // where stamps are the source
 	haveFirst     bool
 
 	guess    int // frames expected, for the first allocation
@@ -75,7 +82,7 @@ type scan struct {
 // timeBase compares stamps with the durations beside them.
 type timeBase struct {
 	col, shift  int
-	first, last stamp
+	first, last decimal.Stamp
 	have        bool
 	sumMS       float64 // of durations since the last look
 	gaps        int
@@ -89,7 +96,7 @@ type timeBase struct {
 // begin prepares s for a log; buffers are kept.
 func (s *scan) begin(t *table, ch choice, guess, limit int) {
 	old := *s
-	*s = scan{t: t, ch: ch, main: ch.main.col.pos, dec: ch.main.unit.shift(), line: t.preamble, max: limit, cells: old.cells, masks: old.masks, ends: old.ends, guess: guess}
+	*s = scan{t: t, ch: ch, main: ch.main.col.pos, dec: ch.main.unit.Shift(), line: t.preamble, max: limit, cells: old.cells, masks: old.masks, ends: old.ends, guess: guess}
 	for _, tr := range old.tracks {
 		*tr = track{ms: tr.ms[:0]}
 	}
@@ -97,7 +104,7 @@ func (s *scan) begin(t *table, ch choice, guess, limit int) {
 	s.firstRow = reasons
 	s.base.col = -1
 	if ch.stamp != nil {
-		s.base.col, s.base.shift = ch.stamp.col.pos, ch.stamp.unit.shift()
+		s.base.col, s.base.shift = ch.stamp.col.pos, ch.stamp.unit.Shift()
 	}
 	if ch.prog < 0 {
 		s.use(nil)
@@ -131,18 +138,18 @@ func (s *scan) use(name []byte) bool {
 // lines takes all whole lines of b[i:n] and returns where it stopped. b must have [pad]
 // bytes after n that are blanks. eof says that nothing comes after n.
 func (s *scan) lines(b []byte, i, n int, eof bool) (int, error) {
-	blocks := (n - i + block - 1) / block
+	blocks := (n - i + mask.Block - 1) / mask.Block
 	if need := 2*blocks + 4; len(s.masks) < need {
-		s.masks = make([]uint64, max(need, 2*pieceSize/block+4))
+		s.masks = make([]uint64, max(need, 2*pieceSize/mask.Block+4))
 	}
-	f := masks(b[i:], blocks, s.t.delim, s.t.eol, s.masks)
+	f := mask.Write(b[i:], blocks, s.t.delim, s.t.eol, s.masks)
 	clear(s.masks[2*blocks : 2*blocks+4])
-	if f&someNUL != 0 && s.t.delim != noDelim || f&someNUL != 0 && bytes.IndexByte(b[i:n], 0) >= 0 {
+	if f&mask.SomeNUL != 0 && s.t.delim != cells.None || f&mask.SomeNUL != 0 && bytes.IndexByte(b[i:n], 0) >= 0 {
 		k := bytes.IndexByte(b[i:n], 0)
-		return i, fault(s.line+1+bytes.Count(b[i:i+k], []byte{s.t.eol}), "check that it is a text log; a log cut off by a crash can end in NUL bytes, remove them", "a NUL byte")
+		return i, fault.New(s.line+1+bytes.Count(b[i:i+k], []byte{s.t.eol}), "check that it is a text log; a log cut off by a crash can end in NUL bytes, remove them", "a NUL byte")
 	}
-	if s.t.delim == blankDelim || f&someQuote != 0 {
-		return s.slowLines(b, i, n, eof, f&someQuote != 0)
+	if s.t.delim == cells.Blank || f&mask.SomeQuote != 0 {
+		return s.slowLines(b, i, n, eof, f&mask.SomeQuote != 0)
 	}
 	return s.fastLines(b, i, n)
 }
@@ -164,7 +171,7 @@ func (s *scan) slowLines(b []byte, i, n int, eof, quotes bool) (int, error) {
 				return i, nil
 			}
 		}
-		s.slowRow(trimCR(b[i:end]))
+		s.slowRow(cells.TrimCR(b[i:end]))
 		if s.limitErr != nil {
 			return i, s.limitErr
 		}
@@ -178,7 +185,7 @@ func (s *scan) slowLines(b []byte, i, n int, eof, quotes bool) (int, error) {
 // needed are looked at. A row that is not plain and right takes the slow road, which
 // says what is the matter.
 func (s *scan) fastLines(b []byte, base, n int) (int, error) {
-	s.listEnds((n - base + block - 1) / block)
+	s.listEnds((n - base + mask.Block - 1) / mask.Block)
 	start, last := 0, uint32(0)
 	want := uint32(s.t.columns - 1)
 	for i := 0; i < len(s.ends); {
@@ -190,11 +197,11 @@ func (s *scan) fastLines(b []byte, base, n int) (int, error) {
 			continue
 		}
 		e := s.ends[i]
-		end, cells := int(e.at), e.delims-last
+		end, delims := int(e.at), e.delims-last
 		last = e.delims
 		s.line++
-		if cells != want || !s.fastRow(b, base, start, end) {
-			s.slowRow(trimCR(b[base+start : base+end]))
+		if delims != want || !s.fastRow(b, base, start, end) {
+			s.slowRow(cells.TrimCR(b[base+start : base+end]))
 			if s.limitErr != nil {
 				return base + start, s.limitErr
 			}
@@ -208,15 +215,15 @@ func (s *scan) fastLines(b []byte, base, n int) (int, error) {
 // lineMark is the end of a line and how many delimiters the piece has before it.
 type lineMark struct{ at, delims uint32 }
 
-// listEnds lists the line ends from the masks. Whether there is one in a block cannot be
+// listEnds lists the line ends from the masks. Whether there is one in a mask.Block cannot be
 // foretold, so one is written in any case: a wrong guess of a branch would cost more.
 func (s *scan) listEnds(blocks int) {
 	out := s.ends[:cap(s.ends)]
 	masks := s.masks[:2*blocks]
 	k, at, delims := 0, uint32(0), uint32(0)
 	for len(masks) >= 2 {
-		if len(out)-k < block {
-			out = append(out, make([]lineMark, len(out)+pieceSize/block)...)
+		if len(out)-k < mask.Block {
+			out = append(out, make([]lineMark, len(out)+pieceSize/mask.Block)...)
 		}
 		d, e := masks[0], masks[1]
 		masks = masks[2:]
@@ -229,7 +236,7 @@ func (s *scan) listEnds(blocks int) {
 			k++
 		}
 		delims += uint32(bits.OnesCount64(d))
-		at += block
+		at += mask.Block
 	}
 	s.ends = out[:k]
 }
@@ -247,10 +254,10 @@ type fixed struct {
 func (s *scan) expect(frac int) {
 	s.fixed = fixed{}
 	dec := frac + s.dec
-	if frac < 1 || frac > 7 || dec < 0 || dec > 15 || s.ch.main.stamp || s.t.delim == noDelim {
+	if frac < 1 || frac > 7 || dec < 0 || dec > 15 || s.ch.main.stamp || s.t.delim == cells.None {
 		return
 	}
-	s.fixed = fixed{frac: frac, part: ^uint64(0) << uint(8*(8-frac)), div: pow10f[dec], most: uint64(longestMS * pow10f[dec])}
+	s.fixed = fixed{frac: frac, part: ^uint64(0) << uint(8*(8-frac)), div: decimal.Pow10[dec], most: uint64(longestMS * decimal.Pow10[dec])}
 }
 
 // digitsOf masks the last n bytes of a word, by the length of the number with its point.
@@ -288,7 +295,7 @@ func (s *scan) fixedRows(b []byte, base, start int, last uint32, ends []lineMark
 		}
 		// The delimiters on either side of the number.
 		i, shift := start>>6<<1, uint(start&63)
-		w := m[i]>>shift | m[i+2]<<(block-shift)
+		w := m[i]>>shift | m[i+2]<<(mask.Block-shift)
 		first := start
 		if col > 0 {
 			for c := col; c > 1; c-- {
@@ -337,9 +344,9 @@ func (s *scan) fixedRows(b []byte, base, start int, last uint32, ends []lineMark
 func (s *scan) farCell(start, c, lineEnd int) (int, int) {
 	first, end := start, 0
 	if c > 0 {
-		first = nth(s.masks, start, c, lineEnd) + 1
+		first = mask.Nth(s.masks, start, c, lineEnd) + 1
 	}
-	if end = nth(s.masks, first, 1, lineEnd); end < 0 {
+	if end = mask.Nth(s.masks, first, 1, lineEnd); end < 0 {
 		end = lineEnd
 	}
 	return first, end
@@ -379,16 +386,16 @@ func (s *scan) joinQuoted(b []byte, i, end, next, n int, eof bool) (int, int, bo
 // openQuote reports whether a quoted cell in the line has no end.
 func openQuote(line []byte, delim byte) bool {
 	for {
-		rest := trimLeftBlank(line)
+		rest := cells.TrimLeft(line)
 		if len(rest) > 0 && rest[0] == '"' {
-			n := quotedLen(rest)
+			n := cells.QuotedLen(rest)
 			if n == len(rest) && (n < 2 || rest[n-1] != '"' || oddQuotes(rest)) {
 				return true
 			}
 			line = rest[n:]
 		}
 		k := bytes.IndexByte(line, delim)
-		if k < 0 || delim == noDelim {
+		if k < 0 || delim == cells.None {
 			return false
 		}
 		line = line[k+1:]
@@ -411,7 +418,7 @@ func (s *scan) fastRow(b []byte, base, start, end int) bool {
 	if b[p] == ' ' {
 		p++
 	}
-	mant, frac, stop := scanDecimal(b, p, s.t.point)
+	mant, frac, stop := decimal.Scan(b, p, s.t.point)
 	if stop < 0 {
 		return false
 	}
@@ -428,12 +435,12 @@ func (s *scan) cell(start, c int) int {
 	}
 	m := s.masks
 	i, shift := start>>6<<1, uint(start&63)
-	w := m[i]>>shift | m[i+2]<<(block-shift) // the 64 bytes from start on
+	w := m[i]>>shift | m[i+2]<<(mask.Block-shift) // the 64 bytes from start on
 	for k := c; k > 1; k-- {
 		w &= w - 1
 	}
 	if w == 0 { // further on
-		return nth(m, start, c, start+maxLine) + 1
+		return mask.Nth(m, start, c, start+cells.MaxLine) + 1
 	}
 	return start + bits.TrailingZeros64(w) + 1
 }
@@ -441,21 +448,21 @@ func (s *scan) cell(start, c int) int {
 // fastFrame adds the frame of a row whose number is mant / 10^frac.
 func (s *scan) fastFrame(tr *track, mant uint64, frac, digits int) bool {
 	if s.ch.main.stamp {
-		if !tr.chain || tr.odd || tr.prev.hi != 0 || tr.prev.frac != frac || mant <= tr.prev.lo {
+		if !tr.chain || tr.odd || tr.prev.Hi != 0 || tr.prev.Frac != frac || mant <= tr.prev.Lo {
 			return false
 		}
-		mant -= tr.prev.lo
+		mant -= tr.prev.Lo
 	}
 	dec := frac + s.dec
 	if mant >= 1<<53 || uint(dec) > 22 {
 		return false
 	}
-	ms := float64(mant) / pow10f[dec]
+	ms := float64(mant) / decimal.Pow10[dec]
 	if !(ms > 0 && ms <= longestMS) {
 		return false
 	}
 	if s.ch.main.stamp {
-		tr.prev.lo += mant
+		tr.prev.Lo += mant
 	}
 	tr.ms = append(tr.ms, ms)
 	if dec != tr.dec {
@@ -477,7 +484,7 @@ func (s *scan) slowRow(line []byte) {
 	if len(bytes.TrimSpace(line)) == 0 {
 		return
 	}
-	s.cells = splitCells(s.cells[:0], line, s.t.delim)
+	s.cells = cells.Split(s.cells[:0], line, s.t.delim)
 	if len(s.cells) != s.t.columns {
 		if bytes.Equal(line, s.t.heading) { // a heading with a comment sign may differ in cells
 			s.restart()
@@ -486,50 +493,50 @@ func (s *scan) slowRow(line []byte) {
 		s.bad(badCells)
 		return
 	}
-	n, k := parseCell(s.cells[s.main], s.t.point)
+	n, k := decimal.Parse(s.cells[s.main], s.t.point)
 	switch k {
-	case isText:
-		if s.t.heading != nil && bytes.Equal(trimBlank(line), trimBlank(s.t.heading)) {
+	case decimal.IsText:
+		if s.t.heading != nil && bytes.Equal(decimal.TrimBlank(line), decimal.TrimBlank(s.t.heading)) {
 			s.restart()
 			return
 		}
 		s.bad(badText)
 		return
-	case isEmpty:
+	case decimal.IsEmpty:
 		s.bad(badEmpty)
 		return
-	case isNonFinite:
+	case decimal.IsNonFinite:
 		s.bad(badNonFinite)
 		return
 	}
-	if s.ch.prog >= 0 && !s.use(trimBlank(s.cells[s.ch.prog])) {
-		s.limitErr = fault(s.line, "check program_column of the declared layout", "the column that names the program has more than %d different values", maxPrograms)
+	if s.ch.prog >= 0 && !s.use(decimal.TrimBlank(s.cells[s.ch.prog])) {
+		s.limitErr = fault.New(s.line, "check program_column of the declared layout", "the column that names the program has more than %d different values", maxPrograms)
 		return
 	}
 	s.frame(n, len(s.cells[s.main]))
 }
 
 // frame adds the frame that the number n stands for.
-func (s *scan) frame(n number, digits int) {
+func (s *scan) frame(n decimal.Number, digits int) {
 	tr := s.cur
 	if s.ch.main.stamp {
 		s.stampFrame(tr, n, digits)
 		return
 	}
-	ms := n.in(s.dec)
+	ms := n.In(s.dec)
 	if r := judge(ms); r != reasons {
 		s.bad(r)
 		return
 	}
-	s.keep(tr, ms, n.frac+s.dec, n.long == nil)
+	s.keep(tr, ms, n.Frac+s.dec, n.Long == nil)
 	s.good(n, digits)
 }
 
 // stampFrame adds the frame that ends at the stamp n. A single stamp that is out of
 // place is left out; where the next one follows it, the clock was set and goes on from
 // there.
-func (s *scan) stampFrame(tr *track, n number, digits int) {
-	st := stampOf(n)
+func (s *scan) stampFrame(tr *track, n decimal.Number, digits int) {
+	st := decimal.StampOf(n)
 	if !s.haveFirst {
 		s.firstStamp, s.haveFirst = st, true
 	}
@@ -538,7 +545,7 @@ func (s *scan) stampFrame(tr *track, n number, digits int) {
 		s.good(n, digits)
 		return
 	}
-	ms, dec, ok := between(tr.prev, st, s.dec)
+	ms, dec, ok := decimal.Between(tr.prev, st, s.dec)
 	r := judge(ms)
 	if r == badNegative {
 		r = badBackwards
@@ -547,7 +554,7 @@ func (s *scan) stampFrame(tr *track, n number, digits int) {
 		r = badStamp
 	}
 	if r != reasons && r != badZero && tr.odd {
-		if m, d, ok := between(tr.oddStamp, st, s.dec); ok && judge(m) == reasons {
+		if m, d, ok := decimal.Between(tr.oddStamp, st, s.dec); ok && judge(m) == reasons {
 			ms, dec, r = m, d, reasons
 		}
 	}
@@ -578,7 +585,7 @@ func judge(ms float64) reason {
 // keep stores a frame time and the grid it lies on.
 func (s *scan) keep(tr *track, ms float64, dec int, grid bool) {
 	if len(tr.ms) >= s.max {
-		s.limitErr = fault(s.line, "split the log", "more than %d frames", s.max)
+		s.limitErr = fault.New(s.line, "split the log", "more than %d frames", s.max)
 		return
 	}
 	tr.ms = append(tr.ms, ms)
@@ -592,9 +599,9 @@ func (s *scan) keep(tr *track, ms float64, dec int, grid bool) {
 }
 
 // good counts a row and, now and then, looks at the stamp beside its duration.
-func (s *scan) good(n number, digits int) {
+func (s *scan) good(n decimal.Number, digits int) {
 	s.wrong.join(&s.pending)
-	s.lastFrac, s.lastDigits = n.frac, digits
+	s.lastFrac, s.lastDigits = n.Frac, digits
 	s.rows++
 	s.rowsSinceLook--
 	if s.rowsSinceLook <= 0 {
@@ -636,8 +643,8 @@ func (s *scan) look(line int) {
 	if s.base.col < 0 || s.ch.prog >= 0 && len(s.tracks) > 1 {
 		return
 	}
-	n, k := parseCell(s.cells[s.base.col], s.t.point)
-	if k != isNumber {
+	n, k := decimal.Parse(s.cells[s.base.col], s.t.point)
+	if k != decimal.IsNumber {
 		return
 	}
 	cur := 0.0
@@ -645,20 +652,20 @@ func (s *scan) look(line int) {
 		cur = s.cur.ms[len(s.cur.ms)-1] // begins at this stamp, so belongs to the next stretch
 	}
 	s.base.sumMS -= cur
-	s.base.see(stampOf(n), line, s.lookLine)
+	s.base.see(decimal.StampOf(n), line, s.lookLine)
 	s.base.sumMS += cur
 	s.lookLine = line
 }
 
 func (b *timeBase) pause() { b.broken = true; b.sumMS = 0 }
 
-func (b *timeBase) see(st stamp, line, from int) {
+func (b *timeBase) see(st decimal.Stamp, line, from int) {
 	if !b.have {
 		b.first, b.last, b.have = st, st, true
 		b.sumMS = 0
 		return
 	}
-	ms, _, ok := between(b.last, st, b.shift)
+	ms, _, ok := decimal.Between(b.last, st, b.shift)
 	if ok && !b.broken {
 		b.total += ms
 		b.sumAll += b.sumMS
@@ -675,16 +682,16 @@ func (b *timeBase) see(st stamp, line, from int) {
 }
 
 // longestStep is the resolution of a stamp in ms.
-func longestStep(st stamp, shift int) float64 { return math.Pow(10, float64(-st.frac-shift)) }
+func longestStep(st decimal.Stamp, shift int) float64 { return math.Pow(10, float64(-st.Frac-shift)) }
 
 // last takes what stands behind the last line end.
 func (s *scan) last(line []byte) {
-	line = trimCR(line)
+	line = cells.TrimCR(line)
 	if len(bytes.TrimSpace(line)) == 0 {
 		return
 	}
 	s.line++
-	s.cells = splitCells(s.cells[:0], line, s.t.delim)
+	s.cells = cells.Split(s.cells[:0], line, s.t.delim)
 	if len(s.cells) != s.t.columns {
 		if len(s.cells) < s.t.columns && s.pending.total == 0 {
 			s.cutOff = s.line
@@ -703,18 +710,18 @@ func (s *scan) last(line []byte) {
 // looksCut reports whether the number at the very end of the log lost digits: it has
 // fewer decimals than the row before, or is whole and far shorter.
 func (s *scan) looksCut(cell []byte) bool {
-	n, k := parseCell(cell, s.t.point)
-	if k != isNumber || n.frac < s.lastFrac {
+	n, k := decimal.Parse(cell, s.t.point)
+	if k != decimal.IsNumber || n.Frac < s.lastFrac {
 		return true
 	}
-	if n.frac > 0 || len(cell) >= s.lastDigits {
+	if n.Frac > 0 || len(cell) >= s.lastDigits {
 		return false
 	}
 	if s.ch.main.stamp || s.cur == nil || len(s.cur.ms) == 0 {
 		return true
 	}
 	ms := s.cur.ms
-	return 5*n.in(s.dec) < slices.Min(ms[max(0, len(ms)-8):]) // a digit less is a tenth
+	return 5*n.In(s.dec) < slices.Min(ms[max(0, len(ms)-8):]) // a digit less is a tenth
 }
 
 // end closes the book: trailing lines without a frame are a trailer or wrong rows.
@@ -726,10 +733,10 @@ func (s *scan) end() error {
 	}
 	s.wrong.join(&s.pending)
 	if s.rows == 0 {
-		return fault(s.line, "check that the log was written to its end", "no row with a frame time")
+		return fault.New(s.line, "check that the log was written to its end", "no row with a frame time")
 	}
 	if float64(s.wrong.total) > maxWrong*float64(s.rows+s.wrong.total) {
-		return fault(s.wrong.firstLine(), "mend the log, or declare its layout if the wrong column was read",
+		return fault.New(s.wrong.firstLine(), "mend the log, or declare its layout if the wrong column was read",
 			"wrong: %d of %s, more than 0.1 %%: %s", s.wrong.total, record.Count(s.rows+s.wrong.total, "row"), s.wrong.String())
 	}
 	return nil
@@ -752,9 +759,9 @@ func (s *scan) pick(program string, declared bool) (*track, error) {
 	}
 	switch {
 	case declared:
-		return nil, fault(0, "correct program in the declared layout", "the log has no row of the program %q; most rows belong to %q", program, best.name)
+		return nil, fault.New(0, "correct program in the declared layout", "the log has no row of the program %q; most rows belong to %q", program, best.name)
 	case program != "":
-		return nil, fault(0, "ask for one of its programs", "the log has no row of the program %q; most rows belong to %q", program, best.name)
+		return nil, fault.New(0, "ask for one of its programs", "the log has no row of the program %q; most rows belong to %q", program, best.name)
 	}
 	return best, nil
 }
@@ -774,7 +781,7 @@ func (tr *track) frames() record.Frames {
 
 // fits reports whether all frame times are below limit ticks of the finest grid.
 func (tr *track) fits(limit uint64) bool {
-	scale := pow10f[tr.dec]
+	scale := decimal.Pow10[tr.dec]
 	if !tr.mixed {
 		return bits.Len64(tr.ticks) < bits.Len64(limit) && tr.slow*scale < float64(limit)
 	}

@@ -1,4 +1,4 @@
-package framelog
+package decimal
 
 import (
 	"bytes"
@@ -9,16 +9,18 @@ import (
 	"strconv"
 	"strings"
 	"testing"
+
+	"capd.example/internal/testlab"
 )
 
 // readNumber takes the roads that a row takes and returns the value in ms.
 func readNumber(s string, shift int) (float64, bool) {
-	b := append([]byte(s), bytes.Repeat([]byte{' '}, pad)...)
-	if mant, frac, end := scanDecimal(b, 0, '.'); end == len(s) {
-		return scaled(mant, frac+shift), true
+	b := append([]byte(s), bytes.Repeat([]byte{' '}, Pad)...)
+	if mant, frac, end := Scan(b, 0, '.'); end == len(s) {
+		return Scaled(mant, frac+shift), true
 	}
-	n, k := parseCell([]byte(s), '.')
-	return n.in(shift), k == isNumber
+	n, k := Parse([]byte(s), '.')
+	return n.In(shift), k == IsNumber
 }
 
 // want is the nearest double by strconv, which is correctly rounded.
@@ -38,9 +40,9 @@ func wantNumber(t testing.TB, s string, shift int) float64 {
 // Numbers are read as strconv reads them, to the last bit, whatever the unit.
 func TestNumbersAreCorrectlyRounded(t *testing.T) {
 	rng := rand.New(rand.NewPCG(3, 14))
-	n := 2_000_000
-	if testing.Short() {
-		n = 100_000
+	n := 200_000
+	if testlab.Long(t) {
+		n = 2_000_000
 	}
 	for range n {
 		s := randomNumber(rng)
@@ -96,14 +98,14 @@ func TestDivisionIsCorrectlyRounded(t *testing.T) {
 func TestCells(t *testing.T) {
 	for _, c := range []struct {
 		cell string
-		want class
+		want Class
 	}{
-		{"", isEmpty}, {"  \t", isEmpty}, {"1", isNumber}, {" 1.5 ", isNumber}, {"-1.5", isNumber}, {"+1", isNumber}, {".5", isNumber}, {"5.", isNumber},
-		{"1e3", isNumber}, {"1E-3", isNumber}, {"1e", isText}, {"1e+", isText}, {"e1", isText}, {"-", isText}, {".", isText}, {"1.2.3", isText}, {"1,5", isText},
-		{"NaN", isNonFinite}, {"-inf", isNonFinite}, {"Infinity", isNonFinite}, {"n/a", isNonFinite}, {"0x10", isText}, {"1_000", isText}, {"12 ms", isText},
-		{strings.Repeat("9", 10_000), isNumber}, {"0." + strings.Repeat("0", 10_000) + "1", isNumber}, {"1e999999999999999999999", isNumber}, {"\x00", isText},
+		{"", IsEmpty}, {"  \t", IsEmpty}, {"1", IsNumber}, {" 1.5 ", IsNumber}, {"-1.5", IsNumber}, {"+1", IsNumber}, {".5", IsNumber}, {"5.", IsNumber},
+		{"1e3", IsNumber}, {"1E-3", IsNumber}, {"1e", IsText}, {"1e+", IsText}, {"e1", IsText}, {"-", IsText}, {".", IsText}, {"1.2.3", IsText}, {"1,5", IsText},
+		{"NaN", IsNonFinite}, {"-inf", IsNonFinite}, {"Infinity", IsNonFinite}, {"n/a", IsNonFinite}, {"0x10", IsText}, {"1_000", IsText}, {"12 ms", IsText},
+		{strings.Repeat("9", 10_000), IsNumber}, {"0." + strings.Repeat("0", 10_000) + "1", IsNumber}, {"1e999999999999999999999", IsNumber}, {"\x00", IsText},
 	} {
-		if _, got := parseCell([]byte(c.cell), '.'); got != c.want {
+		if _, got := Parse([]byte(c.cell), '.'); got != c.want {
 			t.Errorf("%.40q is class %d, want %d", c.cell, got, c.want)
 		}
 	}
@@ -127,64 +129,15 @@ func TestStampsAreSubtractedExactly(t *testing.T) {
 		{"99999999999999999999999999999999999990", "99999999999999999999999999999999999999", 0, 9, 0},
 		{"1.7e3", "1.8e3", 0, 100, 0},
 	} {
-		na, _ := parseCell([]byte(c.a), '.')
-		nb, _ := parseCell([]byte(c.b), '.')
-		ms, dec, ok := between(stampOf(na), stampOf(nb), c.shift)
+		na, _ := Parse([]byte(c.a), '.')
+		nb, _ := Parse([]byte(c.b), '.')
+		ms, dec, ok := Between(StampOf(na), StampOf(nb), c.shift)
 		if !ok || ms != c.ms || dec != c.dec {
 			t.Errorf("%s - %s = %v ms on %d decimals (%v), want %v on %d", c.b, c.a, ms, dec, ok, c.ms, c.dec)
 		}
 	}
-	n, _ := parseCell([]byte(strings.Repeat("9", 60)), '.')
-	if _, _, ok := between(stampOf(n), stampOf(n), 0); ok {
+	n, _ := Parse([]byte(strings.Repeat("9", 60)), '.')
+	if _, _, ok := Between(StampOf(n), StampOf(n), 0); ok {
 		t.Error("60 digits were said to be exact")
-	}
-}
-
-// The vector and the portable masks say the same.
-func TestMasksAgree(t *testing.T) {
-	rng := rand.New(rand.NewPCG(1, 1))
-	alphabet := []byte("0123456789.,;\t|\n\r\" \x00\x80\xff-+e")
-	for range 2000 {
-		blocks := 1 + rng.IntN(9)
-		b := make([]byte, blocks*block)
-		for i := range b {
-			b[i] = alphabet[rng.IntN(len(alphabet))]
-		}
-		if rng.IntN(2) == 0 {
-			b = bytes.Map(func(r rune) rune {
-				if r == '"' || r == 0 {
-					return '7'
-				}
-				return r
-			}, bytes.ReplaceAll(bytes.ReplaceAll(b, []byte{0x80}, []byte{'x'}), []byte{0xff}, []byte{'y'}))
-		}
-		d := alphabet[rng.IntN(len(alphabet))]
-		one, two := make([]uint64, 2*blocks), make([]uint64, 2*blocks)
-		f, g := masks(b, blocks, d, '\n', one), masksPortable(b, blocks, d, '\n', two)
-		if (f&someQuote != 0) != bytes.Contains(b, []byte{'"'}) || (f&someNUL != 0) != bytes.Contains(b, []byte{0}) || (g&someQuote != 0) != (f&someQuote != 0) || (g&someNUL != 0) != (f&someNUL != 0) {
-			t.Fatalf("found %x and %x in %q", f, g, b)
-		}
-		for i := range one {
-			if one[i] != two[i] {
-				t.Fatalf("mask %d: %x and %x in %q", i, one[i], two[i], b)
-			}
-		}
-		for i, c := range b {
-			if one[i/64*2]>>(i%64)&1 == 1 != (c == d) || one[i/64*2+1]>>(i%64)&1 == 1 != (c == '\n') {
-				t.Fatalf("bit %d of %q is wrong", i, b)
-			}
-		}
-	}
-}
-
-func TestUnitsOfHeadings(t *testing.T) {
-	for heading, want := range map[string]unit{
-		"took_ms": millis, "tookMs": millis, "Zeit (s)": seconds, "Dauer [µs]": micros, "at (nanoseconds)": nanos, "frame time": noUnit, "": noUnit,
-		"load %": otherUnit, "held_mb": otherUnit, "clock_mhz": otherUnit, "ms": millis, "Bildzeit (ms)": millis,
-		"TOOK_US": micros, "stamps": noUnit, "items": noUnit,
-	} {
-		if got := unitOf(heading); got != want {
-			t.Errorf("%q states %v, want %v", heading, got, want)
-		}
 	}
 }

@@ -1,7 +1,7 @@
 #include "textflag.h"
 
-// func masksAVX2(b *byte, blocks int, delim, eol byte, out *uint64) found
-TEXT ·masksAVX2(SB), NOSPLIT, $0-40
+// func writeAVX2(b *byte, blocks int, delim, eol byte, out *uint64) found
+TEXT ·writeAVX2(SB), NOSPLIT, $0-40
 	MOVQ b+0(FP), SI
 	MOVQ blocks+8(FP), CX
 	MOVQ out+24(FP), DI

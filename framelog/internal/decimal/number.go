@@ -1,17 +1,20 @@
-package framelog
+// Package decimal reads decimal numbers and time stamps from text without rounding twice.
+package decimal
 
 import (
 	"encoding/binary"
 	"math"
 	"math/bits"
 	"strconv"
+	"strings"
 	"unsafe"
 )
 
-// pad is how many bytes past the text must be readable for [scanDecimal].
-const pad = block + 16
+// Pad is how many bytes past the text must be readable for [Scan].
+const Pad = 16
 
-var pow10f = [...]float64{1e0, 1e1, 1e2, 1e3, 1e4, 1e5, 1e6, 1e7, 1e8, 1e9, 1e10, 1e11, 1e12, 1e13, 1e14, 1e15, 1e16, 1e17, 1e18, 1e19, 1e20, 1e21, 1e22}
+// Pow10 holds the powers of ten that a double holds exactly.
+var Pow10 = [...]float64{1e0, 1e1, 1e2, 1e3, 1e4, 1e5, 1e6, 1e7, 1e8, 1e9, 1e10, 1e11, 1e12, 1e13, 1e14, 1e15, 1e16, 1e17, 1e18, 1e19, 1e20, 1e21, 1e22}
 
 var pow10u = [...]uint64{1e0, 1e1, 1e2, 1e3, 1e4, 1e5, 1e6, 1e7, 1e8, 1e9, 1e10, 1e11, 1e12, 1e13, 1e14, 1e15, 1e16, 1e17, 1e18, 1e19}
 
@@ -31,11 +34,11 @@ func digits8(x uint64) (n int, value uint64) {
 	return n, value
 }
 
-// scanDecimal reads digits with an optional fraction at b[i:]: the value is
+// Scan reads digits with an optional fraction at b[i:]: the value is
 // mant / 10^frac and b[end] is the first byte after it. end is -1 where the text is not
 // of this simple form or has more than 19 digits; the caller then takes the slow road.
-// b must have [pad] readable bytes after the text.
-func scanDecimal(b []byte, i int, point byte) (mant uint64, frac, end int) {
+// b must have [Pad] readable bytes after the text.
+func Scan(b []byte, i int, point byte) (mant uint64, frac, end int) {
 	// Nearly all frame times have up to seven digits on either side of the point. The
 	// two halves are independent of each other, which the processor makes use of.
 	n, whole := digits8(binary.LittleEndian.Uint64(b[i:]))
@@ -48,7 +51,7 @@ func scanDecimal(b []byte, i int, point byte) (mant uint64, frac, end int) {
 	return longDecimal(b, i, point)
 }
 
-// longDecimal is scanDecimal for numbers of any length up to 19 digits.
+// longDecimal is Scan for numbers of any length up to 19 digits.
 func longDecimal(b []byte, i int, point byte) (mant uint64, frac, end int) {
 	n, mant := digits8(binary.LittleEndian.Uint64(b[i:]))
 	if n == 0 {
@@ -93,12 +96,12 @@ func longDecimal(b []byte, i int, point byte) (mant uint64, frac, end int) {
 }
 
 // scaled returns mant / 10^dec correctly rounded to the nearest double, ties to even.
-func scaled(mant uint64, dec int) float64 {
+func Scaled(mant uint64, dec int) float64 {
 	switch {
 	case mant < 1<<53 && dec >= 0 && dec <= 22:
-		return float64(mant) / pow10f[dec] // both exact, one rounding (Clinger 1990)
+		return float64(mant) / Pow10[dec] // both exact, one rounding (Clinger 1990)
 	case mant < 1<<53 && dec < 0 && dec >= -22:
-		return float64(mant) * pow10f[-dec]
+		return float64(mant) * Pow10[-dec]
 	case dec >= 0 && dec <= 19:
 		return divided(mant, dec)
 	}
@@ -142,34 +145,34 @@ func parseFloat(s []byte) float64 {
 	return f
 }
 
-// class says what a cell holds.
-type class int
+// Class says what a cell holds.
+type Class int
 
 const (
-	isNumber class = iota
-	isEmpty
-	isNonFinite
-	isText
+	IsNumber Class = iota
+	IsEmpty
+	IsNonFinite
+	IsText
 )
 
-// number is a decimal as written: mant * 10^-frac, or text where it has more than 19
+// Number is a decimal as written: mant * 10^-frac, or text where it has more than 19
 // significant digits.
-type number struct {
-	mant uint64
-	frac int // may be negative after an exponent
-	neg  bool
-	long []byte // digits and exponent in strconv's form, without sign, where mant cannot hold them
+type Number struct {
+	Mant uint64
+	Frac int // may be negative after an exponent
+	Neg  bool
+	Long []byte // digits and exponent in strconv's form, without sign, where mant cannot hold them
 }
 
 // in returns the number times 10^-shift, correctly rounded.
-func (n number) in(shift int) float64 {
+func (n Number) In(shift int) float64 {
 	var f float64
-	if n.long != nil {
-		f = longFloat(n.long, shift)
+	if n.Long != nil {
+		f = longFloat(n.Long, shift)
 	} else {
-		f = scaled(n.mant, n.frac+shift)
+		f = Scaled(n.Mant, n.Frac+shift)
 	}
-	if n.neg {
+	if n.Neg {
 		return -f
 	}
 	return f
@@ -191,16 +194,16 @@ func longFloat(text []byte, shift int) float64 {
 	return parseFloat(s)
 }
 
-// parseCell reads a whole cell: optional blanks and sign, digits with an optional
+// Parse reads a whole cell: optional blanks and sign, digits with an optional
 // fraction after point, optional exponent.
-func parseCell(b []byte, point byte) (n number, c class) {
-	b = trimBlank(b)
+func Parse(b []byte, point byte) (n Number, c Class) {
+	b = TrimBlank(b)
 	if len(b) == 0 {
-		return n, isEmpty
+		return n, IsEmpty
 	}
 	i := 0
 	if b[0] == '-' || b[0] == '+' {
-		n.neg = b[0] == '-'
+		n.Neg = b[0] == '-'
 		i++
 	}
 	start, digits, sig, seenPoint := i, 0, 0, false
@@ -218,29 +221,29 @@ func parseCell(b []byte, point byte) (n number, c class) {
 			sig++
 		}
 		if sig <= 19 {
-			n.mant = n.mant*10 + uint64(ch-'0')
+			n.Mant = n.Mant*10 + uint64(ch-'0')
 		}
 		if seenPoint {
-			n.frac++
+			n.Frac++
 		}
 	}
 	if digits == 0 {
 		if nonFinite(b[start:]) {
-			return n, isNonFinite
+			return n, IsNonFinite
 		}
-		return n, isText
+		return n, IsText
 	}
 	mantissaEnd := i
 	exp := 0
 	if i < len(b) && (b[i] == 'e' || b[i] == 'E') {
 		var ok bool
 		if exp, ok = parseExponent(b[i+1:]); !ok {
-			return n, isText
+			return n, IsText
 		}
 		i = len(b)
 	}
 	if i != len(b) {
-		return n, isText
+		return n, IsText
 	}
 	if sig > 19 {
 		s := append(make([]byte, 0, mantissaEnd-start+8), b[start:mantissaEnd]...)
@@ -249,10 +252,10 @@ func parseCell(b []byte, point byte) (n number, c class) {
 				s[j] = '.'
 			}
 		}
-		n.long = strconv.AppendInt(append(s, 'e'), int64(exp), 10)
+		n.Long = strconv.AppendInt(append(s, 'e'), int64(exp), 10)
 	}
-	n.frac -= exp
-	return n, isNumber
+	n.Frac -= exp
+	return n, IsNumber
 }
 
 // parseExponent reads a signed exponent; one that is beyond all doubles is clamped.
@@ -284,14 +287,14 @@ func nonFinite(b []byte) bool {
 	if len(b) > 12 {
 		return false
 	}
-	switch lower(string(b)) {
+	switch strings.ToLower(string(b)) {
 	case "nan", "inf", "infinity", "1.#inf", "1.#ind", "1.#qnan", "n/a", "na", "null", "-nan(ind)", "nan(ind)", "∞":
 		return true
 	}
 	return false
 }
 
-func trimBlank(b []byte) []byte {
+func TrimBlank(b []byte) []byte {
 	for len(b) > 0 && (b[0] == ' ' || b[0] == '\t') {
 		b = b[1:]
 	}

@@ -1,4 +1,4 @@
-package framelog
+package unwrap
 
 import (
 	"bufio"
@@ -6,6 +6,9 @@ import (
 	"errors"
 	"io"
 	"strings"
+
+	"capd.example/framelog/internal/cells"
+	"capd.example/framelog/internal/fault"
 )
 
 // looksLikeJSON reports whether the text begins with a JSON object on a line.
@@ -33,7 +36,7 @@ type jsonLines struct {
 }
 
 func newJSONLines(r io.Reader) *jsonLines {
-	return &jsonLines{r: bufio.NewReaderSize(r, maxLine)}
+	return &jsonLines{r: bufio.NewReaderSize(r, cells.MaxLine)}
 }
 
 func (j *jsonLines) Read(p []byte) (int, error) {
@@ -54,7 +57,7 @@ func (j *jsonLines) next() {
 	for len(j.out) < 32<<10 && j.err == nil {
 		line, err := j.r.ReadSlice('\n')
 		if errors.Is(err, bufio.ErrBufferFull) {
-			j.err = fault(0, "check that the log has one JSON object per line", "a line is longer than %d kB", maxLine>>10)
+			j.err = fault.New(0, "check that the log has one JSON object per line", "a line is longer than %d kB", cells.MaxLine>>10)
 			return
 		}
 		j.err = err
@@ -82,7 +85,7 @@ func (j *jsonLines) object(line []byte) {
 	ok := p.object(func(key, value []byte) {
 		i, known := j.index[string(key)]
 		if !known {
-			if !first || len(j.keys) >= maxColumns {
+			if !first || len(j.keys) >= cells.MaxColumns {
 				return
 			}
 			if j.index == nil {

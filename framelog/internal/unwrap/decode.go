@@ -1,4 +1,6 @@
-package framelog
+// Package unwrap turns the bytes of a log into text: it unpacks, decodes UTF-16 and turns
+// JSON Lines and binary formats into comma-separated text.
+package unwrap
 
 import (
 	"bufio"
@@ -11,6 +13,8 @@ import (
 	"unicode/utf8"
 
 	"github.com/klauspost/compress/zstd"
+
+	"capd.example/framelog/internal/fault"
 )
 
 // A compressed log may grow to this size whatever its ratio, and beyond it by this
@@ -22,17 +26,28 @@ const (
 	maxBinary  = 256 << 20 // a compressed binary log is unpacked in memory
 )
 
-// source is the text of a log with what its wrapping says about it.
-type source struct {
+// Source is the text of a log with what its wrapping says about it.
+type Source struct {
 	io.Reader
-	format, compression, encoding string
+	Format, Compression, Encoding string
 	counted                       *counter
 	closers                       []func()
-	lineShift                     int // lines of text that the log itself does not have
+	LineShift                     int // lines of text that the log itself does not have
 }
 
-// close releases decoders.
-func (s *source) close() {
+// New returns the text of a log that nothing is known of yet.
+func New(r io.Reader) *Source { return &Source{Reader: r} }
+
+// Count counts what is taken from the log from now on, of which n bytes were taken already.
+func (s *Source) Count(n int) {
+	if s.counted == nil {
+		s.counted = &counter{r: s.Reader, n: int64(n)}
+		s.Reader = s.counted
+	}
+}
+
+// Close releases decoders.
+func (s *Source) Close() {
 	for _, c := range s.closers {
 		c()
 	}
@@ -50,9 +65,9 @@ func (c *counter) Read(p []byte) (int, error) {
 	return n, err
 }
 
-// unwrap looks at the first bytes and puts the decoder they ask for around the source.
+// Unwrap looks at the first bytes and puts the decoder they ask for around the source.
 // It returns false when they are plain text.
-func (s *source) unwrap(first []byte, opt Options) (bool, error) {
+func (s *Source) Unwrap(first []byte, formats []Format) (bool, error) {
 	whole := func(skip int) io.Reader {
 		return io.MultiReader(bytes.NewReader(bytes.Clone(first[skip:])), s.Reader)
 	}
@@ -62,66 +77,66 @@ func (s *source) unwrap(first []byte, opt Options) (bool, error) {
 	case bytes.HasPrefix(first, []byte{0x28, 0xb5, 0x2f, 0xfd}):
 		return true, s.unzstd(whole(0))
 	case bytes.HasPrefix(first, []byte{0xff, 0xfe}):
-		s.encoding = "utf-16le"
+		s.Encoding = "utf-16le"
 		s.Reader = &utf16Reader{r: bufio.NewReader(whole(0)), order: binary.LittleEndian}
 		return true, nil
 	case bytes.HasPrefix(first, []byte{0xfe, 0xff}):
-		s.encoding = "utf-16be"
+		s.Encoding = "utf-16be"
 		s.Reader = &utf16Reader{r: bufio.NewReader(whole(0)), order: binary.BigEndian}
 		return true, nil
 	case bytes.HasPrefix(first, []byte{0xef, 0xbb, 0xbf}):
 		s.Reader = whole(3)
 		return true, nil
 	}
-	if s.format != "" {
+	if s.Format != "" {
 		return false, nil
 	}
-	for _, f := range opt.Formats {
+	for _, f := range formats {
 		if f.Magic != "" && bytes.HasPrefix(first, []byte(f.Magic)) {
 			return true, s.unpackBinary(whole(0), f)
 		}
 	}
 	if bytes.HasPrefix(first, []byte("PAR1")) {
-		return false, fault(0, "measure it with capctl, or let the logger write text", "the log is a Parquet file, which this program does not read")
+		return false, fault.New(0, "measure it with capctl, or let the logger write text", "the log is a Parquet file, which this program does not read")
 	}
 	if looksLikeJSON(first) {
-		s.format = "jsonl"
-		s.lineShift = 1
+		s.Format = "jsonl"
+		s.LineShift = 1
 		s.Reader = newJSONLines(whole(0))
 		return true, nil
 	}
 	return false, nil
 }
 
-func (s *source) wrapped(name string) error {
-	if s.compression != "" {
-		return fault(0, "unpack it", "the log is compressed twice (%s in %s)", name, s.compression)
+func (s *Source) wrapped(name string) error {
+	if s.Compression != "" {
+		return fault.New(0, "unpack it", "the log is compressed twice (%s in %s)", name, s.Compression)
 	}
-	s.compression = name
+	s.Compression = name
 	return nil
 }
 
-func (s *source) gunzip(r io.Reader) error {
+func (s *Source) gunzip(r io.Reader) error {
 	if err := s.wrapped("gzip"); err != nil {
 		return err
 	}
 	z, err := gzip.NewReader(r)
-	if OfTheMoment(err) {
+	if fault.OfTheMoment(err) {
 		return err
 	} else if err != nil {
-		return fault(0, "check that the file was copied whole", "unpack gzip: %v", err)
+		return fault.New(0, "check that the file was copied whole", "unpack gzip: %v", err)
 	}
 	s.Reader = &growth{r: z, in: s.counted, name: "gzip"}
 	return nil
 }
 
-func (s *source) unzstd(r io.Reader) error {
+func (s *Source) unzstd(r io.Reader) error {
 	if err := s.wrapped("zstd"); err != nil {
 		return err
 	}
 	z, err := zstd.NewReader(r, zstd.WithDecoderConcurrency(1), zstd.WithDecoderLowmem(true), zstd.WithDecoderMaxWindow(zstdWindow), zstd.WithDecoderMaxMemory(1<<40))
 	if err != nil {
-		return fault(0, "check that the file was copied whole", "unpack zstd: %v", err)
+		return fault.New(0, "check that the file was copied whole", "unpack zstd: %v", err)
 	}
 	s.closers = append(s.closers, z.Close)
 	s.Reader = &growth{r: z, in: s.counted, name: "zstd"}
@@ -140,30 +155,30 @@ func (g *growth) Read(p []byte) (int, error) {
 	n, err := g.r.Read(p)
 	g.out += int64(n)
 	if g.out > freeGrowth && g.out > maxRatio*g.in.n {
-		return 0, fault(0, "if it really is a log, unpack it first", "the log unpacks to more than %d MiB from %d kB: not read any further", g.out>>20, g.in.n>>10)
+		return 0, fault.New(0, "if it really is a log, unpack it first", "the log unpacks to more than %d MiB from %d kB: not read any further", g.out>>20, g.in.n>>10)
 	}
-	if err != nil && err != io.EOF && !OfTheMoment(err) {
-		err = fault(0, "check that the file was copied whole", "unpack %s: %v", g.name, err)
+	if err != nil && err != io.EOF && !fault.OfTheMoment(err) {
+		err = fault.New(0, "check that the file was copied whole", "unpack %s: %v", g.name, err)
 	}
 	return n, err
 }
 
 // unpackBinary hands a binary log to its format. It needs random access: the file itself
 // where it is plain, else its bytes in memory.
-func (s *source) unpackBinary(r io.Reader, f Format) error {
+func (s *Source) unpackBinary(r io.Reader, f Format) error {
 	data, err := io.ReadAll(io.LimitReader(r, maxBinary+1))
 	if err != nil {
 		return err
 	}
 	if len(data) > maxBinary {
-		return fault(0, "split it", "the %s log has more than %d MiB", f.Name, maxBinary>>20)
+		return fault.New(0, "split it", "the %s log has more than %d MiB", f.Name, maxBinary>>20)
 	}
 	text, err := f.Text(bytes.NewReader(data), int64(len(data)))
 	if err != nil {
-		return fault(0, "check that the file was copied whole", "read %s: %v", f.Name, err)
+		return fault.New(0, "check that the file was copied whole", "read %s: %v", f.Name, err)
 	}
-	s.format = f.Name
-	s.lineShift = 1
+	s.Format = f.Name
+	s.LineShift = 1
 	s.Reader = text
 	return nil
 }
@@ -235,4 +250,12 @@ func (u *utf16Reader) unit() (rune, error) {
 		return 0, fmt.Errorf("decode UTF-16: %w", err)
 	}
 	return r, nil
+}
+
+// Format is a binary format that can be turned into comma-separated text with a heading.
+type Format struct {
+	Name  string // for record.Layout.Format
+	Magic string // the bytes it begins with
+	// Text returns the table as text. It must bound its own memory.
+	Text func(r io.ReaderAt, size int64) (io.Reader, error)
 }
