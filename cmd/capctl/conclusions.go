@@ -15,16 +15,16 @@ import (
 
 // conclusions are the commands that draw conclusions from the passes of the store.
 type conclusions struct {
-	Cells         cellsCmd         `cmd:"" help:"Show the figures of each cell with their uncertainty, and whether its passes agree."`
-	Compare       compareCmd       `cmd:"" help:"Compare cells that differ in one factor: margin, interval and call."`
-	Limits        limitsCmd        `cmd:"" help:"Say for each cell whether the processor or the graphics card is the limit."`
-	Odd           oddCmd           `cmd:"" help:"List cells that do not fit in with the others and should be measured again."`
-	Predict       predictCmd       `cmd:"" help:"Estimate cells that were not measured, and say which need not be."`
-	Holds         holdsCmd         `cmd:"" help:"Say which cells hold a refresh rate, on average and at the 1% low."`
-	Value         valueCmd         `cmd:"" help:"Set frame rates against a price list: cost per frame, and what is not worth its price."`
-	Repeatability repeatabilityCmd `cmd:"" help:"Show how well passes repeat, per bench, game and figure, and over the months."`
-	Reuse         reuseCmd         `cmd:"" help:"Check whether older cells may stand beside new ones, and list the cells of both."`
-	Report        reportCmd        `cmd:"" help:"Write a page with tables and charts, the charts as SVG and PNG, and a data package."`
+	Cells         cellsCmd         `cmd:"" group:"result" help:"Show the figures of each cell with their uncertainty, and whether its passes agree." example:"capctl cells --tag game=\"Copper Drift\""`
+	Compare       compareCmd       `cmd:"" group:"result" help:"Compare cells that differ in one factor: margin, interval and result." example:"capctl compare --by gpu --base \"Lumen 60\""`
+	Limits        limitsCmd        `cmd:"" group:"result" help:"Show for each cell whether the processor or the graphics card is the limit." example:"capctl limits"`
+	Odd           oddCmd           `cmd:"" group:"result" help:"List suspicious results: cells that do not fit in with the others." example:"capctl odd"`
+	Predict       predictCmd       `cmd:"" group:"result" help:"Estimate cells that were not measured, and say which need not be." example:"capctl predict"`
+	Holds         holdsCmd         `cmd:"" group:"result" help:"Show which settings reach 60, 144 ... FPS, on average and at the 1% low." example:"capctl holds 60 144"`
+	Value         valueCmd         `cmd:"" group:"result" help:"Show the cost per frame, and what is not worth its price." example:"capctl value --prices prices.csv"`
+	Repeatability repeatabilityCmd `cmd:"" group:"result" help:"Show how well passes repeat, per bench, game and figure, and over the months." example:"capctl repeatability"`
+	Reuse         reuseCmd         `cmd:"" group:"result" help:"Check whether older results are comparable with new ones." example:"capctl reuse --old campaign=spring --new campaign=autumn"`
+	Report        reportCmd        `cmd:"" group:"result" help:"Write a page with tables and charts, the charts as SVG and PNG, and a data package." example:"capctl report --out report"`
 }
 
 // outputFlags choose the form of a result.

@@ -22,10 +22,10 @@ import (
 type labCmd struct {
 	Address string `env:"CAPD_LAB" placeholder:"postgres://..." help:"Where the lab's database is (default: lab.address of the configuration); better in the environment variable, since a command line can be read by others."`
 
-	Setup  labSetupCmd  `cmd:"" help:"Make the lab's tables and roles, or bring them up to date."`
-	Status labStatusCmd `cmd:"" help:"List the benches: passes, last seen, backlog."`
-	Send   labSendCmd   `cmd:"" help:"Send what is new on this bench now."`
-	Passes labPassesCmd `cmd:"" help:"Print the passes of all benches as JSON, one object per line."`
+	Setup  labSetupCmd  `cmd:"" help:"Make the lab's tables and roles, or bring them up to date." example:"capctl lab setup --address postgres://lab.local/benches"`
+	Status labStatusCmd `cmd:"" help:"List the benches: passes, last seen, backlog." example:"capctl lab status"`
+	Send   labSendCmd   `cmd:"" help:"Send what is new on this bench now." example:"capctl lab send"`
+	Passes labPassesCmd `cmd:"" help:"Print the passes of all benches as JSON, one object per line." example:"capctl lab passes"`
 }
 
 // open connects to the lab.

@@ -18,8 +18,8 @@ import (
 
 // systemCmd is `capctl system`.
 type systemCmd struct {
-	Show systemShowCmd `cmd:"" help:"Show a system of the store, or this machine as it is now."`
-	Diff systemDiffCmd `cmd:"" help:"Show what differs between two systems; exit status 1 where something does."`
+	Show systemShowCmd `cmd:"" help:"Show a system of the store, or this machine as it is now." example:"capctl system show"`
+	Diff systemDiffCmd `cmd:"" help:"Show what differs between two systems; exit status 1 where something does." example:"capctl system diff 91ab now"`
 }
 
 type systemShowCmd struct {

@@ -24,8 +24,8 @@ type grammar struct {
 	Root    string           `hidden:"" help:"Read the bench from this recorded machine instead of the real one."`
 	Version kong.VersionFlag `help:"Print the version."`
 
-	Run   runCmd   `cmd:"" help:"Watch, tag, check and alert until interrupted."`
-	Check checkCmd `cmd:"" help:"Explain the configuration and say what is wrong with it."`
+	Run   runCmd   `cmd:"" help:"Watch, tag, check and alert until interrupted." example:"capd --watch logs run"`
+	Check checkCmd `cmd:"" help:"Explain the configuration and say what is wrong with it." example:"capd --config capd.toml check"`
 }
 
 // app is what every command is handed.

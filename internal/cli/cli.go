@@ -125,7 +125,8 @@ func whereHelpIs(program string, p *kong.ParseError) string {
 }
 
 // Parse reads args into grammar. Help and version requests are printed to stdout; done
-// is true when nothing is left to do.
+// is true when nothing is left to do. What stands in the tag "example" of a command, or of
+// the one above it, is shown in its help.
 func Parse(program, about string, grammar any, args []string, stdout, stderr io.Writer, opts ...kong.Option) (kctx *kong.Context, done bool, err error) {
 	opts = append([]kong.Option{
 		kong.Name(program), kong.Description(about), kong.Writers(stdout, stderr),
@@ -136,6 +137,13 @@ func Parse(program, about string, grammar any, args []string, stdout, stderr io.
 	k, err := kong.New(grammar, opts...)
 	if err != nil {
 		return nil, false, fmt.Errorf("describe the commands: %w", err)
+	}
+	for _, n := range k.Model.Leaves(false) {
+		for up := n; up != nil && n.Detail == ""; up = up.Parent {
+			if up.Tag != nil && up.Tag.Has("example") {
+				n.Detail = "Example: " + up.Tag.Get("example")
+			}
+		}
 	}
 	kctx, err = k.Parse(args)
 	if done {
