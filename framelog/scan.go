@@ -269,6 +269,8 @@ var digitsOf = [16]uint64{3: 0xffff << 48, 4: 0xffffff << 40, 5: 0xffffffff << 3
 // processor: both ends of the number come from the masks, two overlapping words that end
 // with the fraction and with the whole part give all its digits at once, and no branch
 // depends on chance.
+//
+//gocyclo:ignore
 func (s *scan) fixedRows(b []byte, base, start int, last uint32, ends []lineMark) int {
 	tr, f := s.cur, s.fixed
 	if f.frac == 0 || tr == nil || s.pending.total > 0 {

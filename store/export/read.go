@@ -246,17 +246,18 @@ func readPass(line []byte) (a store.Arrival, err error) {
 	return a, checkPass(a)
 }
 
+// hexadecimal reports whether s is as long as said, in lower-case hexadecimal digits.
+func hexadecimal(s string, least, most int) bool {
+	return len(s) >= least && len(s) <= most && strings.Trim(s, "0123456789abcdef") == ""
+}
+
+// checkPass refuses what no store has written.
 func checkPass(a store.Arrival) error {
 	p := a.Pass
+	if err := checkIdentity(p); err != nil {
+		return err
+	}
 	switch {
-	case len(p.SHA256) != 64 || strings.Trim(p.SHA256, "0123456789abcdef") != "":
-		return fmt.Errorf("%.80q is not a SHA-256", p.SHA256)
-	case len(p.ID) < 12 || len(p.ID) > 64 || strings.Trim(p.ID, "0123456789abcdef") != "":
-		return fmt.Errorf("%.80q is not the identity of a pass", p.ID)
-	case p.Revision < 0 || p.Revision == 0 && !strings.HasPrefix(p.SHA256, p.ID):
-		return fmt.Errorf("%.80q is not the identity that belongs to the hash", p.ID)
-	case p.Bench == "" || len(p.Bench) > 200 || !utf8.ValidString(p.Bench):
-		return fmt.Errorf("%.80q is not the name of a bench", p.Bench)
 	case p.Verdict != "" && !p.Verdict.Valid():
 		return fmt.Errorf("%.80q is not a verdict", p.Verdict)
 	case len(p.Tags) > 200 || len(p.Findings) > 1000 || len(a.System.Fields) > 10000:
@@ -275,6 +276,20 @@ func checkPass(a store.Arrival) error {
 		if !f.Outcome.Valid() {
 			return fmt.Errorf("%.80q is not an outcome", f.Outcome)
 		}
+	}
+	return nil
+}
+
+func checkIdentity(p record.Pass) error {
+	switch {
+	case !hexadecimal(p.SHA256, 64, 64):
+		return fmt.Errorf("%.80q is not a SHA-256", p.SHA256)
+	case !hexadecimal(p.ID, 12, 64):
+		return fmt.Errorf("%.80q is not the identity of a pass", p.ID)
+	case p.Revision < 0 || p.Revision == 0 && !strings.HasPrefix(p.SHA256, p.ID):
+		return fmt.Errorf("%.80q is not the identity that belongs to the hash", p.ID)
+	case p.Bench == "" || len(p.Bench) > 200 || !utf8.ValidString(p.Bench):
+		return fmt.Errorf("%.80q is not the name of a bench", p.Bench)
 	}
 	return nil
 }

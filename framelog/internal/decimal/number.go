@@ -206,47 +206,26 @@ func Parse(b []byte, point byte) (n Number, c Class) {
 		n.Neg = b[0] == '-'
 		i++
 	}
-	start, digits, sig, seenPoint := i, 0, 0, false
-	for ; i < len(b); i++ {
-		ch := b[i]
-		if ch == point && !seenPoint {
-			seenPoint = true
-			continue
-		}
-		if ch < '0' || ch > '9' {
-			break
-		}
-		digits++
-		if sig > 0 || ch != '0' {
-			sig++
-		}
-		if sig <= 19 {
-			n.Mant = n.Mant*10 + uint64(ch-'0')
-		}
-		if seenPoint {
-			n.Frac++
-		}
-	}
+	start := i
+	i, digits, significant := n.digits(b, i, point)
 	if digits == 0 {
 		if nonFinite(b[start:]) {
 			return n, IsNonFinite
 		}
 		return n, IsText
 	}
-	mantissaEnd := i
-	exp := 0
-	if i < len(b) && (b[i] == 'e' || b[i] == 'E') {
-		var ok bool
-		if exp, ok = parseExponent(b[i+1:]); !ok {
+	exp, rest := 0, b[i:]
+	if len(rest) > 0 {
+		ok := rest[0] == 'e' || rest[0] == 'E'
+		if ok {
+			exp, ok = parseExponent(rest[1:])
+		}
+		if !ok {
 			return n, IsText
 		}
-		i = len(b)
 	}
-	if i != len(b) {
-		return n, IsText
-	}
-	if sig > 19 {
-		s := append(make([]byte, 0, mantissaEnd-start+8), b[start:mantissaEnd]...)
+	if significant > 19 {
+		s := append(make([]byte, 0, i-start+8), b[start:i]...)
 		for j := range s {
 			if s[j] == point {
 				s[j] = '.'
@@ -256,6 +235,33 @@ func Parse(b []byte, point byte) (n Number, c Class) {
 	}
 	n.Frac -= exp
 	return n, IsNumber
+}
+
+// digits reads digits with an optional fraction from b[i:] and returns where they end, how
+// many they are, and how many from the first that is not 0.
+func (n *Number) digits(b []byte, i int, point byte) (end, digits, significant int) {
+	seenPoint := false
+	for ; i < len(b); i++ {
+		c := b[i]
+		if c == point && !seenPoint {
+			seenPoint = true
+			continue
+		}
+		if c < '0' || c > '9' {
+			break
+		}
+		digits++
+		if significant > 0 || c != '0' {
+			significant++
+		}
+		if significant <= 19 {
+			n.Mant = n.Mant*10 + uint64(c-'0')
+		}
+		if seenPoint {
+			n.Frac++
+		}
+	}
+	return i, digits, significant
 }
 
 // parseExponent reads a signed exponent; one that is beyond all doubles is clamped.
