@@ -151,7 +151,7 @@ func expectation(x, y record.Claim) bool {
 // Finding turns the contradictions of a pass into its finding: bad where claims certainly
 // differ, not-checked where an alias is missing, else ok.
 func Finding(cs []Contradiction) record.Finding {
-	f := record.Finding{Check: CheckName, Outcome: record.OK, Reason: "no source of tags contradicts another"}
+	f := record.Finding{Check: CheckName, Outcome: record.OK, Reason: "all sources of tags agree"}
 	var bad, open []string
 	for _, c := range cs {
 		said := make([]string, len(c.Claims))
