@@ -60,11 +60,6 @@ func StudentizedRange(p float64, k int, df float64) float64 {
 	return solve(f, 0, hi)
 }
 
-// CriticalRangeFactor returns f(n), the 95 % point of the range of n results with known
-// standard deviation (ISO 5725-6:1994, clause 5; f(2) is the 2.8 of the repeatability
-// limit).
-func CriticalRangeFactor(n int) float64 { return StudentizedRange(0.95, n, math.Inf(1)) }
-
 // Agreement is the outcome of the critical range of a set of results.
 type Agreement struct {
 	N            int
@@ -75,27 +70,6 @@ type Agreement struct {
 	// result can be had (ISO 5725-6:1994, clause 5.2).
 	Final    float64
 	Warnings []Warning
-}
-
-// Agree judges results y by the critical range limit (factor times s_r).
-func Agree(y []float64, limit float64) (Agreement, error) {
-	if err := finite(y); err != nil {
-		return Agreement{}, err
-	}
-	s := sorted(y)
-	a := Agreement{N: len(y), Range: s[len(s)-1] - s[0], Limit: limit, Mean: mean(y), Median: medianSorted(s)}
-	// A range that equals the limit up to rounding is accepted.
-	a.Accepted = a.Range <= limit*(1+1e-12)
-	a.Final = a.Mean
-	if !a.Accepted {
-		a.Final = a.Median
-	}
-	if len(y) < 2 {
-		a.Warnings = append(a.Warnings, TooFew)
-	} else if a.Range == 0 {
-		a.Warnings = append(a.Warnings, ZeroVariance)
-	}
-	return a, nil
 }
 
 // PoolSD pools standard deviations: s^2 = sum v_i s_i^2 / sum v_i (ISO 5725-2). It

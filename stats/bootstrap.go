@@ -41,57 +41,6 @@ func (d Draws) check() error {
 
 func (d Draws) source() *rand.Rand { return rand.New(rand.NewPCG(d.Seed, 0x5eed)) }
 
-// Resample bootstraps a statistic of independent values. The statistic may reorder what
-// it is given but not keep it. Where all n^n resamples are no more than d.N, each is
-// taken once. It is no tool for three passes, whose 27 resamples hold ten different
-// means.
-func Resample(x []float64, statistic func([]float64) float64, d Draws) (Bootstrap, error) {
-	if err := errors.Join(finite(x), d.check()); err != nil {
-		return Bootstrap{}, err
-	}
-	var values []float64
-	complete := math.Pow(float64(len(x)), float64(len(x))) <= float64(d.N)
-	if complete {
-		values = allResamples(x, statistic)
-	} else {
-		rng, buf := d.source(), make([]float64, len(x))
-		for range d.N {
-			for i := range buf {
-				buf[i] = x[rng.IntN(len(x))]
-			}
-			values = append(values, statistic(buf))
-		}
-	}
-	b := summarise(statistic(slices.Clone(x)), values, d.Confidence)
-	b.Complete = complete
-	b.accelerate(x, statistic, values, d.Confidence)
-	return b, nil
-}
-
-// allResamples takes each of the n^n resamples once, every one in the order of x so that
-// equal ones give equal values to the last bit.
-func allResamples(x []float64, statistic func([]float64) float64) (values []float64) {
-	s := sorted(x)
-	pick, buf := make([]int, len(x)), make([]float64, len(x))
-	for {
-		for i, k := range pick {
-			buf[i] = s[k]
-		}
-		slices.Sort(buf)
-		values = append(values, statistic(buf))
-		i := 0
-		for ; i < len(pick); i++ {
-			if pick[i]++; pick[i] < len(x) {
-				break
-			}
-			pick[i] = 0
-		}
-		if i == len(pick) {
-			return values
-		}
-	}
-}
-
 // summarise sorts values.
 func summarise(value float64, values []float64, conf float64) Bootstrap {
 	nan := math.NaN()
@@ -111,46 +60,6 @@ func empirical(s []float64, p float64) float64 {
 		return math.NaN()
 	}
 	return v
-}
-
-// accelerate fills in the BCa limits from sorted resample values.
-func (b *Bootstrap) accelerate(x []float64, statistic func([]float64) float64, values []float64, conf float64) {
-	if len(x) < 2 {
-		return
-	}
-	// Values that are equal but for rounding count as ties, half below.
-	eps := 1e-12 * math.Max(math.Abs(b.Value), values[len(values)-1]-values[0])
-	below, _ := slices.BinarySearch(values, b.Value-eps)
-	upTo, _ := slices.BinarySearch(values, math.Nextafter(b.Value+eps, math.Inf(1)))
-	b.Z0 = TQuantile(float64(below+upTo)/2/float64(len(values)), math.Inf(1))
-	b.Accel = acceleration(x, statistic)
-	z := TQuantile(0.5+conf/2, math.Inf(1))
-	level := func(z float64) float64 {
-		s := b.Z0 + z
-		return normalCDF(b.Z0 + s/(1-b.Accel*s))
-	}
-	b.LevelLow, b.LevelHigh = level(-z), level(z)
-	b.BCaLow, b.BCaHigh = empirical(values, b.LevelLow), empirical(values, b.LevelHigh)
-}
-
-// acceleration is sum d^3 / (6 (sum d^2)^1.5) over the leave-one-out values' distances
-// from their mean.
-func acceleration(x []float64, statistic func([]float64) float64) float64 {
-	var left []float64
-	for i := range x {
-		left = append(left, statistic(slices.Delete(slices.Clone(x), i, i+1)))
-	}
-	m := mean(left)
-	var d2, d3 float64
-	for _, v := range left {
-		d := m - v
-		d2 += d * d
-		d3 += d * d * d
-	}
-	if d2 == 0 {
-		return 0
-	}
-	return d3 / (6 * math.Pow(d2, 1.5))
 }
 
 // Blocks yields resamples of a series whose neighbours are correlated, from moving blocks
@@ -173,19 +82,6 @@ func Blocks(x []float64, block int, d Draws) iter.Seq[[]float64] {
 	}
 }
 
-// ResampleBlocks bootstraps a statistic over [Blocks]. The limits hold for this one
-// series: they know nothing of the spread between passes.
-func ResampleBlocks(x []float64, block int, statistic func([]float64) float64, d Draws) (Bootstrap, error) {
-	if err := errors.Join(finite(x), d.check()); err != nil {
-		return Bootstrap{}, err
-	}
-	values := make([]float64, 0, d.N)
-	for drawn := range Blocks(x, block, d) {
-		values = append(values, statistic(drawn))
-	}
-	return summarise(statistic(slices.Clone(x)), values, d.Confidence), nil
-}
-
 // OfResamples summarises values of a statistic over resamples; value is that of the data
 // themselves.
 func OfResamples(value float64, values []float64, conf float64) (Bootstrap, error) {
@@ -202,36 +98,4 @@ func drawBlocks(buf, x []float64, block int, rng *rand.Rand) []float64 {
 		buf = append(buf, x[i:i+min(block, len(x)-len(buf))]...)
 	}
 	return buf
-}
-
-// ResampleGroups bootstraps a statistic of values in groups, say frames in passes: groups
-// are drawn with replacement and then blocks of values within each drawn group (block 1:
-// single values). The statistic sees one slice per drawn group.
-func ResampleGroups(groups [][]float64, block int, statistic func([][]float64) float64, d Draws) (Bootstrap, error) {
-	if len(groups) == 0 {
-		return Bootstrap{}, ErrNoValues
-	}
-	for _, g := range groups {
-		if err := finite(g); err != nil {
-			return Bootstrap{}, err
-		}
-	}
-	if err := d.check(); err != nil {
-		return Bootstrap{}, err
-	}
-	rng := d.source()
-	drawn := make([][]float64, len(groups))
-	values := make([]float64, 0, d.N)
-	for range d.N {
-		for i := range drawn {
-			g := groups[rng.IntN(len(groups))]
-			drawn[i] = drawBlocks(drawn[i][:0], g, max(1, min(block, len(g))), rng)
-		}
-		values = append(values, statistic(drawn))
-	}
-	whole := make([][]float64, len(groups))
-	for i, g := range groups {
-		whole[i] = slices.Clone(g)
-	}
-	return summarise(statistic(whole), values, d.Confidence), nil
 }

@@ -43,31 +43,6 @@ func GeometricMean(r, weights []float64, conf float64) (Geometric, error) {
 	return g, nil
 }
 
-// MeasuredGeometricMean returns the geometric mean of a fixed set of ratios with the
-// interval of the measurement alone: log ratios, their standard errors and degrees of
-// freedom; weights nil means equal ones. Value and limits are ratios, SE that of the
-// logarithm.
-func MeasuredGeometricMean(logRatio, se, df, weights []float64, conf float64) (Estimate, error) {
-	if err := finite(logRatio); err != nil {
-		return Estimate{}, err
-	}
-	w, err := weightsFor(len(logRatio), weights)
-	if err != nil {
-		return Estimate{}, err
-	}
-	var sw, sl float64
-	for i, v := range logRatio {
-		sw += w[i]
-		sl += w[i] * v
-	}
-	parts := make([]float64, len(se))
-	for i := range se {
-		parts[i] = w[i] * se[i] / sw
-	}
-	s, v := Satterthwaite(parts, df)
-	return About(sl/sw, s, v, conf).Exp(), nil
-}
-
 func weightsFor(n int, w []float64) ([]float64, error) {
 	if w == nil {
 		w = make([]float64, n)

@@ -4,9 +4,6 @@ import (
 	"errors"
 	"fmt"
 	"math"
-	"sort"
-
-	"gonum.org/v1/gonum/stat/distuv"
 )
 
 // ErrProbability says that a probability is outside [0, 1].
@@ -97,26 +94,4 @@ type RankInterval struct {
 	Low, High             int
 	LowBeyond, HighBeyond bool
 	Coverage              float64 // P(Low <= B < High), B binomial
-}
-
-// QuantileRanks returns the ranks between which the p-quantile of n independent values
-// lies with at least the given confidence, whatever their distribution (Thompson, Annals
-// of Mathematical Statistics 7, 1936). Where neighbouring values are correlated it is too
-// narrow: see [EffectiveSize].
-func QuantileRanks(n int, p, conf float64) (RankInterval, error) {
-	switch {
-	case n < 1:
-		return RankInterval{}, ErrNoValues
-	case !(p > 0 && p < 1) || !(conf > 0 && conf < 1):
-		return RankInterval{}, ErrProbability
-	}
-	b := distuv.Binomial{N: float64(n), P: p}
-	quantile := func(q float64) int {
-		return sort.Search(n, func(k int) bool { return b.CDF(float64(k)) >= q })
-	}
-	a := (1 - conf) / 2
-	r := RankInterval{Low: quantile(a), High: quantile(1-a) + 1}
-	r.LowBeyond, r.HighBeyond = r.Low < 1, r.High > n
-	r.Coverage = b.CDF(float64(r.High-1)) - b.CDF(float64(r.Low-1))
-	return r, nil
 }

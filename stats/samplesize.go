@@ -63,15 +63,3 @@ func KnownSDSampleSize(delta, sd, alpha, wanted float64) (float64, error) {
 	z := (TQuantile(1-alpha/2, inf) + TQuantile(wanted, inf)) * sd / delta
 	return 2 * z * z, nil
 }
-
-// Stein returns the total number of results for an interval of the given half-width
-// after n0 results with standard deviation s (Stein 1945), and the figure before
-// rounding up.
-func Stein(s float64, n0 int, halfWidth, conf float64) (total int, raw float64, err error) {
-	if n0 < 2 || !(halfWidth > 0) || !(s >= 0) {
-		return 0, 0, errors.New("two first results and a half-width above zero are needed")
-	}
-	t := TQuantile(0.5+conf/2, float64(n0-1))
-	raw = t * s / halfWidth * (t * s / halfWidth)
-	return max(n0, int(math.Ceil(raw))), raw, nil
-}

@@ -45,12 +45,6 @@ func deviations(x []float64) []float64 {
 	return d
 }
 
-// EffectiveSizeAR1 returns n (1-r)/(1+r), the number of independent values that tell as
-// much of a mean as n values of a first-order process with lag-1 coefficient r; at most n.
-func EffectiveSizeAR1(n int, r float64) float64 {
-	return math.Min(float64(n), float64(n)*(1-r)/(1+r))
-}
-
 // EffectiveSize returns n / (1 + 2 sum r_k), the sum over the initial positive sequence
 // of Geyer (Statistical Science 7, 1992): pairs r_2k + r_2k+1 until one is not positive.
 // It lies between 1 and n; n for fewer than four values or a constant series.

@@ -1,7 +1,6 @@
 package stats
 
 import (
-	"errors"
 	"fmt"
 	"math"
 	"slices"
@@ -11,26 +10,6 @@ import (
 type Cusum struct {
 	Upper, Lower []float64
 	Alarm        int // index of the first sum above the limit; -1 for none
-}
-
-// CUSUM returns the one-sided cumulative sums max(0, s + x - target - k) and
-// max(0, s + target - k - x) of Page (Biometrika 41, 1954), as tabulated in the
-// NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.3. k is half of the shift to
-// find, limit about 4 to 5 standard deviations.
-func CUSUM(x []float64, target, k, limit float64) (Cusum, error) {
-	if err := errors.Join(finite(x), finite([]float64{target, k, limit})); err != nil {
-		return Cusum{}, err
-	}
-	c := Cusum{Alarm: -1}
-	var up, down float64
-	for i, v := range x {
-		up, down = math.Max(0, up+v-target-k), math.Max(0, down+target-k-v)
-		c.Upper, c.Lower = append(c.Upper, up), append(c.Lower, down)
-		if c.Alarm < 0 && (up > limit || down > limit) {
-			c.Alarm = i
-		}
-	}
-	return c, nil
 }
 
 // Step is the best place at which to cut a series in two. Places count values: After =
