@@ -11,6 +11,7 @@ import (
 
 	"capd.example/analysis"
 	"capd.example/control"
+	"capd.example/internal/logbatch"
 	"capd.example/internal/testlab"
 	"capd.example/record"
 	"capd.example/store"
@@ -76,7 +77,7 @@ func TestJSONFieldsAreAsPromised(t *testing.T) {
 		types    []any
 		values   string // words in quotes there that are no fields
 	}{
-		{"## `capctl measure", "\n## ", []any{measured{}, unread{}}, ""},
+		{"## `capctl measure", "\n## ", []any{logbatch.Log{}, unread{}}, ""},
 		{"## `capctl passes", "\n## ", []any{sessionPass{}, record.Tag{}}, ""},
 		{"also `telemetry`", "With `--history`", []any{telemetrySummary{}}, "heat other null"},
 		{"With `--history`", "\n## ", []any{store.Judgement{}}, "checked rechecked overruled"},

@@ -1,17 +1,13 @@
 package main
 
 import (
-	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
 	"io/fs"
 	"os"
-	"path/filepath"
-	"runtime"
 	"strings"
-	"sync"
 
 	safe "capd.example/internal/text"
 
@@ -22,7 +18,7 @@ import (
 	"capd.example/framelog"
 	"capd.example/framelog/parquetlog"
 	"capd.example/internal/cli"
-	"capd.example/metrics"
+	"capd.example/internal/logbatch"
 	"capd.example/record"
 )
 
@@ -31,17 +27,6 @@ type measureCmd struct {
 	Program string   `placeholder:"NAME" help:"Program whose rows are used where a log holds several."`
 	Files   []string `arg:"" name:"file" help:"Logs to read; a folder stands for all logs in it."`
 	moreFlags
-}
-
-// measured is one line of the output.
-type measured struct {
-	File   string        `json:"file"`
-	SHA256 string        `json:"sha256"`
-	Layout record.Layout `json:"layout"`
-	record.Metrics
-	Remarks []record.Remark `json:"remarks,omitempty"`
-	More    *metrics.Extra  `json:"more,omitempty"` // figures on request
-	err     error
 }
 
 // unread is the line of a log that could not be read.
@@ -59,9 +44,12 @@ func (c *measureCmd) Run(a *app) error {
 	opt := readOptions(a.config)
 	opt.Program = c.Program
 	opt.NoHash = !c.JSON // the table does not show it
-	files, err := expand(c.Files, a.config.Files.Patterns)
-	if err != nil {
-		return err
+	files, err := logbatch.Find(c.Files, a.config.Files.Patterns)
+	var none *logbatch.NoLogsError
+	if errors.As(err, &none) {
+		return cli.UsageError(err, "name the files, or add a pattern to files.patterns in the configuration")
+	} else if err != nil {
+		return cli.FailedError(err)
 	}
 	show := printer(&measuredTable{out: a.stdout, messages: a.stderr})
 	if c.JSON {
@@ -69,10 +57,10 @@ func (c *measureCmd) Run(a *app) error {
 	}
 	failed, missing, nameless := 0, 0, 0
 	bar := progress{out: a.stderr, total: len(files), on: isTerminal(a.stderr) && len(files) > 1}
-	err = measureAll(a.ctx, files, opt, more, func(i int, m measured) error {
-		if m.err != nil {
+	err = logbatch.Measure(a.ctx, files, opt, more, func(i int, m logbatch.Log) error {
+		if m.Err != nil {
 			failed++
-			if errors.Is(m.err, fs.ErrNotExist) {
+			if errors.Is(m.Err, fs.ErrNotExist) {
 				missing++
 			}
 		} else if m.Layout.Program == "" {
@@ -99,55 +87,6 @@ func (c *measureCmd) Run(a *app) error {
 	return nil
 }
 
-// expand resolves patterns where the shell did not (Windows), and folders to the logs in
-// them that match one of patterns; other names stay.
-func expand(names, patterns []string) ([]string, error) {
-	var out []string
-	for _, n := range names {
-		info, err := os.Stat(n)
-		if err == nil && info.IsDir() {
-			logs, err := logsBelow(n, patterns)
-			switch {
-			case err != nil:
-				return nil, cli.FailedError(fmt.Errorf("list the logs: %w", err))
-			case len(logs) == 0:
-				return nil, cli.UsageError(fmt.Errorf("%s: no file in the folder is called like a log (%s)", n, strings.Join(patterns, " ")), "name the files, or add a pattern to files.patterns in the configuration")
-			}
-			out = append(out, logs...)
-			continue
-		}
-		if err != nil && strings.ContainsAny(n, "*?[") {
-			if found, err := filepath.Glob(n); err == nil && len(found) > 0 {
-				out = append(out, found...)
-				continue
-			}
-		}
-		out = append(out, n)
-	}
-	return out, nil
-}
-
-// logsBelow lists the files in a folder and those below it that match a pattern.
-func logsBelow(folder string, patterns []string) ([]string, error) {
-	var out []string
-	if real, err := filepath.EvalSymlinks(folder); err == nil && real != filepath.Clean(folder) {
-		folder = real // a link to a folder is not walked into by itself
-	}
-	err := filepath.WalkDir(folder, func(path string, d fs.DirEntry, err error) error {
-		if err != nil || !d.Type().IsRegular() {
-			return err
-		}
-		for _, p := range patterns {
-			if ok, err := filepath.Match(strings.ToLower(p), strings.ToLower(d.Name())); ok || err != nil {
-				out = append(out, path)
-				return err
-			}
-		}
-		return nil
-	})
-	return out, err
-}
-
 // readOptions turns the configuration into what the reader of logs needs.
 func readOptions(c config.Config) framelog.Options {
 	opt := framelog.Options{Formats: []framelog.Format{parquetlog.Format}}
@@ -157,77 +96,18 @@ func readOptions(c config.Config) framelog.Options {
 	return opt
 }
 
-// measureAll reads the files with one reader per core and hands the results on in the
-// order of the files.
-func measureAll(ctx context.Context, files []string, opt framelog.Options, more *metrics.Options, each func(i int, m measured) error) error {
-	ctx, cancel := context.WithCancel(ctx)
-	defer cancel()
-	next := make(chan int)
-	slots := make([]chan measured, len(files))
-	for i := range slots {
-		slots[i] = make(chan measured, 1)
-	}
-	var wg sync.WaitGroup
-	defer wg.Wait()
-	defer cancel()
-	for range min(runtime.GOMAXPROCS(0), len(files)) {
-		wg.Go(func() {
-			var r framelog.Reader
-			var c metrics.Computer
-			for i := range next {
-				slots[i] <- measureOne(&r, &c, files[i], opt, more)
-			}
-		})
-	}
-	wg.Go(func() {
-		defer close(next)
-		for i := range files {
-			select {
-			case next <- i:
-			case <-ctx.Done():
-				return
-			}
-		}
-	})
-	for i := range files {
-		select {
-		case m := <-slots[i]:
-			if err := each(i, m); err != nil {
-				return err
-			}
-		case <-ctx.Done():
-			return ctx.Err()
-		}
-	}
-	return nil
-}
-
-func measureOne(r *framelog.Reader, c *metrics.Computer, file string, opt framelog.Options, more *metrics.Options) measured {
-	m := measured{File: file}
-	reading, digest, err := r.ReadFile(file, opt)
-	if err == nil {
-		m.SHA256, m.Layout, m.Remarks = digest.SHA256, reading.Layout, reading.Remarks
-		m.Metrics, err = c.Compute(reading.Frames)
-	}
-	if err == nil {
-		err = m.addMore(reading.Frames, more)
-	}
-	m.err = err
-	return m
-}
-
 // printer shows results one after another.
 type printer interface {
-	add(m measured) error
+	add(m logbatch.Log) error
 	end() error
 }
 
 type measuredLines struct{ enc *json.Encoder }
 
-func (p *measuredLines) add(m measured) error {
+func (p *measuredLines) add(m logbatch.Log) error {
 	p.enc.SetEscapeHTML(false)
-	if m.err != nil {
-		return p.enc.Encode(unread{m.File, reasonOf(m.err)})
+	if m.Err != nil {
+		return p.enc.Encode(unread{m.File, reasonOf(m.Err)})
 	}
 	return p.enc.Encode(m)
 }
@@ -246,15 +126,15 @@ func reasonOf(err error) string {
 type measuredTable struct {
 	out, messages   io.Writer
 	rows            []table.Row
-	all             []measured // for the figures on request
+	all             []logbatch.Log // for the figures on request
 	unread, remarks notes
 	read            int
 }
 
-func (p *measuredTable) add(m measured) error {
-	if m.err != nil {
+func (p *measuredTable) add(m logbatch.Log) error {
+	if m.Err != nil {
 		p.rows = append(p.rows, table.Row{m.File, "not read"})
-		p.unread.add(m.File, reasonOf(m.err))
+		p.unread.add(m.File, reasonOf(m.Err))
 		return nil
 	}
 	p.read++

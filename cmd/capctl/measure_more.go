@@ -6,8 +6,8 @@ import (
 	"math"
 
 	"capd.example/internal/cli"
+	"capd.example/internal/logbatch"
 	"capd.example/metrics"
-	"capd.example/record"
 	"github.com/jedib0t/go-pretty/v6/table"
 )
 
@@ -41,19 +41,6 @@ func (f moreFlags) options() (*metrics.Options, error) {
 	return &o, nil
 }
 
-// addMore fills in the figures on request.
-func (m *measured) addMore(f record.Frames, o *metrics.Options) error {
-	if o == nil {
-		return nil
-	}
-	e, err := metrics.More(f, *o)
-	if err != nil {
-		return err
-	}
-	m.More = &e
-	return nil
-}
-
 // section is a table of one kind of figures and what they mean.
 type section struct {
 	title    string
@@ -75,7 +62,7 @@ var sections = []section{
 }
 
 // printMore prints one table per kind of figures that was asked for; all have some.
-func printMore(w io.Writer, all []measured) error {
+func printMore(w io.Writer, all []logbatch.Log) error {
 	for _, s := range sections {
 		var rows []table.Row
 		for _, m := range all {
