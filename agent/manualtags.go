@@ -5,6 +5,8 @@ import (
 	"maps"
 	"sync"
 	"time"
+
+	"capd.example/internal/text"
 )
 
 // manualTags are the tags that the reviewer gives by hand for the coming passes. Its methods
@@ -29,7 +31,7 @@ const slack = 30 * time.Second
 func (s said) meets(started time.Time) bool { return !started.Before(s.at.Add(-slack)) }
 
 // set gives tags from now on: they join those in force, an empty value takes one back,
-// and no tags take all back. Those for the next pass alone leave the others as they are.
+// and no tags take all back. A value is one line. Those for the next pass alone leave the others as they are.
 func (m *manualTags) set(tags map[string]string, once bool) error {
 	if _, unnamed := tags[""]; unnamed {
 		return errors.New("a tag needs a name")
@@ -43,6 +45,7 @@ func (m *manualTags) set(tags map[string]string, once bool) error {
 	}
 	hand, next := filled(m.hand.tags), filled(m.once.tags)
 	for name, value := range tags {
+		value = text.Line(value)
 		switch {
 		case once && (value != "" || hand[name] != ""):
 			next[name] = value

@@ -65,6 +65,9 @@ func TestTagsForOnePassLeaveTheOthers(t *testing.T) {
 			b.pass(now)
 		})
 	}
+	b := begun{&manualTags{}, t}
+	b.begin(false, "note", " two\r\nlines\x1b[2J ")
+	b.pass(now, "note", "two lines\uFFFD[2J")
 	if err := new(manualTags).set(map[string]string{"": "x"}, false); err == nil {
 		t.Error("a tag without a name is taken")
 	}

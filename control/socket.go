@@ -30,6 +30,12 @@ func listen(ctx context.Context, dataDir string) (net.Listener, error) {
 	if err := os.MkdirAll(folder, 0o700); err != nil {
 		return nil, fmt.Errorf("control socket: %w", err)
 	}
+	// Rights are set of the folder itself: what a link leads to is not ours.
+	if info, err := os.Lstat(folder); err != nil {
+		return nil, fmt.Errorf("control socket: %w", err)
+	} else if !info.IsDir() {
+		return nil, fmt.Errorf("control socket: %s is a link and not a folder: remove the link", folder)
+	}
 	// Nobody else may enter the folder, so there is no moment in which the socket has
 	// the wrong rights.
 	if err := os.Chmod(folder, 0o700); err != nil {

@@ -92,6 +92,11 @@ func (s *Store) openWrite(ctx context.Context) error {
 	if err := os.MkdirAll(filepath.Dir(s.path), 0o700); err != nil {
 		return fmt.Errorf("make the folder of the store: %w", err)
 	}
+	// A new file is its owner's alone, whatever the folder allows; what the database puts
+	// beside it gets the same rights.
+	if f, err := os.OpenFile(s.path, os.O_CREATE|os.O_EXCL|os.O_RDWR, 0o600); err == nil {
+		f.Close()
+	} // else it is there, or the database says why it cannot be
 	if err := s.connect("rwc", "journal_mode(wal)"); err != nil {
 		return err
 	}

@@ -8,9 +8,7 @@
 package tag
 
 import (
-	"strings"
-	"unicode"
-
+	"capd.example/internal/text"
 	"capd.example/record"
 )
 
@@ -27,13 +25,5 @@ var known = []string{
 	record.TagPreset, record.TagPass, record.TagCampaign, record.TagDriver, record.TagSession,
 }
 
-// clean makes text from outside fit for a tag: no control characters, single spaces.
-func clean(s string) string {
-	s = strings.Map(func(r rune) rune {
-		if unicode.IsControl(r) || r == unicode.ReplacementChar {
-			return ' '
-		}
-		return r
-	}, s)
-	return strings.Join(strings.Fields(s), " ")
-}
+// clean makes text from outside fit for a tag.
+func clean(s string) string { return text.Line(s) }
