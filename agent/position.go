@@ -42,6 +42,9 @@ func newPlanner(c config.Config, log zerolog.Logger) (*planner, error) {
 		return nil, nil
 	}
 	book, err := logbook.Open(c.Campaign)
+	if err == nil {
+		book.Clock = time.Now
+	}
 	if err != nil {
 		return nil, cli.UsageError(err, "'capctl plan' checks the file; without campaign = in the configuration the agent runs without a plan")
 	}
@@ -82,7 +85,7 @@ func (p *planner) judged(ctx context.Context, pass record.Pass) string {
 		return ""
 	}
 	others := slices.DeleteFunc(slices.Clone(page.Passes), func(o record.Pass) bool { return o.ID == pass.ID })
-	before, _ := p.book.Plan.Replay(page.Orders, others)
+	before, _ := p.book.Plan.ReplayOn(page.Orders, others, page.Now)
 	line := page.Coverage.Line(p.book.Named(pass), before, page.Position)
 	if cell, _ := p.book.Plan.Place(p.book.Named(pass).Tags); cell >= 0 && !p.news(page, cell == page.Position.Cell || cell == before.Cell) {
 		return ""

@@ -164,7 +164,8 @@ func (c Cell) MarshalJSON() ([]byte, error) {
 func Cells(passes []record.Pass, o Options) []Cell {
 	o = o.withDefaults()
 	all := withHistory(passes, o.History)
-	session := record.SessionOf(all)
+	wide := withHistory(all, o.Elsewhere)
+	session := record.SessionOf(wide)
 	cells := group(passes, o.Factors, session)
 	for i := range cells {
 		cells[i].Mixed = Mixed(cells[i].used, o.Systems, o.Factors)
@@ -177,8 +178,8 @@ func Cells(passes []record.Pass, o Options) []Cell {
 	regimes(cells, o.Factors)
 	pools := newPools(cells, session, o)
 	every := cells
-	if len(all) > len(passes) {
-		every = group(all, o.Factors, session)
+	if len(wide) > len(passes) {
+		every = group(wide, o.Factors, session)
 	}
 	sessions := sessionSpreads(every, pools, regimeOfCells(cells, o.Factors), o)
 	for i := range cells {

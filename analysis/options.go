@@ -17,6 +17,10 @@ type Options struct {
 	// repeatability but which are not listed.
 	History []record.Pass
 
+	// Elsewhere are passes of other campaigns. Of them counts alone how much sessions of a
+	// bench differ, by the cells that were measured in several under the same conditions.
+	Elsewhere []record.Pass
+
 	// Systems are what was detected, by the identity of the system; where one is missing its
 	// identity stands for what differs.
 	Systems map[string]record.System

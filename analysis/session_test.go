@@ -257,3 +257,40 @@ func TestOnePassInEachSession(t *testing.T) {
 		t.Errorf("%d of %d cover sessions; %.1f %% hold the truth", covers, all, 100*share)
 	}
 }
+
+// What an older campaign on the same bench says of sessions counts, and nothing else of it:
+// not where the bench is another, or nothing was measured twice under one set of conditions.
+func TestOlderCampaignsTellHowMuchSessionsDiffer(t *testing.T) {
+	r := rand.New(rand.NewPCG(15, 16))
+	now, _ := sessionWorld{0.005, 0.007, false}.campaign(r)
+	older, _ := sessionWorld{0.005, 0.007, true}.campaign(r)
+	for _, c := range []struct {
+		name   string
+		change func(*record.Pass)
+		covers analysis.Covers
+	}{
+		{"same bench", func(*record.Pass) {}, analysis.CoversSessions},
+		{"another bench", func(p *record.Pass) { p.Bench = "bench 2" }, analysis.CoversSession},
+		{"never the same driver twice", func(p *record.Pass) { p.System += p.Tags.Value(record.TagBoot) }, analysis.CoversSession},
+	} {
+		var elsewhere []record.Pass
+		for _, p := range older {
+			p.ID, p.SHA256 = "older "+p.ID, "older "+p.SHA256
+			p.StartedAt, p.EndedAt = p.StartedAt.AddDate(-1, 0, 0), p.EndedAt.AddDate(-1, 0, 0)
+			p.Metrics.AvgFPS *= 3 // an older version of the games
+			c.change(&p)
+			elsewhere = append(elsewhere, p)
+		}
+		cells := analysis.Cells(now, analysis.Options{Elsewhere: elsewhere})
+		plain := analysis.Cells(now, analysis.Options{})
+		if len(cells) != len(plain) {
+			t.Fatalf("%s: %d cells, %d without", c.name, len(cells), len(plain))
+		}
+		for i := range cells {
+			f, without := cells[i].Figure(analysis.Average), plain[i].Figure(analysis.Average)
+			if f.Covers != c.covers || f.Mean != without.Mean || f.Spread.SD != without.Spread.SD || f.N != without.N {
+				t.Errorf("%s: %s: covers %s, %+v, without %+v", c.name, cells[i].Name(), f.Covers, f.Spread, without.Spread)
+			}
+		}
+	}
+}

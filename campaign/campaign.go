@@ -22,6 +22,7 @@ type Campaign struct {
 	Excludes    []Exclude
 	RefreshHz   []float64 // rates at which a frame cap is suspected
 	CapFPS      float64   // a cap that is meant; 0 for none
+	Control     *Control  // nil where control cells are not asked for
 	Currency    string
 	Prices      map[string]map[string]float64 // factor, level, price
 

@@ -38,9 +38,10 @@ type Coverage struct {
 	Unplaced []Unplaced // in the order of the passes
 	Others   int        // passes of other campaigns or from before Campaign.Since
 
-	state  []State
-	passes map[int][]record.Pass
-	seen   map[string]bool
+	state   []State
+	passes  map[int][]record.Pass
+	seen    map[string]bool
+	control *controlled // nil where the campaign has no control cells
 }
 
 // Cover places passes. Names that machines report must have been replaced by the
@@ -48,6 +49,7 @@ type Coverage struct {
 // such; one without the tag campaign is placed.
 func (p *Plan) Cover(passes []record.Pass) *Coverage {
 	c := p.cover()
+	c.control = p.controlled(passes, Now{})
 	for i := range passes {
 		c.add(&passes[i])
 	}
@@ -94,9 +96,11 @@ func (c *Coverage) add(pass *record.Pass) int {
 	case record.VerdictBad:
 		s.Bad++
 	}
-	if camp.accepts(pass.Verdict) {
+	accepted := camp.accepts(pass.Verdict)
+	if accepted {
 		s.Done++
 	}
+	c.control.add(i, pass, accepted)
 	return i
 }
 

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"errors"
 	"fmt"
+	"maps"
 	"math"
 	"os"
 	"slices"
@@ -35,6 +36,7 @@ type file struct {
 	ChangeMinutes map[string]float64             `toml:"change_minutes"`
 	Games         []fileGame                     `toml:"game"`
 	Excludes      []map[string]any               `toml:"exclude"`
+	Control       map[string]any                 `toml:"control"`
 	Aliases       map[string]map[string][]string `toml:"aliases"`
 	Prices        map[string]map[string]float64  `toml:"prices"`
 }
@@ -130,6 +132,7 @@ func (b *builder) build() *Campaign {
 	}
 	b.costs(c)
 	b.excludes(c)
+	b.control(c)
 	b.aliases(c)
 	b.prices(c)
 	if len(b.wrong) == 0 {
@@ -399,6 +402,54 @@ func few(names []string) string {
 		return fmt.Sprintf("%s and %d more", strings.Join(names[:most], ", "), len(names)-most)
 	}
 	return strings.Join(names, ", ")
+}
+
+// control reads [control]: levels of factors that are no parts, passes, repeats and
+// restart_minutes. An empty table leaves all to the plan.
+func (b *builder) control(c *Campaign) {
+	if _, stated := b.at["control"]; !stated && b.file.Control == nil { // an empty table is no map
+		return
+	}
+	k := Control{Levels: map[string]string{}, Passes: c.Passes, Repeats: enoughRepeats, RestartMinutes: restartMinutes}
+	whole := func(key string, v any, to *int) {
+		n, ok := v.(int64)
+		if !ok || n < 1 || n > 1000 {
+			b.bad(key, "%v is no number from 1 to 1000", v)
+			return
+		}
+		*to = int(n)
+	}
+	for _, name := range slices.Sorted(maps.Keys(b.file.Control)) {
+		key, v := "control."+name, b.file.Control[name]
+		switch {
+		case name == "passes":
+			whole(key, v, &k.Passes)
+		case name == "repeats":
+			whole(key, v, &k.Repeats)
+		case name == "restart_minutes":
+			switch x := v.(type) {
+			case float64:
+				k.RestartMinutes = x
+			case int64:
+				k.RestartMinutes = float64(x)
+			default:
+				b.bad(key, "%v is no number of minutes", v)
+			}
+			b.positive(key, k.RestartMinutes)
+		case isPart(name):
+			b.bad(key, "a control cell is measured with every part: leave it out")
+		default:
+			level, ok := v.(string)
+			if !ok {
+				b.bad(key, "is no text: name one level")
+				continue
+			}
+			if b.known(c, key, name, []string{level}) {
+				k.Levels[name] = level
+			}
+		}
+	}
+	c.Control = &k
 }
 
 func texts(v any) ([]string, bool) {

@@ -24,6 +24,7 @@ type Plan struct {
 	levels []map[string]uint16 // per depth, folded name to level
 	index  map[string]int32    // key of a cell to its position
 	partly map[string][2]int   // what is known of a cell to one that fits and how many do
+	builds *buildUps           // with control cells
 }
 
 func itoa(n int) string { return strconv.Itoa(n) }

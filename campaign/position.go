@@ -20,6 +20,9 @@ const (
 	Back  Verb = "back"  // go to a cell and stay there until told otherwise
 	Skip  Verb = "skip"  // leave a cell out until it is begun again
 	Keep  Verb = "keep"  // take a skipped cell up again without going there
+	// Measure is to measure a control cell in the session that begins, and to go back to
+	// where the position was.
+	Measure Verb = "control"
 )
 
 // Order is one order of the reviewer about the position. Cells are kept by their values,
@@ -35,7 +38,7 @@ type Order struct {
 type Step struct {
 	Cell  int
 	Since time.Time
-	Why   string // a Verb, or "complete" when the position went on by itself
+	Why   string // a Verb, or "complete" when the position went on by itself, also to a control cell
 }
 
 // Position is where the reviewer is in the plan.
@@ -43,9 +46,17 @@ type Position struct {
 	Cell    int  // -1: nothing was begun, or all is done
 	Stay    bool // does not go on by itself
 	Skipped map[int]bool
-	History []Step // oldest first
+	// Control says that the cell is there as the control cell of a session. Its passes are
+	// wanted though the cell is complete, and then the position goes back.
+	Control bool
+	// NoControl are control cells that are not to be asked for, by an order to skip them.
+	NoControl map[int]bool
+	History   []Step // oldest first
 	// Lost are orders about cells that the campaign has no more.
 	Lost []Order
+
+	home  int // cell to go back to from a control cell
+	until int // sessions that the control cell is to have then
 }
 
 // Replay works out the position from what the reviewer ordered, in the order given, and
@@ -55,7 +66,14 @@ type Position struct {
 //
 // Where the clock was set back between two orders, they still count in the order given.
 func (p *Plan) Replay(orders []Order, passes []record.Pass) (Position, *Coverage) {
-	r := replay{plan: p, cover: p.cover(), pos: Position{Cell: -1, Skipped: map[int]bool{}}}
+	return p.ReplayOn(orders, passes, Now{})
+}
+
+// ReplayOn is [Plan.Replay] where it is known of which bench the position is and what time
+// it is: control cells are asked for in the sessions of that bench.
+func (p *Plan) ReplayOn(orders []Order, passes []record.Pass, now Now) (Position, *Coverage) {
+	r := replay{plan: p, cover: p.cover(), pos: Position{Cell: -1, Skipped: map[int]bool{}, NoControl: map[int]bool{}}}
+	r.cover.control = p.controlled(passes, now)
 	rest := make([]int, len(passes)) // sorting the passes themselves would move a lot
 	for i := range rest {
 		rest[i] = i
@@ -85,7 +103,12 @@ type replay struct {
 }
 
 func (r *replay) pass(pass *record.Pass) {
-	if r.cover.add(pass) == r.pos.Cell {
+	cell := r.cover.add(pass)
+	if r.pos.Control && r.cover.control.left(r.pos.Cell, cell, pass) {
+		r.pos.NoControl[r.pos.Cell] = true // its parts are out: it cannot be measured now
+		cell = r.pos.Cell
+	}
+	if cell == r.pos.Cell {
 		r.settle(pass.EndedAt)
 	}
 }
@@ -96,12 +119,23 @@ func (r *replay) order(o Order) {
 		r.pos.Lost = append(r.pos.Lost, o)
 		return
 	}
-	if o.Verb == Keep {
+	switch o.Verb {
+	case Keep:
 		delete(r.pos.Skipped, cell)
+		delete(r.pos.NoControl, cell)
+		return
+	case Measure:
+		if state, ok := r.cover.Control(cell); ok {
+			r.detour(cell, state, o.At, string(o.Verb))
+		}
 		return
 	}
 	if o.Verb == Skip {
-		r.pos.Skipped[cell] = true
+		if r.pos.Control && cell == r.pos.Cell {
+			r.pos.NoControl[cell] = true
+		} else {
+			r.pos.Skipped[cell] = true
+		}
 		if cell == r.pos.Cell {
 			r.pos.Stay = false
 			r.settle(o.At)
@@ -109,7 +143,8 @@ func (r *replay) order(o Order) {
 		return
 	}
 	delete(r.pos.Skipped, cell)
-	r.pos.Stay = o.Stay
+	delete(r.pos.NoControl, cell)
+	r.pos.Stay, r.pos.Control = o.Stay, false
 	r.move(cell, o.At, string(o.Verb))
 	r.settle(o.At)
 }
@@ -123,10 +158,49 @@ func (r *replay) move(cell int, at time.Time, why string) {
 
 // settle goes on while the current cell is done with.
 func (r *replay) settle(at time.Time) {
-	if r.pos.Cell < 0 || r.pos.Stay || r.open(r.pos.Cell) {
+	if r.pos.Cell < 0 || r.pos.Stay {
 		return
 	}
-	r.move(r.cover.Next(r.pos), at, "complete")
+	if r.pos.Control {
+		state, _ := r.cover.Control(r.pos.Cell)
+		if state.Sessions < r.pos.until && !r.pos.NoControl[r.pos.Cell] {
+			return
+		}
+		r.pos.Control = false
+		if r.open(r.pos.home) {
+			r.move(r.pos.home, at, "complete")
+			return
+		}
+		r.pos.Cell = r.pos.home
+	} else if r.open(r.pos.Cell) {
+		return
+	}
+	next := r.cover.Next(r.pos)
+	if cell := r.cover.controlBefore(r.pos.Cell, next, r.pos); cell >= 0 {
+		state, _ := r.cover.Control(cell)
+		r.detour(cell, state, at, "complete")
+		return
+	}
+	if cell := r.cover.controlAfter(r.pos.Cell, next, r.pos); cell >= 0 {
+		state, _ := r.cover.Control(cell)
+		r.pos.Cell = next
+		r.detour(cell, state, at, "complete")
+		return
+	}
+	r.move(next, at, "complete")
+}
+
+// detour goes to a control cell until it has its passes in one session more.
+func (r *replay) detour(cell int, state ControlCell, at time.Time, why string) {
+	if !r.pos.Control {
+		r.pos.home = r.pos.Cell
+	}
+	if r.pos.home < 0 {
+		r.pos.home = cell
+	}
+	delete(r.pos.NoControl, cell)
+	r.pos.Control, r.pos.Stay, r.pos.until = true, false, state.Sessions+1
+	r.move(cell, at, why)
 }
 
 func (r *replay) open(i int) bool { return r.cover.open(r.pos, i) }
@@ -324,10 +398,13 @@ func (c *Coverage) Skipped(pos Position) (cells, passes int) {
 	return cells, passes
 }
 
-// All returns what is left with the skipped cells, as [Coverage.Left] does without them.
+// All returns what is left with the skipped cells, as [Coverage.Left] does without them,
+// and with the control cells.
 func (c *Coverage) All(pos Position) (passes int, minutes float64) {
 	pos.Skipped = nil
-	return c.Left(pos)
+	passes, minutes = c.Left(pos)
+	more, longer := c.controlsLeft(pos)
+	return passes + more, minutes + longer
 }
 
 // Line says for people what a judged pass means for the campaign, in one line. Before and
@@ -339,6 +416,20 @@ func (c *Coverage) Line(pass record.Pass, before, after Position) string {
 	}
 	s := c.state[cell]
 	var b strings.Builder
+	if k, ok := c.Control(cell); ok && before.Control && before.Cell == cell {
+		here := c.control.with(cell, pass)
+		b.WriteString("control cell (" + c.Plan.Name(cell) + "), ")
+		switch {
+		case !c.Plan.Campaign.accepts(pass.Verdict):
+			b.WriteString("a pass is " + string(pass.Verdict) + ": " + itoa(here) + " of " + itoa(k.Passes) + " good so far in this session; ")
+		case here > k.Passes:
+			b.WriteString("one more of a session that has it already; ")
+		default:
+			b.WriteString("pass " + itoa(here) + " of " + itoa(k.Passes) + " in this session " + string(pass.Verdict) + "; ")
+		}
+		b.WriteString(c.Advice(cell, after))
+		return b.String()
+	}
 	b.WriteString(c.Plan.Where(cell) + " (" + c.Plan.Name(cell) + "), ")
 	if c.Plan.Campaign.accepts(pass.Verdict) {
 		b.WriteString("pass " + itoa(ordinal(pass, s.Done)) + " of " + itoa(s.Wanted) + " " + string(pass.Verdict))
@@ -364,6 +455,12 @@ func (c *Coverage) Advice(from int, pos Position) string {
 		return "the campaign is complete"
 	}
 	s := c.state[pos.Cell]
+	if pos.Control {
+		return c.controlAdvice(from, pos)
+	}
+	if k, ok := c.ControlNow(pos); ok {
+		return "a session begins: the control cell first, 'capctl next' goes there: " + strings.Join(c.Plan.Moves(from, k), ", ")
+	}
 	if pos.Cell != from {
 		return "next: " + c.Plan.Where(pos.Cell) + ": " + strings.Join(c.Plan.Moves(from, pos.Cell), ", ")
 	}
@@ -375,6 +472,22 @@ func (c *Coverage) Advice(from int, pos Position) string {
 		return "repeat pass " + itoa(c.NextPass(pos.Cell))
 	}
 	return "next: pass " + itoa(c.NextPass(pos.Cell))
+}
+
+// controlAdvice says how to measure the control cell that the position is at.
+func (c *Coverage) controlAdvice(from int, pos Position) string {
+	k, _ := c.Control(pos.Cell)
+	var moves string
+	if from >= 0 && from != pos.Cell {
+		moves = ": " + strings.Join(c.Plan.Moves(from, pos.Cell), ", ")
+	}
+	switch {
+	case k.Here >= k.Passes: // this session has it
+		return "next: restart the bench, then measure the control cell again" + moves + "; 'capctl skip' leaves it out"
+	case k.Here > 0:
+		return "next: control pass " + itoa(k.Here+1) + " of " + itoa(k.Passes) + " in this session"
+	}
+	return "next: the control cell" + moves + ", " + record.Count(k.Passes, "pass") + "; 'capctl skip' leaves it out"
 }
 
 // ordinal is the number that a pass was given by its tag, else the one that counting gives.

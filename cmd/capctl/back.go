@@ -294,7 +294,7 @@ func lastSkipped(b *logbook.Book, page logbook.Page) (cells []int) {
 			continue
 		}
 		found, err := b.Plan.Find(nonEmpty(o.Cell))
-		if err != nil || len(found) != 1 || !page.Position.Skipped[found[0]] {
+		if err != nil || len(found) != 1 || !page.Position.Skipped[found[0]] && !page.Position.NoControl[found[0]] {
 			continue
 		}
 		if at.IsZero() {

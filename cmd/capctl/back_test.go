@@ -108,3 +108,50 @@ func TestSkippedCellsAreCountedAndTakenUpAgain(t *testing.T) {
 		t.Errorf("the last one is not taken back: %+v %s", l, said)
 	}
 }
+
+// With [control] in the campaign file `next` asks for the control cell before the card is
+// taken out, and when a session begins; its passes are none too many of a complete cell.
+func TestNextAsksForControlCells(t *testing.T) {
+	r := bench(t)
+	r.write("c.toml", shakedown+"[control]\n")
+	pass := func(gpu, preset, boot string, at time.Time) {
+		r.keep(at, 60, "1", map[string]string{"gpu": gpu, "game": "Copper Drift", "preset": preset, "campaign": "shakedown", "boot": boot})
+	}
+	now := time.Now().Add(-90 * time.Minute)
+	r.at("begin", "gpu=A60", "preset=low")
+	for i, preset := range []string{"low", "high", "ultra"} {
+		pass("A60", preset, "1", now.Add(time.Duration(i)*5*time.Minute))
+	}
+	r.at("begin", "gpu=A60", "preset=low") // what is stored is older than the first order
+	l, _ := r.at("next")
+	if l.Stay { // begun with a complete cell
+		l, _ = r.at("next")
+	}
+	if l.Control == nil || l.Tags["gpu"] != "A60" || !strings.Contains(l.Advice, "restart the bench") {
+		t.Fatalf("%+v", l)
+	}
+	_, out, _ := r.run("coverage")
+	if !strings.Contains(out, "before you take out A60: next: restart the bench") || !strings.Contains(out, "control cells: measured again in 0 further sessions, enough are 16") {
+		t.Errorf("%s", out)
+	}
+	pass("A60", l.Tags["preset"], "2", time.Now().Add(time.Minute))
+	l, _ = r.at("next")
+	if l.Control == nil || l.Tags["gpu"] != "A60" || !strings.Contains(l.Advice, "restart the bench") { // two build-ups: two restarts each
+		t.Fatalf("%+v", l)
+	}
+	control := l.Tags["preset"]
+	pass("A60", control, "3", time.Now().Add(5*time.Minute))
+	if l, _ = r.at("next"); l.Control != nil || l.Tags["gpu"] != "A70" || l.Tags["preset"] != control { // the next card begins with it
+		t.Errorf("%+v", l)
+	}
+	_, out, _ = r.run("coverage", "--json")
+	if !strings.Contains(out, `"wanted":3,"done":9`) || !strings.Contains(out, `"control":{"sessions":3,`) {
+		t.Errorf("%s", out)
+	}
+	if _, out, _ = r.run("coverage"); !strings.Contains(out, "3 of 6 cells complete, 9 of 18 passes done") {
+		t.Errorf("%s", out)
+	}
+	if _, out, _ = r.run("plan"); !strings.Contains(out, "Control cells, to learn what a rebuild or a restart shifts") {
+		t.Errorf("%s", out)
+	}
+}

@@ -41,6 +41,7 @@ func (f campaignFlag) book(a *app) (*logbook.Book, error) {
 	if err != nil {
 		return nil, cli.UsageError(err)
 	}
+	b.Clock = time.Now
 	return b, nil
 }
 
@@ -96,7 +97,7 @@ func (f campaignFlag) order(a *app, asJSON bool, decide func(context.Context, *l
 			return cli.FailedError(fmt.Errorf("note the order: %w", err))
 		}
 		page.Orders = append(page.Orders, orders...)
-		page.Position, page.Coverage = b.Plan.Replay(page.Orders, page.Passes)
+		page.Position, page.Coverage = b.Plan.ReplayOn(page.Orders, page.Passes, page.Now)
 	}
 	return showPosition(a, b, page, before, asJSON)
 }

@@ -60,10 +60,11 @@ type coverageLine struct {
 	Cell int               `json:"cell"`
 	Tags map[string]string `json:"tags"`
 	campaign.State
-	Missing int        `json:"missing"`
-	Skipped bool       `json:"skipped,omitempty"`
-	Current bool       `json:"current,omitempty"`
-	Passes  []passMark `json:"passes"`
+	Missing int                   `json:"missing"`
+	Skipped bool                  `json:"skipped,omitempty"`
+	Current bool                  `json:"current,omitempty"`
+	Control *campaign.ControlCell `json:"control,omitempty"` // of a control cell
+	Passes  []passMark            `json:"passes"`
 }
 
 type passMark struct {
@@ -83,6 +84,9 @@ func (c *coverageCmd) lines(a *app, b *logbook.Book, page logbook.Page, cells []
 		s := page.Coverage.State(i)
 		l := coverageLine{Cell: i + 1, Tags: b.Plan.Cell(i), State: s, Missing: s.Missing(),
 			Skipped: page.Position.Skipped[i], Current: page.Position.Cell == i, Passes: []passMark{}}
+		if k, ok := page.Coverage.Control(i); ok {
+			l.Control = &k
+		}
 		for _, p := range page.Coverage.Passes(i) {
 			l.Passes = append(l.Passes, passMark{p.ID, p.Verdict})
 		}
@@ -250,6 +254,10 @@ func (c *coverageCmd) summary(a *app, b *logbook.Book, page logbook.Page, only m
 	s, cells, complete := page.Coverage.Sum(only)
 	safe.Fprintf(a.stdout, "\n%s: %d of %s complete, %d of %s done; %d bad, %d doubtful, %d unverified\n",
 		b.Campaign.Name, complete, record.Count(cells, "cell"), s.Done, record.Count(s.Wanted, "pass"), s.Bad, s.Doubtful, s.Unverified)
+	if b.Campaign.Control != nil {
+		done, enough := page.Coverage.Repeats()
+		safe.Fprintf(a.stdout, "control cells: measured again in %s, enough are %d\n", record.Count(done, "further session"), enough)
+	}
 	sayLeft(a, b, page)
 	beforeTheSwap(a, b, page)
 	if n := page.Others; n > 0 {
@@ -272,6 +280,10 @@ func beforeTheSwap(a *app, b *logbook.Book, page logbook.Page) {
 			continue
 		}
 		what := b.Plan.Cell(cell)[o.Factor]
+		if o.Passes == 0 && page.Position.Control {
+			safe.Fprintf(a.stdout, "before you take out %s: %s\n", what, a.carry(page.Coverage.Advice(cell, page.Position)))
+			continue
+		}
 		if o.Passes == 0 {
 			safe.Fprintf(a.stdout, "nothing is open with %s: %s can be taken out\n", strings.Join(o.With, " "), what)
 			continue

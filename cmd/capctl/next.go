@@ -42,16 +42,23 @@ func (c *nextCmd) Run(a *app) error {
 	if page.Position.Cell < 0 && len(page.Position.History) == 0 {
 		return cli.UsageError(errors.New("nothing was begun on bench "+a.config.Bench), "'capctl begin' starts the plan")
 	}
-	if !page.Position.Stay { // goes on by itself
+	_, control := page.Coverage.ControlNow(page.Position)
+	if !page.Position.Stay && !control { // goes on by itself
 		return showPosition(a, b, page, page.Position.Cell, c.JSON)
 	}
 	return c.order(a, c.JSON, goOn)
 }
 
-// goOn ends staying at a cell: it is left if it is complete.
+// goOn ends staying at a cell: it is left if it is complete. At the start of a session the
+// control cell comes first.
 func goOn(_ context.Context, b *logbook.Book, _ *store.Store, page logbook.Page) ([]campaign.Order, error) {
+	if cell, ok := page.Coverage.ControlNow(page.Position); ok {
+		return []campaign.Order{{Verb: campaign.Measure, Cell: b.Plan.Cell(cell), At: time.Now().UTC()}}, nil
+	}
 	to := page.Position.Cell
-	if to >= 0 && page.Coverage.State(to).Complete() {
+	// Where there are control cells, no longer staying is enough: going on by itself the
+	// position passes by them.
+	if to >= 0 && page.Coverage.State(to).Complete() && b.Campaign.Control == nil {
 		to = page.Coverage.Next(page.Position)
 	}
 	if to < 0 {
@@ -77,6 +84,8 @@ type positionLine struct {
 	Minutes  float64           `json:"left_minutes"`
 	Skipped  int               `json:"skipped_cells,omitempty"` // that are open
 	Out      int               `json:"skipped_passes,omitempty"`
+	// Control is there where the cell is measured as the control cell of a session.
+	Control *campaign.ControlCell `json:"control,omitempty"`
 }
 
 // showPosition prints where the campaign stands; from is the cell before, -1 for none.
@@ -92,6 +101,9 @@ func showPosition(a *app, b *logbook.Book, page logbook.Page, from int, asJSON b
 			l.Change = b.Plan.Moves(from, pos.Cell)
 		}
 	}
+	if k, ok := cover.Control(max(pos.Cell, 0)); ok && pos.Control {
+		l.Control = &k
+	}
 	l.Advice = cover.Advice(pos.Cell, pos)
 	if asJSON {
 		return jsonLine(a.stdout, l)
@@ -105,7 +117,11 @@ func showPosition(a *app, b *logbook.Book, page logbook.Page, from int, asJSON b
 	if len(l.Change) > 0 {
 		safe.Fprintf(a.stdout, "change: %s\n", strings.Join(l.Change, ", "))
 	}
-	safe.Fprintf(a.stdout, "%d of %s done, %d bad; %s\n", cover.State(pos.Cell).Done, record.Count(l.Wanted, "pass"), l.Bad, l.Advice)
+	if l.Control != nil {
+		safe.Fprintf(a.stdout, "control cell of this session: %s\n", l.Advice)
+	} else {
+		safe.Fprintf(a.stdout, "%d of %s done, %d bad; %s\n", cover.State(pos.Cell).Done, record.Count(l.Wanted, "pass"), l.Bad, l.Advice)
+	}
 	if next := cover.Next(pos); next >= 0 {
 		safe.Fprintf(a.stdout, "then: %s: %s\n", b.Plan.Where(next), strings.Join(b.Plan.Moves(pos.Cell, next), ", "))
 	}

@@ -176,9 +176,24 @@ func controls(c campaign.Controls) string {
 	if c.Builds < 2 {
 		return "All is measured with the same parts: intervals cover repeats within one session, until a cell was measured again after a restart or on another day."
 	}
-	return fmt.Sprintf("Comparing parts lies across rebuilds. To learn what a rebuild or a restart shifts, measure a control cell again after a restart in %d of the %d build-ups: %s, %s, %s more. "+
-		"Cells that are measured again on another day count as well. Without, intervals cover repeats within one session.",
-		c.Wanted, c.Builds, pairs(c.Cell), record.Count(c.Passes, "pass"), lasting(c.Minutes))
+	again := fmt.Sprintf("a restart in each of the %d build-ups", c.Builds)
+	switch {
+	case c.Wanted < c.Builds:
+		again = fmt.Sprintf("a restart in %d of the %d build-ups", c.Wanted, c.Builds)
+	case c.Wanted > c.Builds:
+		again = fmt.Sprintf("%d restarts in the %d build-ups", c.Wanted, c.Builds)
+	}
+	cost := fmt.Sprintf("%s, %s, %s more", pairs(c.Cell), record.Count(c.Passes, "pass"), lasting(c.Minutes))
+	switch {
+	case c.Stated && c.Wanted == 0:
+		return "No build-up has a cell with the levels under [control]: no control cell will be asked for."
+	case c.Stated:
+		return fmt.Sprintf("Control cells, to learn what a rebuild or a restart shifts: asked for at the start of each session and, before a part is taken out, again after %s: %s. "+
+			"Those at the start of a second day replace a restart.", again, cost)
+	}
+	return fmt.Sprintf("Comparing parts lies across rebuilds. To learn what a rebuild or a restart shifts, measure a control cell again after %s: %s. "+
+		"An empty table [control] in the campaign file has 'capctl next' ask for it. "+
+		"Cells that are measured again on another day count as well. Without, intervals cover repeats within one session.", again, cost)
 }
 
 // orders says how the order of the plan compares with others.

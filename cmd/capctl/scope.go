@@ -130,8 +130,9 @@ func (f analysisFlags) choose(a *app, filter filterFlags, o *analysis.Options, b
 			if passes, err = (filterFlags{}).named(a, r, nil); err != nil {
 				return err
 			}
-			o.History, _ = s.own(passes)
+			o.History, others = s.own(passes)
 		}
+		o.Elsewhere = others
 		return nil
 	})
 	return sel, err

@@ -23,6 +23,9 @@ type Book struct {
 	Campaign *campaign.Campaign
 	Plan     *campaign.Plan
 	Aliases  tag.Aliases
+	// Clock says what time it is, so that a session that begins is told from one that goes
+	// on; nil where only what is stored counts.
+	Clock func() time.Time
 }
 
 // Open reads a campaign file.
@@ -49,6 +52,7 @@ type Page struct {
 	Position campaign.Position
 	Coverage *campaign.Coverage
 	Others   int // passes of the store that do not belong to it
+	Now      campaign.Now
 }
 
 // Passes is a store, or a lab's database, as far as a campaign is read from it.
@@ -84,7 +88,11 @@ func (b *Book) Read(ctx context.Context, s *store.Store, bench string) (Page, er
 		return page, err
 	}
 	page.Others = all - len(page.Passes)
-	page.Position, page.Coverage = b.Plan.Replay(page.Orders, page.Passes)
+	page.Now = campaign.Now{Bench: bench}
+	if b.Clock != nil {
+		page.Now.At = b.Clock()
+	}
+	page.Position, page.Coverage = b.Plan.ReplayOn(page.Orders, page.Passes, page.Now)
 	return page, nil
 }
 

@@ -117,7 +117,8 @@ var clocks = []float64{1, 0.5, 0.2, 0.1, 0.05, 0.02, 0.01}
 
 // resolution returns the step in ms between neighbouring values that the log can hold: by
 // its decimals, or a coarser one that nearly all values lie on, those beside the commonest
-// too (a screen's multiples lie far apart). 0 where neither is known.
+// too (a screen's multiples lie far apart). Where nearly all lie on it to a thousandth, as
+// no limiter holds them, few beside the commonest do. 0 where neither is known.
 func resolution(x []float64, decimals int) float64 {
 	known := 0.0
 	if decimals >= 0 {
@@ -127,12 +128,15 @@ func resolution(x []float64, decimals int) float64 {
 		if step <= known {
 			break
 		}
-		on, count := 0, map[int]int{}
+		on, exact, count := 0, 0, map[int]int{}
 		for _, v := range x {
 			n := math.Round(v / step)
-			if math.Abs(v-n*step) <= 0.01*step {
+			if off := math.Abs(v - n*step); off <= 0.01*step {
 				on++
 				count[int(n)]++
+				if off <= 0.001*step {
+					exact++
+				}
 			}
 		}
 		if float64(on) < 0.98*float64(len(x)) {
@@ -144,7 +148,11 @@ func resolution(x []float64, decimals int) float64 {
 				common = n
 			}
 		}
-		if 20*max(count[common-1], count[common+1]) >= count[common] {
+		few := 20
+		if float64(exact) >= 0.98*float64(len(x)) {
+			few = 1000
+		}
+		if few*max(count[common-1], count[common+1]) >= count[common] {
 			return step
 		}
 	}
