@@ -115,6 +115,12 @@ func build(ctx context.Context, o Options, out outside) (_ *Agent, err error) {
 	if err := ag.owed.load(ctx, ag.store); err != nil {
 		return nil, cli.FailedError(err)
 	}
+	if err := ag.tags.load(ctx, ag.store); err != nil {
+		return nil, cli.FailedError(err)
+	}
+	if next, _ := ag.tags.coming(); len(next) > 0 {
+		ag.log.Warn().Interface("tags", next).Msg("tags that were given by hand before this start are still in force; 'capctl begin --by-hand' alone takes them back")
+	}
 	if ag.identity, err = os.Stat(ag.store.Path()); err != nil {
 		return nil, cli.FailedError(err)
 	}

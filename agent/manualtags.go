@@ -1,12 +1,15 @@
 package agent
 
 import (
+	"context"
+	"encoding/json"
 	"errors"
 	"maps"
 	"sync"
 	"time"
 
 	"capd.example/internal/text"
+	"capd.example/store"
 )
 
 // manualTags are the tags that the reviewer gives by hand for the coming passes. Its methods
@@ -15,12 +18,51 @@ type manualTags struct {
 	mu   sync.Mutex
 	hand said // until they are taken back
 	once said // for the next pass alone; an empty value hides one of hand
+
+	keeping sync.Mutex
 }
 
 // said are tags given by hand.
 type said struct {
 	tags map[string]string
 	at   time.Time
+}
+
+// tagsKey is where the store keeps the tags by hand, so that a crash or a restart loses none.
+const tagsKey = "agent.tags"
+
+// keptTags is their form there.
+type keptTags struct {
+	Hand   map[string]string `json:"hand,omitempty"`
+	HandAt time.Time         `json:"hand_at"`
+	Once   map[string]string `json:"once,omitempty"`
+	OnceAt time.Time         `json:"once_at"`
+}
+
+func (m *manualTags) load(ctx context.Context, s *store.Store) error {
+	value, there, err := s.Setting(ctx, tagsKey)
+	if err != nil || !there {
+		return err
+	}
+	var k keptTags
+	if json.Unmarshal([]byte(value), &k) == nil { // rubbish is none
+		m.mu.Lock()
+		defer m.mu.Unlock()
+		m.hand, m.once = said{k.Hand, k.HandAt}, said{k.Once, k.OnceAt}
+	}
+	return nil
+}
+
+func (m *manualTags) keep(ctx context.Context, s *store.Store) error {
+	m.keeping.Lock() // what is written last is what holds
+	defer m.keeping.Unlock()
+	m.mu.Lock()
+	value, err := json.Marshal(keptTags{m.hand.tags, m.hand.at, m.once.tags, m.once.at})
+	m.mu.Unlock()
+	if err != nil {
+		return err
+	}
+	return s.SetSetting(ctx, tagsKey, string(value))
 }
 
 // slack allows for a pass that the reviewer started just before saying what it is.
@@ -103,11 +145,14 @@ func (m *manualTags) at(started time.Time) map[string]string {
 	return over(hand, once)
 }
 
-// given notes that a pass that started then has got its tags: those for one pass go.
-func (m *manualTags) given(started time.Time) {
+// given notes that a pass that started then has got its tags: those for one pass go. It
+// reports whether there were any.
+func (m *manualTags) given(started time.Time) bool {
 	m.mu.Lock()
 	defer m.mu.Unlock()
-	if m.once.meets(started) {
-		m.once = said{}
+	if len(m.once.tags) == 0 || !m.once.meets(started) {
+		return false
 	}
+	m.once = said{}
+	return true
 }

@@ -2,8 +2,12 @@ package agent
 
 import (
 	"maps"
+	"path/filepath"
 	"testing"
 	"time"
+
+	"capd.example/record"
+	"capd.example/store"
 )
 
 // begun are the tags by hand and what a person types.
@@ -71,4 +75,32 @@ func TestTagsForOnePassLeaveTheOthers(t *testing.T) {
 	if err := new(manualTags).set(map[string]string{"": "x"}, false); err == nil {
 		t.Error("a tag without a name is taken")
 	}
+}
+
+// A crash or a restart loses no tags by hand, and gives none for one pass a second time.
+func TestTagsByHandOutliveTheAgent(t *testing.T) {
+	s, err := store.Open(t.Context(), filepath.Join(t.TempDir(), "passes.db"), store.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer s.Close()
+	ag := &Agent{store: s}
+	serves := &service{agent: ag}
+	for _, once := range []bool{false, true} {
+		if err := serves.Begin(t.Context(), map[string]string{map[bool]string{false: "gpu", true: "note"}[once]: "A70"}, once); err != nil {
+			t.Fatal(err)
+		}
+	}
+	again := func() begun {
+		m := &manualTags{}
+		if err := m.load(t.Context(), s); err != nil {
+			t.Fatal(err)
+		}
+		return begun{m, t}
+	}
+	now := time.Now()
+	again().pass(now, "gpu", "A70", "note", "A70")
+	again().pass(now.Add(-time.Hour)) // late, as before
+	serves.judged(record.Pass{StartedAt: now})
+	again().pass(now, "gpu", "A70")
 }

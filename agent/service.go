@@ -4,6 +4,7 @@ import (
 	"context"
 	"encoding/json"
 	"errors"
+	"fmt"
 	"os"
 	"sync"
 	"time"
@@ -116,8 +117,14 @@ func (s *service) standing(ctx context.Context) (last *record.Pass, bad int64, e
 }
 
 // Begin implements control.Agent.
-func (s *service) Begin(_ context.Context, tags map[string]string, once bool) error {
-	return s.agent.tags.set(tags, once)
+func (s *service) Begin(ctx context.Context, tags map[string]string, once bool) error {
+	if err := s.agent.tags.set(tags, once); err != nil {
+		return err
+	}
+	if err := s.agent.tags.keep(ctx, s.agent.store); err != nil {
+		return fmt.Errorf("the tags are in force, but a restart of the agent would lose them: %w", err)
+	}
+	return nil
 }
 
 // Pause implements control.Agent.
@@ -156,7 +163,11 @@ func (s *service) judged(p record.Pass) {
 	defer s.mu.Unlock()
 	s.judges.add(p)
 	s.last = &p
-	s.agent.tags.given(p.StartedAt)
+	if s.agent.tags.given(p.StartedAt) {
+		if err := s.agent.tags.keep(context.Background(), s.agent.store); err != nil {
+			s.agent.log.Warn().Err(err).Msg("that the tags for one pass were given could not be kept: after a restart the next pass would get them too")
+		}
+	}
 }
 
 // Overhead implements control.Agent.
