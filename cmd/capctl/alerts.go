@@ -16,6 +16,7 @@ import (
 
 	"capd.example/control"
 	"capd.example/internal/cli"
+	"capd.example/internal/output"
 	"capd.example/notify"
 	"capd.example/record"
 	"capd.example/store"
@@ -127,7 +128,7 @@ func channelState(row store.Alert) toldChannel {
 func (c *alertsCmd) print(a *app, list []*told) error {
 	if c.JSON {
 		for _, t := range list {
-			if err := jsonLine(a.stdout, t); err != nil {
+			if err := output.JSON(a.stdout, t); err != nil {
 				return cli.FailedError(err)
 			}
 		}
@@ -158,7 +159,7 @@ func (c *alertsCmd) print(a *app, list []*told) error {
 		rows = append(rows, table.Row{t.ID[:min(12, len(t.ID))], t.At.Local().Format("01-02 15:04:05"),
 			notify.Line(notify.Alert{Kind: t.Kind, Text: t.Text, Advice: a.carry(t.Advice)}), strings.Join(states, ", "), seen})
 	}
-	printTable(a.stdout, table.Row{"id", "at", "alert", "channels", "acknowledged"}, rows)
+	output.Table(a.stdout, table.Row{"id", "at", "alert", "channels", "acknowledged"}, rows)
 	return nil
 }
 

@@ -11,6 +11,7 @@ import (
 	safe "capd.example/internal/text"
 
 	"capd.example/internal/cli"
+	"capd.example/internal/output"
 	"capd.example/record"
 	"capd.example/store"
 )
@@ -89,7 +90,7 @@ func (c *verifyCmd) Run(a *app) error {
 		r.Problems = append(r.Problems, store.Problem{What: refused.Error()})
 	}
 	if c.JSON {
-		err = jsonLine(a.stdout, r)
+		err = output.JSON(a.stdout, r)
 	} else {
 		err = printReport(a, r, c.Salvage)
 	}

@@ -2,14 +2,11 @@ package main
 
 import (
 	"fmt"
-	"strings"
-	"unicode"
-
-	safe "capd.example/internal/text"
 
 	"github.com/jedib0t/go-pretty/v6/table"
 
 	"capd.example/internal/cli"
+	"capd.example/internal/output"
 	"capd.example/report"
 )
 
@@ -40,7 +37,7 @@ func (o outputFlags) head(a *app, text string) {
 		return
 	}
 	if o.Markdown {
-		fmt.Fprintf(a.stdout, "%s\n\n", safeMarkdown(text))
+		fmt.Fprintf(a.stdout, "%s\n\n", output.SafeMarkdown(text))
 		return
 	}
 	fmt.Fprintln(a.stdout, printable(text))
@@ -51,7 +48,7 @@ func (o outputFlags) head(a *app, text string) {
 func emit[T any](a *app, o outputFlags, items []T, headings table.Row, row func(T) table.Row, data func() report.Table) error {
 	if o.JSON {
 		for _, x := range items {
-			if err := jsonLine(a.stdout, x); err != nil {
+			if err := output.JSON(a.stdout, x); err != nil {
 				return cli.FailedError(err)
 			}
 		}
@@ -72,42 +69,10 @@ func emit[T any](a *app, o outputFlags, items []T, headings table.Row, row func(
 		rows = append(rows, row(x))
 	}
 	if o.Markdown {
-		fmt.Fprintf(a.stdout, "| %s |\n|%s\n", strings.Join(texts(headings, safeMarkdown), " | "), strings.Repeat(" --- |", len(headings)))
-		for _, r := range rows {
-			fmt.Fprintf(a.stdout, "| %s |\n", strings.Join(texts(r, safeMarkdown), " | "))
-		}
-		return nil
-	}
-	for _, r := range rows {
-		for i, v := range r {
-			r[i] = withoutControls(fmt.Sprint(v))
-		}
+		return printed(output.Markdown(a.stdout, headings, rows))
 	}
 	if len(rows) > 0 {
-		printTable(a.stdout, headings, rows)
+		return printed(output.Table(a.stdout, headings, rows))
 	}
 	return nil
-}
-
-// withoutControls takes out what could make a terminal do something.
-func withoutControls(s string) string {
-	return strings.Map(func(r rune) rune {
-		if unicode.IsControl(r) {
-			return ' '
-		}
-		return r
-	}, s)
-}
-
-func texts(row table.Row, safe func(string) string) []string {
-	out := make([]string, len(row))
-	for i, v := range row {
-		out[i] = safe(fmt.Sprint(v))
-	}
-	return out
-}
-
-// safeMarkdown keeps a text from ending its cell or becoming markup.
-func safeMarkdown(s string) string {
-	return strings.NewReplacer("\\", "\\\\", "|", "\\|", "<", "&lt;", ">", "&gt;", "&", "&amp;", "`", "\\`", "*", "\\*", "_", "\\_", "[", "\\[").Replace(safe.Plain(s))
 }

@@ -12,6 +12,7 @@ import (
 	"capd.example/campaign"
 	"capd.example/internal/cli"
 	"capd.example/internal/logbook"
+	"capd.example/internal/output"
 	"capd.example/record"
 	"capd.example/tag"
 )
@@ -90,12 +91,12 @@ func (c *coverageCmd) lines(a *app, b *logbook.Book, page logbook.Page, cells []
 		for _, p := range page.Coverage.Passes(i) {
 			l.Passes = append(l.Passes, passMark{p.ID, p.Verdict})
 		}
-		if err := jsonLine(a.stdout, l); err != nil {
+		if err := output.JSON(a.stdout, l); err != nil {
 			return cli.FailedError(err)
 		}
 	}
 	for _, u := range page.Coverage.Unplaced {
-		if err := jsonLine(a.stdout, strayLine{u.Pass.ID, u.Pass.Log, whyStray(b, u)}); err != nil {
+		if err := output.JSON(a.stdout, strayLine{u.Pass.ID, u.Pass.Log, whyStray(b, u)}); err != nil {
 			return cli.FailedError(err)
 		}
 	}
@@ -163,7 +164,7 @@ func matrix(a *app, b *logbook.Book, page logbook.Page, cells []int, rows, colum
 		}
 		out = append(out, row)
 	}
-	printTable(a.stdout, head, out)
+	output.Table(a.stdout, head, out)
 }
 
 func under(values map[string]string, factors []string) string {
@@ -247,7 +248,7 @@ func (c *coverageCmd) open(a *app, b *logbook.Book, page logbook.Page, cells []i
 		}
 		rows = append(rows, table.Row{i + 1, b.Plan.Name(i), fmt.Sprintf("%d/%d", s.Done, s.Wanted), note})
 	}
-	printTable(a.stdout, table.Row{"cell", "name", "done", "to be repeated"}, rows)
+	output.Table(a.stdout, table.Row{"cell", "name", "done", "to be repeated"}, rows)
 }
 
 func (c *coverageCmd) summary(a *app, b *logbook.Book, page logbook.Page, only map[string]string) {

@@ -17,6 +17,7 @@ import (
 
 	"capd.example/disturbance"
 	"capd.example/internal/cli"
+	"capd.example/internal/output"
 	"capd.example/record"
 )
 
@@ -122,7 +123,7 @@ func (c *disturbanceCmd) print(a *app, lines []disturbance.Result) error {
 	if c.JSON {
 		return nil
 	}
-	printTable(a.stdout, table.Row{"threads", "figure", "without agent", "typical round with agent, 95 % interval", "equivalent", "mean of the rounds, 95 % interval", "equivalent"}, rows)
+	output.Table(a.stdout, table.Row{"threads", "figure", "without agent", "typical round with agent, 95 % interval", "equivalent", "mean of the rounds, 95 % interval", "equivalent"}, rows)
 	_, err := safe.Fprintf(a.stdout, `%d rounds of two blocks of %s with the agent at work and two with it held still, frames running and %s throughout.
 Typical round: Hodges-Lehmann with the signed-rank test, which a shared machine's hold-ups do not drown; what the agent does in few
 rounds only shows in the mean alone. Equivalence by two one-sided tests at 5 %% (Schuirmann 1987), with the least margin provable

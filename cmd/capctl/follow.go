@@ -9,6 +9,7 @@ import (
 
 	"capd.example/control"
 	"capd.example/internal/cli"
+	"capd.example/internal/output"
 	"capd.example/notify"
 	"capd.example/record"
 )
@@ -62,7 +63,7 @@ func (c *followCmd) Run(a *app) error {
 
 func (c *followCmd) print(a *app, e control.Event) error {
 	if c.JSON {
-		return jsonLine(a.stdout, e)
+		return output.JSON(a.stdout, e)
 	}
 	text := e.Text
 	switch {

@@ -67,3 +67,6 @@ func (a *app) carry(text string) string { return a.given.Carry(text) }
 func (a *app) say(format string, args ...any) {
 	fmt.Fprintf(a.stderr, "capctl: %s\n", a.carry(safe.Sprintf(format, args...)))
 }
+
+// nothing says what a command did not find, and what to do, in place of an empty table.
+func nothing(a *app, what, do string) { a.say("%s: %s", what, do) }

@@ -9,6 +9,7 @@ import (
 	safe "capd.example/internal/text"
 
 	"capd.example/internal/cli"
+	"capd.example/internal/output"
 	"capd.example/record"
 	"capd.example/store/export"
 )
@@ -47,7 +48,7 @@ func (c *importCmd) Run(a *app) error {
 			return cli.FailedError(err)
 		}
 		if c.JSON {
-			err = jsonLine(a.stdout, struct {
+			err = output.JSON(a.stdout, struct {
 				Folder string `json:"folder"`
 				export.Taken
 			}{dir, taken})

@@ -14,6 +14,7 @@ import (
 	"github.com/jedib0t/go-pretty/v6/table"
 
 	"capd.example/internal/cli"
+	"capd.example/internal/output"
 	"capd.example/record"
 	"capd.example/store/lab"
 )
@@ -100,7 +101,7 @@ func (c *labStatusCmd) Run(a *app, parent *labCmd) error {
 	}
 	if c.JSON {
 		for _, b := range list {
-			if err := jsonLine(a.stdout, b); err != nil {
+			if err := output.JSON(a.stdout, b); err != nil {
 				return cli.FailedError(err)
 			}
 		}
@@ -114,7 +115,7 @@ func (c *labStatusCmd) Run(a *app, parent *labCmd) error {
 	for _, b := range list {
 		rows = append(rows, table.Row{printable(b.Name), b.Passes, b.Bad, b.SeenAt.Format(time.RFC3339), b.Backlog, fmt.Sprintf("%.1f s", b.Skew)})
 	}
-	printTable(a.stdout, table.Row{"bench", "passes", "bad", "last seen", "backlog", "clock off by"}, rows)
+	output.Table(a.stdout, table.Row{"bench", "passes", "bad", "last seen", "backlog", "clock off by"}, rows)
 	return nil
 }
 
@@ -163,7 +164,7 @@ func (c *labPassesCmd) Run(a *app, parent *labCmd) error {
 		return labError(err)
 	}
 	for _, p := range list {
-		if err := jsonLine(a.stdout, p); err != nil {
+		if err := output.JSON(a.stdout, p); err != nil {
 			return cli.FailedError(err)
 		}
 	}

@@ -9,6 +9,7 @@ import (
 
 	"capd.example/framelog"
 	"capd.example/internal/cli"
+	"capd.example/internal/output"
 	"capd.example/record"
 	"github.com/jedib0t/go-pretty/v6/table"
 )
@@ -76,7 +77,7 @@ func writeExplanation(out io.Writer, e framelog.Explanation, read bool) error {
 	for _, c := range e.Columns {
 		rows = append(rows, table.Row{c.Position, printable(c.Name), c.Looks, c.Used})
 	}
-	printTable(out, table.Row{"column", "heading", "looks like", "used for"}, rows)
+	output.Table(out, table.Row{"column", "heading", "looks like", "used for"}, rows)
 	rows = nil
 	for _, r := range e.Rows {
 		ms := fmt.Sprintf("%.9g", r.MS)
@@ -88,7 +89,7 @@ func writeExplanation(out io.Writer, e framelog.Explanation, read bool) error {
 	if _, err := fmt.Fprintln(out); err != nil {
 		return err
 	}
-	printTable(out, table.Row{"line", "frame time, ms", "cells"}, rows)
+	output.Table(out, table.Row{"line", "frame time, ms", "cells"}, rows)
 	return nil
 }
 

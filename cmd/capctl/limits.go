@@ -13,6 +13,7 @@ import (
 
 	"capd.example/analysis"
 	"capd.example/internal/cli"
+	"capd.example/internal/output"
 	"capd.example/record"
 	"capd.example/report"
 	"capd.example/store"
@@ -54,7 +55,7 @@ func printModels(a *app, form outputFlags, models []*analysis.Model) error {
 	for _, m := range models {
 		if !form.JSON {
 			safe.Fprintln(a.stderr, "capctl: "+modelLine(m))
-		} else if err := jsonLine(a.stdout, map[string]any{"model": m}); err != nil {
+		} else if err := output.JSON(a.stdout, map[string]any{"model": m}); err != nil {
 			return cli.FailedError(err)
 		}
 	}

@@ -12,13 +12,13 @@ import (
 	safe "capd.example/internal/text"
 
 	"github.com/jedib0t/go-pretty/v6/table"
-	"golang.org/x/term"
 
 	"capd.example/config"
 	"capd.example/framelog"
 	"capd.example/framelog/parquetlog"
 	"capd.example/internal/cli"
 	"capd.example/internal/logbatch"
+	"capd.example/internal/output"
 	"capd.example/record"
 )
 
@@ -56,7 +56,7 @@ func (c *measureCmd) Run(a *app) error {
 		show = &measuredLines{enc: json.NewEncoder(safe.Escaped(a.stdout))}
 	}
 	failed, missing, nameless := 0, 0, 0
-	bar := progress{out: a.stderr, total: len(files), on: isTerminal(a.stderr) && len(files) > 1}
+	bar := progress{out: a.stderr, total: len(files), on: cli.IsTerminal(a.stderr) && len(files) > 1}
 	err = logbatch.Measure(a.ctx, files, opt, more, func(i int, m logbatch.Log) error {
 		if m.Err != nil {
 			failed++
@@ -170,7 +170,7 @@ func (p *measuredTable) end() error {
 	if p.read == 0 {
 		return nil // why is said; there is no figure to define
 	}
-	printTable(p.out, table.Row{"log", "frames", "s", "avg FPS", "1% low", "0.1% low", "1% low by time", "p99 FPS", "median ms", "longest ms", "hitches"}, p.rows)
+	output.Table(p.out, table.Row{"log", "frames", "s", "avg FPS", "1% low", "0.1% low", "1% low by time", "p99 FPS", "median ms", "longest ms", "hitches"}, p.rows)
 	_, err := fmt.Fprintln(p.out, "\navg FPS = frames / sum of frame times; 1% low and 0.1% low = rate over the slowest ceil(0.01 n) and\nceil(0.001 n) frames; by time = rate at the frame where the slowest have filled 1 % of the time;\np99 FPS = 1000 / 99th percentile of the frame times (Hyndman-Fan type 7).")
 	if err == nil {
 		err = printMore(p.out, p.all)
@@ -195,9 +195,4 @@ func (p *progress) clear() {
 	if p.on {
 		fmt.Fprintf(p.out, "\r%s\r", strings.Repeat(" ", 40))
 	}
-}
-
-func isTerminal(w io.Writer) bool {
-	f, ok := w.(*os.File)
-	return ok && term.IsTerminal(int(f.Fd()))
 }

@@ -7,6 +7,7 @@ import (
 
 	"capd.example/internal/cli"
 	"capd.example/internal/logbatch"
+	"capd.example/internal/output"
 	"capd.example/metrics"
 	"github.com/jedib0t/go-pretty/v6/table"
 )
@@ -72,7 +73,7 @@ func printMore(w io.Writer, all []logbatch.Log) error {
 			if _, err := fmt.Fprintf(w, "\n%s\n", s.title); err != nil {
 				return err
 			}
-			printTable(w, s.headings, rows)
+			output.Table(w, s.headings, rows)
 		}
 	}
 	return nil

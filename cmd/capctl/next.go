@@ -15,6 +15,7 @@ import (
 	"capd.example/campaign"
 	"capd.example/internal/cli"
 	"capd.example/internal/logbook"
+	"capd.example/internal/output"
 	"capd.example/record"
 	"capd.example/store"
 )
@@ -106,7 +107,7 @@ func showPosition(a *app, b *logbook.Book, page logbook.Page, from int, asJSON b
 	}
 	l.Advice = cover.Advice(pos.Cell, pos)
 	if asJSON {
-		return jsonLine(a.stdout, l)
+		return output.JSON(a.stdout, l)
 	}
 	l.Advice = a.carry(l.Advice)
 	if pos.Cell < 0 {
@@ -165,7 +166,7 @@ func (c *nextCmd) list(a *app) error {
 		s := page.Coverage.State(i)
 		change := strings.Join(b.Plan.Moves(from, i), ", ")
 		if c.JSON {
-			if err := jsonLine(a.stdout, map[string]any{"cell": i + 1, "tags": b.Plan.Cell(i), "missing": s.Missing(), "change": b.Plan.Moves(from, i)}); err != nil {
+			if err := output.JSON(a.stdout, map[string]any{"cell": i + 1, "tags": b.Plan.Cell(i), "missing": s.Missing(), "change": b.Plan.Moves(from, i)}); err != nil {
 				return cli.FailedError(err)
 			}
 		}
@@ -177,7 +178,7 @@ func (c *nextCmd) list(a *app) error {
 	case len(rows) == 0:
 		nothing(a, "no cell is left to record", "'capctl coverage' shows what was done and left out")
 	default:
-		printTable(a.stdout, table.Row{"cell", "change", "passes missing"}, rows)
+		output.Table(a.stdout, table.Row{"cell", "change", "passes missing"}, rows)
 	}
 	return nil
 }
@@ -243,7 +244,7 @@ func (c *nextCmd) byPrecision(a *app) error {
 		l := needLine{Cell: n.Cell + 1, Tags: b.Plan.Cell(n.Cell), Have: n.Have, Needed: n.Passes, SD: optional(n.SD), DF: n.DF, From: n.From,
 			Open: n.Open, Width: optional(n.Width), Then: optional(n.Then), Minutes: b.Plan.Cost(page.Position.Cell, n.Cell)}
 		if c.JSON {
-			if err := jsonLine(a.stdout, l); err != nil {
+			if err := output.JSON(a.stdout, l); err != nil {
 				return cli.FailedError(err)
 			}
 			continue
@@ -251,7 +252,7 @@ func (c *nextCmd) byPrecision(a *app) error {
 		rows = append(rows, table.Row{l.Cell, b.Plan.Name(n.Cell), n.Have, orNothing(n.Passes), share(n.SD), share(n.Width), share(n.Then), n.Open, minutes(l.Minutes), n.From})
 	}
 	if !c.JSON {
-		printTable(a.stdout, table.Row{"cell", "name", "have", "needed", "repeats to", "margin +-", "then +-", "undecided", "change min", "repeatability of"}, rows)
+		output.Table(a.stdout, table.Row{"cell", "name", "have", "needed", "repeats to", "margin +-", "then +-", "undecided", "change min", "repeatability of"}, rows)
 		safe.Fprintf(a.stdout, "needed: to find %g %% with %g %% power at the 5 %% level\n", c.Difference, c.Power)
 	}
 	return nil

@@ -9,6 +9,7 @@ import (
 
 	"capd.example/analysis"
 	"capd.example/internal/cli"
+	"capd.example/internal/output"
 	"capd.example/record"
 	"capd.example/report"
 )
@@ -38,7 +39,7 @@ func (c *oddCmd) Run(a *app) error {
 		return err
 	}
 	if c.JSON {
-		if err := jsonLine(a.stdout, map[string]any{"fit": r.Misfit, "properties": r.Properties}); err != nil {
+		if err := output.JSON(a.stdout, map[string]any{"fit": r.Misfit, "properties": r.Properties}); err != nil {
 			return cli.FailedError(err)
 		}
 	}

@@ -10,6 +10,7 @@ import (
 
 	"capd.example/control"
 	"capd.example/internal/cli"
+	"capd.example/internal/output"
 )
 
 // overheadCmd is `capctl overhead`.
@@ -33,7 +34,7 @@ func (c *overheadCmd) Run(a *app) error {
 			}
 		}
 		if c.JSON {
-			return jsonLine(a.stdout, o)
+			return output.JSON(a.stdout, o)
 		}
 		showOverhead(a, o)
 		return nil

@@ -11,13 +11,13 @@ import (
 	"strconv"
 	"strings"
 	"time"
-	"unicode/utf8"
 
 	safe "capd.example/internal/text"
 
 	"github.com/jedib0t/go-pretty/v6/table"
 
 	"capd.example/internal/cli"
+	"capd.example/internal/output"
 	"capd.example/record"
 	"capd.example/store"
 )
@@ -44,7 +44,7 @@ func (c *passesCmd) Run(a *app) error {
 			return err
 		}
 		for _, p := range passes {
-			if err := jsonLine(a.stdout, sessionPass{p, session[p.ID]}); err != nil {
+			if err := output.JSON(a.stdout, sessionPass{p, session[p.ID]}); err != nil {
 				return cli.FailedError(err)
 			}
 		}
@@ -59,7 +59,7 @@ func (c *passesCmd) Run(a *app) error {
 		rows = append(rows, table.Row{p.ID, p.StartedAt.Local().Format(time.DateTime), nameOf(p), p.Tags.Value(record.TagPass),
 			fps(p.Metrics.AvgFPS), fps(p.Metrics.Low1FPS), fmt.Sprintf("%.1f", p.Metrics.DurationS), p.Verdict, worst(p, a.config.Checks.Required)})
 	}
-	printTable(a.stdout, table.Row{"id", "started", "cell", "pass", "avg FPS", "1% low", "s", "verdict", "why"}, rows)
+	output.Table(a.stdout, table.Row{"id", "started", "cell", "pass", "avg FPS", "1% low", "s", "verdict", "why"}, rows)
 	return nil
 }
 
@@ -120,18 +120,6 @@ func worst(p record.Pass, required []string) string {
 		return "a required check is missing: " + strings.Join(required, ", ")
 	}
 	return ""
-}
-
-// shortened cuts text for a table at a word.
-func shortened(text string, limit int) string {
-	if utf8.RuneCountInString(text) <= limit {
-		return text
-	}
-	cut := string([]rune(text)[:limit])
-	if i := strings.LastIndexByte(cut, ' '); i > 0 {
-		cut = cut[:i]
-	}
-	return cut + " ..."
 }
 
 // showCmd is `capctl show`.
@@ -226,9 +214,9 @@ func (c *showCmd) Run(a *app) error {
 		}
 		switch {
 		case c.JSON && c.Telemetry:
-			return jsonLine(a.stdout, shownPass{line, t})
+			return output.JSON(a.stdout, shownPass{line, t})
 		case c.JSON:
-			return jsonLine(a.stdout, line)
+			return output.JSON(a.stdout, line)
 		}
 		showPass(a, line)
 		if c.Telemetry {
@@ -259,7 +247,7 @@ func (c *showCmd) history(a *app, r reader, p record.Pass) error {
 	var rows []table.Row
 	for _, j := range list {
 		if c.JSON {
-			if err := jsonLine(a.stdout, j); err != nil {
+			if err := output.JSON(a.stdout, j); err != nil {
 				return cli.FailedError(err)
 			}
 			continue
@@ -276,7 +264,7 @@ func (c *showCmd) history(a *app, r reader, p record.Pass) error {
 		rows = append(rows, table.Row{at.Local().Format(time.DateTime), j.Kind, j.Verdict, j.Who, why})
 	}
 	if len(rows) > 0 {
-		printTable(a.stdout, table.Row{"when", "what", "verdict", "who", "why"}, rows)
+		output.Table(a.stdout, table.Row{"when", "what", "verdict", "who", "why"}, rows)
 	} else if len(list) == 0 {
 		safe.Fprintf(a.stderr, "capctl: pass %s was not judged yet; the agent does that\n", p.ID)
 	}

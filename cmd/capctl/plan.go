@@ -13,6 +13,7 @@ import (
 
 	"capd.example/campaign"
 	"capd.example/internal/cli"
+	"capd.example/internal/output"
 	"capd.example/record"
 )
 
@@ -65,7 +66,7 @@ func (c *planCmd) Run(a *app) error {
 	}
 	if c.JSON {
 		for _, l := range lines {
-			if err := jsonLine(a.stdout, l); err != nil {
+			if err := output.JSON(a.stdout, l); err != nil {
 				return cli.FailedError(err)
 			}
 		}
@@ -115,7 +116,7 @@ func (c *planCmd) cells(a *app, p *campaign.Plan) error {
 	for i := range p.Len() {
 		cell := p.Cell(i)
 		if c.JSON {
-			if err := jsonLine(a.stdout, map[string]any{"cell": i + 1, "tags": cell}); err != nil {
+			if err := output.JSON(a.stdout, map[string]any{"cell": i + 1, "tags": cell}); err != nil {
 				return cli.FailedError(err)
 			}
 			continue
@@ -127,7 +128,7 @@ func (c *planCmd) cells(a *app, p *campaign.Plan) error {
 		rows = append(rows, row)
 	}
 	if !c.JSON {
-		printTable(a.stdout, head, rows)
+		output.Table(a.stdout, head, rows)
 	}
 	return nil
 }
@@ -145,7 +146,7 @@ func showPlan(a *app, c *campaign.Campaign, l plannedLine) {
 		rows = append(rows, table.Row{"change of " + ch.Factor, ch.Times, minutes(ch.Each), clock(ch.Sum)})
 	}
 	rows = append(rows, table.Row{"in all", "", "", clock(e.Total)})
-	printTable(a.stdout, table.Row{"what", "times", "minutes each", "h:min"}, rows)
+	output.Table(a.stdout, table.Row{"what", "times", "minutes each", "h:min"}, rows)
 	if e.Days < 1 {
 		safe.Fprintf(a.stdout, "\n%s in all; the passes alone take %s\n", lasting(e.Total), lasting(e.PassTime))
 	} else {
@@ -219,7 +220,7 @@ func comparePlans(a *app, lines []plannedLine) {
 		rows = append(rows, table.Row{l.Plan, l.Cells, l.Passes, clock(l.PassTime), clock(l.ChangeTime), clock(l.Total),
 			fmt.Sprintf("%.1f", l.Days), signedClock(l.Total - base)})
 	}
-	printTable(a.stdout, table.Row{"plan", "cells", "passes", "passes h", "changes h", "in all h", fmt.Sprintf("days of %g h", lines[0].Hours), "difference h"}, rows)
+	output.Table(a.stdout, table.Row{"plan", "cells", "passes", "passes h", "changes h", "in all h", fmt.Sprintf("days of %g h", lines[0].Hours), "difference h"}, rows)
 }
 
 func listed(names []string) string {

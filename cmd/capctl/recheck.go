@@ -17,6 +17,7 @@ import (
 	"capd.example/internal/cli"
 	"capd.example/internal/judging"
 	"capd.example/internal/logbook"
+	"capd.example/internal/output"
 	"capd.example/pipeline"
 	"capd.example/plugins/bundled"
 	"capd.example/record"
@@ -107,7 +108,7 @@ func (c *recheckCmd) Run(a *app) error {
 
 // each looks at every pass again, in order of time.
 func (c *recheckCmd) each(a *app, x *examiner, passes []record.Pass) (out []rechecked, err error) {
-	bar := progress{out: a.stderr, total: len(passes), on: isTerminal(a.stderr) && len(passes) > 1}
+	bar := progress{out: a.stderr, total: len(passes), on: cli.IsTerminal(a.stderr) && len(passes) > 1}
 	defer bar.clear()
 	for i, p := range passes {
 		bar.at(i + 1)
@@ -198,7 +199,7 @@ func (c *recheckCmd) report(a *app, list []rechecked) error {
 			other++
 		}
 		if c.JSON {
-			if err := jsonLine(a.stdout, r); err != nil {
+			if err := output.JSON(a.stdout, r); err != nil {
 				return cli.FailedError(err)
 			}
 		} else if r.differs() {
@@ -206,7 +207,7 @@ func (c *recheckCmd) report(a *app, list []rechecked) error {
 		}
 	}
 	if len(rows) > 0 {
-		printTable(a.stdout, table.Row{"id", "cell", "pass", "was", "now", "why"}, rows)
+		output.Table(a.stdout, table.Row{"id", "cell", "pass", "was", "now", "why"}, rows)
 	}
 	done := "would get"
 	if c.Apply {

@@ -45,7 +45,7 @@ func newExaminer(a *app, s *store.Store, corrected bool) (*examiner, error) {
 	if err != nil {
 		return nil, cli.FailedError(fmt.Errorf("find this program: %w", err))
 	}
-	log := zerolog.New(cli.Console{Out: a.stderr, Colour: isTerminal(a.stderr)}).Level(zerolog.WarnLevel)
+	log := zerolog.New(cli.Console{Out: a.stderr, Colour: cli.IsTerminal(a.stderr)}).Level(zerolog.WarnLevel)
 	h, err := host.New(judging.Validators(a.config.Checks, []string{self, validatorRole}, log))
 	if err != nil {
 		return nil, cli.FailedError(fmt.Errorf("prepare the validators: %w", err))

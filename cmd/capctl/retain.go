@@ -10,6 +10,7 @@ import (
 	"github.com/jedib0t/go-pretty/v6/table"
 
 	"capd.example/internal/cli"
+	"capd.example/internal/output"
 	"capd.example/record"
 	"capd.example/store"
 )
@@ -101,14 +102,14 @@ func (c *retainCmd) print(a *app, done store.Retained) error {
 	for _, d := range done.Passes {
 		logs, samples = logs+d.LogBytes, samples+d.Telemetry
 		if c.JSON {
-			if err := jsonLine(a.stdout, d); err != nil {
+			if err := output.JSON(a.stdout, d); err != nil {
 				return cli.FailedError(err)
 			}
 		}
 		rows = append(rows, table.Row{d.Pass, d.At.Local().Format(time.DateTime), d.LogBytes, d.Telemetry, printable(d.Log)})
 	}
 	if !c.JSON && len(rows) > 0 {
-		printTable(a.stdout, table.Row{"id", "started", "log, bytes", "samples, bytes", "log"}, rows)
+		output.Table(a.stdout, table.Row{"id", "started", "log, bytes", "samples, bytes", "log"}, rows)
 	}
 	verb := "would lose"
 	if c.Drop {

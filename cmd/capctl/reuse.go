@@ -14,6 +14,7 @@ import (
 
 	"capd.example/analysis"
 	"capd.example/internal/cli"
+	"capd.example/internal/output"
 	"capd.example/record"
 	"capd.example/report"
 )
@@ -48,7 +49,7 @@ func (c *reuseCmd) Run(a *app) error {
 	o := c.options(a)
 	gate := analysis.Comparable(old, fresh, systems, c.Accept, o)
 	if c.JSON {
-		if err := jsonLine(a.stdout, gate); err != nil {
+		if err := output.JSON(a.stdout, gate); err != nil {
 			return cli.FailedError(err)
 		}
 	} else if n := len(gate.Differences); c.CSV && !gate.Refused && n > 0 { // one table alone in a file for a spreadsheet

@@ -13,6 +13,7 @@ import (
 	"capd.example/campaign"
 	"capd.example/internal/cli"
 	"capd.example/internal/logbook"
+	"capd.example/internal/output"
 	"capd.example/record"
 	"capd.example/store"
 )
@@ -422,7 +423,7 @@ func (sel selection) emit(a *app, form outputFlags, cells []analysis.Cell) error
 	if !form.JSON || len(sel.lines(len(cells))) == 0 {
 		return nil
 	}
-	if err := jsonLine(a.stdout, map[string]any{"selection": sel}); err != nil {
+	if err := output.JSON(a.stdout, map[string]any{"selection": sel}); err != nil {
 		return cli.FailedError(err)
 	}
 	return nil

@@ -11,6 +11,7 @@ import (
 
 	"capd.example/internal/cli"
 	"capd.example/internal/logbook"
+	"capd.example/internal/output"
 	"capd.example/record"
 	"capd.example/store"
 )
@@ -83,7 +84,7 @@ func (c *shiftCmd) Run(a *app) error {
 	}
 	x := sumUp(a.config.Bench, passes, b, page, now)
 	if c.JSON {
-		return jsonLine(a.stdout, x)
+		return output.JSON(a.stdout, x)
 	}
 	x.print(a, b)
 	return nil

@@ -20,6 +20,7 @@ import (
 	"github.com/jedib0t/go-pretty/v6/table"
 
 	"capd.example/internal/cli"
+	"capd.example/internal/output"
 	"capd.example/store"
 	"capd.example/store/export"
 )
@@ -51,7 +52,7 @@ func (c *sqlCmd) Run(a *app) error {
 	if c.Timeout <= 0 {
 		return cli.UsageError(fmt.Errorf("--timeout %s is not a time", c.Timeout))
 	}
-	if c.Format == "parquet" && isTerminal(a.stdout) {
+	if c.Format == "parquet" && cli.IsTerminal(a.stdout) {
 		return cli.UsageError(errors.New("--format parquet is no form for a terminal"), "send it into a file: capctl sql --format parquet '...' > FILE.parquet")
 	}
 	s, err := openToRead(a)
@@ -225,13 +226,9 @@ func writeTable(w io.Writer, rows *store.Rows, markdown bool) error {
 		return err
 	}
 	if markdown {
-		t := plainTable(head...)
-		t.AppendRows(list)
-		_, err = fmt.Fprintln(w, t.RenderMarkdown())
-		return err
+		return output.Markdown(w, head, list)
 	}
-	printTable(w, head, list)
-	return nil
+	return output.Table(w, head, list)
 }
 
 func eachRow(rows *store.Rows, fn func([]any) error) error {

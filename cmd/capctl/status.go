@@ -11,6 +11,7 @@ import (
 
 	"capd.example/control"
 	"capd.example/internal/cli"
+	"capd.example/internal/output"
 	"capd.example/record"
 )
 
@@ -26,7 +27,7 @@ func (c *statusCmd) Run(a *app) error {
 			return err
 		}
 		if c.JSON {
-			return jsonLine(a.stdout, s)
+			return output.JSON(a.stdout, s)
 		}
 		showStatus(a, s, time.Now())
 		return nil

@@ -1,7 +1,6 @@
 package main
 
 import (
-	"encoding/json"
 	"errors"
 	"fmt"
 	"strings"
@@ -11,6 +10,7 @@ import (
 	"github.com/jedib0t/go-pretty/v6/table"
 
 	"capd.example/internal/cli"
+	"capd.example/internal/output"
 	"capd.example/record"
 	"capd.example/store"
 	"capd.example/sysinfo"
@@ -114,7 +114,7 @@ func printSystem(a *app, s record.System) error {
 	if _, err := safe.Fprintf(a.stdout, "system %s\n", s.ID); err != nil {
 		return printed(err)
 	}
-	printTable(a.stdout, table.Row{"field", "value", "source"}, rows)
+	output.Table(a.stdout, table.Row{"field", "value", "source"}, rows)
 	_, err := safe.Fprintln(a.stdout, identityMark)
 	return printed(err)
 }
@@ -130,9 +130,7 @@ func fieldText(f record.Field) string {
 }
 
 func printJSON(a *app, v any) error {
-	enc := json.NewEncoder(safe.Escaped(a.stdout))
-	enc.SetEscapeHTML(false)
-	return printed(enc.Encode(v))
+	return printed(output.JSON(a.stdout, v))
 }
 
 func printed(err error) error {
@@ -186,7 +184,7 @@ func (c *systemDiffCmd) Run(a *app) error {
 		return nil
 	}
 	if !c.JSON {
-		printTable(a.stdout, table.Row{"field", x.ID, y.ID}, rows)
+		output.Table(a.stdout, table.Row{"field", x.ID, y.ID}, rows)
 		if _, err := safe.Fprintln(a.stdout, identityMark); err != nil {
 			return printed(err)
 		}

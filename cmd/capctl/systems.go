@@ -8,6 +8,7 @@ import (
 	"github.com/jedib0t/go-pretty/v6/table"
 
 	"capd.example/internal/cli"
+	"capd.example/internal/output"
 	"capd.example/record"
 )
 
@@ -32,7 +33,7 @@ func (c *systemsCmd) Run(a *app) error {
 					Last   time.Time `json:"last_seen_at"`
 					Passes int       `json:"passes"`
 				}{seen.System, seen.Bench, seen.First, seen.Last, seen.Passes}
-				if err := jsonLine(a.stdout, line); err != nil {
+				if err := output.JSON(a.stdout, line); err != nil {
 					return cli.FailedError(err)
 				}
 				continue
@@ -46,7 +47,7 @@ func (c *systemsCmd) Run(a *app) error {
 		case len(rows) == 0:
 			nothing(a, "no system is stored", "it comes with the first pass; 'capctl system show' detects this machine")
 		default:
-			printTable(a.stdout, table.Row{"system", "bench", "processor", "graphics", "driver", "build", "passes", "last seen"}, rows)
+			output.Table(a.stdout, table.Row{"system", "bench", "processor", "graphics", "driver", "build", "passes", "last seen"}, rows)
 		}
 		return nil
 	})

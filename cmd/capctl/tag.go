@@ -14,6 +14,7 @@ import (
 
 	"capd.example/internal/cli"
 	"capd.example/internal/logbook"
+	"capd.example/internal/output"
 	"capd.example/record"
 	"capd.example/store"
 	"capd.example/tag"
@@ -150,7 +151,7 @@ type corrected struct {
 
 func (c *tagCmd) show(a *app, l corrected) error {
 	if c.JSON {
-		return jsonLine(a.stdout, l)
+		return output.JSON(a.stdout, l)
 	}
 	safe.Fprintf(a.stdout, "%s  %s -> %s", l.ID, pairs(l.Was), pairs(l.Now))
 	if l.Then != "" && l.Then != l.Verdict {
@@ -327,7 +328,7 @@ func (c *tagCmd) history(a *app, s *store.Store, passes []record.Pass) error {
 		}
 		for _, h := range list {
 			if c.JSON {
-				if err := jsonLine(a.stdout, h); err != nil {
+				if err := output.JSON(a.stdout, h); err != nil {
 					return cli.FailedError(err)
 				}
 				continue
@@ -346,7 +347,7 @@ func (c *tagCmd) history(a *app, s *store.Store, passes []record.Pass) error {
 		safe.Fprintln(a.stderr, "capctl: no tag of these passes was ever corrected")
 		return nil
 	}
-	printTable(a.stdout, table.Row{"pass", "when", "who", "tag", "was", "became", "change", "why"}, rows)
+	output.Table(a.stdout, table.Row{"pass", "when", "who", "tag", "was", "became", "change", "why"}, rows)
 	return nil
 }
 

@@ -15,6 +15,7 @@ import (
 	"github.com/jedib0t/go-pretty/v6/table"
 
 	"capd.example/internal/cli"
+	"capd.example/internal/output"
 	"capd.example/record"
 	"capd.example/stats"
 	"capd.example/store"
@@ -111,7 +112,7 @@ func showTelemetry(a *app, t *telemetrySummary) {
 		}
 		rows = append(rows, table.Row{s.Name, amount(*s.Min), amount(*s.Median), amount(*s.Max), amount(*s.Start), amount(*s.End), s.Unit})
 	}
-	printTable(a.stdout, table.Row{"series", "min", "median", "max", "start", "end", "unit"}, rows)
+	output.Table(a.stdout, table.Row{"series", "min", "median", "max", "start", "end", "unit"}, rows)
 	for _, p := range t.Processes {
 		role := ""
 		switch {

@@ -7,7 +7,6 @@ import (
 	"runtime/debug"
 
 	"github.com/rs/zerolog"
-	"golang.org/x/term"
 
 	"capd.example/agent"
 	"capd.example/internal/cli"
@@ -31,7 +30,7 @@ func (c runCmd) Run(a *app) error {
 	log := logger(a.stderr, c.Verbose, a.given)
 	ag, err := agent.New(a.ctx, agent.Options{
 		Config: a.config, Given: a.given, Root: a.root, Log: log, Validators: []string{self, validatorRole},
-		Screen: agent.Screen{Out: a.stdout, Terminal: isTerminal(a.stdout), Colour: colours(a.stdout), Width: width(a.stdout)},
+		Screen: agent.Screen{Out: a.stdout, Terminal: cli.IsTerminal(a.stdout), Colour: cli.Colours(a.stdout), Width: func() int { return cli.Width(a.stdout) }},
 	})
 	if err != nil {
 		return err
@@ -50,32 +49,8 @@ const memoryLimit = 64 << 20
 const agentNice = 5
 
 func logger(out io.Writer, verbose bool, given cli.Given) zerolog.Logger {
-	if isTerminal(out) {
-		out = cli.Console{Out: out, Verbose: verbose, Colour: colours(out), Given: given}
+	if cli.IsTerminal(out) {
+		out = cli.Console{Out: out, Verbose: verbose, Colour: cli.Colours(out), Given: given}
 	}
 	return zerolog.New(out).With().Timestamp().Logger()
-}
-
-func isTerminal(w io.Writer) bool {
-	f, ok := w.(*os.File)
-	return ok && term.IsTerminal(int(f.Fd()))
-}
-
-// colours reports whether colours may be written: to terminals only, and not where the
-// user asks for none in the usual way.
-func colours(w io.Writer) bool { return isTerminal(w) && os.Getenv("NO_COLOR") == "" }
-
-// width returns what asks for the columns of a terminal, nil for anything else.
-func width(w io.Writer) func() int {
-	f, ok := w.(*os.File)
-	if !ok || !isTerminal(w) {
-		return nil
-	}
-	return func() int {
-		columns, _, err := term.GetSize(int(f.Fd()))
-		if err != nil {
-			return 0
-		}
-		return columns
-	}
 }

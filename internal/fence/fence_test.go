@@ -45,6 +45,7 @@ var may = []struct {
 	{"internal/critical", []string{"record", "stats"}, "internal/critical is the rule of agreement and may import record and stats"},
 	{"internal/judging", []string{"record", "config", "analysis", "store", "plugins", "internal/cli", "pipeline", "internal/critical"}, "internal/judging has a pass judged alike by both programs: settings, expectations, history"},
 	{"internal/logbook", []string{"record", "campaign", "store", "tag"}, "internal/logbook is where a campaign and the store meet"},
+	{"internal/output", []string{"internal/cli", "internal/text"}, "internal/output writes results, and knows nothing of them"},
 	{"internal/logbatch", []string{"framelog", "metrics", "record"}, "internal/logbatch reads many logs at once, without a store"},
 	{"internal/faults", nil, "internal/faults holds tests only"},
 	{"internal/folder", nil, "internal/folder writes into a folder of the user's and imports nothing of ours"},

@@ -7,7 +7,6 @@ import (
 	"encoding/json"
 	"fmt"
 	"io"
-	"reflect"
 	"regexp"
 	"strings"
 	"unicode/utf8"
@@ -101,12 +100,12 @@ func Shortened(s string, limit int) string {
 func plain(r Row) Row {
 	out := make(Row, len(r))
 	for i, cell := range r {
-		if out[i] = cell; cell != nil {
-			if s, isText := cell.(string); isText {
-				out[i] = text.Plain(s)
-			} else if v := reflect.ValueOf(cell); v.Kind() == reflect.String {
-				out[i] = text.Plain(v.String())
-			}
+		switch cell.(type) {
+		case nil:
+		case int, int64, uint64, float64, bool:
+			out[i] = cell
+		default:
+			out[i] = text.Plain(fmt.Sprint(cell))
 		}
 	}
 	return out

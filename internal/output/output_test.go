@@ -6,13 +6,17 @@ import (
 	"testing"
 )
 
+type named struct{}
+
+func (named) String() string { return hostile }
+
 const hostile = "a\x1b[31m|b\nc\u202e<script>&`*_["
 
 // A table for people: numbers to the right, nothing at the ends of lines, and names from
 // outside as words on their line.
 func TestTable(t *testing.T) {
 	var b strings.Builder
-	if err := Table(&b, Row{"name", "rate"}, []Row{{"Copper Drift", "7.5"}, {hostile, "101.25"}, {"none", "-"}}); err != nil {
+	if err := Table(&b, Row{"name", "rate"}, []Row{{"Copper Drift", "7.5"}, {hostile, "101.25"}, {named{}, "-"}}); err != nil {
 		t.Fatal(err)
 	}
 	lines := strings.Split(strings.TrimSuffix(b.String(), "\n"), "\n")
