@@ -12,6 +12,7 @@ import (
 	"capd.example/plugins/host"
 	"capd.example/record"
 	"capd.example/sysinfo"
+	"capd.example/sysinfo/owncost"
 	"capd.example/watcher"
 )
 
@@ -55,7 +56,7 @@ func world(standard []string) outside {
 		routes: routes.Build,
 		watch:  func(o watcher.Options) watcher.Options { return o },
 		listen: control.Listen,
-		rest:   sysinfo.ReleaseMemory,
+		rest:   owncost.ReleaseMemory,
 	}
 }
 

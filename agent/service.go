@@ -13,7 +13,7 @@ import (
 	"capd.example/internal/cli"
 	"capd.example/notify"
 	"capd.example/record"
-	"capd.example/sysinfo"
+	"capd.example/sysinfo/owncost"
 )
 
 // service is what a person can ask and tell the running agent through capctl.
@@ -172,7 +172,7 @@ func (s *service) judged(p record.Pass) {
 
 // Overhead implements control.Agent.
 func (s *service) Overhead(context.Context) (control.Overhead, error) {
-	c, sampling := sysinfo.OwnCost(), s.agent.bench.Sampling()
+	c, sampling := owncost.Now(), s.agent.bench.Sampling()
 	ms := func(t time.Duration) float64 { return float64(t) / float64(time.Millisecond) }
 	return control.Overhead{
 		PID: os.Getpid(), Since: s.since, AgeS: c.Age.Seconds(),

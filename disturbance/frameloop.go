@@ -6,7 +6,7 @@ import (
 	"sync/atomic"
 	"time"
 
-	"capd.example/sysinfo"
+	"capd.example/sysinfo/owncost"
 )
 
 // frameTarget is how long a frame of the loop takes on an idle processor.
@@ -16,9 +16,9 @@ const frameTarget = 4 * time.Millisecond
 func calibrate() int {
 	probe, best, sum := 1<<16, time.Duration(0), uint64(0)
 	again := func() time.Duration {
-		start := sysinfo.FineTime()
+		start := owncost.FineTime()
 		sum += burn(probe)
-		return sysinfo.FineTime() - start
+		return owncost.FineTime() - start
 	}
 	for best = again(); best < frameTarget/4 && probe < 1<<30; best = again() {
 		probe *= 2
@@ -66,7 +66,7 @@ func startFrameLoop(threads int, length time.Duration) *frameLoops {
 	for i := range l.ends {
 		l.ends[i] = make([]time.Duration, 0, int(2*length/frameTarget)+16)
 	}
-	l.start, l.fine = time.Now(), sysinfo.FineTime()
+	l.start, l.fine = time.Now(), owncost.FineTime()
 	for i := range l.ends {
 		l.wait.Go(func() {
 			runtime.LockOSThread()
@@ -74,7 +74,7 @@ func startFrameLoop(threads int, length time.Duration) *frameLoops {
 			ends, sum := l.ends[i], uint64(0)
 			for more := true; more; more = !l.quit.Load() {
 				sum += burn(work)
-				ends = append(ends, sysinfo.FineTime()-l.fine)
+				ends = append(ends, owncost.FineTime()-l.fine)
 			}
 			l.ends[i] = ends
 			runtime.KeepAlive(sum)
@@ -84,7 +84,7 @@ func startFrameLoop(threads int, length time.Duration) *frameLoops {
 }
 
 // now is the time by the clock that times frames.
-func (l *frameLoops) now() time.Time { return l.start.Add(sysinfo.FineTime() - l.fine) }
+func (l *frameLoops) now() time.Time { return l.start.Add(owncost.FineTime() - l.fine) }
 
 func (l *frameLoops) stop() {
 	l.quit.Store(true)

@@ -73,7 +73,7 @@ floor() { # PID SECONDS DATA: what the kernel's files that a process keeps open 
     program=$dir/floor
     cc -O2 -o "$program" "$(dirname "$0")/floor.c"
   fi
-  # How often the agent reads each: see openTreeSources in sysinfo/sources.go.
+  # How often the agent reads each: see openTreeSources in sysinfo/sensor/open.go.
   for file in /proc/"$1"/fd/*; do
     file=$(readlink "$file") || continue
     case $file in

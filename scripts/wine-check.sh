@@ -65,9 +65,9 @@ if kill "$disturbance" 2>/dev/null; then cat "$dir/disturbance.err"; give_up "di
 kill "$agent" 2>/dev/null || true
 wait "$agent" 2>/dev/null || true
 agent=
-GOOS=windows CGO_ENABLED=0 go test -c -o "$dir/sysinfo.test.exe" ./sysinfo
+GOOS=windows CGO_ENABLED=0 go test -c -o "$dir/cardusers.test.exe" ./sysinfo/cardusers
 x86_64-w64-mingw32-gcc -shared -o "$WINEPREFIX/drive_c/windows/system32/pdh.dll" sysinfo/testdata/pdh.c
-PDH_STAND_IN=1 WINEDLLOVERRIDES="$WINEDLLOVERRIDES;pdh=n" "$wine" "$dir/sysinfo.test.exe" -test.v -test.run TestCountersStandIn > "$dir/counters" 2>&1 || { cat "$dir/counters"; exit 1; }
+PDH_STAND_IN=1 WINEDLLOVERRIDES="$WINEDLLOVERRIDES;pdh=n" "$wine" "$dir/cardusers.test.exe" -test.v -test.run TestCountersStandIn > "$dir/counters" 2>&1 || { cat "$dir/counters"; exit 1; }
 grep -q -- '--- PASS: TestCountersStandIn' "$dir/counters" || { cat "$dir/counters"; give_up "the counters were not asked"; }
 GOOS=windows CGO_ENABLED=0 go test -c -o "$dir/host.test.exe" ./plugins/host
 "$wine" "$dir/host.test.exe" -test.v > "$dir/held" 2>&1 && grep -q -- '--- PASS: TestJobHoldsAll' "$dir/held" || { cat "$dir/held"; give_up "validators' children are not held"; }

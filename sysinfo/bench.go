@@ -7,6 +7,12 @@ import (
 	"time"
 
 	"capd.example/record"
+	"capd.example/sysinfo/cardusers"
+	"capd.example/sysinfo/detect"
+	"capd.example/sysinfo/graphics"
+	"capd.example/sysinfo/process"
+	"capd.example/sysinfo/sensor"
+	"capd.example/sysinfo/tree"
 )
 
 // Options says where a bench is read and how often. The zero value is this machine, once
@@ -21,22 +27,22 @@ type Options struct {
 // Bench is one test computer as it is now.
 type Bench struct {
 	opt  Options
-	tree tree
+	tree tree.Tree
 	live bool // this machine, not a recorded one
 
-	cards *cardFinder
+	cards *graphics.Finder
 
 	spent spending // of sampling
 
 	running atomic.Pointer[sampler] // while samples are taken
 	beats   chan struct{}
 
-	testOnlySources []source
+	testOnlySources []sensor.Source
 
 	mu       sync.Mutex // guards what follows
 	ring     *ring
-	table    *processTable
-	cardUse  *cardTable // nil where nothing tells
+	table    *process.Table
+	cardUse  *cardusers.Table // nil where nothing tells
 	gaps     []record.Gap
 	sampling bool
 }
@@ -53,8 +59,8 @@ func New(o Options) *Bench {
 		o.Keep = 40 * time.Minute
 	}
 	b := &Bench{opt: o, live: o.Root == "" || o.Root == "/", beats: make(chan struct{}, 1)}
-	b.tree = newTree(o.Root)
-	b.cards = newCardFinder(b.tree, b.live)
+	b.tree = tree.New(o.Root)
+	b.cards = graphics.NewFinder(b.tree, b.live)
 	return b
 }
 
@@ -65,7 +71,7 @@ func (b *Bench) Beats() <-chan struct{} { return b.beats }
 // Detect reads what the bench is now and sets its identity. Names of people and hosts
 // and serial numbers are never read.
 func (b *Bench) Detect(ctx context.Context) record.System {
-	s := record.System{Fields: detectFields(ctx, b.tree, b.live, b.cards)}
+	s := record.System{Fields: detect.Fields(ctx, b.tree, b.live, b.cards)}
 	s.ID = s.Identity()
 	return s
 }

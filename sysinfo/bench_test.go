@@ -10,6 +10,8 @@ import (
 	"time"
 
 	"capd.example/record"
+	"capd.example/sysinfo/owncost"
+	"capd.example/sysinfo/process"
 )
 
 // TestThisMachine reads the machine that the tests run on with the real readers.
@@ -54,7 +56,7 @@ func TestSampleThisMachine(t *testing.T) {
 	ctx, stop := context.WithCancel(context.Background())
 	done := make(chan error, 1)
 	go func() { done <- b.Sample(ctx) }()
-	before := OwnCost().Processor
+	before := owncost.Now().Processor
 	from := time.Now()
 	x := 1.0
 	for time.Since(from) < 2*time.Second {
@@ -63,7 +65,7 @@ func TestSampleThisMachine(t *testing.T) {
 	runtime.KeepAlive(x)
 	to := time.Now()
 	// On a busy machine the process gets less than a processor: what it really got counts.
-	got := 100 * (OwnCost().Processor - before).Seconds() / to.Sub(from).Seconds()
+	got := 100 * (owncost.Now().Processor - before).Seconds() / to.Sub(from).Seconds()
 	tel, err := b.Window(from, to)
 	stop()
 	if err := <-done; err != context.Canceled {
@@ -120,7 +122,7 @@ func BenchmarkSample(b *testing.B) {
 	defer bench.stopSampling(s)
 	row := make([]float64, len(bench.ring.cols))
 	s.turn.Store(1)
-	for range 3 * round { // past discovery of the processes and their names
+	for range 3 * process.Round { // past discovery of the processes and their names
 		s.sample(1, row)
 	}
 	b.ReportAllocs()

@@ -22,8 +22,8 @@ func (b *Bench) Boot(now time.Time) (boot Boot, ok bool) {
 		at := now.Add(-up).UTC().Truncate(time.Second)
 		return Boot{ID: at.Format(time.RFC3339), At: at}, ok
 	}
-	id, why := b.tree.text("/proc/sys/kernel/random/boot_id")
-	stat, whyStat := b.tree.text("/proc/stat")
+	id, why := b.tree.Text("/proc/sys/kernel/random/boot_id")
+	stat, whyStat := b.tree.Text("/proc/stat")
 	if why != "" || whyStat != "" || len(id) < 8 {
 		return Boot{}, false
 	}

@@ -3,13 +3,15 @@ package sysinfo
 import (
 	"bytes"
 	"runtime"
+
+	"capd.example/sysinfo/tree"
 )
 
 // glance tells how busy the machine was since the last call by its idle time alone
 // (/proc/uptime; kernel: Documentation/filesystems/proc.rst): the cheapest file that tells.
 type glance struct {
-	f        *file
-	online   *file // which processors are switched on; nil where that is not told
+	f        *tree.File
+	online   *tree.File // which processors are switched on; nil where that is not told
 	buf      [256]byte
 	cores    float64
 	up, idle float64 // seconds at the last call
@@ -17,22 +19,22 @@ type glance struct {
 
 // openGlance returns nil where there is no such file of the kernel's own, whose reads end
 // at once.
-func openGlance(t tree) *glance {
-	f, err := openFile(t.path("/proc/uptime"))
+func openGlance(t tree.Tree) *glance {
+	f, err := tree.Open(t.Path("/proc/uptime"))
 	if err != nil {
 		return nil
 	}
-	if !f.kernels() {
-		f.close()
+	if !f.Kernels() {
+		f.Close()
 		return nil
 	}
 	return newGlance(f, t)
 }
 
-func newGlance(f *file, t tree) *glance {
+func newGlance(f *tree.File, t tree.Tree) *glance {
 	g := &glance{f: f}
-	if online, err := openFile(t.path(cpuDir + "/online")); err == nil {
-		online.prompt()
+	if online, err := tree.Open(t.Path(tree.CPUDir + "/online")); err == nil {
+		online.Prompt()
 		g.online = online
 	}
 	return g
@@ -42,8 +44,8 @@ func newGlance(f *file, t tree) *glance {
 func (g *glance) count() {
 	cores := 0
 	if g.online != nil {
-		if n, err := g.online.read(g.buf[:]); err == nil && n < len(g.buf) {
-			cores = len(cpuList(string(g.buf[:n])))
+		if n, err := g.online.Read(g.buf[:]); err == nil && n < len(g.buf) {
+			cores = len(tree.CPUList(string(g.buf[:n])))
 		}
 	}
 	if cores == 0 {
@@ -56,7 +58,7 @@ func (g *glance) count() {
 // and where more time was idle than the processors counted last have: more were switched
 // on since, and how many of them are busy is unknown.
 func (g *glance) load() (busy float64, known bool) {
-	n, err := g.f.read(g.buf[:])
+	n, err := g.f.Read(g.buf[:])
 	up, idle, ok := parseUptime(g.buf[:max(n, 0)])
 	if err != nil || !ok {
 		g.up = 0
@@ -79,8 +81,8 @@ func (g *glance) load() (busy float64, known bool) {
 
 func (g *glance) close() {
 	if g != nil {
-		g.f.close()
-		g.online.close()
+		g.f.Close()
+		g.online.Close()
 	}
 }
 
@@ -89,10 +91,10 @@ func parseUptime(b []byte) (up, idle float64, ok bool) {
 	var out [2]float64
 	for i := range out {
 		var w []byte
-		w, b = field(b)
+		w, b = tree.Word(b)
 		whole, part, dot := bytes.Cut(w, []byte{'.'})
-		n, ok1 := unsigned(whole)
-		h, ok2 := unsigned(part)
+		n, ok1 := tree.Unsigned(whole)
+		h, ok2 := tree.Unsigned(part)
 		if !dot || !ok1 || !ok2 || len(part) != 2 {
 			return 0, 0, false
 		}

@@ -10,6 +10,7 @@ import (
 
 	"capd.example/record"
 	"capd.example/sysinfo/machinetest"
+	"capd.example/sysinfo/tree"
 )
 
 // calmBed is a machine of two processors that has been calm for long, with a glance at
@@ -19,7 +20,7 @@ func calmBed(t *testing.T) *bed {
 	d.set("proc/stat", "cpu  100 0 0 700 0 0 0 0\ncpu0 50 0 0 350 0 0 0 0\ncpu1 50 0 0 350 0 0 0 0\n")
 	d.start()
 	machinetest.Write(t, filepath.Join(d.root, "proc/uptime"), []byte("1000.00 1900.00\n"))
-	f, err := openFile(d.b.tree.path("/proc/uptime"))
+	f, err := tree.Open(d.b.tree.Path("/proc/uptime"))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -184,7 +185,7 @@ func TestHasten(t *testing.T) {
 }
 
 func TestUptimeHere(t *testing.T) {
-	g := openGlance(newTree(""))
+	g := openGlance(tree.New(""))
 	if g == nil {
 		t.Skip("no /proc/uptime of the kernel's own here")
 	}
@@ -192,7 +193,7 @@ func TestUptimeHere(t *testing.T) {
 	if _, known := g.load(); known {
 		t.Error("a load at the first look")
 	}
-	n, _ := g.f.read(g.buf[:])
+	n, _ := g.f.Read(g.buf[:])
 	if up, idle, ok := parseUptime(g.buf[:n]); !ok || up <= 0 || idle < 0 {
 		t.Errorf("%q", g.buf[:n])
 	}

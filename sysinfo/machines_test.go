@@ -12,6 +12,7 @@ import (
 
 	"capd.example/record"
 	"capd.example/sysinfo/machinetest"
+	"capd.example/sysinfo/sensor"
 )
 
 // TestRecordedMachines compares everything that is detected and sampled of each recorded
@@ -47,14 +48,14 @@ func describeSample(t *testing.T, b *Bench) string {
 	}
 	var out strings.Builder
 	for i, c := range b.ring.cols {
-		if c.name == colFresh {
+		if c.Name == sensor.ColumnFresh {
 			continue
 		}
 		value := "no number"
 		if !math.IsNaN(row[i]) {
-			value = fmt.Sprintf("%.6g %s", row[i], c.unit)
+			value = fmt.Sprintf("%.6g %s", row[i], c.Unit)
 		}
-		fmt.Fprintf(&out, "%-24s %-20s %s\n", c.name, strings.TrimSpace(value), c.source)
+		fmt.Fprintf(&out, "%-24s %-20s %s\n", c.Name, strings.TrimSpace(value), c.Source)
 	}
 	for _, g := range b.gaps {
 		fmt.Fprintf(&out, "%-24s ? %-18s %s\n", g.Name, g.Why, g.Text)

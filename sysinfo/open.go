@@ -5,25 +5,28 @@ import (
 	"time"
 
 	"capd.example/record"
+	"capd.example/sysinfo/cardusers"
+	"capd.example/sysinfo/process"
+	"capd.example/sysinfo/sensor"
 )
 
 // openSources opens everything that is sampled; what is missing is a gap.
-func (b *Bench) openSources() (list []source, load func() float64, table *processTable, gaps []record.Gap) {
-	list, load, gaps = openSystemSources(b.tree, b.live)
+func (b *Bench) openSources() (list []sensor.Source, load func() float64, table *process.Table, gaps []record.Gap) {
+	list, load, gaps = sensor.Open(b.tree, b.live)
 	self := 0 // of a recorded machine nobody is us
 	if b.live {
 		self = os.Getpid()
 	}
-	table, why := openProcesses(b.tree, b.live, load, self)
+	table, why := process.Open(b.tree, b.live, load, self)
 	if why != "" {
 		gaps = append(gaps, record.Gap{Name: "processes", Why: why, Text: "/proc"})
 	}
 	list = append(list, b.testOnlySources...)
-	more, gap := openGraphics(b.tree, b.cards)
+	more, gap := sensor.OpenGraphics(b.tree, b.cards)
 	list, gaps = append(list, more...), append(gaps, gap...)
 	if table != nil {
 		list = append(list, sourceWithoutColumns{table})
-		if use := openCardUse(b.live, b.cards, table); use != nil {
+		if use := cardusers.Open(b.live, b.cards, table); use != nil {
 			list = append(list, sourceWithoutColumns{use})
 		}
 	}
@@ -32,13 +35,13 @@ func (b *Bench) openSources() (list []source, load func() float64, table *proces
 
 // looker is what is looked at with every sample and keeps what it saw itself.
 type looker interface {
-	label() string
-	look(now time.Time)
-	close()
+	Label() string
+	Look(now time.Time)
+	Close()
 }
 
 // sourceWithoutColumns is a looker among the sources.
 type sourceWithoutColumns struct{ looker }
 
-func (s sourceWithoutColumns) columns() []column               { return nil }
-func (s sourceWithoutColumns) read(_ []float64, now time.Time) { s.look(now) }
+func (s sourceWithoutColumns) Columns() []sensor.Column        { return nil }
+func (s sourceWithoutColumns) Read(_ []float64, now time.Time) { s.Look(now) }

@@ -5,12 +5,13 @@ import (
 	"time"
 
 	"capd.example/record"
+	"capd.example/sysinfo/sensor"
 )
 
 // ring keeps the latest rows of samples. Rows lie one behind the other so that a full
 // ring is one piece of memory.
 type ring struct {
-	cols   []column
+	cols   []sensor.Column
 	at     []time.Time // zero where nothing was written yet
 	span   []float64   // seconds that the row's rates cover
 	rested []bool      // the machine was seen at rest since the row before
@@ -19,7 +20,7 @@ type ring struct {
 	fresh  []int // for each column of a source that is read in turns its colFresh, else -1
 }
 
-func newRing(cols []column, rows int) *ring {
+func newRing(cols []sensor.Column, rows int) *ring {
 	fresh := make([]int, len(cols))
 	for i := range fresh {
 		fresh[i] = -1
@@ -56,7 +57,7 @@ func (r *ring) row(k int) []float64 { return r.values[k*len(r.cols) : (k+1)*len(
 
 func (r *ring) index(name string) int {
 	for i, c := range r.cols {
-		if c.name == name {
+		if c.Name == name {
 			return i
 		}
 	}
@@ -71,7 +72,7 @@ func (r *ring) series(rows []int, from, to time.Time) (list []record.Series, mis
 		if fresh := r.fresh[i]; fresh >= 0 {
 			told = r.turns(rows, fresh, from, to)
 		}
-		if c.name[0] == '.' {
+		if c.Name[0] == '.' {
 			continue
 		}
 		values := make([]float64, len(rows))
@@ -84,10 +85,10 @@ func (r *ring) series(rows []int, from, to time.Time) (list []record.Series, mis
 			known = known || !math.IsNaN(values[j])
 		}
 		if !known {
-			missing = append(missing, record.Gap{Name: c.name, Why: record.Broken, Text: c.source + " gave no number in this time"})
+			missing = append(missing, record.Gap{Name: c.Name, Why: record.Broken, Text: c.Source + " gave no number in this time"})
 			continue
 		}
-		list = append(list, record.Series{Name: c.name, Unit: c.unit, Source: c.source, Values: values})
+		list = append(list, record.Series{Name: c.Name, Unit: c.Unit, Source: c.Source, Values: values})
 	}
 	return list, missing
 }

@@ -14,6 +14,7 @@ import (
 
 	"capd.example/record"
 	"capd.example/sysinfo/machinetest"
+	"capd.example/sysinfo/sensor"
 )
 
 var noon = time.Date(2026, 3, 1, 12, 0, 0, 0, time.UTC)
@@ -221,8 +222,8 @@ func TestEndedProcess(t *testing.T) {
 	for range 12 {
 		l.second(map[int]int{10: 60}, 0)
 	}
-	for _, p := range l.b.table.running() {
-		if p.pid == 20 {
+	for _, p := range l.b.table.Running() {
+		if p.PID == 20 {
 			t.Error("an ended process is still followed")
 		}
 	}
@@ -240,10 +241,12 @@ type stuckSource struct {
 	let   chan struct{}
 }
 
-func (s *stuckSource) label() string     { return "stuck" }
-func (s *stuckSource) columns() []column { return []column{{"stuck", "", "test"}} }
-func (s *stuckSource) close()            {}
-func (s *stuckSource) read(row []float64, _ time.Time) {
+func (s *stuckSource) Label() string { return "stuck" }
+func (s *stuckSource) Columns() []sensor.Column {
+	return []sensor.Column{{Name: "stuck", Unit: "", Source: "test"}}
+}
+func (s *stuckSource) Close() {}
+func (s *stuckSource) Read(row []float64, _ time.Time) {
 	if s.reads++; s.reads == 2 {
 		<-s.let
 	}
@@ -257,7 +260,7 @@ func TestReadThatDoesNotReturn(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		stuck := &stuckSource{let: make(chan struct{})}
 		b := New(Options{Root: root})
-		b.testOnlySources = []source{stuck}
+		b.testOnlySources = []sensor.Source{stuck}
 		ctx, stop := context.WithCancel(t.Context())
 		done := make(chan error, 1)
 		start := time.Now()

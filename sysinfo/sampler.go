@@ -10,6 +10,9 @@ import (
 	"time"
 
 	"capd.example/record"
+	"capd.example/sysinfo/cardusers"
+	"capd.example/sysinfo/owncost"
+	"capd.example/sysinfo/sensor"
 )
 
 // busyEnough is the load, in processors, from which the machine counts as at work.
@@ -30,7 +33,7 @@ const didNotReturn = "a read did not return"
 // sampler is the state of the loop. Samples are taken by whichever goroutine holds turn.
 type sampler struct {
 	b       *Bench
-	sources []source
+	sources []sensor.Source
 	offset  []int // of each source's columns in the row
 	blocked []atomic.Bool
 	reading atomic.Int32 // which source is being read, -1 for none
@@ -113,7 +116,7 @@ func (s *sampler) giveUp() {
 	s.busy = false
 	if k := s.reading.Load(); k >= 0 {
 		s.blocked[k].Store(true)
-		s.b.addGap(record.Gap{Name: s.sources[k].label(), Why: record.Broken, Text: didNotReturn})
+		s.b.addGap(record.Gap{Name: s.sources[k].Label(), Why: record.Broken, Text: didNotReturn})
 	}
 	s.next(time.Now())
 }
@@ -159,20 +162,20 @@ func (b *Bench) startSampling() (*sampler, error) {
 		s.glance = openGlance(b.tree)
 	}
 	s.blocked = make([]atomic.Bool, len(sources))
-	var cols []column
+	var cols []sensor.Column
 	for _, src := range sources {
 		s.offset = append(s.offset, len(cols))
-		cols = append(cols, src.columns()...)
+		cols = append(cols, src.Columns()...)
 	}
 	b.mu.Lock()
 	b.ring = newRing(cols, int(b.opt.Keep/b.opt.Period)+1)
 	b.cardUse = nil
 	for i, src := range sources {
 		switch src := src.(type) {
-		case *rareSource:
-			b.ring.inTurns(s.offset[i], s.offset[i]+len(src.columns()))
+		case *sensor.Rare:
+			b.ring.inTurns(s.offset[i], s.offset[i]+len(src.Columns()))
 		case sourceWithoutColumns:
-			if use, is := src.looker.(*cardTable); is {
+			if use, is := src.looker.(*cardusers.Table); is {
 				b.cardUse = use
 			}
 		}
@@ -187,7 +190,7 @@ func (b *Bench) stopSampling(s *sampler) {
 	s.glance.close()
 	for i, src := range s.sources {
 		if !s.blocked[i].Load() { // a blocked one is still in use by its reader
-			src.close()
+			src.Close()
 		}
 	}
 	b.mu.Lock()
@@ -217,11 +220,11 @@ func (s *sampler) loop(turn int32, work <-chan struct{}, done chan<- struct{}) {
 	defer close(done)
 	row := make([]float64, len(s.b.ring.cols))
 	for range work {
-		watch := startWatch()
+		watch := owncost.Start()
 		if !s.sample(turn, row) {
 			return // this goroutine was given up while it waited for a read
 		}
-		s.b.spent.add(watch.at, watch.used())
+		s.b.spent.add(watch.At, watch.Used())
 		if !s.done(turn) {
 			return
 		}
@@ -315,10 +318,10 @@ func (s *sampler) sampleAt(turn int32, row []float64, now time.Time) bool {
 		if i+1 < len(s.offset) {
 			to = s.offset[i+1]
 		}
-		src.read(row[s.offset[i]:to], now)
+		src.Read(row[s.offset[i]:to], now)
 		if s.turn.Load() != turn {
 			// It has come back: the goroutine that goes on may use it again.
-			s.b.dropGap(src.label())
+			s.b.dropGap(src.Label())
 			s.blocked[i].Store(false)
 			return false
 		}

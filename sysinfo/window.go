@@ -9,6 +9,9 @@ import (
 	"time"
 
 	"capd.example/record"
+	"capd.example/sysinfo/cardusers"
+	"capd.example/sysinfo/process"
+	"capd.example/sysinfo/sensor"
 )
 
 // Window is [Bench.WindowFor] without knowing the measured program.
@@ -115,12 +118,12 @@ func (b *Bench) attribute(t *record.Telemetry, rows []int, from, to time.Time, p
 	miss := func(name string, why record.Unknown, text string) {
 		t.Missing = append(t.Missing, record.Gap{Name: name, Why: why, Text: text})
 	}
-	busyAt := b.ring.index(colBusySeconds)
+	busyAt := b.ring.index(sensor.ColumnBusySeconds)
 	if b.table == nil || busyAt < 0 {
 		miss(record.SeriesBackground, record.Absent, "neither processor times nor processes can be read")
 		return
 	}
-	if g, yes := b.table.gap(); yes {
+	if g, yes := b.table.Gap(); yes {
 		t.Missing = append(t.Missing, g)
 		miss(record.SeriesBackground, g.Why, g.Text)
 		return
@@ -131,12 +134,12 @@ func (b *Bench) attribute(t *record.Telemetry, rows []int, from, to time.Time, p
 		miss(record.SeriesBackground, record.Absent, "a single first sample tells no rates")
 		return
 	}
-	used := b.table.between(spanFrom, spanTo)
-	cards := b.cardUse.between(spanFrom, spanTo)
+	used := b.table.Between(spanFrom, spanTo)
+	cards := b.cardUse.Between(spanFrom, spanTo)
 	for _, u := range used {
-		u.card = cards.most(u.pid)
+		u.Card = cards.Most(u.PID)
 	}
-	game, own, others := split(used, b.table.self, program, spanFrom, spanTo, miss)
+	game, own, others := split(used, b.table.Self, program, spanFrom, spanTo, miss)
 	busy, known := b.busySeconds(rows, busyAt)
 	gameSeries, background := make([]float64, len(rows)), make([]float64, len(rows))
 	for i, k := range rows {
@@ -181,12 +184,12 @@ func (b *Bench) busySeconds(rows []int, col int) (grown []float64, known bool) {
 }
 
 // usedIn returns the seconds that the processes used between two times.
-func usedIn(list []*usage, from, to time.Time) float64 {
+func usedIn(list []*process.Usage, from, to time.Time) float64 {
 	ns := 0.0
 	for _, u := range list {
-		for _, l := range u.looks {
-			if l.at.After(from) && l.since.Before(to) {
-				ns += l.share(from, to)
+		for _, l := range u.Looks {
+			if l.At.After(from) && l.Since.Before(to) {
+				ns += l.Share(from, to)
 			}
 		}
 	}
@@ -194,18 +197,18 @@ func usedIn(list []*usage, from, to time.Time) float64 {
 }
 
 // split tells the measured program from our own processes and all others.
-func split(used []*usage, self int, program string, from, to time.Time, miss func(string, record.Unknown, string)) (game, own, others []*usage) {
+func split(used []*process.Usage, self int, program string, from, to time.Time, miss func(string, record.Unknown, string)) (game, own, others []*process.Usage) {
 	for _, u := range used {
-		if self != 0 && (u.pid == self || u.parent == self) {
+		if self != 0 && (u.PID == self || u.Parent == self) {
 			own = append(own, u)
 		} else {
 			others = append(others, u)
 		}
 	}
-	slices.SortStableFunc(others, func(a, b *usage) int { return cmpDown(a.ns, b.ns) })
+	slices.SortStableFunc(others, func(a, b *process.Usage) int { return cmpDown(a.NS, b.NS) })
 	if program != "" {
 		for _, u := range others {
-			if sameProgram(u.name, program) {
+			if process.SameProgram(u.Name, program) {
 				game = append(game, u)
 			}
 		}
@@ -218,7 +221,7 @@ func split(used []*usage, self int, program string, from, to time.Time, miss fun
 			game = append(game, u)
 		}
 	}
-	others = slices.DeleteFunc(others, func(u *usage) bool { return slices.Contains(game, u) })
+	others = slices.DeleteFunc(others, func(u *process.Usage) bool { return slices.Contains(game, u) })
 	return game, own, others
 }
 
@@ -243,12 +246,12 @@ const gameCard = 0.1
 const alike = 0.7
 
 // chooseGame picks the measured program from the others, sorted by use.
-func chooseGame(others []*usage, from, to time.Time, miss func(string, record.Unknown, string)) *usage {
+func chooseGame(others []*process.Usage, from, to time.Time, miss func(string, record.Unknown, string)) *process.Usage {
 	length := to.Sub(from)
 	slack := max(length/10, 2*time.Second)
-	var through []*usage
+	var through []*process.Usage
 	for _, u := range others {
-		if u.ns >= gameLeast*float64(length) && u.first.Sub(from) <= slack && to.Sub(u.last) <= slack {
+		if u.NS >= gameLeast*float64(length) && u.First.Sub(from) <= slack && to.Sub(u.Last) <= slack {
 			through = append(through, u)
 		}
 	}
@@ -256,25 +259,25 @@ func chooseGame(others []*usage, from, to time.Time, miss func(string, record.Un
 		miss(record.SeriesGame, record.Absent, fmt.Sprintf("no program used %.0f %% of a core through the whole window", 100*gameLeast))
 		return nil
 	}
-	use := func(u *usage) float64 { return u.ns }
-	if slices.ContainsFunc(through, func(u *usage) bool { return u.card >= gameCard }) {
-		use = func(u *usage) float64 { return u.card }
-		slices.SortStableFunc(through, func(a, b *usage) int { return cmpDown(a.card, b.card) })
-	} else if i := slices.IndexFunc(through, func(u *usage) bool { return u.graphics }); i >= 0 {
+	use := func(u *process.Usage) float64 { return u.NS }
+	if slices.ContainsFunc(through, func(u *process.Usage) bool { return u.Card >= gameCard }) {
+		use = func(u *process.Usage) float64 { return u.Card }
+		slices.SortStableFunc(through, func(a, b *process.Usage) int { return cmpDown(a.Card, b.Card) })
+	} else if i := slices.IndexFunc(through, func(u *process.Usage) bool { return u.Graphics }); i >= 0 {
 		return through[i]
 	}
 	first := through[0]
 	var rivals []string
 	for _, u := range through[1:] {
 		if use(u) >= alike*use(first) {
-			u.rival = true
-			rivals = append(rivals, u.name)
+			u.Rival = true
+			rivals = append(rivals, u.Name)
 		}
 	}
 	if len(rivals) > 0 {
-		first.rival = true
+		first.Rival = true
 		miss(record.SeriesGame, record.Unsupported, fmt.Sprintf("%s used most, but %s used about as much: which is the measured program cannot be told; the background is the total less %s",
-			first.name, strings.Join(rivals, ", "), first.name))
+			first.Name, strings.Join(rivals, ", "), first.Name))
 	}
 	return first
 }
@@ -287,7 +290,7 @@ const listMost = 12
 const shortLived = "short-lived"
 
 // processList names the programs that used most, from 0.5 % of a core.
-func processList(game, own, others []*usage, cards cardWindow, busy []float64, from, to time.Time) []record.ProcessUse {
+func processList(game, own, others []*process.Usage, cards cardusers.Window, busy []float64, from, to time.Time) []record.ProcessUse {
 	length := float64(to.Sub(from))
 	total := 0.0
 	for _, s := range busy {
@@ -297,13 +300,13 @@ func processList(game, own, others []*usage, cards cardWindow, busy []float64, f
 	}
 	rest := total
 	var list []record.ProcessUse
-	onCards := cards.programs()
-	add := func(u *usage, isGame bool) {
-		rest -= u.ns
-		use := cards.usedBy(u.pid)
-		delete(onCards, u.pid)
-		if p := 100 * u.ns / length; p >= 0.5 || isGame || len(use) > 0 {
-			list = append(list, record.ProcessUse{Name: u.name, PID: u.pid, From: from.Round(0).UTC(), To: to.Round(0).UTC(), Percent: p, Game: isGame, Rival: u.rival, Cards: use})
+	onCards := cards.Programs()
+	add := func(u *process.Usage, isGame bool) {
+		rest -= u.NS
+		use := cards.UsedBy(u.PID)
+		delete(onCards, u.PID)
+		if p := 100 * u.NS / length; p >= 0.5 || isGame || len(use) > 0 {
+			list = append(list, record.ProcessUse{Name: u.Name, PID: u.PID, From: from.Round(0).UTC(), To: to.Round(0).UTC(), Percent: p, Game: isGame, Rival: u.Rival, Cards: use})
 		}
 	}
 	for _, u := range game {
@@ -316,7 +319,7 @@ func processList(game, own, others []*usage, cards cardWindow, busy []float64, f
 		add(u, false)
 	}
 	for _, pid := range slices.Sorted(maps.Keys(onCards)) { // those that no processor time was seen of
-		list = append(list, record.ProcessUse{Name: onCards[pid], PID: pid, From: from.Round(0).UTC(), To: to.Round(0).UTC(), Cards: cards.usedBy(pid)})
+		list = append(list, record.ProcessUse{Name: onCards[pid], PID: pid, From: from.Round(0).UTC(), To: to.Round(0).UTC(), Cards: cards.UsedBy(pid)})
 	}
 	if p := 100 * rest / length; p >= 1 {
 		list = append(list, record.ProcessUse{Name: shortLived, From: from.Round(0).UTC(), To: to.Round(0).UTC(), Percent: p})

@@ -10,6 +10,7 @@ import (
 
 	"capd.example/record"
 	"capd.example/sysinfo/machinetest"
+	"capd.example/sysinfo/nvml"
 )
 
 // cardLab is a recorded machine with an amdgpu card on which processes work.
@@ -173,11 +174,11 @@ func TestOthersByNVML(t *testing.T) {
 	users := filepath.Join(t.TempDir(), "users")
 	t.Setenv("NVML_USE", users)
 	l := newLab(t)
-	lib, why := openNVML(machinetest.NVML(t))
+	lib, why := nvml.Open(machinetest.NVML(t))
 	if lib == nil {
 		t.Fatalf("%+v", why)
 	}
-	l.b.cards.adopt(lib)
+	l.b.cards.Adopt(lib)
 	l.add(10, "loop")
 	l.add(20, "stream")
 	l.add(30, "mover")

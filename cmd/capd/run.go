@@ -10,7 +10,7 @@ import (
 
 	"capd.example/agent"
 	"capd.example/internal/cli"
-	"capd.example/sysinfo"
+	"capd.example/sysinfo/owncost"
 )
 
 // runCmd is `capd run`.
@@ -36,7 +36,7 @@ func (c runCmd) Run(a *app) error {
 		return err
 	}
 	defer ag.Close()
-	if err := sysinfo.LowerPriority(agentNice); err != nil {
+	if err := owncost.LowerPriority(agentNice); err != nil {
 		log.Debug().Err(err).Msg("the agent's priority stays as it is")
 	}
 	return ag.Run(a.ctx)

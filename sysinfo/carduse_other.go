@@ -1,6 +1,0 @@
-//go:build !windows
-
-package sysinfo
-
-// openWindowsCardUse is never called here.
-func openWindowsCardUse(*cardTable) {}

@@ -1,0 +1,325 @@
+package detect
+
+import (
+	"cmp"
+	"encoding/binary"
+	"fmt"
+	"slices"
+	"strconv"
+	"strings"
+
+	"capd.example/record"
+	"capd.example/sysinfo/firmware"
+	"capd.example/sysinfo/nvml"
+)
+
+// registryReader is the part of the Windows registry that is asked; keys begin with HKLM\ or
+// HKCU\. A recorded one is a test's fixture.
+type registryReader interface {
+	Text(key, name string) (string, record.Unknown)
+	Number(key, name string) (uint64, record.Unknown)
+	Keys(key string) []string
+}
+
+// windowsMachine is what a Windows machine answered, as values.
+type windowsMachine struct {
+	reg      registryReader
+	smbios   []byte // as GetSystemFirmwareTable returns it
+	topology []byte // as GetLogicalProcessorInformationEx returns it, relation "all"
+	memory   uint64 // bytes that the system can use
+	mains    byte   // ACLineStatus: 0 battery, 1 mains, 255 unknown
+	mode     []byte // DEVMODEW of the first display, nil for none
+	adapters []string
+	plan     string // GUID of the power plan, "" where it is not told
+	nv       []nvml.Card
+}
+
+const (
+	regCPU      = `HKLM\HARDWARE\DESCRIPTION\System\CentralProcessor\0`
+	regFirmware = `HKLM\HARDWARE\DESCRIPTION\System\BIOS`
+	regWindows  = `HKLM\SOFTWARE\Microsoft\Windows NT\CurrentVersion`
+	regDisplay  = `HKLM\SYSTEM\CurrentControlSet\Control\Class\{4d36e968-e325-11ce-bfc1-08002be10318}`
+	regGraphics = `HKLM\SYSTEM\CurrentControlSet\Control\GraphicsDrivers`
+	regGameBar  = `HKCU\Software\Microsoft\GameBar`
+	regGuard    = `HKLM\SYSTEM\CurrentControlSet\Control\DeviceGuard`
+)
+
+// detect writes all fields of the machine.
+func (m windowsMachine) detect(f *facts) {
+	m.processor(f)
+	m.board(f)
+	table, err := firmware.WindowsTable(m.smbios)
+	why := record.Unknown("")
+	s, parseErr := firmware.ParseSMBIOS(table)
+	if err != nil || parseErr != nil && len(s.Modules) == 0 {
+		why = record.Broken
+	}
+	if len(m.smbios) == 0 {
+		why = record.Absent
+	}
+	memoryFields(f, s.Modules, s.Slots, "SMBIOS", why, m.memory, "GlobalMemoryStatusEx")
+	m.graphics(f)
+	m.display(f)
+	m.system(f)
+	m.switches(f)
+}
+
+func (m windowsMachine) regText(f *facts, name, key, value string, identity bool) {
+	s, why := m.reg.Text(key, value)
+	f.maybe(name, s, "", key+`\`+value, why, identity)
+}
+
+func (m windowsMachine) processor(f *facts) {
+	m.regText(f, record.FieldProcessorName, regCPU, "ProcessorNameString", true)
+	m.regText(f, "processor.vendor", regCPU, "VendorIdentifier", true)
+	m.regText(f, "processor.model", regCPU, "Identifier", true)
+	micro, why := m.reg.Number(regCPU, "Update Revision")
+	// Eight bytes with the revision in the high half.
+	f.maybe("processor.microcode", fmt.Sprintf("0x%x", micro>>32), "", regCPU+`\Update Revision`, why, true)
+	mhz, why := m.reg.Number(regCPU, "~MHz")
+	f.maybe("processor.clock_base", utoa(mhz), "MHz", regCPU+`\~MHz`, why, false)
+	t, ok := parseTopology(m.topology)
+	const source = "GetLogicalProcessorInformationEx"
+	if !ok {
+		for _, name := range []string{record.FieldProcessorThreads, "processor.cores", "processor.smt"} {
+			f.unknown(name, record.Broken, source, true)
+		}
+		return
+	}
+	f.id(record.FieldProcessorThreads, itoa(t.threads), "", source)
+	f.id("processor.cores", itoa(t.cores), "", source)
+	f.id("processor.packages", itoa(t.packages), "", source)
+	f.id("processor.smt", onOff(t.smt), "", source)
+	if len(t.classes) > 1 {
+		f.id("processor.performance_cores", itoa(t.classes[len(t.classes)-1]), "", source)
+		f.id("processor.efficiency_cores", itoa(t.cores-t.classes[len(t.classes)-1]), "", source)
+	}
+	if t.l3 > 0 {
+		f.add("processor.l3", utoa(t.l3/kib), "KiB", source)
+	}
+}
+
+func (m windowsMachine) board(f *facts) {
+	board, why := m.reg.Text(regFirmware, "BaseBoardProduct")
+	if maker, w := m.reg.Text(regFirmware, "BaseBoardManufacturer"); w == "" && firmware.Clean(maker) != "" && firmware.Clean(board) != "" {
+		board = maker + " " + board
+	}
+	f.maybe(record.FieldBoardName, board, "", regFirmware+`\BaseBoardProduct`, why, true)
+	m.regText(f, record.FieldFirmwareVersion, regFirmware, "BIOSVersion", true)
+	m.regText(f, "firmware.date", regFirmware, "BIOSReleaseDate", true)
+}
+
+// system reads Windows' own version. The registry still says 10 on 11, which begins with
+// build 22000.
+func (m windowsMachine) system(f *facts) {
+	name, why := m.reg.Text(regWindows, "ProductName")
+	build, why2 := m.reg.Text(regWindows, "CurrentBuild")
+	if n, err := strconv.Atoi(build); err == nil && n >= 22000 {
+		name = strings.Replace(name, "Windows 10", "Windows 11", 1)
+	}
+	if version, w := m.reg.Text(regWindows, "DisplayVersion"); w == "" && name != "" {
+		name += " " + version
+	}
+	f.maybe(record.FieldOSName, name, "", regWindows+`\ProductName`, why, true)
+	if ubr, w := m.reg.Number(regWindows, "UBR"); w == "" && build != "" {
+		build += "." + utoa(ubr)
+	}
+	f.maybe(record.FieldOSBuild, build, "", regWindows+`\CurrentBuild`, why2, true)
+}
+
+// switches reads settings that move frame rates.
+func (m windowsMachine) switches(f *facts) {
+	plan := m.plan
+	if name, ok := plans[strings.ToLower(plan)]; ok {
+		plan = name
+	}
+	f.maybe(record.FieldProcessorPolicy, plan, "", "PowerGetActiveScheme", "", true)
+	f.unknown(record.FieldProcessorBoost, record.Absent, "Windows does not tell", true)
+	hags, why := m.reg.Number(regGraphics, "HwSchMode")
+	f.maybe("os.gpu_scheduling", onOff(hags == 2), "", regGraphics+`\HwSchMode`, why, true)
+	game, why := m.reg.Number(regGameBar, "AutoGameModeEnabled")
+	if why == record.Absent { // where nothing is set it is on
+		game, why = 1, ""
+	}
+	f.maybe("os.game_mode", onOff(game == 1), "", regGameBar+`\AutoGameModeEnabled`, why, true)
+	vbs, why := m.reg.Number(regGuard, "EnableVirtualizationBasedSecurity")
+	f.maybe("os.virtualization_security", onOff(vbs == 1), "", regGuard+`\EnableVirtualizationBasedSecurity`, why, true)
+	power := map[byte]string{0: "battery", 1: "mains"}[m.mains]
+	f.maybe("power.source", power, "", "GetSystemPowerStatus", "", false)
+}
+
+// plans are the power plans that every Windows knows by fixed numbers (winnt.h,
+// GUID_TYPICAL_POWER_SAVINGS and its neighbours).
+var plans = map[string]string{
+	"381b4222-f694-41f0-9685-ff5bb260df2e": "balanced",
+	"8c5e7fda-e8bf-4a96-9a85-a6e23a8c635c": "high performance",
+	"a1841308-3541-4fab-bc81-f71556f20b4a": "power saver",
+}
+
+func (m windowsMachine) display(f *facts) {
+	w, h, hz, ok := parseMode(m.mode)
+	if !ok {
+		f.unknown("display.0.mode", record.Absent, "EnumDisplaySettings", false)
+		return
+	}
+	f.add("display.0.mode", fmt.Sprintf("%dx%d", w, h), "px", "EnumDisplaySettings")
+	if hz > 1 { // 0 and 1 stand for the hardware's default
+		f.add("display.0.refresh", itoa(hz), "Hz", "EnumDisplaySettings")
+	} else {
+		f.unknown("display.0.refresh", record.Unsupported, "EnumDisplaySettings", false)
+	}
+}
+
+// parseMode reads width, height and frequency of a DEVMODEW (wingdi.h).
+func parseMode(b []byte) (w, h, hz int, ok bool) {
+	if len(b) < 188 {
+		return 0, 0, 0, false
+	}
+	u := func(at int) int { return int(binary.LittleEndian.Uint32(b[at:])) }
+	return u(172), u(176), u(184), u(172) > 0 && u(176) > 0
+}
+
+// graphics lists the adapters of the registry that are present, with what NVML adds.
+func (m windowsMachine) graphics(f *facts) {
+	n := 0
+	for _, a := range m.adapterKeys() {
+		m.adapter(f, "graphics."+itoa(n)+".", a.key, a.id)
+		n++
+	}
+	if n == 0 {
+		f.unknown(record.FieldGraphicsName, record.Absent, regDisplay, true)
+		f.unknown(record.FieldGraphicsDriver, record.Absent, regDisplay, true)
+	}
+}
+
+// adapterKey is an adapter's place in the registry.
+type adapterKey struct {
+	key, id string
+	memory  uint64
+}
+
+// adapterKeys lists the adapters that are present, the one with most memory first, as on
+// Linux.
+func (m windowsMachine) adapterKeys() []adapterKey {
+	var list []adapterKey
+	for _, key := range m.reg.Keys(regDisplay) {
+		if _, err := strconv.Atoi(key); err != nil {
+			continue // "Properties" and the like
+		}
+		a := adapterKey{key: regDisplay + `\` + key}
+		a.id, _ = m.reg.Text(a.key, "MatchingDeviceId")
+		a.memory, _ = m.reg.Number(a.key, "HardwareInformation.qwMemorySize")
+		if m.present(a.id) {
+			list = append(list, a)
+		}
+	}
+	slices.SortStableFunc(list, func(a, b adapterKey) int { return cmp.Compare(b.memory, a.memory) })
+	return list
+}
+
+// present reports whether an adapter is plugged in; where the system names none, all of
+// the registry count.
+func (m windowsMachine) present(id string) bool {
+	if len(m.adapters) == 0 {
+		return true
+	}
+	want := vendorDevice(id)
+	return want != "" && slices.ContainsFunc(m.adapters, func(a string) bool { return vendorDevice(a) == want })
+}
+
+// vendorDevice cuts PCI\VEN_1234&DEV_5678&... to vendor and device.
+func vendorDevice(id string) string {
+	parts := strings.SplitN(strings.ToUpper(id), "&", 3)
+	if len(parts) < 2 || !strings.HasPrefix(parts[0], `PCI\VEN_`) {
+		return ""
+	}
+	return parts[0] + "&" + parts[1]
+}
+
+func (m windowsMachine) adapter(f *facts, p, key, id string) {
+	m.regText(f, p+"name", key, "DriverDesc", true)
+	var nv *nvml.Card
+	for i, c := range m.nv {
+		if strings.Contains(vendorDevice(id), fmt.Sprintf("VEN_%04X&DEV_%04X", c.PciID&0xFFFF, c.PciID>>16)) {
+			nv = &m.nv[i]
+		}
+	}
+	if nv != nil {
+		f.id(p+"driver", nv.Driver, "", "nvml")
+		f.maybe(p+"power_limit", round1(float64(nv.PowerLimit)/1000), "W", "nvml", nv.PowerWhy, true)
+		f.maybe(p+"link_best", linkText(int(nv.MaxGen), int(nv.MaxWidth)), "", "nvml", "", true)
+	} else {
+		m.regText(f, p+"driver", key, "DriverVersion", true)
+		f.unknown(p+"power_limit", record.Absent, "no vendor library", true)
+	}
+	m.regText(f, p+"driver_date", key, "DriverDate", false)
+	memory, why := m.reg.Number(key, "HardwareInformation.qwMemorySize")
+	f.maybe(p+"memory", utoa(memory/mib), "MiB", key+`\HardwareInformation.qwMemorySize`, why, true)
+	f.maybe(p+"pci_id", vendorDevice(id), "", key+`\MatchingDeviceId`, "", true)
+}
+
+// topologyInfo is what parseTopology counts.
+type topologyInfo struct {
+	packages, cores, threads int
+	smt                      bool
+	classes                  []int  // cores of each efficiency class, slowest first
+	l3                       uint64 // bytes of the first package's first L3 cache
+}
+
+// parseTopology reads SYSTEM_LOGICAL_PROCESSOR_INFORMATION_EX records (winnt.h, 64 bit):
+// relation and size, then what the relation is about.
+func parseTopology(b []byte) (t topologyInfo, ok bool) {
+	classes := map[byte]int{}
+	for len(b) >= 8 {
+		relation, size := binary.LittleEndian.Uint32(b), int(binary.LittleEndian.Uint32(b[4:]))
+		if size < 8 || size > len(b) {
+			return t, false
+		}
+		r := b[:size]
+		b = b[size:]
+		switch relation {
+		case 0: // a core
+			threads := groupThreads(r)
+			if threads == 0 {
+				return t, false
+			}
+			t.cores++
+			t.threads += threads
+			t.smt = t.smt || threads > 1
+			classes[r[9]]++
+		case 2: // a cache
+			if size >= 16 && r[8] == 3 && t.l3 == 0 {
+				t.l3 = uint64(binary.LittleEndian.Uint32(r[12:]))
+			}
+		case 3:
+			t.packages++
+		}
+	}
+	var order []byte
+	for c := range classes {
+		order = append(order, c)
+	}
+	slices.Sort(order)
+	for _, c := range order {
+		t.classes = append(t.classes, classes[c])
+	}
+	return t, t.cores > 0
+}
+
+// groupThreads counts the bits of a PROCESSOR_RELATIONSHIP's group masks.
+func groupThreads(r []byte) int {
+	if len(r) < 32 {
+		return 0
+	}
+	n := 0
+	for i := range int(binary.LittleEndian.Uint16(r[30:])) {
+		at := 32 + 16*i
+		if at+8 > len(r) {
+			return 0
+		}
+		for mask := binary.LittleEndian.Uint64(r[at:]); mask != 0; mask &= mask - 1 {
+			n++
+		}
+	}
+	return n
+}

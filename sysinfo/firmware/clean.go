@@ -1,0 +1,20 @@
+package firmware
+
+import (
+	"strings"
+
+	"capd.example/internal/text"
+)
+
+// Clean makes text from firmware fit for one line: printable, trimmed, single spaces.
+// Firmware fills empty fields with phrases of its own; those count as empty.
+func Clean(s string) string {
+	// What may not be shown becomes a blank: a field is compared between systems, and padding
+	// with odd bytes must not tell two equal parts apart.
+	s = strings.Join(strings.Fields(strings.ReplaceAll(text.Line(s), string(text.Odd), " ")), " ")
+	switch strings.ToLower(s) {
+	case "to be filled by o.e.m.", "default string", "not specified", "none", "unknown", "system product name", "n/a":
+		return ""
+	}
+	return s
+}

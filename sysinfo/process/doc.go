@@ -1,0 +1,3 @@
+// Package process follows the running programs and what each used of the processors, without
+// a look at all of them in any one sample.
+package process

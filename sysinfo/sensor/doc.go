@@ -1,0 +1,3 @@
+// Package sensor holds the sources of telemetry: each reads some columns of every sample,
+// allocates nothing in a steady one, and may be read in turns where it is costly ([Rare]).
+package sensor
