@@ -26,9 +26,7 @@ type Card struct {
 	NV      *nvml.Card
 }
 
-// cardsOf lists the graphics cards of a machine, the one that most likely renders first: most memory of
-// its own, then the firmware's display card, then by address. The order must not depend
-// on what happens to run, since graphics.0 is part of the identity.
+// cardsOf lists the graphics cards that the kernel drives.
 func cardsOf(t tree.Tree) []Card {
 	var list []Card
 	for _, dir := range t.Glob("/sys/class/drm/card*") {
@@ -87,6 +85,9 @@ func (c *Card) setUevent(text string) {
 	}
 }
 
+// sortCards puts the card first that most likely renders: most memory of its own, then the
+// firmware's display card, then by address. The order must not depend on what happens to run,
+// since graphics.0 is part of the identity.
 func sortCards(list []Card) {
 	slices.SortStableFunc(list, func(a, b Card) int {
 		switch {
