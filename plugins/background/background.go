@@ -60,7 +60,7 @@ func (Validator) Check(_ context.Context, e record.Evidence, p plugins.Params) r
 	level(c, e, p, record.SeriesMemStall, "memory_stall_percent", "%", "programs waited for memory", "of the time", "close programs or fit more memory, then repeat the pass")
 	level(c, e, p, record.SeriesSwapIn, "swap_pages_s", " pages/s", "the system paged in", "", "close programs or fit more memory, then repeat the pass")
 	burst(c, e, p, record.SeriesDiskWrite, "write_mb_s", "something wrote to the disk")
-	burst(c, e, p, record.SeriesNetRecv, "receive_mb_s", "something loaded over the network")
+	burst(c, e, p, record.SeriesNetRecv, "receive_mb_s", "something downloaded")
 	return c.Finding(ok)
 }
 
@@ -76,7 +76,7 @@ func load(c *pick.Case, e record.Evidence, p plugins.Params) string {
 	step := sampleStep(e)
 	seconds := float64(len(x)) * step
 	if covered := 100 * seconds / e.Pass.Metrics.DurationS; len(x) < 3 || covered < p.Number("covered_percent") {
-		c.Unable("the load was sampled for only %.1f s of the %.1f s of the pass", seconds, e.Pass.Metrics.DurationS)
+		c.Unable("the samples cover only %.1f s of the %.1f s of the pass", seconds, e.Pass.Metrics.DurationS)
 		return ""
 	}
 	sustained, heavy := p.Number("sustained_percent"), p.Number("heavy_percent")
@@ -94,17 +94,17 @@ func load(c *pick.Case, e record.Evidence, p plugins.Params) string {
 	c.Put("sustained_limit_percent", sustained)
 	c.Put("heavy_limit_percent", heavy)
 	c.Put("burst_limit_s", p.Number("burst_s"))
-	advice := "end or wait out what ran and repeat the pass"
+	advice := "end that program or wait until it is done, then repeat the pass"
 	by := names(e, p)
 	switch {
 	case median >= heavy || share >= p.Number("burst_bad_percent"):
-		c.Found(record.Bad, advice, "other programs took %.0f %% of one core in the median and more than %g %% for %.0f s (%.0f %% of the pass)%s", median, heavy, over, share, by)
+		c.Found(record.Bad, advice, "other programs took %.0f %% of one core, and over %g %% for %.0f s (%.0f %% of the pass)%s", median, heavy, over, share, by)
 	case median >= sustained:
-		c.Found(record.Doubtful, advice, "other programs took %.0f %% of one core in the median (limit %g %%)%s", median, sustained, by)
+		c.Found(record.Doubtful, advice, "other programs took %.0f %% of one core (limit %g %%)%s", median, sustained, by)
 	case over >= p.Number("burst_s"):
-		c.Found(record.Doubtful, advice, "other programs took more than %g %% of one core for %.0f s (limit %g s)%s", heavy, over, p.Number("burst_s"), by)
+		c.Found(record.Doubtful, advice, "other programs took over %g %% of one core for %.0f s (limit %g s)%s", heavy, over, p.Number("burst_s"), by)
 	}
-	return fmt.Sprintf("other programs took %.1f %% of one core in the median (limit %g %%)", median, sustained)
+	return fmt.Sprintf("other programs took %.1f %% of one core (limit %g %%)", median, sustained)
 }
 
 // sampleStep is the time between samples in seconds, 1 where it is not known.
@@ -156,11 +156,11 @@ func culprits(e record.Evidence, p plugins.Params, of func(record.ProcessUse) fl
 	}
 	text := ""
 	if len(out) > 0 {
-		text = ", most of it " + strings.Join(out, ", ")
+		text = ", most of all " + strings.Join(out, ", ")
 	}
 	if len(rivals) > 1 {
 		slices.Sort(rivals)
-		text += ", and one of " + strings.Join(rivals, ", ") + " (which of them was measured is not known)"
+		text += "; it is unknown which of " + strings.Join(rivals, ", ") + " was the game"
 	}
 	return text
 }
@@ -226,7 +226,7 @@ func burst(c *pick.Case, e record.Evidence, p plugins.Params, series, limit, wha
 	c.Put(limit+"_most", most)
 	c.Put(limit+"_limit", p.Number(limit))
 	if over := float64(above) * sampleStep(e); over >= p.Number("burst_s") {
-		c.Found(record.Doubtful, "end or wait out what ran and repeat the pass",
-			"%s with up to %.0f MB/s and above %g MB/s for %.0f s (limit %g s)", what, most, p.Number(limit), over, p.Number("burst_s"))
+		c.Found(record.Doubtful, "end that program or wait until it is done, then repeat the pass",
+			"%s: up to %.0f MB/s, and over %g MB/s for %.0f s (limit %g s)", what, most, p.Number(limit), over, p.Number("burst_s"))
 	}
 }

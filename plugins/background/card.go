@@ -10,7 +10,7 @@ import (
 	"capd.example/record"
 )
 
-const cardAdvice = "end what drew or computed on the card and repeat the pass; name a program that is meant to run under [checks.params.background] allow"
+const cardAdvice = "end that program and repeat the pass; if it is meant to run, name it under [checks.params.background] allow"
 
 // cards judges what others did on the graphics cards that the measured program used.
 func cards(c *pick.Case, e record.Evidence, p plugins.Params) {
@@ -96,7 +96,7 @@ func (k card) shared(c *pick.Case) (found bool) {
 	x := k.known(record.SeriesGPUOthers, k.permitted(cores))
 	step := sampleStep(k.e)
 	if seconds := float64(len(x)) * step; len(x) < 3 || 100*seconds/k.e.Pass.Metrics.DurationS < k.p.Number("covered_percent") {
-		c.Unable("other programs on graphics card %d: only %.1f s of the %.1f s of the pass were looked at", k.n, seconds, k.e.Pass.Metrics.DurationS)
+		c.Unable("other programs on graphics card %d: the samples cover only %.1f s of the %.1f s of the pass", k.n, seconds, k.e.Pass.Metrics.DurationS)
 		return false
 	}
 	limit, heavy := k.p.Number("gpu_percent"), k.p.Number("gpu_heavy_percent")
@@ -116,11 +116,11 @@ func (k card) shared(c *pick.Case) (found bool) {
 	case mean >= heavy:
 		c.Found(record.Bad, cardAdvice, "%s", what("other programs took %.0f %% of the graphics card (limit %g %%)", mean, limit))
 	case over >= k.p.Number("burst_s") && share >= k.p.Number("burst_bad_percent"):
-		c.Found(record.Bad, cardAdvice, "%s", what("other programs took more than %g %% of the graphics card for %.0f s (%.0f %% of the pass)", heavy, over, share))
+		c.Found(record.Bad, cardAdvice, "%s", what("other programs took over %g %% of the graphics card for %.0f s (%.0f %% of the pass)", heavy, over, share))
 	case mean >= limit:
 		c.Found(record.Doubtful, cardAdvice, "%s", what("other programs took %.0f %% of the graphics card (limit %g %%)", mean, limit))
 	case over >= k.p.Number("burst_s"):
-		c.Found(record.Doubtful, cardAdvice, "%s", what("other programs took more than %g %% of the graphics card for %.0f s (limit %g s)", heavy, over, k.p.Number("burst_s")))
+		c.Found(record.Doubtful, cardAdvice, "%s", what("other programs took over %g %% of the graphics card for %.0f s (limit %g s)", heavy, over, k.p.Number("burst_s")))
 	default:
 		return false
 	}
@@ -158,8 +158,8 @@ func (k card) hidden(c *pick.Case) {
 	k.put(c, "unattributed_percent", mean)
 	k.put(c, "unattributed_limit_percent", limit)
 	if mean >= limit {
-		c.Found(record.Doubtful, "look which programs of other users or of the system use the card, end them and repeat the pass",
-			"%.0f %% of the graphics card's load comes from no program that may be looked at (limit %g %%)", mean, limit)
+		c.Found(record.Doubtful, "find which program of another user or of the system uses the card, end it and repeat the pass",
+			"programs that the agent may not see caused %.0f %% of the graphics card's load (limit %g %%)", mean, limit)
 	}
 }
 
@@ -176,7 +176,7 @@ func (k card) link(c *pick.Case) {
 	k.put(c, "link_limit_percent", limit)
 	holders, _ := k.contexts()
 	if percent >= limit && len(holders) > 0 {
-		c.Found(record.Doubtful, cardAdvice, "data went over the graphics card's link at %.1f GB/s (%.0f %% of it, limit %g %%) while %s held a compute context",
+		c.Found(record.Doubtful, cardAdvice, "the graphics card's link carried %.1f GB/s (%.0f %% of it, limit %g %%) while %s had a compute context",
 			pick.Mean(x)/1e9, percent, limit, strings.Join(holders[:min(3, len(holders))], ", "))
 	}
 }
@@ -200,7 +200,7 @@ func (k card) compute(c *pick.Case) {
 	k.put(c, "compute_percent", used)
 	k.put(c, "compute_limit_percent", limit)
 	if len(names) > 0 && used >= limit {
-		c.Found(record.Doubtful, cardAdvice, "%s computed or copied on the graphics card: %.1f %% of it was seen (limit %g %%)",
+		c.Found(record.Doubtful, cardAdvice, "%s computed or copied on the graphics card, at least %.1f %% of it (limit %g %%)",
 			strings.Join(names[:min(3, len(names))], ", "), used, limit)
 	}
 }
@@ -243,7 +243,7 @@ func (k card) memory(c *pick.Case) {
 	k.put(c, "memory_others_percent", others)
 	k.put(c, "memory_others_limit_percent", k.p.Number("gpu_memory_others_percent"))
 	if full >= limit && others >= k.p.Number("gpu_memory_others_percent") {
-		c.Found(record.Doubtful, "end what holds the card's memory and repeat the pass",
+		c.Found(record.Doubtful, "end the programs that hold the card's memory and repeat the pass",
 			"the graphics card's memory was full (%.0f %% of %.1f GiB), and other programs held %.0f %% of it%s", full, total/(1<<30), others, k.by(held))
 	}
 }

@@ -44,20 +44,20 @@ func TestCard(t *testing.T) {
 		with []func(*record.Evidence)
 	}{
 		{"below gpu_percent", record.OK, "", []func(*record.Evidence){flat(others, 2.9), film}},
-		{"at gpu_percent", record.Doubtful, "other programs took 3 % of the graphics card (limit 3 %), most of it film (9 %)", []func(*record.Evidence){flat(others, 3), film}},
+		{"at gpu_percent", record.Doubtful, "other programs took 3 % of the graphics card (limit 3 %), most of all film (9 %)", []func(*record.Evidence){flat(others, 3), film}},
 		{"below gpu_heavy_percent", record.Doubtful, "film", []func(*record.Evidence){flat(others, 19.9), film}},
 		{"at gpu_heavy_percent", record.Bad, "took 20 % of the graphics card", []func(*record.Evidence){flat(others, 20), film}},
 		{"a burst below burst_s", record.OK, "", []func(*record.Evidence){series(others, append(plugintest.Flat(0, 18), 24, 24)...)}},
-		{"a burst at burst_s", record.Doubtful, "more than 20 % of the graphics card for 3 s", []func(*record.Evidence){series(others, append(plugintest.Flat(0, 22), 20, 20, 20)...)}},
+		{"a burst at burst_s", record.Doubtful, "over 20 % of the graphics card for 3 s", []func(*record.Evidence){series(others, append(plugintest.Flat(0, 22), 20, 20, 20)...)}},
 		{"bursts at burst_bad_percent", record.Bad, "for 4 s (20 % of the pass)", []func(*record.Evidence){series(others, append(plugintest.Flat(0, 16), 20, 20, 20, 20)...)}},
 		{"below gpu_video_percent", record.OK, "", []func(*record.Evidence){flat(others, 1), flat(video, 19.9), film}},
-		{"at gpu_video_percent", record.Doubtful, "video engines busy for 20 % of the time (limit 20 %), most of it film (30 %)", []func(*record.Evidence){flat(others, 1), flat(video, 20), film}},
+		{"at gpu_video_percent", record.Doubtful, "video engines busy for 20 % of the time (limit 20 %), most of all film (30 %)", []func(*record.Evidence){flat(others, 1), flat(video, 20), film}},
 		{"below gpu_unattributed_percent", record.OK, "", []func(*record.Evidence){flat(others, 1), flat(hidden, 24.9)}},
-		{"at gpu_unattributed_percent", record.Doubtful, "no program that may be looked at", []func(*record.Evidence){flat(others, 1), flat(hidden, 25)}},
+		{"at gpu_unattributed_percent", record.Doubtful, "programs that the agent may not see", []func(*record.Evidence){flat(others, 1), flat(hidden, 25)}},
 		{"below gpu_link_percent", record.OK, "", []func(*record.Evidence){flat(others, 1), flat(link, 0.94e9), holds(0)}},
-		{"at gpu_link_percent", record.Doubtful, "(3 % of it, limit 3 %) while mover held a compute context", []func(*record.Evidence){flat(others, 1), flat(link, 0.946e9), holds(0), game}},
+		{"at gpu_link_percent", record.Doubtful, "(3 % of it, limit 3 %) while mover had a compute context", []func(*record.Evidence){flat(others, 1), flat(link, 0.946e9), holds(0), game}},
 		{"below gpu_compute_percent", record.OK, "", []func(*record.Evidence){flat(others, 0.4), holds(0.4), game}},
-		{"at gpu_compute_percent", record.Doubtful, "mover computed or copied on the graphics card: 0.5 % of it was seen (limit 0.5 %)", []func(*record.Evidence){flat(others, 0.5), holds(0.5), game}},
+		{"at gpu_compute_percent", record.Doubtful, "mover computed or copied on the graphics card, at least 0.5 % of it (limit 0.5 %)", []func(*record.Evidence){flat(others, 0.5), holds(0.5), game}},
 		{"a busy link of the measured program alone", record.OK, "", []func(*record.Evidence){flat(others, 1), flat(link, 9e9), game}},
 		{"full, others hold much", record.Doubtful, "memory was full (97 % of 15.6 GiB), and other programs held 19 % of it", []func(*record.Evidence){flat(others, 1), flat(used, 16000*(1<<20)*0.971), film, game}},
 		{"not full", record.OK, "", []func(*record.Evidence){flat(others, 1), flat(used, 16000*(1<<20)*0.969), film, game}},
@@ -102,7 +102,7 @@ func TestRivals(t *testing.T) {
 		}
 	}
 	f := check(t, nil, func(e *record.Evidence) { e.Telemetry = nil }, series(record.SeriesBackground, plugintest.Flat(95, 20)...), rival("loop", false), rival("encoder", true))
-	if f.Outcome != record.Bad || strings.Contains(f.Reason, "most of it") || !strings.Contains(f.Reason, "one of encoder, loop") {
+	if f.Outcome != record.Bad || strings.Contains(f.Reason, "most of all") || !strings.Contains(f.Reason, "which of encoder, loop") {
 		t.Errorf("%s, %s", f.Outcome, f.Reason)
 	}
 }

@@ -204,14 +204,14 @@ func TestOutcomes(t *testing.T) {
 		{"completeness", 0, record.Bad, "8.0 s of the 20.0 s expected"},
 		{"completeness", 1, record.Doubtful, "24.0 s, more than the 20.0 s"},
 		{"completeness", 2, record.Bad, "in the cell's other passes"},
-		{"background", 0, record.Doubtful, "22 % of one core in the median (limit 10 %), most of it indexer (20 %)"},
+		{"background", 0, record.Doubtful, "22 % of one core (limit 10 %), most of all indexer (20 %)"},
 		{"background", 1, record.Bad, "(50 % of the pass)"},
 		{"hitches", 0, record.Bad, "stood still for 2.01 s"},
-		{"framecap", 0, record.Bad, "pinned at 60 FPS"},
+		{"framecap", 0, record.Bad, "capped at 60 FPS"},
 		{"thermal", 0, record.Bad, "in 5 of 20 samples"},
 		{"thermal", 2, record.Bad, "fell by"},
 		{"agreement", 0, record.Doubtful, "fixed limit"},
-		{"duplicate", 0, record.Bad, "are those of pass"},
+		{"duplicate", 0, record.Bad, "are the same as in pass"},
 		{"clock", 0, record.Bad, "0.001 times"},
 	} {
 		plugintest.Assert(t, plugintest.Check(t, validator(t, c.name), ex[c.name].bad[c.which], nil), c.want, c.phrase)
@@ -234,12 +234,12 @@ func TestClockThatNeverMoves(t *testing.T) {
 		want    record.Outcome
 		phrases []string
 	}{
-		{"constant", []func(*record.Evidence){base, other}, record.NotChecked, []string{"the processor's clock never moved"}},
+		{"constant", []func(*record.Evidence){base, other}, record.NotChecked, []string{"the processor's clock never changed"}},
 		{"moving", []func(*record.Evidence){plugintest.Series("cpu.core.0.clock", "MHz", moving...), other}, record.OK, []string{"no sign of heat in the processor's clock"}},
 		{"constant cores, the whole moves", []func(*record.Evidence){base, plugintest.Series("cpu.clock", "MHz", moving...)}, record.OK, []string{"no sign of heat in the processor's clock"}},
 		{"constant, with a count", []func(*record.Evidence){base, plugintest.Series(record.SeriesCPUThrottle, "", plugintest.Flat(12, 20)...)}, record.OK, []string{"no sign of heat in the processor's throttle count"}},
 		{"constant, with a card", []func(*record.Evidence){base, plugintest.Series("gpu.0.throttle", "", plugintest.Flat(0, 20)...)}, record.OK,
-			[]string{"no sign of heat in the graphics card's reasons", "not looked at: the processor's clock never moved"}},
+			[]string{"no sign of heat in the graphics card's reasons", "not looked at: the processor's clock never changed"}},
 		{"the whole falls near the limit", []func(*record.Evidence){base, plugintest.Series("cpu.clock", "MHz", ramp(5000, 4200, 20)...),
 			plugintest.Series(record.SeriesBusy, "%", plugintest.Flat(60, 20)...), plugintest.Series(record.SeriesCPUTemp, "degrees C", plugintest.Flat(96, 20)...)}, record.Bad, []string{"fell by"}},
 	} {

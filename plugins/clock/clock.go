@@ -40,13 +40,13 @@ func (Validator) Check(_ context.Context, e record.Evidence, p plugins.Params) r
 		return c.Finding("")
 	}
 	c.Put("avg_fps", m.AvgFPS)
-	declare := "declare the log's layout with its unit and read it again"
+	declare := "declare the log's layout with its unit; then the agent reads it again"
 	if m.AvgFPS < p.Number("least_fps") || m.AvgFPS > p.Number("most_fps") {
-		c.Found(record.Bad, declare, "an average of %.4g FPS (limits %g to %g) means that the unit %q of the log is wrong", m.AvgFPS, p.Number("least_fps"), p.Number("most_fps"), e.Pass.Layout.Unit)
+		c.Found(record.Bad, declare, "the log's unit is wrong: it gives an average of %.4g FPS (limits %g to %g) with %q", m.AvgFPS, p.Number("least_fps"), p.Number("most_fps"), e.Pass.Layout.Unit)
 	}
 	for _, r := range e.Pass.Remarks {
 		if r.Kind == record.RemarkTimeBase {
-			c.Found(record.Doubtful, "compare the log's columns by hand and declare which one holds", "%s", r.Text)
+			c.Found(record.Doubtful, "compare the log's columns and declare which one is right", "%s", r.Text)
 		}
 	}
 	unit(c, e, declare)
@@ -72,7 +72,7 @@ func unit(c *pick.Case, e record.Evidence, advice string) {
 	c.Put("length_ratio", ratio)
 	for _, power := range []float64{1e-6, 1e-3, 1e3, 1e6} {
 		if math.Abs(math.Log(ratio/power)) < math.Log(1.5) {
-			c.Found(record.Bad, advice, "the log's %.4g s are about %g times the %.4g s %s, so that its unit %q is wrong", e.Pass.Metrics.DurationS, power, want, from, e.Pass.Layout.Unit)
+			c.Found(record.Bad, advice, "the log's unit %q is wrong: its %.4g s are about %g times the %.4g s %s", e.Pass.Layout.Unit, e.Pass.Metrics.DurationS, power, want, from)
 		}
 	}
 }
@@ -81,15 +81,15 @@ func unit(c *pick.Case, e record.Evidence, advice string) {
 // same frames, where the samples cover no more than the pass.
 func wall(c *pick.Case, e record.Evidence, p plugins.Params) {
 	if e.Pass.LogAt.IsZero() || e.Pass.EndedAt.IsZero() {
-		c.Unable("the time of the log's completion")
+		c.Unable("it is unknown when the log was complete")
 		return
 	}
 	ahead := e.Pass.EndedAt.Sub(e.Pass.LogAt).Seconds()
 	c.Put("ahead_s", ahead)
 	c.Put("ahead_limit_s", p.Number("future_s"))
 	if ahead > p.Number("future_s") {
-		c.Found(record.Doubtful, "set the clocks of bench and logger right; a time base that runs slow does the same",
-			"by its own time the pass ended %.1f s after its log was complete (limit %g s)", ahead, p.Number("future_s"))
+		c.Found(record.Doubtful, "set the clocks of bench and logger; a slow clock of the logger does the same",
+			"by its own clock, the pass ended %.1f s after its log was complete (limit %g s)", ahead, p.Number("future_s"))
 	}
 	span := e.Pass.EndedAt.Sub(e.Pass.StartedAt).Seconds()
 	if e.Pass.StartedAt.IsZero() || span <= 0 {
@@ -100,6 +100,6 @@ func wall(c *pick.Case, e record.Evidence, p plugins.Params) {
 	c.Put("time_base_limit_percent", p.Number("rate_percent"))
 	if math.Abs(off) > p.Number("rate_percent") {
 		c.Found(record.Doubtful, "compare the logger's clock with another one",
-			"the frames take %.2f s, the pass from start to end %.2f s: %+.1f %% (limit %g %%)", e.Pass.Metrics.DurationS, span, off, p.Number("rate_percent"))
+			"the frames add up to %.2f s, but the pass took %.2f s: %+.1f %% (limit %g %%)", e.Pass.Metrics.DurationS, span, off, p.Number("rate_percent"))
 	}
 }

@@ -52,7 +52,7 @@ func (Validator) Check(_ context.Context, e record.Evidence, p plugins.Params) r
 	remarks(c, e, p, measured)
 	window(c, e, p, got)
 	if measured == "" {
-		c.Unable("the log is %.1f s long, and neither a plan nor an earlier pass says how long it should be", got)
+		c.Unable("the expected length is unknown; the log is %.1f s long", got)
 	}
 	return c.Finding(measured)
 }
@@ -89,10 +89,10 @@ func length(c *pick.Case, e record.Evidence, p plugins.Params, got float64) stri
 	c.Put("tolerance_s", tolerance)
 	switch {
 	case got < want-tolerance:
-		c.Found(short, repeat, "the log covers %.1f s of the %.1f s %s (allowed difference %.1f s)", got, want, from, tolerance)
+		c.Found(short, repeat, "the log covers %.1f s of the %.1f s %s (%.1f s allowed)", got, want, from, tolerance)
 	case got > want+tolerance:
-		c.Found(record.Doubtful, "see whether the scene ran on or the logger was stopped late",
-			"the log covers %.1f s, more than the %.1f s %s (allowed difference %.1f s)", got, want, from, tolerance)
+		c.Found(record.Doubtful, "check whether the scene ran on or the logger stopped late",
+			"the log covers %.1f s, more than the %.1f s %s (%.1f s allowed)", got, want, from, tolerance)
 	}
 	return fmt.Sprintf("the log covers %.1f s of the %.1f s %s", got, want, from)
 }
@@ -106,21 +106,21 @@ func remarks(c *pick.Case, e record.Evidence, p plugins.Params, measured string)
 				o = record.Doubtful
 			}
 			c.Put("cut_off_line", float64(r.Line))
-			c.Found(o, "see whether the logger was killed or the disk was full; then repeat the pass", "the log ends in the middle of line %d", r.Line)
+			c.Found(o, "check whether something killed the logger or the disk was full; then repeat the pass", "the log ends in the middle of line %d", r.Line)
 		case record.RemarkGap:
 			c.Put("gap_line", float64(r.Line))
 			c.Found(record.Bad, "repeat the pass: frames are missing", "the log has a hole at line %d: %s", r.Line, r.Text)
 		case record.RemarkRestarted:
 			c.Put("restarted_line", float64(r.Line))
-			c.Found(record.Bad, "repeat the pass with one recording per log", "the logger was started again at line %d: %s", r.Line, r.Text)
+			c.Found(record.Bad, "repeat the pass with one recording per log", "the logger started again at line %d: %s", r.Line, r.Text)
 		case record.RemarkHeldOpen:
-			c.Found(record.Doubtful, "close the logger and let the log be read again", "the log was still being written when it was read")
+			c.Found(record.Doubtful, "close the logger; the agent then reads the log again", "the logger was still writing when the agent read the log")
 		case record.RemarkLeftOut:
 			share := 100 * float64(r.Count) / float64(max(1, r.Count+len(e.Frames.MS)))
 			c.Put("left_out_percent", share)
 			c.Put("left_out_limit_percent", p.Number("left_out_percent"))
 			if share > p.Number("left_out_percent") {
-				c.Found(record.Doubtful, "look at the log from the named line on", "no usable frame time in %s (%.1f %%, limit %g %%) from line %d on", record.Count(r.Count, "row"), share, p.Number("left_out_percent"), r.Line)
+				c.Found(record.Doubtful, "look at the log from that line on", "%s have no usable frame time (%.1f %%, limit %g %%), the first in line %d", record.Count(r.Count, "row"), share, p.Number("left_out_percent"), r.Line)
 			}
 		}
 	}
@@ -141,7 +141,7 @@ func window(c *pick.Case, e record.Evidence, p plugins.Params, got float64) {
 }
 
 func longer(got, span, limit float64) string {
-	return fmt.Sprintf("the log covers %.1f s of the %.1f s over which the bench was sampled for it (allowed %g s)", got, span, limit)
+	return fmt.Sprintf("the log covers %.1f s, but the pass took %.1f s (%g s allowed)", got, span, limit)
 }
 
 // Remember returns a finding on a pass whose samples are gone with what an earlier one knew

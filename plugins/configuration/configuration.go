@@ -34,10 +34,10 @@ func (Validator) Check(_ context.Context, e record.Evidence, p plugins.Params) r
 	passes := pick.Usable(e.Earlier)
 	switch {
 	case len(e.System.Fields) == 0:
-		c.Unable("nothing is known of the system of this pass")
+		c.Unable("the system of this pass is unknown")
 		return c.Finding("")
 	case e.Pass.SystemLater():
-		c.Unable("the agent was not running during this pass; the bench is known only as it was afterwards")
+		c.Unable("the agent was not running during this pass, so the bench's state is unknown")
 		return c.Finding("")
 	case len(passes) == 0:
 		c.Unable("this is the first usable pass of its cell")
@@ -49,7 +49,7 @@ func (Validator) Check(_ context.Context, e record.Evidence, p plugins.Params) r
 		return c.Finding("")
 	}
 	if len(last.System.Fields) == 0 {
-		c.Unable("nothing is known of the system of the pass before, %s", last.Pass.ID)
+		c.Unable("the system of the pass before, %s, is unknown", last.Pass.ID)
 		return c.Finding("")
 	}
 	ignore := strings.Split(p.Text("ignore"), ",")
@@ -74,13 +74,13 @@ func (Validator) Check(_ context.Context, e record.Evidence, p plugins.Params) r
 	c.Put("fields", float64(identity))
 	c.Put("changed", float64(len(changed)))
 	if len(changed) > 0 {
-		c.Found(record.Doubtful, "set the bench up as before, or measure the cell's other passes again as it is now",
-			"the bench is not as in the cell's pass %s: %s", last.Pass.ID, strings.Join(changed, "; "))
+		c.Found(record.Doubtful, "set the bench up as before, or repeat the cell's other passes with the bench as it is",
+			"the bench has changed since the cell's pass %s: %s", last.Pass.ID, strings.Join(changed, "; "))
 	}
 	if len(lost) > 0 {
 		c.Unable("%s, known for only one of the passes", strings.Join(lost, ", "))
 	}
-	return c.Finding(fmt.Sprintf("%d facts about the bench are as in the cell's pass %s", identity, last.Pass.ID))
+	return c.Finding(fmt.Sprintf("the bench is as in the cell's pass %[2]s: %[1]d facts are the same", identity, last.Pass.ID))
 }
 
 func ignored(list []string, name string) bool {

@@ -50,7 +50,7 @@ func (Validator) Check(_ context.Context, e record.Evidence, p plugins.Params) r
 		}
 	}
 	if len(others) == 0 {
-		c.Unable("no other pass of the cell tells what the scene does by itself")
+		c.Unable("the cell has no other pass to compare with")
 		return c.Finding("")
 	}
 	limit := p.Number("size_percent")
@@ -59,7 +59,7 @@ func (Validator) Check(_ context.Context, e record.Evidence, p plugins.Params) r
 	}
 	ratio := relative(mine, others)
 	if len(ratio) < max(4, p.Integer("least_s")) {
-		c.Unable("%d seconds are fewer than the %d that show a drift", len(ratio), p.Integer("least_s"))
+		c.Unable("%d seconds are too few; the check needs %d", len(ratio), p.Integer("least_s"))
 		return c.Finding("")
 	}
 	t := trend.Of(ratio)
@@ -74,10 +74,10 @@ func (Validator) Check(_ context.Context, e record.Evidence, p plugins.Params) r
 		if change < 0 {
 			how = "shorter"
 		}
-		c.Found(record.Doubtful, "look at clocks and temperatures through the pass, warm the bench up and repeat it",
-			"frames got %.1f %% %s through the pass against the same seconds of %d other passes (limit %g %%, p = %.2g)", math.Abs(change), how, len(others), limit, t.P)
+		c.Found(record.Doubtful, "look at clocks and temperatures in 'capctl show'; warm the bench up and repeat the pass",
+			"frames got %.1f %% %s through the pass, compared with the same seconds of %s (limit %g %%)", math.Abs(change), how, record.Count(len(others), "other pass"), limit)
 	}
-	return c.Finding(fmt.Sprintf("frame times changed by %.1f %% through the pass against the same seconds of %d other passes (limit %g %%)", change, len(others), limit))
+	return c.Finding(fmt.Sprintf("frame times changed by %.1f %% through the pass, compared with the same seconds of %s (limit %g %%)", change, record.Count(len(others), "other pass"), limit))
 }
 
 // relative returns the logarithm of each second against the median of the other passes,

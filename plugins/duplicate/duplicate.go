@@ -32,7 +32,7 @@ func (Validator) Describe() plugins.Description {
 func (Validator) Check(_ context.Context, e record.Evidence, p plugins.Params) record.Finding {
 	c := pick.NewCase()
 	if len(e.Earlier) == 0 {
-		c.Unable("there is no earlier pass of the cell")
+		c.Unable("the cell has no earlier pass")
 		return c.Finding("")
 	}
 	seconds := stats.SecondMeans(e.Frames.MS)
@@ -44,11 +44,11 @@ func (Validator) Check(_ context.Context, e record.Evidence, p plugins.Params) r
 			continue // the pass itself, checked again
 		}
 		if e.Pass.SHA256 != "" && x.Pass.SHA256 == e.Pass.SHA256 {
-			c.Found(record.Bad, "take the copy away and measure the pass", "the log has the same bytes as pass %s (%s)", x.Pass.ID, x.Pass.Log)
+			c.Found(record.Bad, "remove the copy and record the pass", "the log has the same bytes as pass %s (%s)", x.Pass.ID, x.Pass.Log)
 		} else if d, same := distance(e.Pass.Metrics, seconds, x); same && d <= limit {
 			c.Put("difference_ms", d)
-			c.Found(record.Bad, "take the copy away and measure the pass",
-				"the %d frames are those of pass %s (%s): the means of %d seconds differ by no more than %.2g ms", e.Pass.Metrics.Frames, x.Pass.ID, x.Pass.Log, len(seconds), d)
+			c.Found(record.Bad, "remove the copy and record the pass",
+				"the %d frames are the same as in pass %s (%s): in all %d seconds the means differ by at most %.2g ms", e.Pass.Metrics.Frames, x.Pass.ID, x.Pass.Log, len(seconds), d)
 		}
 	}
 	return c.Finding(fmt.Sprintf("none of the cell's %d other passes has the same frames", len(e.Earlier)))

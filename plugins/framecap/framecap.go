@@ -67,7 +67,7 @@ func (Validator) Check(_ context.Context, e record.Evidence, p plugins.Params) r
 	x := usable(e.Frames.MS)
 	least := max(2*parts, p.Integer("least_frames"))
 	if len(x) < least {
-		c.Unable("%d frames are fewer than the %d that show a cap", len(x), least)
+		c.Unable("%d frames are too few; the check needs %d", len(x), least)
 		return c.Finding("")
 	}
 	lim := limitsOf(p)
@@ -90,7 +90,7 @@ func (Validator) Check(_ context.Context, e record.Evidence, p plugins.Params) r
 		c.Put("resolution_ms", r)
 		found = g.coarse(x, r, e.Pass.Layout.Source == "timestamp")
 		if found == none && !(g.seconds > p.Number("uneven_percent")/100) && share(sorted(x), g.interval-1.01*r, g.interval+1.01*r) >= 0.6 {
-			c.Unable("the log's frame times come in steps of %g ms, so that they would look alike with a frame cap and without", r)
+			c.Unable("the log is too coarse: its steps of %g ms hide whether there is a frame cap", r)
 			return c.Finding("")
 		}
 	}
@@ -119,13 +119,13 @@ func (Validator) Check(_ context.Context, e record.Evidence, p plugins.Params) r
 		c.Put("row_spread_percent", 100*g.rowSpread)
 	}
 	if meant(g.mean, e.Expected.CapFPS, p) || meant(g.interval, e.Expected.CapFPS, p) {
-		return c.Finding(fmt.Sprintf("the rate is held at the intended %.4g FPS", e.Expected.CapFPS))
+		return c.Finding(fmt.Sprintf("the frame rate is capped at %.4g FPS, as intended", e.Expected.CapFPS))
 	}
 	outcome := record.Bad
 	if found == interval && g.window < lim.share {
 		outcome = record.Doubtful // it binds at times
 	}
-	c.Found(outcome, advice(rate), "the rate is pinned at %.4g FPS: %s", rate, g.why(found, p))
+	c.Found(outcome, advice(rate), "the frame rate is capped at %.4g FPS: %s", rate, g.why(found, p))
 	return c.Finding("capped")
 }
 
@@ -135,13 +135,13 @@ func (g signs) why(by sign, p plugins.Params) string {
 		return fmt.Sprintf("%.0f %% of the frames take the same time (%.2f ms, within %g %%)", 100*g.window, g.interval, p.Number("window_percent"))
 	}
 	if g.rowFrames > 0 && g.rowSpread < 0.01 {
-		return fmt.Sprintf("late frames are made up for, %d frames in a row always take the same time (within %.2g %%)", g.rowFrames, math.Max(0.01, 200*g.rowSpread))
+		return fmt.Sprintf("any %d frames in a row take the same time, within %.2g %%", g.rowFrames, math.Max(0.01, 200*g.rowSpread))
 	}
-	return "each frame waits for the next moment of a fixed schedule, so that delays do not add up"
+	return "each frame waits for a fixed schedule"
 }
 
 func advice(rate float64) string {
-	return fmt.Sprintf("turn off the frame limiter and vertical sync, then repeat the pass; if the cap is meant, say so: expect.cap_fps = %.4g in the configuration or cap_fps in the campaign, then capctl recheck", rate)
+	return fmt.Sprintf("turn off the frame limiter and vertical sync, then repeat the pass; if you meant the cap, set expect.cap_fps = %.4g in the configuration or cap_fps in the campaign, then type capctl recheck", rate)
 }
 
 // inParts is the finding of a pass that is not held throughout.
@@ -174,8 +174,8 @@ func inParts(c *pick.Case, held []stretch, x []float64, expected record.Expectat
 	if 100*time/total >= p.Number("part_bad_percent") {
 		outcome = record.Bad
 	}
-	c.Found(outcome, "keep menus and loading screens out of the pass, or turn off the limiter that holds them, then repeat the pass",
-		"the rate is pinned at %.4g FPS from %.0f s to %.0f s, %.0f %% of the pass is held", rate, s.from, s.to, 100*time/total)
+	c.Found(outcome, "keep menus and loading screens out of the pass, or turn off their limiter; then repeat the pass",
+		"the frame rate is capped at %.4g FPS from %.0f s to %.0f s, in %.0f %% of the pass", rate, s.from, s.to, 100*time/total)
 	return c.Finding("capped in part")
 }
 

@@ -235,10 +235,10 @@ func TestCoarseLogs(t *testing.T) {
 	// A cap that keeps a schedule is seen all the same, in stamps; at 500 FPS in whole
 	// milliseconds a constant load is not told from one.
 	x := held(r, testlab.NextMoment, 60, 0, 30)
-	plugintest.Assert(t, check(t, stamped(x, 1), decimals(0, "timestamp")), record.Bad, "pinned at 60 FPS", "frames in a row")
-	plugintest.Assert(t, check(t, rounded(held(r, testlab.SpinWait, 24, 0.02, 20), 0.1), decimals(1, "duration")), record.Bad, "pinned at 24 FPS")
+	plugintest.Assert(t, check(t, stamped(x, 1), decimals(0, "timestamp")), record.Bad, "capped at 60 FPS", "frames in a row")
+	plugintest.Assert(t, check(t, rounded(held(r, testlab.SpinWait, 24, 0.02, 20), 0.1), decimals(1, "duration")), record.Bad, "capped at 24 FPS")
 	steady := testlab.Loop{}.Run(&testlab.Simulated{Rand: r}, 20*time.Second, testlab.NewWork(1, testlab.Work{Usual: 2 * time.Millisecond, Spread: 0.01, Course: 0.01}).Next)
-	plugintest.Assert(t, check(t, stamped(steady, 1), decimals(0, "timestamp")), record.NotChecked, "steps of 1 ms", "alike with a frame cap and without")
+	plugintest.Assert(t, check(t, stamped(steady, 1), decimals(0, "timestamp")), record.NotChecked, "steps of 1 ms", "hide whether there is a frame cap")
 	plugintest.Assert(t, check(t, steady), record.OK, "no frame cap")
 }
 
@@ -256,20 +256,20 @@ func TestCapInPartOfAPass(t *testing.T) {
 		return x
 	}
 	f := check(t, join(game(15), menu(10), game(20)))
-	plugintest.Assert(t, f, record.Bad, "pinned at", "of the pass is held")
+	plugintest.Assert(t, f, record.Bad, "capped at", "% of the pass")
 	if from, to := f.Numbers["part_from_s"], f.Numbers["part_to_s"]; math.Abs(from-15) > 1.6 || math.Abs(to-25) > 1.6 || math.Abs(f.Numbers["part_cap_fps"]-60) > 1 {
 		t.Errorf("the menu from 15 to 25 s at 60 FPS: %v", f.Numbers)
 	}
 	if f.Numbers["cap_fps"] != 0 {
 		t.Error("a pass that is capped in part counts as capped throughout")
 	}
-	plugintest.Assert(t, check(t, join(game(50), menu(4.5))), record.Doubtful, "pinned at")
+	plugintest.Assert(t, check(t, join(game(50), menu(4.5))), record.Doubtful, "capped at")
 	plugintest.Assert(t, check(t, join(game(50), menu(2))), record.OK, "no frame cap")
 	plugintest.Assert(t, check(t, game(40)), record.OK)
 	// More than half of the pass, in frames too.
-	plugintest.Assert(t, check(t, join(menu(40), game(8))), record.Bad, "pinned at")
+	plugintest.Assert(t, check(t, join(menu(40), game(8))), record.Bad, "capped at")
 	// The menu's limit is no excuse for the pass because the game's is meant.
-	plugintest.Assert(t, check(t, join(game(15), menu(10)), func(e *record.Evidence) { e.Expected.CapFPS = 144 }), record.Bad, "pinned at")
+	plugintest.Assert(t, check(t, join(game(15), menu(10)), func(e *record.Evidence) { e.Expected.CapFPS = 144 }), record.Bad, "capped at")
 	plugintest.Assert(t, check(t, join(game(15), menu(10)), func(e *record.Evidence) { e.Expected.CapFPS = 60 }), record.OK, "no frame cap")
 }
 
@@ -299,8 +299,8 @@ func TestCapThatBindsAtTimes(t *testing.T) {
 		w := testlab.NewWork(r.Uint64(), testlab.Work{Usual: time.Duration(usual * float64(interval)), Spread: 0.08, Alike: 0.7, Course: 0.02})
 		return testlab.Loop{Limiter: testlab.SpinWait, Interval: interval}.Run(&testlab.Simulated{Rand: r, Seen: 8 * time.Microsecond}, 30*time.Second, w.Next)
 	}
-	plugintest.Assert(t, check(t, pass(0.95)), record.Bad, "pinned at 138 FPS", "take the same time")
-	plugintest.Assert(t, check(t, pass(1.09)), record.Doubtful, "pinned at 138 FPS")
+	plugintest.Assert(t, check(t, pass(0.95)), record.Bad, "capped at 138 FPS", "take the same time")
+	plugintest.Assert(t, check(t, pass(1.09)), record.Doubtful, "capped at 138 FPS")
 	plugintest.Assert(t, check(t, pass(1.4)), record.OK, "no frame cap")
 }
 
@@ -311,13 +311,13 @@ func TestUnevenFramesAtALimit(t *testing.T) {
 	interval := time.Second / 144
 	w := testlab.NewWork(9, testlab.Work{Usual: interval, Spread: 0.1, Alike: 0.3})
 	c := &testlab.Simulated{Rand: r, Seen: 8 * time.Microsecond}
-	plugintest.Assert(t, check(t, testlab.Loop{Limiter: testlab.Screen, Interval: interval}.Run(c, 20*time.Second, w.Next)), record.Bad, "pinned at")
+	plugintest.Assert(t, check(t, testlab.Loop{Limiter: testlab.Screen, Interval: interval}.Run(c, 20*time.Second, w.Next)), record.Bad, "capped at")
 	var pairs []float64
 	for _, x := range held(r, testlab.CatchUp, 60, 0.03, 20) {
 		first := 0.4*x + 0.3*r.NormFloat64()
 		pairs = append(pairs, first, x-first)
 	}
-	plugintest.Assert(t, check(t, pairs), record.Bad, "pinned at 120 FPS")
+	plugintest.Assert(t, check(t, pairs), record.Bad, "capped at 120 FPS")
 }
 
 // Each setting decides: the same pass on both sides of it.

@@ -78,9 +78,9 @@ func long(c *pick.Case, e record.Evidence, p plugins.Params) {
 	c.Put("pause_limit_s", p.Number("pause_s"))
 	c.Put("stall_limit_ms", p.Number("stall_ms"))
 	if pauses > 0 {
-		c.Found(record.Bad, "repeat the pass", "the picture stood still for %.2f s at %.1f s (%s of %g s or more, median frame %.1f ms)", longest/1000, longestAt/1000, record.Count(pauses, "pause"), p.Number("pause_s"), median)
+		c.Found(record.Bad, "repeat the pass", "the picture stood still for %.2f s at %.1f s%s", longest/1000, longestAt/1000, often(pauses, "pause"))
 	} else if stalls > 0 {
-		c.Found(record.Doubtful, "repeat the pass and see whether it stalls there again", "a frame took %.0f ms at %.1f s (%s of %g ms or more, median frame %.1f ms)", longest, longestAt/1000, record.Count(stalls, "stall"), p.Number("stall_ms"), median)
+		c.Found(record.Doubtful, "repeat the pass; if it stalls there again, the game does that", "a frame took %.0f ms at %.1f s%s", longest, longestAt/1000, often(stalls, "stall"))
 	}
 }
 
@@ -99,7 +99,7 @@ func loading(c *pick.Case, e record.Evidence, p plugins.Params) {
 	c.Put("loading_s", float64(n))
 	if n > 0 && 2*n < len(seconds) {
 		c.Found(record.Doubtful, "start the logger after the loading screen and stop it before the next",
-			"for %d s from %d s on frames were more than %g times shorter than else, as behind a loading screen or in a menu", n, first, p.Number("loading_factor"))
+			"a loading screen or a menu was recorded: for %d s, from %d s on, frames were over %g times shorter", n, first, p.Number("loading_factor"))
 	}
 }
 
@@ -114,7 +114,7 @@ func rate(c *pick.Case, e record.Evidence, p plugins.Params) {
 	mine, length := float64(e.Pass.Metrics.Hitches), e.Pass.Metrics.DurationS
 	c.Put("hitches", mine)
 	if n < 2 || seconds <= 0 || length <= 0 {
-		c.Unable("the rate of hitches, with %d earlier passes to compare with", n)
+		c.Unable("the rate of hitches: only %s to compare with", record.Count(n, "earlier pass"))
 		return
 	}
 	expected := count * length / seconds
@@ -127,7 +127,15 @@ func rate(c *pick.Case, e record.Evidence, p plugins.Params) {
 	c.Put("hitches_expected", expected)
 	c.Put("hitches_p", tail)
 	if tail < p.Number("rate_p") && mine > p.Number("rate_factor")*expected && mine-expected >= p.Number("rate_more") {
-		c.Found(record.Doubtful, "look for what ran beside the game and repeat the pass",
-			"%.0f frames hitched where the cell's %d other passes make %.1f expect (p = %.2g, limit %g)", mine, n, expected, tail, p.Number("rate_p"))
+		c.Found(record.Doubtful, "find out what ran beside the game, end it and repeat the pass",
+			"%.0f frames hitched; the cell's %s suggest %.1f", mine, record.Count(n, "other pass"), expected)
 	}
+}
+
+// often says how many pauses or stalls there were, where it was more than one.
+func often(n int, what string) string {
+	if n < 2 {
+		return ""
+	}
+	return ", the longest of " + record.Count(n, what)
 }

@@ -157,7 +157,7 @@ func (c *child) watchMemory() {
 				if by > 1 {
 					whose = fmt.Sprintf("the validator and what it started, %d processes,", by)
 				}
-				c.endFor(fmt.Errorf("%s took %d MiB of memory, more than the %d MiB it may, and was stopped", whose, used>>20, c.maxMemory>>20))
+				c.endFor(fmt.Errorf("%s took %d MiB of memory; the limit is %d MiB, so the agent stopped it", whose, used>>20, c.maxMemory>>20))
 				return
 			}
 		}
@@ -263,7 +263,7 @@ func (c *child) count(n int) {
 	flood := c.printed > maxOutput
 	c.mu.Unlock()
 	if flood {
-		c.endFor(fmt.Errorf("the validator flooded its output with more than %d kB and was stopped", maxOutput>>10))
+		c.endFor(fmt.Errorf("the validator wrote more than %d kB of output, so the agent stopped it", maxOutput>>10))
 	}
 }
 

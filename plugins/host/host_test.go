@@ -278,14 +278,14 @@ func TestMisbehaviour(t *testing.T) {
 		{"hangs", "did not check within 4s"},
 		{"spins", "did not check within 4s"},
 		{"freezes", "did not check within 4s"},
-		{"floods", "flooded its output with more than 1024 kB"},
-		{"floods-stdout", "flooded its output with more than 1024 kB"},
-		{"floods-unheard", "flooded its output with more than 1024 kB"},
+		{"floods", "wrote more than 1024 kB of output"},
+		{"floods-stdout", "wrote more than 1024 kB of output"},
+		{"floods-unheard", "wrote more than 1024 kB of output"},
 		{"children-eat-memory", "the validator and what it started, "},
 		{"long-answer", "answer is larger than 1024 kB"},
 		{"odd-outcome", `unknown outcome "splendid"`},
 		{"no-reason", `without a reason`},
-		{"eats-memory", "more than the 100 MiB it may"},
+		{"eats-memory", "the limit is 100 MiB"},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			h := roles(t, func(o *host.Options) {
@@ -314,12 +314,12 @@ func TestMisbehaviour(t *testing.T) {
 func TestMisbehaviourAtStart(t *testing.T) {
 	for _, c := range []struct{ name, reason string }{
 		{"exit-at-start", "crashed (exit status 7); it wrote: no licence for today"},
-		{"silent-at-start", "could not be started"},
+		{"silent-at-start", "did not start"},
 		{"rubbish-at-start", "hello, is this thing on?"},
-		{"flood-at-start", "could not be started"},
+		{"flood-at-start", "did not start"},
 		{"other-version", "99"},
 		{"other-protocol", "netrpc"},
-		{"deaf", "within"},
+		{"deaf", "not ready after"},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			h := roles(t, func(o *host.Options) { o.StartWithin = 2 * time.Second }, c.name)
@@ -423,7 +423,7 @@ func TestRepeatOffenderIsPutAside(t *testing.T) {
 		h.Check(t.Context(), evidence(1))
 	}
 	before := byName(h.Check(t.Context(), evidence(1)))
-	if f := before["exits"]; !strings.Contains(f.Reason, "put aside after 3 failures in a row") || !strings.Contains(f.Reason, "the disk fell off") {
+	if f := before["exits"]; !strings.Contains(f.Reason, "after 3 failures in a row") || !strings.Contains(f.Reason, "the disk fell off") {
 		t.Errorf("got %+v", f)
 	}
 	if why, unknown := h.Unable(); unknown || len(why) != 1 || why["exits"] != before["exits"].Reason {
@@ -447,7 +447,7 @@ func TestPutAsideIsForAWhile(t *testing.T) {
 	t.Run("meanwhile", func(t *testing.T) {
 		h := roles(t, func(o *host.Options) { o.Pause = time.Hour }, "serve", name, "good")
 		fail(h)
-		if f := byName(h.Check(t.Context(), evidence(1)))[name]; !strings.Contains(f.Reason, "put aside") || !h.Later() {
+		if f := byName(h.Check(t.Context(), evidence(1)))[name]; !strings.Contains(f.Reason, "paused until") || !h.Later() {
 			t.Errorf("later %v: %+v", h.Later(), f)
 		}
 		list := h.Failing()

@@ -59,7 +59,7 @@ func start(ctx context.Context, o Options, dir string, s *source) (*process, err
 	case <-ctx.Done():
 		err = context.Cause(ctx)
 	case <-time.After(o.StartWithin):
-		err = fmt.Errorf("it was not ready within %v", o.StartWithin)
+		err = fmt.Errorf("it was not ready after %v", o.StartWithin)
 	}
 	if err != nil {
 		why := err
@@ -67,7 +67,7 @@ func start(ctx context.Context, o Options, dir string, s *source) (*process, err
 			why = p.explain(err)
 		}
 		p.kill()
-		return nil, fmt.Errorf("the validator could not be started: %w", why)
+		return nil, fmt.Errorf("the validator did not start: %w", why)
 	}
 	return p, nil
 }

@@ -192,7 +192,7 @@ func (h *Host) aside(s *source, name string) string {
 	if f == nil || f.inARow < h.opts.Strikes || !time.Now().Before(f.again) {
 		return ""
 	}
-	return fmt.Sprintf("put aside after %d failures in a row until %s; the last was: %s", f.inARow, f.again.Format(time.TimeOnly), f.last)
+	return fmt.Sprintf("paused until %[2]s after %[1]d failures in a row; the last was: %[3]s", f.inARow, f.again.Format(time.TimeOnly), f.last)
 }
 
 // allNotChecked answers for every validator of s that is known.
@@ -218,6 +218,6 @@ func (h *Host) notChecked(d plugins.Description, why string) record.Finding {
 	}
 	return record.Finding{
 		Check: d.Name, Version: d.Version, Outcome: record.NotChecked, Reason: why,
-		Advice: "see the agent's log; the agent has the pass checked again once a validator that failed works, 'capctl recheck' does at any time",
+		Advice: "see the agent's log; once the validator works, the agent checks the pass again, or type capctl recheck",
 	}
 }

@@ -46,7 +46,7 @@ func (Validator) Describe() plugins.Description {
 	}
 }
 
-const cool = "let the bench cool down; see to room, fans and cooler, the bench switched off and unplugged; then repeat the pass; keep to the makers' temperature limits and your local rules"
+const cool = "let the bench cool down; switch it off and unplug it before you look at fans and cooler; then repeat the pass; keep to the makers' temperature limits and your local rules"
 
 // Check implements [plugins.Validator].
 func (Validator) Check(_ context.Context, e record.Evidence, p plugins.Params) record.Finding {
@@ -81,9 +81,9 @@ func (Validator) Check(_ context.Context, e record.Evidence, p plugins.Params) r
 	say("the temperature at start", start(c, e, p))
 	switch {
 	case len(still) > 0:
-		c.Unable("%s never moved: a base clock that is only repeated reads the same", strings.Join(still, ", "))
+		c.Unable("%s never changed, so this may be only the base clock", strings.Join(still, ", "))
 	case len(looked) == 0:
-		c.Unable("no sensor source: %s", pick.Missing(e, record.SeriesCPUTemp))
+		c.Unable("no temperature sensor: %s", pick.Missing(e, record.SeriesCPUTemp))
 	}
 	if len(looked) == 0 {
 		return c.Finding("")
@@ -239,12 +239,12 @@ func clocks(c *pick.Case, e record.Evidence, p plugins.Params, part string, cloc
 	hottest := pick.Quantile(degrees.Known(), 0.95)
 	switch {
 	case !known || math.IsNaN(hottest):
-		c.Found(record.Doubtful, cool, "the clock of the %s fell by %.1f %% under steady load (limit %g %%, p = %.2g), and no temperature is known", part, fall, p.Number("clock_fall_percent"), t.P)
+		c.Found(record.Doubtful, cool, "the clock of the %s fell by %.1f %% under steady load (limit %g %%); its temperature is unknown", part, fall, p.Number("clock_fall_percent"))
 	case hottest >= p.Number(near):
 		c.Put(name+"_hottest_c", hottest)
 		c.Put(near+"_limit", p.Number(near))
 		o := grade(fall, p.Number("clock_fall_percent"), p.Number("clock_fall_bad_percent"))
-		c.Found(o, cool, "the clock of the %s fell by %.1f %% under steady load at %.0f degrees C (limits %g %%, %g degrees C; p = %.2g)", part, fall, hottest, p.Number("clock_fall_percent"), p.Number(near), t.P)
+		c.Found(o, cool, "the clock of the %s fell by %.1f %% under steady load at %.0f degrees C (limits %g %%, %g degrees C)", part, fall, hottest, p.Number("clock_fall_percent"), p.Number(near))
 	}
 	return true
 }
@@ -275,8 +275,8 @@ func start(c *pick.Case, e record.Evidence, p plugins.Params) bool {
 		c.Put(strings.ReplaceAll(s.Name, ".", "_")+"_usual_c", usual)
 		c.Put("start_limit_c", p.Number("start_c"))
 		if d := x[0] - usual; math.Abs(d) >= p.Number("start_c") {
-			c.Found(record.Doubtful, "warm the bench up with a pass that is not counted, or let it cool down, as for the other passes",
-				"%s began at %.0f degrees C, the cell's %d other passes at %.0f (limit %g degrees difference)", s.Name, x[0], len(others), usual, p.Number("start_c"))
+			c.Found(record.Doubtful, "start as warm as in the other passes: warm the bench up with a pass that you throw away, or let it cool down",
+				"%s began at %.0f degrees C, the cell's %s at %.0f (limit %g degrees)", s.Name, x[0], record.Count(len(others), "other pass"), usual, p.Number("start_c"))
 		}
 	}
 	return looked

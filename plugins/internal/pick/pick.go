@@ -67,10 +67,10 @@ func Missing(e record.Evidence, series string) string {
 	}
 	for _, g := range e.Telemetry.Missing {
 		if g.Name == series {
-			return strings.TrimSuffix(fmt.Sprintf("%s could not be sampled (%s): %s", series, g.Why, g.Text), ": ")
+			return strings.TrimSuffix(fmt.Sprintf("the agent could not read %s (%s): %s", series, g.Why, g.Text), ": ")
 		}
 	}
-	return "the telemetry holds no " + series
+	return "the telemetry has no " + series
 }
 
 // Case collects what a validator found until the worst of it becomes the finding.
