@@ -43,7 +43,7 @@ type Screen struct {
 	Out      io.Writer
 	Terminal bool       // somebody may be looking
 	Colour   bool       // colours may be written
-	Width    func() int // columns; nil or 0 where nobody knows
+	Width    func() int // columns, 0 where nobody knows; nil where it is no terminal
 }
 
 // Agent is everything that runs; it is built whole before anything starts.

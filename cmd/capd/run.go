@@ -28,9 +28,13 @@ func (c runCmd) Run(a *app) error {
 		return cli.FailedError(err)
 	}
 	log := logger(a.stderr, c.Verbose, a.given)
+	screen := agent.Screen{Out: a.stdout, Terminal: cli.IsTerminal(a.stdout), Colour: cli.Colours(a.stdout)}
+	if screen.Terminal {
+		screen.Width = func() int { return cli.Width(a.stdout) }
+	}
 	ag, err := agent.New(a.ctx, agent.Options{
 		Config: a.config, Given: a.given, Root: a.root, Log: log, Validators: []string{self, validatorRole},
-		Screen: agent.Screen{Out: a.stdout, Terminal: cli.IsTerminal(a.stdout), Colour: cli.Colours(a.stdout), Width: func() int { return cli.Width(a.stdout) }},
+		Screen: screen,
 	})
 	if err != nil {
 		return err
