@@ -160,7 +160,7 @@ func build(ctx context.Context, o Options, out outside) (_ *Agent, err error) {
 	}
 	ag.plan.teach(ctx, ag.store, &ag.steps.Know)
 	ag.steps.Know.Spread = judging.Spread(ag.store, ag.steps.Know.Factors)
-	ag.steps.Know.Settle = judging.Settle(c.Checks, ag.steps.Know.Spread)
+	ag.steps.Know.Settle = judging.Settle(c.Checks, ag.steps.Know.Spread, judging.Across(ag.store, ag.steps.Know.Factors, c.Analysis.SessionSDPercent/100))
 	return ag, nil
 }
 

@@ -40,7 +40,7 @@ func newExaminer(a *app, s *store.Store, corrected bool) (*examiner, error) {
 		return nil, err
 	}
 	know.Spread = judging.Spread(s, know.Factors)
-	know.Settle = judging.Settle(a.config.Checks, know.Spread)
+	know.Settle = judging.Settle(a.config.Checks, know.Spread, judging.Across(s, know.Factors, a.config.Analysis.SessionSDPercent/100))
 	self, err := os.Executable()
 	if err != nil {
 		return nil, cli.FailedError(fmt.Errorf("find this program: %w", err))

@@ -18,6 +18,7 @@ type Pass struct {
 	ID      string
 	Name    string // as people know it: "pass 2"; "" where they do not
 	At      time.Time
+	Session string // of [record.SessionOf]; passes without are of one session
 	Metrics record.Metrics
 	// Bad passes count for nothing.
 	Bad bool
@@ -51,6 +52,23 @@ func PassOf(p record.Pass) Pass {
 	return out
 }
 
+// PassesOf returns passes of one cell as the rule sees them, with the sessions into which
+// they divide. A system that was detected after a pass had ended counts as that of the pass:
+// passes that are held against each other have one system as far as anybody knows.
+func PassesOf(passes []record.Pass) []Pass {
+	taken := slices.Clone(passes)
+	for i := range taken {
+		taken[i].Claims = nil
+	}
+	session := record.SessionOf(taken)
+	out := make([]Pass, len(passes))
+	for i, p := range passes {
+		out[i] = PassOf(p)
+		out[i].Session = session[p.ID]
+	}
+	return out
+}
+
 // Figure is what the rule says of one figure of a set of passes.
 type Figure struct {
 	Metric string
@@ -76,6 +94,27 @@ func (r Rule) Compare(set []Pass, spread map[string]record.Spread) []Figure {
 	avg := r.figure(r.Average, Average, set, spread[Average])
 	set = slices.DeleteFunc(slices.Clone(set), func(p Pass) bool { return slices.Contains(avg.Apart, p.ID) })
 	return []Figure{avg, r.figure(r.Low1, Low1, set, spread[Low1])}
+}
+
+// toMiddle compares a pass with the middle of other sessions. Its distance from there has at
+// most the variance of the difference of two passes of different sessions, whatever the
+// number of sessions: the limit is that for two.
+func (r Rule) toMiddle(p Pass, others [][]Pass, across map[string]record.Spread) []Figure {
+	var out []Figure
+	for _, m := range []struct {
+		name   string
+		bounds Bounds
+	}{{Average, r.Average}, {Low1, r.Low1}} {
+		f := r.figure(m.bounds, m.name, []Pass{p, middleOf(others, m.name, p.value(m.name))}, across[m.name])
+		f.limit.across = true
+		limits := f.limits
+		f.limits = func(n int) limit { l := limits(n); l.across = true; return l }
+		out = append(out, f)
+		if f.Unable == "" && !f.Accepted {
+			break // a wrong average makes a wrong 1% low
+		}
+	}
+	return out
 }
 
 var whats = map[string]string{Average: "averages", Low1: "1% lows"}
@@ -193,14 +232,17 @@ func (f *Figure) stand() {
 
 // Verdicts returns the finding about each pass of a cell, by identity. It depends on the
 // passes alone, not on the order in which they are given or came: they are taken in order
-// of their start, then identity.
+// of their start, then identity. Within is what passes of one session of comparable cells
+// repeat to, across what passes of different sessions do; either may lack a figure.
 //
-// Passes without a cause of their own are compared with each other, Latest at a time: each
-// with those that follow it, the last ones with each other. Where some of them stand apart
-// those are doubtful and the others are not; where nobody can tell, all are. A pass with a
-// cause of its own is compared with the others and changes nothing about them. Where every
-// pass has one, they are compared with each other, bad ones aside.
-func (r Rule) Verdicts(passes []Pass, spread map[string]record.Spread) map[string]record.Finding {
+// Passes of one session without a cause of their own are compared with each other, Latest
+// at a time: each with those that follow it, the last ones with each other. Where some of
+// them stand apart those are doubtful and the others are not; where nobody can tell, the
+// other sessions decide, else all are. A pass that is alone in its session is compared with
+// the middle of other sessions. A pass with a cause of its own is compared with the others
+// and changes nothing about them. Where every pass has one, they are compared with each
+// other, bad ones aside.
+func (r Rule) Verdicts(passes []Pass, within, across map[string]record.Spread) map[string]record.Finding {
 	all := slices.SortedFunc(slices.Values(passes), func(a, b Pass) int {
 		return cmp.Or(a.At.Compare(b.At), strings.Compare(a.ID, b.ID))
 	})
@@ -208,37 +250,133 @@ func (r Rule) Verdicts(passes []Pass, spread map[string]record.Spread) map[strin
 	if !slices.ContainsFunc(all, counts) {
 		counts = func(p Pass) bool { return !p.Bad }
 	}
-	var good []Pass
+	var sessions [][]Pass // the passes that count, in order of the first of them
+	at := map[string]int{}
 	for _, p := range all {
-		if counts(p) {
-			good = append(good, p)
+		if !counts(p) {
+			continue
 		}
+		i, seen := at[p.Session]
+		if !seen {
+			i = len(sessions)
+			at[p.Session] = i
+			sessions = append(sessions, nil)
+		}
+		sessions[i] = append(sessions[i], p)
 	}
 	latest := r.Latest
 	if latest < 1 {
 		latest = max(1, len(all))
 	}
-	known := map[int][]Figure{} // of the good passes from there on
 	out := make(map[string]record.Finding, len(all))
-	before := 0 // good passes before this one
-	for _, p := range all {
-		if !counts(p) {
-			out[p.ID] = r.beside(p, from(good, before, max(1, latest-1)), spread)
+	for i, good := range sessions {
+		if len(good) == 1 && len(sessions) > 1 {
+			out[good[0].ID] = r.across(good[0], around(sessions, i, latest), across)
 			continue
 		}
-		set := from(good, before, latest)
-		key := max(0, min(before, len(good)-latest))
-		if known[key] == nil {
-			known[key] = r.Compare(set, spread)
+		known := map[int]opinion{} // by the first pass of those compared
+		for j, p := range good {
+			key := max(0, min(j, len(good)-latest))
+			if _, is := known[key]; !is {
+				known[key] = r.opinion(from(good, j, latest), around(sessions, i, latest), within, across)
+			}
+			out[p.ID] = r.among(p, len(all), known[key])
 		}
-		out[p.ID] = r.among(p, set, len(all), known[key])
-		before++
+	}
+	for _, p := range all {
+		if counts(p) {
+			continue
+		}
+		i, has := at[p.Session]
+		if !has {
+			i = len(sessions)
+			if len(sessions) > 0 {
+				first := func(s []Pass) bool { return s[0].At.After(p.At) }
+				if i = slices.IndexFunc(sessions, first); i < 0 {
+					i = len(sessions)
+				}
+				out[p.ID] = r.across(p, from(sessions, i, max(1, latest-1)), across)
+				continue
+			}
+		}
+		var others []Pass
+		if has {
+			before := 0 // passes that count before this one
+			for before < len(sessions[i]) && cmp.Or(sessions[i][before].At.Compare(p.At), strings.Compare(sessions[i][before].ID, p.ID)) < 0 {
+				before++
+			}
+			others = from(sessions[i], before, max(1, latest-1))
+		}
+		out[p.ID] = r.beside(p, others, within)
 	}
 	return out
 }
 
-// from returns so many passes from the given one on, or the last ones.
-func from(list []Pass, first, count int) []Pass {
+// opinion is what passes of one session say of each other.
+type opinion struct {
+	set     []Pass
+	figures []Figure
+	// settled are the findings about passes of which their session cannot tell which is
+	// wrong, where other sessions can.
+	settled map[string]record.Finding
+}
+
+func (r Rule) opinion(set []Pass, others [][]Pass, within, across map[string]record.Spread) opinion {
+	o := opinion{set: set, figures: r.Compare(set, within)}
+	undecided := func(f Figure) bool { return f.Unable == "" && !f.Accepted && len(f.Apart) == 0 }
+	if len(others) == 0 || !slices.ContainsFunc(o.figures, undecided) {
+		return o
+	}
+	found := map[string]record.Finding{}
+	var fit []Pass
+	for _, p := range set {
+		found[p.ID] = r.across(p, others, across)
+		switch found[p.ID].Outcome {
+		case record.OK:
+			fit = append(fit, p)
+		case record.NotChecked:
+			return o
+		}
+	}
+	agree := func(f Figure) bool { return f.Unable != "" || f.Accepted }
+	if n := len(fit); n == 0 || n == len(set) || n > 1 && slices.ContainsFunc(r.Compare(fit, within), func(f Figure) bool { return !agree(f) }) {
+		return o
+	}
+	o.settled = found
+	return o
+}
+
+// from returns so many items from the given one on, or the last ones.
+func from[T any](list []T, first, count int) []T {
 	first = max(0, min(first, len(list)-count))
 	return list[first:min(first+count, len(list))]
+}
+
+// around returns the sessions beside the given one, of those that are looked at with it.
+func around(sessions [][]Pass, i, latest int) [][]Pass {
+	near := from(sessions, i, max(2, latest))
+	first := max(0, min(i, len(sessions)-max(2, latest)))
+	return slices.Delete(slices.Clone(near), i-first, i-first+1)
+}
+
+// middle returns the item in the middle of values of a figure; of two middles that nearer
+// to v, the lower one where both are as near.
+func middle(list []Pass, metric string, v float64) Pass {
+	sorted := slices.SortedFunc(slices.Values(list), func(a, b Pass) int {
+		return cmp.Or(cmp.Compare(a.value(metric), b.value(metric)), strings.Compare(a.ID, b.ID))
+	})
+	low, high := sorted[(len(sorted)-1)/2], sorted[len(sorted)/2]
+	if high.value(metric)*low.value(metric) < v*v { // nearer on logarithms
+		return high
+	}
+	return low
+}
+
+// middleOf returns the pass in the middle of the middles of sessions.
+func middleOf(sessions [][]Pass, metric string, v float64) Pass {
+	list := make([]Pass, len(sessions))
+	for i, s := range sessions {
+		list[i] = middle(s, metric, v)
+	}
+	return middle(list, metric, v)
 }

@@ -12,6 +12,12 @@
 // do, and that of a short pass worse than that of a long one. The passes' own spread is never used: the range of three is between 1.73 and 2 of
 // their own standard deviations whatever they are.
 //
+// Sessions shift all passes of theirs alike, so passes of one session are compared, and s_r
+// is that within sessions. A pass that is alone in its session is compared with the middle of
+// other sessions, against what passes of different sessions do: the intermediate precision
+// of ISO 5725-3:1994, whose variance is s_r^2 + s_B^2; where that is not known, the stated
+// limits hold.
+//
 // Where passes do not agree, cell.go says which of them stand apart, if that can be told.
 package critical
 
@@ -52,9 +58,10 @@ var Default = Rule{Probability: 0.9975, MinDF: 6, Average: Bounds{3, 0.5, 10}, L
 
 // limit is how far the logarithms of a figure may lie apart, and why.
 type limit struct {
-	ln   float64
-	kind kind
-	from record.Spread
+	ln     float64
+	kind   kind
+	from   record.Spread
+	across bool // between passes of different sessions
 }
 
 // kind is what a limit comes from.
@@ -83,19 +90,19 @@ func (b Bounds) limit(r Rule, s record.Spread, n int, tailError, few float64) li
 		own = studentizedRange(r.Probability, n, math.Inf(1)) * tailError
 	}
 	if s.DF >= r.MinDF && s.SD > 0 {
-		l := limit{studentizedRange(r.Probability, n, s.DF) * s.SD, known, s}
+		l := limit{ln: studentizedRange(r.Probability, n, s.DF) * s.SD, kind: known, from: s}
 		lo, hi := math.Log1p(b.Least/100), few*math.Log1p(b.Most/100)
 		switch {
 		case l.ln < lo:
-			return limit{lo, least, s}
+			return limit{ln: lo, kind: least, from: s}
 		case l.ln > hi && own > hi:
-			return limit{min(l.ln, own), tail, s}
+			return limit{ln: min(l.ln, own), kind: tail, from: s}
 		case l.ln > hi:
-			return limit{hi, most, s}
+			return limit{ln: hi, kind: most, from: s}
 		}
 		return l
 	}
-	l := limit{math.Log1p(b.Stated / 100), stated, record.Spread{}}
+	l := limit{ln: math.Log1p(b.Stated / 100), kind: stated}
 	if own > l.ln {
 		l.ln, l.kind = own, tail
 	}

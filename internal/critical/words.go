@@ -10,8 +10,13 @@ import (
 	"capd.example/record"
 )
 
-// among is the finding about a pass among those that it was compared with.
-func (r Rule) among(p Pass, set []Pass, all int, figures []Figure) record.Finding {
+// among is the finding about a pass among those of its session that it was compared with.
+func (r Rule) among(p Pass, all int, o opinion) record.Finding {
+	set, figures := o.set, o.figures
+	if f, is := o.settled[p.ID]; is {
+		f.Reason = "its session cannot tell which of " + record.Count(len(set), "pass") + " is wrong; " + f.Reason
+		return f
+	}
 	n := len(set)
 	numbers := map[string]float64{"passes": float64(n)}
 	if n < 2 {
@@ -119,6 +124,44 @@ func (r Rule) beside(p Pass, others []Pass, spread map[string]record.Spread) rec
 	return out
 }
 
+// across is the finding about a pass beside those of other sessions.
+func (r Rule) across(p Pass, others [][]Pass, spread map[string]record.Spread) record.Finding {
+	out := record.Finding{Numbers: map[string]float64{"passes": 1, "sessions": float64(len(others) + 1)}}
+	for _, s := range others {
+		out.Numbers["passes"] += float64(len(s))
+	}
+	with := "another session"
+	if len(others) > 1 {
+		with = fmt.Sprintf("the middle of %d other sessions", len(others))
+	}
+	var ok, unable []string
+	for _, f := range r.toMiddle(p, others, spread) {
+		if f.Unable != "" {
+			unable = append(unable, f.Unable)
+			continue
+		}
+		f.put(out.Numbers)
+		if !f.Accepted {
+			a, _ := digits(f.RangePercent, f.LimitPercent)
+			out.Outcome = record.Doubtful
+			out.Reason = fmt.Sprintf("its %s of %.1f FPS is %s %% from %s (%.1f FPS); %s", single[f.Metric], p.value(f.Metric), a, with,
+				f.set[1].value(f.Metric), f.limit.normalBeside(f.RangePercent))
+			out.Advice = leaveOut("measure the cell once more in this session, without a restart or a change of parts", []string{p.ID}, "not like other sessions")
+			return out
+		}
+		ok = append(ok, f.agreed(f.set))
+	}
+	if len(ok) == 0 {
+		out.Outcome, out.Reason = record.NotChecked, strings.Join(slices.Compact(unable), "; ")
+		return out
+	}
+	out.Outcome, out.Reason = record.OK, fmt.Sprintf("as %s: %s", with, strings.Join(ok, " and "))
+	if len(unable) > 0 {
+		out.Reason += " (not looked at: " + strings.Join(unable, "; ") + ")"
+	}
+	return out
+}
+
 var single = map[string]string{Average: "average", Low1: "1% low"}
 
 func otherPasses(n int) string {
@@ -133,7 +176,11 @@ func (f Figure) put(numbers map[string]float64) {
 	short := strings.TrimSuffix(f.Metric, "_fps")
 	numbers[short+"_range_percent"], numbers[short+"_limit_percent"] = f.RangePercent, f.LimitPercent
 	if f.limit.from.SD > 0 {
-		numbers[short+"_repeatability_percent"], numbers[short+"_df"] = 100*f.limit.from.SD, f.limit.from.DF
+		of := "_repeatability_percent"
+		if f.limit.across {
+			of = "_across_sessions_percent"
+		}
+		numbers[short+of], numbers[short+"_df"] = 100*f.limit.from.SD, f.limit.from.DF
 	}
 }
 
@@ -186,6 +233,14 @@ func (l limit) normal() string { return l.normalBeside(l.percent()) }
 // normalBeside says it with as many digits as tell it from another number.
 func (l limit) normalBeside(other float64) string {
 	_, b := digits(other, l.percent())
+	switch {
+	case l.across && l.kind == most:
+		return fmt.Sprintf("more than %s %% is too much to compare anything, although sessions here differ so much", b)
+	case l.across && l.kind == stated:
+		return fmt.Sprintf("fixed limit of %s %%: how far sessions differ here is not known yet", b)
+	case l.across && l.kind != tail:
+		return fmt.Sprintf("between sessions %s %% is the most that is normal here", b)
+	}
 	switch l.kind {
 	case most:
 		return fmt.Sprintf("more than %s %% is too much to compare anything, although passes here repeat so badly", b)

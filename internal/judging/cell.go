@@ -55,30 +55,42 @@ func meanwhile(err error) error {
 // Settle returns the function that decides which passes of a cell agree, by the rule that
 // the settings of that check make, [critical.Rule.Verdicts]: for every pass of the cell that
 // has a finding of that check, from those that may be held against each other. Spread tells
-// how well passes repeat; that of the last of them in time counts for all. A pass without
-// the finding, because the check is switched off, leaves all as they are.
-func Settle(c config.Checks, spread func(context.Context, record.Pass) (map[string]record.Spread, error)) func(context.Context, record.Pass, []record.Pass) (record.Pass, []pipeline.Moved, error) {
+// how well passes of one session repeat, across those of different ones, which is asked only
+// where the cell has several; what they tell of the last pass in time counts for all. A pass
+// without the finding, because the check is switched off, leaves all as they are.
+//
+// Sessions are those of the cell's own passes, so that what is found depends on them alone.
+// An exchange of parts and back within [record.SessionGap] and without a restart known by
+// the tag boot goes unseen here.
+func Settle(c config.Checks, spread, across History) func(context.Context, record.Pass, []record.Pass) (record.Pass, []pipeline.Moved, error) {
 	rule, wrong := agreement.RuleOf(c.Params[critical.Check])
 	return func(ctx context.Context, p record.Pass, beside []record.Pass) (record.Pass, []pipeline.Moved, error) {
 		own, has := finding(p)
 		if !has || wrong != nil { // the validator itself says what is wrong with the settings
 			return p, nil, nil
 		}
-		cell, last := []critical.Pass{critical.PassOf(p)}, p
+		passes, last := []record.Pass{p}, p
 		for _, o := range beside {
 			if !o.Comparable(p) {
 				continue
 			}
-			cell = append(cell, critical.PassOf(o))
+			passes = append(passes, o)
 			if later(o, last) {
 				last = o
 			}
 		}
-		known, err := spread(ctx, last)
+		within, err := spread(ctx, last)
 		if err != nil {
 			return p, nil, err
 		}
-		found := rule.Verdicts(cell, known)
+		cell := critical.PassesOf(passes)
+		var between map[string]record.Spread
+		if slices.ContainsFunc(cell, func(o critical.Pass) bool { return o.Session != cell[0].Session }) {
+			if between, err = across(ctx, last); err != nil {
+				return p, nil, err
+			}
+		}
+		found := rule.Verdicts(cell, within, between)
 		if len(cell) == 1 && len(beside) > 0 {
 			f := found[p.ID]
 			f.Reason = fmt.Sprintf("nothing to compare with: %s of its cell with another set-up of the bench or for another campaign", record.Count(len(beside), "pass"))

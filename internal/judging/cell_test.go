@@ -101,7 +101,7 @@ func newDesk(t *testing.T) *desk {
 func (d *desk) agent() *pipeline.Pipeline {
 	spread := judging.Spread(d.s, record.CellFactors)
 	return &pipeline.Pipeline{Checks: &d.gate, Tell: &d.told, Store: stored{Cells: judging.Cells{Store: d.s, Who: "capd", Tell: true}, s: d.s},
-		Know: pipeline.Knowledge{Bench: "bench 1", Factors: record.CellFactors, Spread: spread, Settle: judging.Settle(config.Checks{}, spread)}}
+		Know: pipeline.Knowledge{Bench: "bench 1", Factors: record.CellFactors, Spread: spread, Settle: judging.Settle(config.Checks{}, spread, judging.Across(d.s, record.CellFactors, 0))}}
 }
 
 // come stores a pass that is then to be judged.
@@ -257,12 +257,14 @@ func TestVerdictsDoNotDependOnTheOrder(t *testing.T) {
 			}
 			stalled[i] = rng.IntN(6) == 0
 		}
+		boots := 1 + round%4 // starts of the machine
 		overruled := rng.IntN(2 * n)
 		verdicts := func(order []int) (out []record.Verdict) {
 			d := newDesk(t)
 			ids := make([]string, n)
 			for _, i := range order {
 				ids[i] = d.come(t, "a", i+1, rate[i], stalled[i])
+				d.retag(t, ids[i], map[string]string{record.TagBoot: fmt.Sprint("start ", i*boots/n)})
 				switch rng.IntN(3) {
 				case 0: // the agent is killed while it judges
 					ctx, kill := context.WithCancel(context.Background())

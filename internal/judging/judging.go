@@ -53,20 +53,39 @@ func Prefer(e, otherwise record.Expectation) record.Expectation {
 	return e
 }
 
-// Spread returns what the store knows about how well passes repeat, see
+// History says how well passes like one repeat, by metric.
+type History func(context.Context, record.Pass) (map[string]record.Spread, error)
+
+// Spread returns what the store knows about how well passes of one session repeat, see
 // [analysis.Repeatability]: from the passes of the same game and campaign on the same bench
 // that started before.
-func Spread(s *store.Store, factors []string) func(context.Context, record.Pass) (map[string]record.Spread, error) {
+func Spread(s *store.Store, factors []string) History {
 	return func(ctx context.Context, p record.Pass) (map[string]record.Spread, error) {
-		campaign := p.Tags.Value(record.TagCampaign)
-		earlier, err := s.Passes(ctx, store.Filter{
-			Bench: p.Bench, Tags: map[string]string{record.TagGame: p.Tags.Value(record.TagGame), record.TagCampaign: campaign},
-			Until: p.StartedAt, Newest: true, Limit: history,
-		})
+		earlier, err := before(ctx, s, p, map[string]string{record.TagGame: p.Tags.Value(record.TagGame)})
 		if err != nil {
 			return nil, err
 		}
-		earlier = slices.DeleteFunc(earlier, func(e record.Pass) bool { return e.Tags.Value(record.TagCampaign) != campaign }) // the filter takes patterns
 		return analysis.Repeatability(p, earlier, analysis.Options{Factors: factors}), nil
 	}
+}
+
+// Across returns what the store knows about how well passes of different sessions repeat,
+// see [analysis.AcrossSessions]: from the passes of the same campaign on the same bench that
+// started before. Where that tells nothing of sessions, stated is the standard deviation of
+// what they shift, of a logarithm; 0 for unknown.
+func Across(s *store.Store, factors []string, stated float64) History {
+	return func(ctx context.Context, p record.Pass) (map[string]record.Spread, error) {
+		earlier, err := before(ctx, s, p, map[string]string{})
+		if err != nil {
+			return nil, err
+		}
+		return analysis.AcrossSessions(p, earlier, analysis.Options{Factors: factors, SessionSD: stated}), nil
+	}
+}
+
+func before(ctx context.Context, s *store.Store, p record.Pass, tags map[string]string) ([]record.Pass, error) {
+	campaign := p.Tags.Value(record.TagCampaign)
+	tags[record.TagCampaign] = campaign
+	earlier, err := s.Passes(ctx, store.Filter{Bench: p.Bench, Tags: tags, Until: p.StartedAt, Newest: true, Limit: history})
+	return slices.DeleteFunc(earlier, func(e record.Pass) bool { return e.Tags.Value(record.TagCampaign) != campaign }), err // the filter takes patterns
 }

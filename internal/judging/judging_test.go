@@ -144,7 +144,7 @@ func TestCheckAndCellsAgree(t *testing.T) {
 			for i, p := range own {
 				set[i] = critical.PassOf(p)
 			}
-			for _, f := range critical.Default.Verdicts(set, e.Spread) {
+			for _, f := range critical.Default.Verdicts(set, e.Spread, nil) {
 				if f.Outcome == record.Doubtful {
 					outcome = f.Outcome
 				}

@@ -1,6 +1,7 @@
 // Package agreement asks whether the passes of a cell agree, by the rule of
 // [capd.example/internal/critical], which states method and sources: the range of the
-// averages and of the 1% lows against what repeats of comparable cells do. A pass that
+// averages and of the 1% lows of one session against what repeats of comparable cells do; a
+// pass that is alone in its session against other sessions. A pass that
 // stands apart is named; none is dropped.
 package agreement
 
@@ -19,7 +20,7 @@ type Validator struct{}
 // Describe implements [plugins.Validator].
 func (Validator) Describe() plugins.Description {
 	return plugins.Description{
-		Name: critical.Check, Version: "4",
+		Name: critical.Check, Version: "5",
 		About: "the passes of the cell agree within what repeats of the kind do",
 		Needs: []string{"earlier passes of the cell", "repeatability of comparable cells (else stated limits)"},
 		Parameters: []plugins.Parameter{
@@ -53,11 +54,12 @@ func rule(p plugins.Params) critical.Rule {
 
 // Check implements [plugins.Validator]: it compares the pass with those before it, as if
 // nothing else were wrong with it. Where the whole cell and what other checks found is
-// known, the verdicts of its passes come from the same rule, [critical.Rule.Verdicts].
+// known, and how far sessions differ, the verdicts of its passes come from the same rule,
+// [critical.Rule.Verdicts].
 func (Validator) Check(_ context.Context, e record.Evidence, p plugins.Params) record.Finding {
-	cell := []critical.Pass{critical.PassOf(e.Pass)}
+	cell := []record.Pass{e.Pass}
 	for _, x := range e.Earlier {
-		cell = append(cell, critical.PassOf(x.Pass))
+		cell = append(cell, x.Pass)
 	}
-	return rule(p).Verdicts(cell, e.Spread)[e.Pass.ID]
+	return rule(p).Verdicts(critical.PassesOf(cell), e.Spread, nil)[e.Pass.ID]
 }
