@@ -18,6 +18,9 @@ type Wish struct {
 	Power      float64
 	Alpha      float64
 	By         []string // factors whose levels are compared; unknown ones are left out
+	// SessionSD is the standard deviation of what a session shifts, of a logarithm, for use
+	// where it was not measured; 0 for unknown.
+	SessionSD float64
 }
 
 // DefaultWish is 1 % with 80 % power at the 5 % level between processors and between
@@ -41,6 +44,18 @@ type Need struct {
 	// Gain is by how much one more pass lowers the summed variance of the margins that are
 	// not decided; +Inf for a cell without a pass.
 	Gain float64
+
+	HaveSessions int // in which passes that count were recorded
+	// What sessions shift: the standard deviation of a logarithm and where it is from, for
+	// people; "" where nothing is known. Width and Then hold across sessions where it is known
+	// and parts that are exchanged are compared, else within one session.
+	SessionSD, SessionDF float64
+	SessionFrom          string
+	// Sessions that are needed in all, since more passes in the same session do not narrow
+	// what it shifts; 0 where nothing is known or the comparison crosses none.
+	Sessions int
+	// ThenSession is as Then, with the further pass of both in a session of its own. NaN if unknown.
+	ThenSession float64
 }
 
 // Resolve returns the smallest difference of two cells that n passes each find with the
@@ -83,19 +98,50 @@ func (c *Coverage) Precision(w Wish) []Need {
 	out := make([]Need, c.Plan.n)
 	for i := range out {
 		s := m.spread[i]
-		out[i] = Need{Cell: i, Have: m.n[i], SD: s.sd, DF: s.df, From: s.from, Width: math.NaN(), Then: math.NaN(),
-			Open: between[i].open, Decided: between[i].open == 0 && between[i].all > 0}
+		out[i] = Need{Cell: i, Have: m.n[i], SD: s.sd, DF: s.df, From: s.from, Width: math.NaN(), Then: math.NaN(), ThenSession: math.NaN(),
+			Open: between[i].open, Decided: between[i].open == 0 && between[i].all > 0, HaveSessions: len(m.sessions.of[i])}
+	}
+	sessions, across := 0, m.sessions.known && w.crosses(c.Plan)
+	if across {
+		sessions, w = m.sessions.wanted(w)
 	}
 	needed(out, w)
 	for i := range out {
 		n := &out[i]
+		if m.sessions.known {
+			n.SessionSD, n.SessionDF, n.SessionFrom = math.Sqrt(m.sessions.between.Var), m.sessions.between.DF, m.sessions.from
+		}
+		if n.Sessions = sessions; n.Passes > 0 {
+			n.Passes = max(n.Passes, sessions)
+		}
 		if n.Decided {
-			n.Passes = n.Have
+			n.Passes, n.Sessions = n.Have, min(sessions, n.HaveSessions)
 		}
 		n.More = max(0, n.Passes-n.Have)
+		if n.Have > 0 {
+			n.More = max(n.More, n.Sessions-n.HaveSessions)
+		}
 		n.width(m.two)
+		if across {
+			n.widthAcross(&m.sessions, m.two)
+		}
 	}
 	return out
+}
+
+// widthAcross makes the widths hold across sessions.
+func (n *Need) widthAcross(s *shifts, two *quantiles) {
+	if n.Have == 0 || math.IsNaN(n.SD) || !(n.DF > 0) {
+		return
+	}
+	list := s.of[n.Cell]
+	width := func(passes int, shares float64) float64 {
+		se, df := stats.WithBetween(2*n.SD*n.SD/float64(passes), n.DF, s.between, 2*shares)
+		return math.Expm1(two.t(df) * se)
+	}
+	n.Width = width(n.Have, concentration(list, 0))
+	n.Then = width(n.Have+1, concentration(list, 0))
+	n.ThenSession = width(n.Have+1, concentration(list, 1))
 }
 
 // needed fills in the passes of the cells that are not decided. They grow with the standard
@@ -223,6 +269,7 @@ type measures struct {
 	n        []int
 	mean     []float64
 	spread   []spread
+	sessions shifts
 	two, one *quantiles // two-sided and one-sided
 }
 
@@ -245,18 +292,20 @@ func (c *Coverage) measure(w Wish) measures {
 	const all = -1
 	d := p.depth(record.TagGame)
 	sds, dfs := map[int][]float64{}, map[int][]float64{}
+	cells := c.inSessions()
+	m.sessions.of = make([][]sessionCount, p.n)
 	for i := range p.n {
-		var logs []float64
-		for k := range c.passes[i] {
-			pass := &c.passes[i][k]
-			if p.Campaign.accepts(pass.Verdict) && pass.Metrics.AvgFPS > 0 {
-				logs = append(logs, math.Log(pass.Metrics.AvgFPS))
-			}
-		}
+		logs := slices.Concat(cells[i].logs...)
 		m.n[i] = len(logs)
 		own := &m.spread[i]
 		m.mean[i], own.sd = meanSD(logs)
-		if own.df = float64(len(logs) - 1); own.df < 1 {
+		if len(logs) == 0 {
+			continue
+		}
+		for k, s := range cells[i].sessions {
+			m.sessions.of[i] = append(m.sessions.of[i], sessionCount{s, len(cells[i].logs[k])})
+		}
+		if own.sd, own.df = cells[i].within(); own.df < 1 {
 			own.df = 0
 			continue
 		}
@@ -280,7 +329,42 @@ func (c *Coverage) measure(w Wish) measures {
 	for i := range p.n {
 		m.spread[i] = games[p.level(i, d)](m.spread[i])
 	}
+	m.sessions.estimate(cells, m.spread, w.SessionSD)
 	return m
+}
+
+// inSessions returns the passes that count of each cell by session, in order of their
+// first passes as they are given.
+func (c *Coverage) inSessions() []inSessions {
+	p := c.Plan
+	var all []record.Pass
+	for i := range p.n {
+		all = append(all, c.passes[i]...)
+	}
+	session, number := record.SessionOf(all), map[string]int{}
+	out := make([]inSessions, p.n)
+	for i := range out {
+		s := &out[i]
+		for k := range c.passes[i] {
+			pass := &c.passes[i][k]
+			if !p.Campaign.accepts(pass.Verdict) || !(pass.Metrics.AvgFPS > 0) {
+				continue
+			}
+			of, known := number[session[pass.ID]]
+			if !known {
+				of = len(number)
+				number[session[pass.ID]] = of
+			}
+			at := slices.Index(s.sessions, of)
+			if at < 0 {
+				at = len(s.sessions)
+				s.sessions, s.logs = append(s.sessions, of), append(s.logs, nil)
+				s.bench, s.system = append(s.bench, pass.Bench), append(s.system, pass.System)
+			}
+			s.logs[at] = append(s.logs[at], math.Log(pass.Metrics.AvgFPS))
+		}
+	}
+	return out
 }
 
 func meanSD(x []float64) (mean, sd float64) {
@@ -370,6 +454,9 @@ func settled(m measures, i, j int, w Wish) bool {
 		[]float64{a.sd / math.Sqrt(float64(m.n[i])), b.sd / math.Sqrt(float64(m.n[j]))}, []float64{a.df, b.df})
 	if a.sd == b.sd && a.df == b.df {
 		df = a.df // one pooled estimate, not two
+	}
+	if m.sessions.known && df > 0 {
+		se, df = stats.WithBetween(se*se, df, m.sessions.between, m.sessions.weight(i, j))
 	}
 	margin := math.Abs(m.mean[i] - m.mean[j])
 	if se == 0 {

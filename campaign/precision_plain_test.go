@@ -73,7 +73,8 @@ func plainPrecision(c *Coverage, w Wish) []Need {
 	}
 	out := make([]Need, p.n)
 	for i := range out {
-		n := Need{Cell: i, Have: int(cells[i].n), Width: math.NaN(), Then: math.NaN()}
+		n := Need{Cell: i, Have: int(cells[i].n), Width: math.NaN(), Then: math.NaN(), ThenSession: math.NaN()}
+		n.HaveSessions = min(1, n.Have) // the passes of a cell are of one session here
 		n.SD, n.DF, n.From = spread(i)
 		compared := 0
 		for _, name := range w.By {

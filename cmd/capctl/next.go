@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 	"time"
 
@@ -219,6 +220,11 @@ type needLine struct {
 	Width   *float64          `json:"half_width,omitempty"`
 	Then    *float64          `json:"half_width_then,omitempty"` // after one more pass
 	Minutes float64           `json:"change_minutes"`            // from the current cell
+
+	Sessions       int      `json:"sessions"`                          // with passes that count
+	SessionsNeeded int      `json:"sessions_needed,omitempty"`         // in all; left out where what they shift is not known
+	SessionSD      *float64 `json:"session_sd,omitempty"`              // what a session shifts
+	ThenSession    *float64 `json:"half_width_then_session,omitempty"` // after one more pass in another session
 }
 
 func (c *nextCmd) byPrecision(a *app) error {
@@ -235,6 +241,7 @@ func (c *nextCmd) byPrecision(a *app) error {
 			return cli.UsageError(fmt.Errorf("--between: the campaign has no factor %q; it has %s", f, strings.Join(b.Campaign.FactorNames(), ", ")))
 		}
 	}
+	w.SessionSD = a.config.Analysis.SessionSDPercent / 100
 	needs := page.Coverage.ByPrecision(page.Position, w)
 	if c.List > 0 && len(needs) > c.List {
 		needs = needs[:c.List]
@@ -242,20 +249,40 @@ func (c *nextCmd) byPrecision(a *app) error {
 	var rows []table.Row
 	for _, n := range needs {
 		l := needLine{Cell: n.Cell + 1, Tags: b.Plan.Cell(n.Cell), Have: n.Have, Needed: n.Passes, SD: optional(n.SD), DF: n.DF, From: n.From,
-			Open: n.Open, Width: optional(n.Width), Then: optional(n.Then), Minutes: b.Plan.Cost(page.Position.Cell, n.Cell)}
+			Open: n.Open, Width: optional(n.Width), Then: optional(n.Then), Minutes: b.Plan.Cost(page.Position.Cell, n.Cell),
+			Sessions: n.HaveSessions, SessionsNeeded: n.Sessions, ThenSession: optional(n.ThenSession)}
+		if n.SessionFrom != "" {
+			l.SessionSD = &n.SessionSD
+		}
 		if c.JSON {
 			if err := output.JSON(a.stdout, l); err != nil {
 				return cli.FailedError(err)
 			}
 			continue
 		}
-		rows = append(rows, table.Row{l.Cell, b.Plan.Name(n.Cell), n.Have, orNothing(n.Passes), share(n.SD), share(n.Width), share(n.Then), n.Open, minutes(l.Minutes), n.From})
+		rows = append(rows, table.Row{l.Cell, b.Plan.Name(n.Cell), n.Have, orNothing(n.Passes), n.HaveSessions, orNothing(n.Sessions), share(n.SD), share(n.Width), share(n.Then), share(n.ThenSession), n.Open, minutes(l.Minutes), n.From})
 	}
 	if !c.JSON {
-		output.Table(a.stdout, table.Row{"cell", "name", "have", "needed", "repeats to", "margin +-", "then +-", "undecided", "change min", "repeatability of"}, rows)
+		output.Table(a.stdout, table.Row{"cell", "name", "have", "needed", "sessions", "needed", "repeats to", "margin +-", "then +-", "new session +-", "undecided", "change min", "repeatability of"}, rows)
 		safe.Fprintf(a.stdout, "needed: to find %g %% with %g %% power at the 5 %% level\n", c.Difference, c.Power)
+		saySessions(a, needs)
 	}
 	return nil
+}
+
+// saySessions says what passes of one session cannot narrow.
+func saySessions(a *app, needs []campaign.Need) {
+	switch {
+	case len(needs) == 0:
+	case needs[0].SessionFrom == "":
+		safe.Fprintln(a.stdout, "what a rebuild, a restart or another day shifts is not known and not in these figures: repeat cells in several sessions, or state session_sd_percent under [analysis]")
+	default:
+		safe.Fprintf(a.stdout, "a session shifts rates by %s (sd, %s)\n", share(needs[0].SessionSD), needs[0].SessionFrom)
+		lacking := func(n campaign.Need) bool { return n.Sessions > n.HaveSessions && n.Have > 0 }
+		if slices.ContainsFunc(needs, lacking) {
+			safe.Fprintln(a.stdout, "more passes in the same session do not narrow that: measure cells that lack sessions after a restart, an exchange of parts or on another day")
+		}
+	}
 }
 
 // optional returns a number for JSON, nil where there is none.
