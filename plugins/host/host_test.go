@@ -23,6 +23,7 @@ import (
 	"github.com/rs/zerolog"
 	"go.uber.org/goleak"
 
+	"capd.example/internal/testlab"
 	"capd.example/plugins"
 	"capd.example/plugins/host"
 	"capd.example/plugins/serve"
@@ -479,14 +480,15 @@ func TestPutAsideIsForAWhile(t *testing.T) {
 	})
 }
 
-// TestThousandPasses carries passes through a validator that crashes on every tenth.
-func TestThousandPasses(t *testing.T) {
-	if testing.Short() {
-		t.Skip("takes half a minute")
+// TestManyPasses carries passes through a validator that crashes on every tenth.
+func TestManyPasses(t *testing.T) {
+	passes := 100
+	if testlab.Long(t) {
+		passes = 1000
 	}
 	h := roles(t, nil, "serve", "exits-every-tenth", "good")
 	crashed := 0
-	for i := range 1000 {
+	for i := range passes {
 		got := byName(h.Check(t.Context(), evidence(float64(i))))
 		if f := got["good"]; f.Outcome != record.OK || f.Numbers["first_ms"] != float64(i) {
 			t.Fatalf("pass %d: good: %+v", i, f)
@@ -503,7 +505,7 @@ func TestThousandPasses(t *testing.T) {
 			t.Fatalf("pass %d: %d processes", i, n)
 		}
 	}
-	if crashed != 100 {
+	if crashed != passes/10 {
 		t.Errorf("%d crashes", crashed)
 	}
 }
@@ -551,6 +553,9 @@ func TestGrandchildrenGoToo(t *testing.T) {
 
 // What processes share counts once.
 func TestSharedMemoryCountsOnce(t *testing.T) {
+	if len(testlab.BuildFlags) > 0 {
+		t.Skip("the race detector keeps as much again of what each process writes")
+	}
 	const name = "children-share-memory"
 	h := roles(t, func(o *host.Options) { o.MaxMemory = 200 << 20 }, "serve", name)
 	if f := byName(h.Check(t.Context(), evidence(1)))[name]; f.Outcome != record.OK {
