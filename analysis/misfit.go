@@ -366,43 +366,55 @@ func leaveOut(models []*Model, cell int) []*Model {
 	return out
 }
 
-// worstInPairs returns the cell that deviates most certainly of tests, and its index, -1
-// where none does.
-func worstInPairs(models []*Model, cells []Cell, tests int) (Odd, int) {
-	type residual struct {
-		m       *Model
-		i       int
-		e, free float64 // free is 1-h
-		pair    pairKey
-	}
-	var all []residual
+// residual is what a model leaves of a cell.
+type residual struct {
+	m       *Model
+	i       int     // of the model's points
+	e, free float64 // free is 1 less the leverage
+	pair    pairKey
+}
+
+// residuals are those of all models, by pairs of parts too.
+type residuals struct {
+	all    []residual
+	byPair map[pairKey][]residual
+}
+
+func residualsOf(models []*Model, cells []Cell) residuals {
+	out := residuals{byPair: map[pairKey][]residual{}}
 	for _, m := range models {
 		for i, at := range m.cells {
 			if m.solved() && m.fit.Leverage[i] < determined {
-				all = append(all, residual{m, i, math.Log(m.points[i].Y) - m.fit.Fitted[i], 1 - m.fit.Leverage[i], pairOf(cells[at])})
+				out.all = append(out.all, residual{m, i, math.Log(m.points[i].Y) - m.fit.Fitted[i], 1 - m.fit.Leverage[i], pairOf(cells[at])})
 			}
 		}
 	}
-	byPair := map[pairKey][]residual{}
-	for _, c := range all {
-		byPair[c.pair] = append(byPair[c.pair], c)
+	for _, c := range out.all {
+		out.byPair[c.pair] = append(out.byPair[c.pair], c)
 	}
-	// test returns how far a cell is from the others of its pair, in units of s.
-	test := func(c residual) (d, z float64, ok bool) {
-		var sum, variance, n float64
-		for _, x := range byPair[c.pair] {
-			if x.m != c.m || x.i != c.i {
-				sum, variance, n = sum+x.e, variance+x.free, n+1
-			}
+	return out
+}
+
+// fromPair returns how far a cell deviates by comparison with the others of its pair, and its
+// distance from them in units of the standard deviation of one.
+func (r residuals) fromPair(c residual) (deviation, z float64, ok bool) {
+	var sum, variance, n float64
+	for _, x := range r.byPair[c.pair] {
+		if x.m != c.m || x.i != c.i {
+			sum, variance, n = sum+x.e, variance+x.free, n+1
 		}
-		if n < 2 {
-			return 0, 0, false
-		}
-		d = c.e - sum/n
-		return d / c.free, d / math.Sqrt(c.free+variance/(n*n)), true
 	}
-	var squares, df float64
-	for _, of := range byPair {
+	if n < 2 {
+		return 0, 0, false
+	}
+	d := c.e - sum/n
+	return d / c.free, d / math.Sqrt(c.free+variance/(n*n)), true
+}
+
+// withinPairs returns the sum of squares of what lies between the cells of one pair, with
+// its degrees of freedom.
+func (r residuals) withinPairs() (squares, df float64) {
+	for _, of := range r.byPair {
 		if len(of) < 2 {
 			continue
 		}
@@ -413,10 +425,18 @@ func worstInPairs(models []*Model, cells []Cell, tests int) (Odd, int) {
 		sd := meanSD(z).sd
 		squares, df = squares+sd*sd*float64(len(of)-1), df+float64(len(of)-1)
 	}
+	return squares, df
+}
+
+// worstInPairs returns the cell that deviates most certainly of tests, and its index, -1
+// where none does.
+func worstInPairs(models []*Model, cells []Cell, tests int) (Odd, int) {
+	r := residualsOf(models, cells)
+	squares, df := r.withinPairs()
 	worst, least, deviation, size := -1, math.Inf(1), 0.0, 0.0
-	for k, c := range all {
-		d, z, ok := test(c)
-		n := float64(len(byPair[c.pair]))
+	for k, c := range r.all {
+		d, z, ok := r.fromPair(c)
+		n := float64(len(r.byPair[c.pair]))
 		s2 := (squares - z*z*(n-1)/n) / (df - 1)
 		if !ok || df < 6 || !(s2 > 0) || math.Abs(d) < oddSize {
 			continue
@@ -429,7 +449,7 @@ func worstInPairs(models []*Model, cells []Cell, tests int) (Odd, int) {
 	if worst < 0 || least >= residualLevel {
 		return Odd{}, -1
 	}
-	c := all[worst]
+	c := r.all[worst]
 	at := c.m.cells[c.i]
 	o := newOdd(cells[at], OddResidual, math.Min(1, least))
 	o.Deviation, o.Expected = Number(math.Expm1(deviation)), Number(math.Exp(cells[at].Figure(Average).logMean-deviation))

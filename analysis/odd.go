@@ -415,51 +415,70 @@ func rank(factor, value string) (float64, bool) {
 	return 0, false
 }
 
+// neighbours are two cells in a row, of which one should be the faster.
+type neighbours struct {
+	light, heavy Cell
+	factor       string
+	p, d         float64 // one-sided; d above 0 where the heavier one is faster
+}
+
+// rows divides the cells that have a rate and a rank into those that differ in one factor
+// alone, the lightest first.
+func rows(cells []Cell, order func(Cell) (float64, bool), others []string) [][]Cell {
+	at := map[string]int{}
+	var out [][]Cell
+	for _, c := range cells {
+		if _, ok := order(c); !ok || c.Figure(Average).N == 0 {
+			continue
+		}
+		key := factorKey(c.Factors, others)
+		i, seen := at[key]
+		if !seen {
+			i = len(out)
+			at[key] = i
+			out = append(out, nil)
+		}
+		out[i] = append(out[i], c)
+	}
+	for _, row := range out {
+		sort.SliceStable(row, func(i, j int) bool { a, _ := order(row[i]); b, _ := order(row[j]); return a < b })
+	}
+	return out
+}
+
+// neighboursBy lists the neighbours by one factor that can be compared.
+func neighboursBy(factor string, cells []Cell, models []*Model, o Options) []neighbours {
+	var out []neighbours
+	order := ranks(factor, cells, models)
+	for _, row := range rows(cells, order, without(o.Factors, factor)) {
+		for i := 1; i < len(row); i++ {
+			a, b := row[i-1], row[i]
+			x, _ := order(a)
+			y, _ := order(b)
+			fa, fb := a.Figure(Average), b.Figure(Average)
+			se, df := combine(fa, fb)
+			if x == y || !(se > 0) || !(df > 0) {
+				continue
+			}
+			d := fb.logMean - fa.logMean
+			out = append(out, neighbours{a, b, factor, stats.TTwoSided(d/se, df) / 2, d})
+		}
+	}
+	return out
+}
+
 // oddOrders lists neighbouring cells in the wrong order beyond noise, but for the cells
 // that are known to be odd. Of the two, the one that fits the model worse is named.
 //
 // Where parts have properties that the order of their ceilings does not know, no better
 // part is expected to be faster.
 func oddOrders(cells []Cell, models []*Model, known map[string]bool, o Options, properties bool) []Odd {
-	type pair struct {
-		light, heavy Cell
-		factor       string
-		p, d         float64
-	}
-	var pairs []pair
+	var pairs []neighbours
 	for _, factor := range o.Factors {
 		if properties && (factor == record.TagProcessor || factor == record.TagGraphics) {
 			continue
 		}
-		rows := map[string][]Cell{}
-		var keys []string
-		order := ranks(factor, cells, models)
-		for _, c := range cells {
-			if _, ok := order(c); !ok || c.Figure(Average).N == 0 {
-				continue
-			}
-			key := factorKey(c.Factors, without(o.Factors, factor))
-			if rows[key] == nil {
-				keys = append(keys, key)
-			}
-			rows[key] = append(rows[key], c)
-		}
-		for _, key := range keys {
-			row := rows[key]
-			sort.SliceStable(row, func(i, j int) bool { a, _ := order(row[i]); b, _ := order(row[j]); return a < b })
-			for i := 1; i < len(row); i++ {
-				a, b := row[i-1], row[i]
-				x, _ := order(a)
-				y, _ := order(b)
-				fa, fb := a.Figure(Average), b.Figure(Average)
-				se, df := combine(fa, fb)
-				if x == y || !(se > 0) || !(df > 0) {
-					continue
-				}
-				d := fb.logMean - fa.logMean // above zero: the heavier one is faster
-				pairs = append(pairs, pair{a, b, factor, stats.TTwoSided(d/se, df) / 2, d})
-			}
-		}
+		pairs = append(pairs, neighboursBy(factor, cells, models, o)...)
 	}
 	misfit := map[string]float64{}
 	for _, m := range models {

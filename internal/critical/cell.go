@@ -243,9 +243,7 @@ func (f *Figure) stand() {
 // and changes nothing about them. Where every pass has one, they are compared with each
 // other, bad ones aside.
 func (r Rule) Verdicts(passes []Pass, within, across map[string]record.Spread) map[string]record.Finding {
-	all := slices.SortedFunc(slices.Values(passes), func(a, b Pass) int {
-		return cmp.Or(a.At.Compare(b.At), strings.Compare(a.ID, b.ID))
-	})
+	all := slices.SortedFunc(slices.Values(passes), inTime)
 	counts := func(p Pass) bool { return !p.Bad && !p.Own }
 	if !slices.ContainsFunc(all, counts) {
 		counts = func(p Pass) bool { return !p.Bad }
@@ -287,30 +285,34 @@ func (r Rule) Verdicts(passes []Pass, within, across map[string]record.Spread) m
 		if counts(p) {
 			continue
 		}
-		i, has := at[p.Session]
-		if !has {
-			i = len(sessions)
-			if len(sessions) > 0 {
-				first := func(s []Pass) bool { return s[0].At.After(p.At) }
-				if i = slices.IndexFunc(sessions, first); i < 0 {
-					i = len(sessions)
-				}
-				out[p.ID] = r.across(p, from(sessions, i, max(1, latest-1)), across)
-				continue
+		if i, has := at[p.Session]; has || len(sessions) == 0 {
+			var others []Pass
+			if has {
+				others = from(sessions[i], startedBefore(sessions[i], p), max(1, latest-1))
 			}
+			out[p.ID] = r.beside(p, others, within)
+			continue
 		}
-		var others []Pass
-		if has {
-			before := 0 // passes that count before this one
-			for before < len(sessions[i]) && cmp.Or(sessions[i][before].At.Compare(p.At), strings.Compare(sessions[i][before].ID, p.ID)) < 0 {
-				before++
-			}
-			others = from(sessions[i], before, max(1, latest-1))
+		first := 0
+		for first < len(sessions) && !sessions[first][0].At.After(p.At) {
+			first++
 		}
-		out[p.ID] = r.beside(p, others, within)
+		out[p.ID] = r.across(p, from(sessions, first, max(1, latest-1)), across)
 	}
 	return out
 }
+
+// startedBefore returns how many passes of a list in order come before p.
+func startedBefore(list []Pass, p Pass) int {
+	n := 0
+	for n < len(list) && inTime(list[n], p) < 0 {
+		n++
+	}
+	return n
+}
+
+// inTime orders passes by their start, then identity.
+func inTime(a, b Pass) int { return cmp.Or(a.At.Compare(b.At), strings.Compare(a.ID, b.ID)) }
 
 // opinion is what passes of one session say of each other.
 type opinion struct {
