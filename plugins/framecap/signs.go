@@ -221,24 +221,47 @@ const (
 // judge says whether frames are held, and by what that is seen.
 func (g signs) judge(p limits) sign {
 	excused := p.inexactMS / 2.5 / g.interval
-	steady := g.level <= 2.2 || g.drift <= between(0.0003, excused, mostDrift) // 2.2: 1 % of chance
-	calm := math.Abs(g.lag) < 0.3
-	switch {
-	case g.drift > between(p.level, excused, mostDrift):
-	case g.narrow >= p.share && (g.ring <= 0.2*g.narrow || g.ring <= 0.4*g.narrow && g.even && calm):
-		return interval
-	case g.narrow >= p.clipped && g.ring <= 0.2*g.narrow && g.shorter <= p.shorter && g.narrow*float64(g.frames) >= 40:
-		return interval
-	case g.window >= p.share && g.shorter <= p.shorter && g.skew <= 0.65 && steady && calm:
-		return interval
-	case g.window >= p.share && g.fewZ <= -3.7 && g.few <= p.row && steady && g.even && calm,
-		g.window >= p.share && g.lag <= -0.2 && g.lagZ <= -4 && g.level <= 0.6 && g.even:
-		return schedule
+	if !(g.drift > between(p.level, excused, mostDrift)) { // also where nothing tells the drift
+		steady := g.level <= 2.2 || g.drift <= between(0.0003, excused, mostDrift) // 2.2: 1 % of chance
+		switch {
+		case g.needle(p), g.clipped(p), steady && g.edge(p):
+			return interval
+		case steady && g.evenOut(p), g.catchesUp(p):
+			return schedule
+		}
 	}
 	if g.row <= p.row/6 && g.growth <= 0.5 && g.rowSpread <= 0.003 {
 		return schedule
 	}
 	return none
+}
+
+// calm reports whether a frame tells little of the next.
+func (g signs) calm() bool { return math.Abs(g.lag) < 0.3 }
+
+// needle reports whether enough frames take one time, and nearly none about that.
+func (g signs) needle(p limits) bool {
+	return g.narrow >= p.share && (g.ring <= 0.2*g.narrow || g.ring <= 0.4*g.narrow && g.even && g.calm())
+}
+
+// clipped reports whether a needle stands at the fastest end.
+func (g signs) clipped(p limits) bool {
+	return g.narrow >= p.clipped && g.ring <= 0.2*g.narrow && g.shorter <= p.shorter && g.narrow*float64(g.frames) >= 40
+}
+
+// edge reports whether the densest window has an end below which no frame falls.
+func (g signs) edge(p limits) bool {
+	return g.window >= p.share && g.shorter <= p.shorter && g.skew <= 0.65 && g.calm()
+}
+
+// evenOut reports whether frames in a row add up to the same time.
+func (g signs) evenOut(p limits) bool {
+	return g.window >= p.share && g.fewZ <= -3.7 && g.few <= p.row && g.even && g.calm()
+}
+
+// catchesUp reports whether a short frame follows a long one.
+func (g signs) catchesUp(p limits) bool {
+	return g.window >= p.share && g.lag <= -0.2 && g.lagZ <= -4 && g.level <= 0.6 && g.even
 }
 
 // limits are the parameters in force, as shares.
