@@ -231,11 +231,11 @@ func (ag *Agent) channel(ctx context.Context, o notify.Outcome) {
 	case o.Err == nil:
 		ag.troubles.Clear(key)
 	case o.Next.IsZero():
-		ag.troubles.Raise(ctx, key, fmt.Sprintf("an alert to the channel %s was given up: %v", o.Channel, o.Err),
-			"put the channel right and try it with 'capctl alerts --test'; 'capctl alerts' lists what was to be told")
+		ag.troubles.Raise(ctx, key, fmt.Sprintf("the agent gave up an alert to the channel %s: %v", o.Channel, o.Err),
+			"correct the channel and try it with 'capctl alerts --test'; 'capctl alerts' lists the undelivered alerts")
 	case o.Waited > channelPatience:
 		ag.troubles.Raise(ctx, key, fmt.Sprintf("alerts to the channel %s do not arrive: %v", o.Channel, o.Err),
-			"put the channel right; they are kept, and tried again")
+			"correct the channel; the agent keeps the alerts and tries again")
 	}
 }
 

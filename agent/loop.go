@@ -162,7 +162,7 @@ func (ag *Agent) resume(ctx context.Context) {
 	ag.stuck = err != nil && ctx.Err() == nil
 	if ag.stuck {
 		ag.log.Error().Err(err).Msg("not all unfinished passes could be finished")
-		ag.troubles.Raise(ctx, "store", fmt.Sprintf("not all unfinished passes could be finished: %v", err), adviceFor(err))
+		ag.troubles.Raise(ctx, "store", fmt.Sprintf("the agent could not finish all passes: %v", err), adviceFor(err))
 	} else if ctx.Err() == nil {
 		ag.troubles.Clear("store")
 	}

@@ -97,8 +97,8 @@ func (r remembering) missing(findings []record.Finding) map[string]notify.Standi
 			slices.ContainsFunc(findings, func(f record.Finding) bool { return f.Check == name })
 		if !made {
 			out[name] = notify.Standing{
-				Text:   "no validator makes the required check " + name + ": no pass can be clean",
-				Advice: "correct checks.required in the configuration, or see that its validator is pinned and not switched off; then start the agent again",
+				Text:   "no validator runs the required check " + name + ", so no pass can be clean",
+				Advice: "correct checks.required in the configuration, or pin its validator and switch it on; then start the agent again",
 			}
 		}
 	}
@@ -109,16 +109,16 @@ func (r remembering) missing(findings []record.Finding) map[string]notify.Standi
 func unanswered(failing []host.Failing) map[string]notify.Standing {
 	out := map[string]notify.Standing{}
 	for _, f := range failing {
-		what := "the check " + f.Name + " is not made"
+		what := "the check " + f.Name + " does not run"
 		switch {
 		case len(f.Checks) > 1 || len(f.Checks) == 1 && f.Checks[0] != f.Name:
-			what = fmt.Sprintf("%s by %s are not made", record.Count(len(f.Checks), "check"), program(f.Name))
+			what = fmt.Sprintf("%s of %s do not run", record.Count(len(f.Checks), "check"), program(f.Name))
 		case len(f.Checks) == 0:
-			what = "no checks are made by " + program(f.Name)
+			what = "no checks of " + program(f.Name) + " run"
 		}
-		s := notify.Standing{Text: what + ": " + f.Why, Advice: "put it right and start the agent again; 'capctl recheck' then examines the passes of the meantime"}
+		s := notify.Standing{Text: what + ": " + f.Why, Advice: "correct it and start the agent again; then check the passes since with 'capctl recheck'"}
 		if !f.Again.IsZero() {
-			s.Advice = fmt.Sprintf("no pass is to be repeated for that: it is asked again from %s on, with the passes of the meantime; if it stays, see the agent's log", f.Again.Local().Format(time.TimeOnly))
+			s.Advice = fmt.Sprintf("do not repeat a pass for that: the agent tries again from %s on, with all passes since; if it fails again, see the agent's log", f.Again.Local().Format(time.TimeOnly))
 		}
 		out[f.Name] = s
 	}

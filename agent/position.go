@@ -119,7 +119,7 @@ func (p *planner) position(ctx context.Context) string {
 	defer stop()
 	page, err := p.book.Read(ctx, p.store, p.bench)
 	if err != nil {
-		return "the position could not be read: 'capctl next' tells it"
+		return "the position is unknown just now; see 'capctl next'"
 	}
 	advice := page.Coverage.Advice(page.Position.Cell, page.Position)
 	if page.Position.Cell < 0 {
@@ -208,9 +208,9 @@ func (p *planner) warning(factor, was, is string, with map[string]string, open c
 	}
 	a := notify.Alert{
 		Kind: notify.Changed, At: time.Now().UTC(), Bench: p.bench, Cause: "part",
-		Text: fmt.Sprintf("%s was changed from %s to %s while cells for it are open: %d, with %s, of %s",
+		Text: fmt.Sprintf("%s was changed from %s to %s, but cells for it are still open: %d, with %s, of %s",
 			factor, was, is, len(open.Cells), record.Count(open.Passes, "pass"), strings.Join(names, " ")),
-		Advice: "put it back and finish them ('capctl coverage --open' lists them), or go on: they stay open until it is in again",
+		Advice: "put it back and finish them, or go on: they stay open until it is in again; list them with 'capctl coverage --open'",
 	}
 	sum := sha256.Sum256([]byte(p.bench + "\x00" + p.book.Campaign.Name + "\x00" + a.Text))
 	a.ID = "part-" + hex.EncodeToString(sum[:8])

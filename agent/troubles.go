@@ -31,8 +31,8 @@ func (ag *Agent) watchOver(ctx context.Context) time.Duration {
 		ag.troubles.Clear("held")
 		wait = left
 	} else {
-		ag.troubles.Raise(ctx, "held", fmt.Sprintf("finished logs wait since %s, for %s is being written", since.Local().Format(time.TimeOnly), file),
-			fmt.Sprintf("if it is no log of a pass, keep it out of the watched folder, or out of files.patterns; the logs wait %v for it at most", patience))
+		ag.troubles.Raise(ctx, "held", fmt.Sprintf("finished logs have waited since %s because something still writes %s", since.Local().Format(time.TimeOnly), file),
+			fmt.Sprintf("if that file is no log, keep it out of the watched folder or out of files.patterns; the logs wait at most %v", patience))
 	}
 	if !ag.troubles.Tell(ctx) {
 		wait = soonest(wait, storeRetry)
@@ -42,11 +42,11 @@ func (ag *Agent) watchOver(ctx context.Context) time.Duration {
 
 // whyUnread says why a log cannot be read now; alike causes have one key.
 func whyUnread(l waiting) (key string, s notify.Standing) {
-	advice := fmt.Sprintf("no pass is to be repeated: it is tried again every %v", storeRetry)
+	advice := fmt.Sprintf("do not repeat a pass: the agent tries again every %v", storeRetry)
 	if errors.Is(l.why, syscall.EMFILE) || errors.Is(l.why, syscall.ENFILE) {
 		return "descriptors", notify.Standing{
 			Text:   fmt.Sprintf("the agent cannot open any more files, %s among them: %v", l.Rel, l.why),
-			Advice: "raise the limit of open files (ulimit -n) and start the agent again, or end what uses them up; " + advice,
+			Advice: "raise the limit of open files (ulimit -n) and start the agent again, or end the program that uses them up; " + advice,
 		}
 	}
 	cause := l.why
@@ -54,8 +54,8 @@ func whyUnread(l waiting) (key string, s notify.Standing) {
 		cause = next
 	}
 	return cause.Error(), notify.Standing{
-		Text:   fmt.Sprintf("a log cannot be read now: %v", l.why),
-		Advice: advice + "; if it stays, look at the disk, and at what holds the log",
+		Text:   fmt.Sprintf("the agent cannot read a log now: %v", l.why),
+		Advice: advice + "; if it fails again, look at the disk and at the program that holds the log",
 	}
 }
 
@@ -73,28 +73,28 @@ func (ag *Agent) sameStore(ctx context.Context) {
 		ag.troubles.Clear(key)
 		return
 	case err == nil:
-		ag.troubles.Raise(ctx, key, "the store "+path+" was replaced while the agent runs; it still has the old one open",
-			"start the agent again; the logs wait, and are read again as far as the new store lacks them")
+		ag.troubles.Raise(ctx, key, "the store "+path+" was replaced; the agent still uses the old one",
+			"start the agent again; it then reads the logs that the new store lacks")
 	case errors.Is(err, os.ErrNotExist):
 		ag.troubles.Raise(ctx, key, "the store "+path+" was deleted while the agent runs",
-			"put it back from where it went, or from a backup, and start the agent again; the logs wait, and those whose passes are lost are read again")
+			"put it back or restore a backup, and start the agent again; it then reads the logs whose passes are missing")
 	default:
-		ag.troubles.Raise(ctx, key, fmt.Sprintf("the store cannot be seen: %v", err), "see that the data folder's disk is well; no log is lost")
+		ag.troubles.Raise(ctx, key, fmt.Sprintf("the agent cannot see the store: %v", err), "check the data folder's disk; no log is lost")
 	}
 	ag.lost, ag.stuck = true, true
 }
 
 func adviceFor(err error) string {
-	what := "see that the data folder's disk is well"
+	what := "check the data folder's disk"
 	switch {
 	case errors.Is(err, store.ErrFull):
 		what = "make room on the data folder's disk"
 	case errors.Is(err, store.ErrReadOnly):
 		what = "make the data folder writable"
 	case errors.Is(err, store.ErrBusy):
-		what = "end what keeps the store busy"
+		what = "end the program that keeps the store busy"
 	case errors.Is(err, store.ErrCorrupt):
 		what = "run 'capctl verify'"
 	}
-	return fmt.Sprintf("%s; no log is lost, and the agent tries again every %s", what, storeRetry)
+	return fmt.Sprintf("%s; no log is lost: the agent tries again every %s", what, storeRetry)
 }

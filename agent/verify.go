@@ -94,7 +94,7 @@ func (v *inspector) report(ctx context.Context, found []store.Problem) {
 	if more > 0 {
 		what += fmt.Sprintf("; and %d more", more)
 	}
-	v.tell(ctx, text.Line(what), "run 'capctl verify'; it says what else there is and how to save the rest")
+	v.tell(ctx, text.Line(what), "run 'capctl verify': it lists all damage and says how to save the rest")
 }
 
 // verifyStore verifies the store while the bench is at rest, for as long as the agent runs.

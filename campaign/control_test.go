@@ -187,7 +187,7 @@ func TestControlCellAtTheStartOfASession(t *testing.T) {
 	d.boot++
 	pos, cover = d.see()
 	control, ok := cover.ControlNow(pos)
-	if !ok || d.plan.Name(control) != "P1 / G1 / Salt Flats / low" || !strings.HasPrefix(cover.Advice(pos.Cell, pos), "a session begins: the control cell first, 'capctl next' goes there: resolution=low") {
+	if !ok || d.plan.Name(control) != "P1 / G1 / Salt Flats / low" || !strings.HasPrefix(cover.Advice(pos.Cell, pos), "a new session: measure the control cell first; 'capctl next' goes there: resolution=low") {
 		t.Fatalf("on the next day: %v, %q", ok, cover.Advice(pos.Cell, pos))
 	}
 	home := pos.Cell

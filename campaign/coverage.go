@@ -281,7 +281,7 @@ func (p *Plan) placePartly(row []uint16, missing []int) (int, string) {
 	case 1:
 		return hit[0], ""
 	case 0:
-		return -1, "no cell has what its tags say, without " + strings.Join(names, ", ")
+		return -1, "its tags fit no cell; it lacks " + strings.Join(names, ", ")
 	}
 	return -1, fmt.Sprintf("the pass has no tag %s: %d cells fit", strings.Join(names, ", "), hit[1])
 }

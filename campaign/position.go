@@ -423,7 +423,7 @@ func (c *Coverage) Line(pass record.Pass, before, after Position) string {
 		case !c.Plan.Campaign.accepts(pass.Verdict):
 			b.WriteString("a pass is " + string(pass.Verdict) + ": " + itoa(here) + " of " + itoa(k.Passes) + " good so far in this session; ")
 		case here > k.Passes:
-			b.WriteString("one more of a session that has it already; ")
+			b.WriteString("this session already has enough; ")
 		default:
 			b.WriteString("pass " + itoa(here) + " of " + itoa(k.Passes) + " in this session " + string(pass.Verdict) + "; ")
 		}
@@ -438,7 +438,10 @@ func (c *Coverage) Line(pass record.Pass, before, after Position) string {
 	}
 	b.WriteString("; ")
 	if cell != before.Cell && before.Cell >= 0 && before.Cell == after.Cell {
-		b.WriteString("not the current one; ")
+		if _, due := c.ControlNow(after); !after.Control && !due {
+			b.WriteString("still open: " + c.Plan.Where(after.Cell) + ": " + strings.Join(c.Plan.Moves(cell, after.Cell), ", "))
+			return b.String()
+		}
 	}
 	b.WriteString(c.Advice(cell, after))
 	return b.String()
@@ -448,9 +451,9 @@ func (c *Coverage) Line(pass record.Pass, before, after Position) string {
 func (c *Coverage) Advice(from int, pos Position) string {
 	switch {
 	case pos.Cell < 0 && len(pos.History) == 0:
-		return "nothing was begun: 'capctl begin' starts the plan"
+		return "the plan is not started; start it with 'capctl begin'"
 	case pos.Cell < 0 && len(pos.Skipped) > 0:
-		return "nothing is left but " + itoa(len(pos.Skipped)) + " skipped cells"
+		return "only " + record.Count(len(pos.Skipped), "skipped cell") + " left"
 	case pos.Cell < 0:
 		return "the campaign is complete"
 	}
@@ -459,13 +462,13 @@ func (c *Coverage) Advice(from int, pos Position) string {
 		return c.controlAdvice(from, pos)
 	}
 	if k, ok := c.ControlNow(pos); ok {
-		return "a session begins: the control cell first, 'capctl next' goes there: " + strings.Join(c.Plan.Moves(from, k), ", ")
+		return "a new session: measure the control cell first; 'capctl next' goes there: " + strings.Join(c.Plan.Moves(from, k), ", ")
 	}
 	if pos.Cell != from {
 		return "next: " + c.Plan.Where(pos.Cell) + ": " + strings.Join(c.Plan.Moves(from, pos.Cell), ", ")
 	}
 	if s.Complete() {
-		return "complete; staying here until 'capctl next'"
+		return "this cell is complete; go on with 'capctl next'"
 	}
 	passes := c.passes[pos.Cell]
 	if n := len(passes); n > 0 && !c.Plan.Campaign.accepts(passes[n-1].Verdict) {

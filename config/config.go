@@ -48,7 +48,7 @@ type Config struct {
 type Files struct {
 	Patterns []string `toml:"patterns" comment:"names that are logs, as glob patterns"`
 	QuietS   float64  `toml:"quiet_s" comment:"seconds without a change before a log counts as complete"`
-	LatestS  float64  `toml:"latest_s" comment:"seconds after which a silent log that is still held open is taken all the same"`
+	LatestS  float64  `toml:"latest_s" comment:"seconds after which the agent reads a silent log that a program still holds open"`
 	PollS    float64  `toml:"poll_s" comment:"seconds between looks where the system sends no events (network shares); 0 decides by itself"`
 	Existing bool     `toml:"existing" comment:"take logs that were in the folder before the first start"`
 }

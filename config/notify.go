@@ -16,7 +16,7 @@ type Notify struct {
 	Secret   string   `toml:"secret" comment:"key that signs what is posted to the web hook; empty for no signature"`
 	TimeoutS float64  `toml:"timeout_s" comment:"seconds for one delivery"`
 
-	Verdicts []string `toml:"verdicts" comment:"verdicts that are told: bad, doubtful, unverified, clean"`
+	Verdicts []string `toml:"verdicts" comment:"verdicts that raise an alert: bad, doubtful, unverified, clean"`
 	Bell     bool     `toml:"bell" comment:"ring the terminal's bell"`
 	Desktop  bool     `toml:"desktop" comment:"desktop notifications; they can cover a running game"`
 	Sound    bool     `toml:"sound" comment:"play tones: falling for a bad pass, rising for a good one where verdicts holds clean"`

@@ -103,24 +103,24 @@ func (m *measuredAgent) words() string {
 	text, err := os.ReadFile(m.said)
 	lines := strings.FieldsFunc(string(text), func(r rune) bool { return r == '\n' || r == '\r' })
 	if err != nil || len(lines) == 0 {
-		return " (it said nothing; 'capd run' by hand may)"
+		return "; it wrote nothing: try 'capd run' by hand"
 	}
-	return fmt.Sprintf(" (it said: %s)", strings.Join(lines[max(0, len(lines)-2):], "; "))
+	return fmt.Sprintf("; it wrote: %s", strings.Join(lines[max(0, len(lines)-2):], "; "))
 }
 
 // samples asks the agent how many samples it has taken.
 func (m *measuredAgent) samples(ctx context.Context) (uint64, error) {
 	agent, err := control.Dial(ctx, m.data)
 	if errors.Is(err, control.ErrNoAgent) {
-		return 0, errors.New("the agent cannot be asked what it does: it has no control socket here")
+		return 0, errors.New("the agent has no control socket here")
 	}
 	if err != nil {
-		return 0, fmt.Errorf("the agent cannot be asked what it does: %w", err)
+		return 0, fmt.Errorf("the agent does not answer: %w", err)
 	}
 	defer agent.Close()
 	o, err := agent.Overhead(ctx)
 	if err != nil {
-		return 0, fmt.Errorf("the agent cannot be asked what it does: %w", err)
+		return 0, fmt.Errorf("the agent does not answer: %w", err)
 	}
 	return o.Samples, nil
 }
@@ -133,7 +133,7 @@ func (m *measuredAgent) sampled(ctx context.Context, before uint64, least int) (
 		return nil, err
 	}
 	if n -= before; n < uint64(least) {
-		return nil, fmt.Errorf("the agent took %d samples where at least %d were due, so that there was nothing to measure%s", n, least, m.words())
+		return nil, fmt.Errorf("the agent took %d samples instead of at least %d, so there was nothing to measure%s", n, least, m.words())
 	}
 	return &n, nil
 }

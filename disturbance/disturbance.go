@@ -126,7 +126,7 @@ func (e Experiment) measure(ctx context.Context, dir string, threads int) (of se
 		if err := agent.gone(); err != nil {
 			return of, err
 		}
-		e.Note(fmt.Errorf("%w; whether it samples meanwhile is not checked", mute))
+		e.Note(fmt.Errorf("%w; so nothing checks that it samples", mute))
 	}
 	at, with, err := e.toggle(ctx, agent.proc, loop.now)
 	if err != nil {
@@ -217,7 +217,7 @@ func splitRounds(threads [][]frame, at []time.Time, with []bool, length time.Dur
 		for side, to := range []*record.Metrics{&r.without, &r.with} {
 			m, err := metrics.Compute(record.Frames{MS: ms[side], Decimals: -1})
 			if err != nil {
-				return nil, fmt.Errorf("round %d: %w; the machine was held up for a whole block: try again", i/4+1, err)
+				return nil, fmt.Errorf("round %d: %w; the machine paused for a whole block: try again", i/4+1, err)
 			}
 			*to = m
 		}

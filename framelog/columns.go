@@ -330,12 +330,12 @@ func choose(cols []*column, t *table, path string) (choice, error) {
 				return choice{}, ambiguous(some, t, path)
 			}
 			if r.sampled() {
-				return choice{}, fault.New(t.preamble+1, "if they really are frames, a declared layout says so", "the rows are %.3g s apart: a table of samples, no frame log", r.typicalMS()/1000)
+				return choice{}, fault.New(t.preamble+1, "if these are frames, declare the layout", "the rows are %.3g s apart: a table of samples, no frame log", r.typicalMS()/1000)
 			}
 			return withStamp(r, stamps), nil
 		}
 	}
-	return choice{}, fault.New(0, "a declared layout can name the column and its unit", "none of the %d columns behaves like frame times or time stamps (a frame takes between %g ms and %g s)", t.columns, plausibleMinMS, plausibleMaxMS/1000.0)
+	return choice{}, fault.New(0, "name the column and its unit in a declared layout", "none of the %d columns behaves like frame times or time stamps (a frame takes between %g ms and %g s)", t.columns, plausibleMinMS, plausibleMaxMS/1000.0)
 }
 
 func keep(rs []reading, ok func(reading) bool) []reading {

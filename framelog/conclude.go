@@ -73,7 +73,7 @@ func (s *scan) remarks(t *table, tr *track, shift int) []record.Remark {
 		out = append(out, record.Remark{Kind: kind, Line: max(line-shift, min(line, 1)), Count: count, Text: fmt.Sprintf(format, args...)})
 	}
 	if s.firstRow != reasons {
-		note(record.RemarkLeftOut, s.firstRowLine, 1, "the first row has %s and was left out: the first frame has no predecessor", reasonWords[s.firstRow])
+		note(record.RemarkLeftOut, s.firstRowLine, 1, "the first row, left out, has %s: the first frame has no predecessor", reasonWords[s.firstRow])
 	}
 	if n := s.wrong.count[badZero]; n > 0 {
 		note(record.RemarkZeroFrames, s.wrong.first[badZero], n, "left out because their frame time is zero: %s", record.Count(n, "row"))
@@ -85,10 +85,10 @@ func (s *scan) remarks(t *table, tr *track, shift int) []record.Remark {
 		note(record.RemarkLeftOut, other.firstLine(), other.total, "left out: %d of %s: %s", other.total, record.Count(s.rows+s.wrong.total, "row"), other.String())
 	}
 	if s.restarts > 0 {
-		note(record.RemarkRestarted, s.restartLine, s.restarts, "the heading is repeated: the logger was started again, %s of all its runs are used", record.Count(len(tr.ms), "frame"))
+		note(record.RemarkRestarted, s.restartLine, s.restarts, "the heading is repeated: the logger started again; capd uses the %s of all its runs", record.Count(len(tr.ms), "frame"))
 	}
 	if s.trailer.total > 0 {
-		note(record.RemarkTrailer, s.trailer.firstLine(), s.trailer.total, "not read, being no rows: %s after the table", record.Count(s.trailer.total, "line"))
+		note(record.RemarkTrailer, s.trailer.firstLine(), s.trailer.total, "not read: %s after the table", record.Count(s.trailer.total, "line"))
 	}
 	if s.summary > 0 {
 		note(record.RemarkTrailer, s.line+1, s.summary, "not read: a summary at the end, %s with text where rows have numbers", record.Count(s.summary, "line"))

@@ -68,7 +68,7 @@ func (r *Reader) ReadFile(path string, opt Options) (record.Reading, Digest, err
 			return out, d, err
 		}
 		if try == tries {
-			return record.Reading{}, d, fault.New(0, "stop the logger and try again", "the log was written to while it was read, %d times", tries)
+			return record.Reading{}, d, fault.New(0, "stop the logger and try again", "a program wrote to the log each of the %d times that it was read", tries)
 		}
 	}
 }

@@ -98,7 +98,7 @@ func FromMoved(p record.Pass, was record.Verdict, at time.Time, required ...stri
 	if doubt {
 		a.Text += "; it was " + string(was)
 	} else {
-		a = Alert{At: at.UTC(), Bench: p.Bench, Log: p.Log, Pass: &p, Advice: "nothing is to be done"}
+		a = Alert{At: at.UTC(), Bench: p.Bench, Log: p.Log, Pass: &p, Advice: "you need not do anything"}
 		a.Text = PassName(p) + " is clean again"
 		for _, f := range p.Findings {
 			if f.Check == "agreement" {
@@ -118,7 +118,7 @@ func FromMoved(p record.Pass, was record.Verdict, at time.Time, required ...stri
 func FromUnreadable(bench, log, content string, why error, at time.Time, settings ...string) Alert {
 	advice := "repeat the pass, or declare the log's layout in the configuration"
 	if len(settings) > 0 {
-		advice = "add the settings of the right one to the configuration and start the agent again; 'capctl layout' with this log lists them"
+		advice = "choose a layout: 'capctl layout' with this log lists them; add it to the configuration and start the agent again"
 	}
 	return Alert{
 		ID: identity(string(UnreadableLog), bench, log, content, why.Error()), Kind: UnreadableLog, At: at.UTC(), Bench: bench, Log: log,
@@ -137,7 +137,7 @@ func FromChanges(p record.Pass, changes []record.Change, at time.Time) Alert {
 	return Alert{
 		ID: identity(string(Changed), p.SHA256, strings.Join(parts, ";")), Kind: Changed, At: at.UTC(), Bench: p.Bench, Log: p.Log, Pass: &p,
 		Text:   oneLine("bench " + p.Bench + " has changed: " + strings.Join(parts, "; ")),
-		Advice: "if this was not meant, put it back and repeat the passes since, beginning with " + PassName(p),
+		Advice: "if you did not mean this, put it back and repeat the passes since, from " + PassName(p),
 		Cause:  string(Changed),
 	}
 }
@@ -154,7 +154,7 @@ func FromTrouble(bench, what, advice string, at time.Time) Alert {
 func FromTest(bench string, at time.Time) Alert {
 	return Alert{
 		ID: identity(string(Test), bench, at.UTC().Format(time.RFC3339Nano)), Kind: Test, At: at.UTC(), Bench: bench,
-		Text: "this is a test of the alerts of bench " + oneLine(bench), Advice: "nothing is to be done",
+		Text: "this is a test of the alerts of bench " + oneLine(bench), Advice: "you need not do anything",
 	}
 }
 

@@ -34,7 +34,7 @@ func TestLine(t *testing.T) {
 		"BAD log logs/pass1.csv [000000000000]: x (a); also b, c -> do z":                                                              several,
 		"BAD log pass1.csv of Nimbus Drift [000000000000]: x (a); also b, c -> do z":                                                   numberless,
 		"UNREADABLE log x.csv cannot be read: line 3: no numbers -> repeat the pass, or declare the log's layout in the configuration": FromUnreadable("b", "x.csv", "", errors.New("line 3:\nno numbers"), noon),
-		"CHANGED bench bench-a has changed: driver was 1.0, is 1.1; memory was 6000 MT/s, is unknown -> if this was not meant, put it back and repeat the passes since, beginning with log logs/pass1.csv [000000000000]": FromChanges(p, []record.Change{
+		"CHANGED bench bench-a has changed: driver was 1.0, is 1.1; memory was 6000 MT/s, is unknown -> if you did not mean this, put it back and repeat the passes since, from log logs/pass1.csv [000000000000]": FromChanges(p, []record.Change{
 			{Name: "driver", Old: record.Field{Value: "1.0"}, New: record.Field{Value: "1.1"}},
 			{Name: "memory", Old: record.Field{Value: "6000", Unit: "MT/s"}},
 		}, noon),

@@ -261,7 +261,7 @@ func TestRepeatedCausesAreGrouped(t *testing.T) {
 		}
 		pass(4 * time.Minute)
 		got := c.sent()
-		if len(got) != 3 || got[2].Count != 2 || !strings.HasPrefix(got[2].Text, "2 more of the same cause, the last: pass 2 of") {
+		if len(got) != 3 || got[2].Count != 2 || !strings.HasPrefix(got[2].Text, "2 more with the same cause; the last: pass 2 of") {
 			t.Fatalf("sent %+v", got)
 		}
 		pass(time.Hour)

@@ -212,7 +212,7 @@ func merge(b batch, a Alert, q Queued) batch {
 func (w *worker) deliver(ctx context.Context, queue map[string]Queue, b batch) (down bool) {
 	a := b.alert
 	if a.Count > 1 {
-		a.Text = fmt.Sprintf("%d more of the same cause, the last: %s", a.Count, a.Text)
+		a.Text = fmt.Sprintf("%d more with the same cause; the last: %s", a.Count, a.Text)
 	}
 	err := w.send(ctx, a)
 	if ctx.Err() != nil {

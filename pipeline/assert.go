@@ -18,10 +18,10 @@ func assertions(p record.Pass, s record.System, must map[string]string) (f recor
 	}
 	if p.SystemLater() {
 		return record.Finding{Check: AssertionsCheck, Version: "1", Outcome: record.NotChecked,
-			Reason: "the agent was not running during this pass; the bench is known only as it was afterwards"}, true
+			Reason: "the agent was not running during this pass, so the bench's state is unknown"}, true
 	}
 	f = record.Finding{Check: AssertionsCheck, Version: "1", Outcome: record.OK,
-		Reason: fmt.Sprintf("the bench is as asserted in %d fields", len(must)), Numbers: map[string]float64{"asserted": float64(len(must))}}
+		Reason: fmt.Sprintf("the bench has the %d values that [system.must] demands", len(must)), Numbers: map[string]float64{"asserted": float64(len(must))}}
 	var wrong []string
 	for _, v := range record.Violations(s, must) {
 		is := v.Is.Value
@@ -33,7 +33,7 @@ func assertions(p record.Pass, s record.System, must map[string]string) (f recor
 	f.Numbers["violated"] = float64(len(wrong))
 	if len(wrong) > 0 {
 		f.Outcome, f.Reason = record.Bad, strings.Join(wrong, "; ")
-		f.Advice = "set the bench up as asserted and repeat the pass, or correct [system.must] in the configuration"
+		f.Advice = "set the bench up as [system.must] demands and repeat the pass, or correct it in the configuration"
 	}
 	return f, true
 }

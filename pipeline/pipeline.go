@@ -389,7 +389,7 @@ func (p *Pipeline) Complete(ctx context.Context, e record.Evidence) (record.Evid
 		}
 	}
 	if e.Telemetry == nil && e.TelemetryWhy == "" {
-		e.TelemetryWhy = "no samples cover the time of the pass: the agent was not running then, or the log is older"
+		e.TelemetryWhy = "no samples cover the pass, since the agent was not running then"
 	}
 	return e, nil
 }
@@ -466,7 +466,7 @@ func (p *Pipeline) assemble(ctx context.Context, log Log, r record.Reading, f Fi
 		remarks = append(remarks, record.Remark{Kind: record.RemarkPath, Text: note.Error()})
 	}
 	if log.Forced {
-		remarks = append(remarks, record.Remark{Kind: record.RemarkHeldOpen, Text: "a program still held the log open at the latest time; it was read as it stood"})
+		remarks = append(remarks, record.Remark{Kind: record.RemarkHeldOpen, Text: "a program still held the log open, so the agent read it as it was"})
 	}
 	return Arrival{
 		Pass: record.Pass{
@@ -581,8 +581,8 @@ func (p *Pipeline) Contradictions(pass record.Pass) record.Finding {
 	_, found := p.Know.Aliases.Resolve(claims, p.Know.Order)
 	f := tag.Finding(found)
 	if why := unfiled(pass); why != "" && f.Outcome != record.Bad {
-		f.Outcome, f.Reason = record.Doubtful, why+", and nothing else says what was recorded: the pass belongs to no cell"
-		f.Advice = "correct tags.paths in the configuration, or say it by hand: capctl tag " + pass.ID + " game=..."
+		f.Outcome, f.Reason = record.Doubtful, why+", so game and settings are unknown"
+		f.Advice = "correct tags.paths in the configuration, or name game and settings by hand: capctl tag " + pass.ID + " game=..."
 	}
 	return f
 }

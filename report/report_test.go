@@ -310,8 +310,8 @@ func TestPathsOfLogs(t *testing.T) {
 func TestChartsExplainThemselves(t *testing.T) {
 	f := files(t, campaign(2, 3, 4, 1))
 	words := map[string][]string{
-		"rates-1-1":      {"average (wide, blue)", "1% low (narrow, orange)", "95 % interval (thin line; an arrow: it goes on)", ">FPS<", "longer is better"},
-		"scaling-1":      {"colour, form", "95 % intervals", ">FPS<"},
+		"rates-1-1":      {"average (wide, blue)", "1% low (narrow, orange)", "uncertainty, 95 % (thin line; arrow: longer)", ">FPS<", "longer is better"},
+		"scaling-1":      {"one line per processor", "uncertainty (95 %)", ">FPS<"},
 		"margins-gpu":    {"faster (blue, +)", "slower (orange, -)", "tie: shown to be below 1 % (grey, =)", "undecided (grey, ?)", "per cent", "95 % intervals"},
 		"coverage":       {"three or more (grey)", "fewer (orange, the fuller the fewer)"},
 		"trace-1":        {">ms<", ">s<"},
@@ -340,7 +340,7 @@ func TestChartsExplainThemselves(t *testing.T) {
 	}
 	bars := campaign(1, 2, 2, 1)
 	bars.Passes[0].Metrics.AvgFPS *= 1.5 // its cell shows the median
-	if f := files(t, bars); !bytes.Contains(f["charts/rates-1-1.svg"], []byte("* median: the passes do not agree")) {
+	if f := files(t, bars); !bytes.Contains(f["charts/rates-1-1.svg"], []byte("* median: the passes differ too much")) {
 		t.Error("the mark of medians is not explained")
 	}
 }

@@ -276,7 +276,7 @@ func chooseGame(others []*process.Usage, from, to time.Time, miss func(string, r
 	}
 	if len(rivals) > 0 {
 		first.Rival = true
-		miss(record.SeriesGame, record.Unsupported, fmt.Sprintf("%s used most, but %s used about as much: which is the measured program cannot be told; the background is the total less %s",
+		miss(record.SeriesGame, record.Unsupported, fmt.Sprintf("%s used most, but %s about as much, so the measured program is unknown; the background is the total less %s",
 			first.Name, strings.Join(rivals, ", "), first.Name))
 	}
 	return first

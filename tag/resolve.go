@@ -172,11 +172,11 @@ func Finding(cs []Contradiction) record.Finding {
 	case len(bad) > 0:
 		f.Outcome = record.Bad
 		f.Reason = strings.Join(append(bad, open...), "; ")
-		f.Advice = "see which is true; then put it right by hand with capctl tag, or repeat the pass"
+		f.Advice = "find out which is true; then correct it with capctl tag, or repeat the pass"
 	case len(open) > 0:
 		f.Outcome = record.NotChecked
-		f.Reason = strings.Join(open, "; ") + "; nothing says whether these mean the same"
-		f.Advice = "name what the machine reports under [aliases] in the campaign file"
+		f.Reason = strings.Join(open, "; ") + "; these may or may not mean the same"
+		f.Advice = "list the machine's name for it under [aliases] in the campaign file"
 	}
 	return f
 }

@@ -112,7 +112,7 @@ func validName(name string) bool {
 func slashes(s string) string { return strings.ReplaceAll(s, `\`, "/") }
 
 // ErrNoTemplate is wrapped by the note about a path that no template fits.
-var ErrNoTemplate = errors.New("no path template fits")
+var ErrNoTemplate = errors.New("fits none of the path templates")
 
 // AmbiguousError is the note about a path that one template reads in more than one way.
 type AmbiguousError struct {
@@ -129,7 +129,7 @@ func (e *AmbiguousError) Error() string {
 			read[i] = append(read[i], n+"="+w[n])
 		}
 	}
-	return fmt.Sprintf("path %q can be read two ways by template %q (%s, or %s): no tag was made of these; use a separator that does not occur in the names",
+	return fmt.Sprintf("path %q can be read two ways by template %q (%s, or %s): capd makes no tag of these; use a separator that does not occur in the names",
 		e.Path, e.Template, strings.Join(read[0], " "), strings.Join(read[1], " "))
 }
 
@@ -166,7 +166,7 @@ func FromPath(templates []Template, rel string) ([]record.Claim, error) {
 	if len(templates) == 0 {
 		return nil, nil
 	}
-	return nil, fmt.Errorf("path %q: %w (%d tried)", rel, ErrNoTemplate, len(templates))
+	return nil, fmt.Errorf("path %q %w", rel, ErrNoTemplate)
 }
 
 func ambiguous(t Template, path string, ways []map[string]string, shaky map[string]bool) error {

@@ -93,7 +93,7 @@ func (k *keeper) eventsFailed(err error, ok bool) {
 	if ok && errors.Is(err, fsnotify.ErrEventOverflow) {
 		err = ErrOverflow
 	}
-	k.trouble(k.o.Folder, err, "nothing is lost: the folder is being scanned again")
+	k.trouble(k.o.Folder, err, "nothing is lost: the agent scans the folder again")
 	k.closeEvents()
 	k.scanNow = true
 }
@@ -119,7 +119,7 @@ func (k *keeper) refused(err error, now time.Time) {
 		return
 	}
 	k.saidPolling = true
-	k.trouble(k.o.Folder, fmt.Errorf("%w: %w", ErrNoEvents, err), "the folder is scanned every 2 s instead; "+limitHint)
+	k.trouble(k.o.Folder, fmt.Errorf("%w: %w", ErrNoEvents, err), "the agent scans the folder every 2 s instead; "+limitHint)
 }
 
 func (k *keeper) closeEvents() {
@@ -151,6 +151,6 @@ func (k *keeper) watchFolder(folder, id string, now time.Time) {
 	case noRoom(err):
 		k.refused(err, now)
 	default:
-		k.troubleOnce(folder, err, "let this user read the folder; it is tried again every 30 s")
+		k.troubleOnce(folder, err, "let this user read the folder; the agent tries again every 30 s")
 	}
 }

@@ -237,7 +237,7 @@ func (k *keeper) probe(e *entry, now time.Time) bool {
 	e.writer, e.probedAt = k.o.testProbe(path), now
 	e.seen(e.writer, now)
 	if e.writer == WriterRefused {
-		k.troubleOnce(path, os.ErrPermission, "let this user read the log; it is tried again every 30 s")
+		k.troubleOnce(path, os.ErrPermission, "let this user read the log; the agent tries again every 30 s")
 		return true
 	}
 	delete(k.told, path)
@@ -336,7 +336,7 @@ func (k *keeper) forget(path string) {
 			return
 		}
 	}
-	k.trouble(path, ErrVanished, "nothing was stored of it; repeat the pass if it was not meant to be deleted")
+	k.trouble(path, ErrVanished, "nothing of it is stored; repeat the pass if nobody meant to delete the log")
 }
 
 // forgetBelow drops all logs and watches below a folder that is gone.

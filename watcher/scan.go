@@ -38,7 +38,7 @@ func (k *keeper) noFolder(err error) {
 	} else if vanished(err) {
 		err = ErrMissing
 	}
-	k.troubleOnce(k.o.Folder, err, "make the folder or name another one; it is looked for every second")
+	k.troubleOnce(k.o.Folder, err, "make the folder or name another one; the agent looks for it every second")
 	k.missing, k.started = true, true // what appears in a folder that was not there is new
 	k.closeEvents()
 	k.forgetBelow(k.o.Folder)
@@ -67,7 +67,7 @@ func (k *keeper) walk(folder string, now time.Time, seen map[string]bool) bool {
 		return true
 	}
 	if err != nil {
-		k.troubleOnce(folder, err, "let this user read the folder; it is tried again every 30 s")
+		k.troubleOnce(folder, err, "let this user read the folder; the agent tries again every 30 s")
 		return false
 	}
 	delete(k.told, folder)

@@ -207,7 +207,7 @@ func choose(list []*told, ids []string) (out []*told, err error) {
 		case 0:
 			return nil, cli.FailedError(fmt.Errorf("there is no alert %q", id), "'capctl alerts' lists the identities")
 		default:
-			return nil, cli.FailedError(fmt.Errorf("%d alerts begin with %q", len(found), id), "write more of the identity")
+			return nil, cli.FailedError(fmt.Errorf("%d alerts begin with %q", len(found), id), "type more of the identity")
 		}
 	}
 	return out, nil

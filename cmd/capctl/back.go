@@ -61,7 +61,7 @@ func (c *backCmd) target(a *app, b *logbook.Book, page logbook.Page) (int, error
 		if len(named) == 1 {
 			return named[0], nil
 		}
-		return 0, cli.UsageError(errors.New("there is no cell to go back to: nothing was recorded yet"), "'capctl begin factor=level' goes to any cell")
+		return 0, cli.UsageError(errors.New("there is no cell to go back to: no pass is recorded yet"), "'capctl begin factor=level' goes to any cell")
 	}
 	parts := partsOf(b, here)
 	for name := range want {
@@ -74,7 +74,7 @@ func (c *backCmd) target(a *app, b *logbook.Book, page logbook.Page) (int, error
 			return 0, cli.FailedError(err)
 		}
 		cells = both(named, built)
-		a.say("taken to be built in: %s", printable(pairs(parts)))
+		a.say("assumed to be built in: %s", printable(pairs(parts)))
 	}
 	for _, i := range latest {
 		if i != page.Position.Cell && slices.Contains(cells, i) {
@@ -98,7 +98,7 @@ func (c *backCmd) target(a *app, b *logbook.Book, page logbook.Page) (int, error
 	case len(c.Cell) > 0 && len(cells) > 1:
 		return 0, cli.UsageError(fmt.Errorf("%d cells have %s, and none of them has a pass", len(cells), strings.Join(c.Cell, " ")), "name more factors")
 	}
-	return 0, cli.UsageError(fmt.Errorf("with %s there is no cell to go back to", cmp.Or(pairs(parts), "the plan")), "another part is not taken by itself: 'capctl back factor=level' names it, 'capctl begin factor=level' goes to any cell")
+	return 0, cli.UsageError(fmt.Errorf("with %s there is no cell to go back to", cmp.Or(pairs(parts), "the plan")), "name another part with 'capctl back factor=level', or go to any cell with 'capctl begin factor=level'")
 }
 
 // firstDiffering is the part of a cell that is not among those built in, as one types it.
@@ -174,10 +174,10 @@ func (c *skipCmd) Run(a *app) error {
 		return err
 	}
 	if c.Undo {
-		a.say("%s taken up again, %s open", record.Count(n, "cell"), record.Count(open, "pass"))
+		a.say("%s back in the plan, %s open", record.Count(n, "cell"), record.Count(open, "pass"))
 		return nil
 	}
-	a.say("%s left out, %s open; '%s' takes them up again", record.Count(n, "cell"), record.Count(open, "pass"), strings.Join(append([]string{"capctl skip --undo"}, c.words()...), " "))
+	a.say("%s skipped, %s open; undo with '%s'", record.Count(n, "cell"), record.Count(open, "pass"), strings.Join(append([]string{"capctl skip --undo"}, c.words()...), " "))
 	return nil
 }
 

@@ -49,7 +49,7 @@ func TestBackKeepsTheParts(t *testing.T) {
 	if l.Tags["gpu"] != "A70" || l.Tags["preset"] == "high" || !l.Stay {
 		t.Errorf("back leads to %v", l.Tags)
 	}
-	if !strings.Contains(said, "taken to be built in: gpu=A70") {
+	if !strings.Contains(said, "assumed to be built in: gpu=A70") {
 		t.Errorf("the part is not said: %s", said)
 	}
 	pass("A60", "low", now.Add(time.Hour)) // the latest of all is of the other card
@@ -82,7 +82,7 @@ func TestSkippedCellsAreCountedAndTakenUpAgain(t *testing.T) {
 	if l.Skipped != 3 || l.Out != 9 || l.Passes != 18 || l.Tags["gpu"] != "A70" {
 		t.Errorf("skipped: %+v", l)
 	}
-	if !strings.Contains(said, "3 cells left out, 9 passes open") || !strings.Contains(said, "skip --undo gpu=A60") {
+	if !strings.Contains(said, "3 cells skipped, 9 passes open") || !strings.Contains(said, "skip --undo gpu=A60") {
 		t.Errorf("it says %s", said)
 	}
 	if _, out, _ := r.run("coverage"); !strings.Contains(out, "left: 18 passes") || !strings.Contains(out, "9 of them in 3 skipped cells") {
@@ -104,7 +104,7 @@ func TestSkippedCellsAreCountedAndTakenUpAgain(t *testing.T) {
 	if l, _ = r.at("next"); l.Skipped != 5 {
 		t.Errorf("%+v", l)
 	}
-	if l, said = r.at("skip", "--undo"); l.Skipped != 3 || !strings.Contains(said, "2 cells taken up again") {
+	if l, said = r.at("skip", "--undo"); l.Skipped != 3 || !strings.Contains(said, "2 cells back in the plan") {
 		t.Errorf("the last one is not taken back: %+v %s", l, said)
 	}
 }
@@ -131,7 +131,7 @@ func TestNextAsksForControlCells(t *testing.T) {
 		t.Fatalf("%+v", l)
 	}
 	_, out, _ := r.run("coverage")
-	if !strings.Contains(out, "before you take out A60: next: restart the bench") || !strings.Contains(out, "control cells: measured again in 0 further sessions, enough are 16") {
+	if !strings.Contains(out, "before you take out A60: next: restart the bench") || !strings.Contains(out, "control cells: measured again in 0 further sessions; 16 are enough") {
 		t.Errorf("%s", out)
 	}
 	pass("A60", l.Tags["preset"], "2", time.Now().Add(time.Minute))
@@ -151,7 +151,7 @@ func TestNextAsksForControlCells(t *testing.T) {
 	if _, out, _ = r.run("coverage"); !strings.Contains(out, "3 of 6 cells complete, 9 of 18 passes done") {
 		t.Errorf("%s", out)
 	}
-	if _, out, _ = r.run("plan"); !strings.Contains(out, "Control cells, to learn what a rebuild or a restart shifts") {
+	if _, out, _ = r.run("plan"); !strings.Contains(out, "Control cells show what a rebuild or a restart shifts") {
 		t.Errorf("%s", out)
 	}
 }

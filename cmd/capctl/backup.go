@@ -129,7 +129,7 @@ func printReport(a *app, r store.Report, salvaged string) error {
 	}
 	for _, p := range r.Problems {
 		if p.Pass != "" {
-			log := cmp.Or(p.Log, "where its log was is not known")
+			log := cmp.Or(p.Log, "path of its log unknown")
 			safe.Fprintf(a.stdout, "pass %s (%s): %s\n", printable(p.Pass), printable(log), printable(p.What))
 		} else {
 			safe.Fprintf(a.stdout, "store: %s\n", printable(p.What))
@@ -137,9 +137,9 @@ func printReport(a *app, r store.Report, salvaged string) error {
 	}
 	switch {
 	case salvaged != "":
-		safe.Fprintf(a.stderr, "capctl: hint: stop the agent, put %s in the place of %s, start it again: it reads the logs that are missing\n", salvaged, a.config.StoreFile())
+		safe.Fprintf(a.stderr, "capctl: hint: stop the agent, replace %[2]s by %[1]s and start the agent again; it reads the missing logs\n", salvaged, a.config.StoreFile())
 	case len(r.Problems) > 0:
-		a.say("hint: restore a backup, or `capctl verify --salvage NEW.db` and let the agent read the other logs again")
+		a.say("hint: restore a backup, or save the rest with `capctl verify --salvage NEW.db` and let the agent read the other logs again")
 	}
 	return nil
 }

@@ -162,17 +162,17 @@ func (c *beginCmd) sayHand(a *app, agent *control.Client) error {
 	if err != nil {
 		return err
 	}
-	back := "'capctl begin' alone takes that back"
+	back := "'capctl begin' without tags undoes that"
 	if a.config.Campaign != "" || c.Campaign != "" { // where that would begin the plan
-		back = "'capctl begin --by-hand' alone takes that back"
+		back = "'capctl begin --by-hand' without tags undoes that"
 	}
 	switch {
 	case len(s.Next)+len(s.Then) == 0:
-		safe.Fprintln(a.stderr, "capctl: no tags by hand are in force")
+		safe.Fprintln(a.stderr, "capctl: no tags by hand are set")
 	case maps.Equal(s.Next, s.Then):
 		a.say("the coming passes get %s; %s", pairs(s.Next), back)
 	case len(s.Then) == 0:
-		a.say("the next pass gets %s, and that pass alone; %s", pairs(s.Next), back)
+		a.say("only the next pass gets %s; %s", pairs(s.Next), back)
 	case len(s.Next) == 0:
 		a.say("the next pass gets no tags by hand, those after it %s; %s", pairs(s.Then), back)
 	default:
@@ -217,7 +217,7 @@ func (c *beginCmd) decide(ctx context.Context, a *app, b *logbook.Book, s *store
 	}
 	for name, level := range asked {
 		if is := parts[name]; is != "" && is != level {
-			safe.Fprintf(a.stderr, "capctl: note: %s=%s is asked for and %s is built in: passes will be flagged until it is changed\n", name, level, is)
+			safe.Fprintf(a.stderr, "capctl: note: you asked for %s=%s, but %s is built in; the agent flags passes until you swap it\n", name, level, is)
 		}
 	}
 	o := campaign.Order{Verb: campaign.Begin, Cell: b.Plan.Cell(cell), At: time.Now().UTC()}
@@ -251,7 +251,7 @@ func unplaced(b *logbook.Book, now record.System, parts, asked map[string]string
 		field, known := now.Get(part.field)
 		if !known {
 			if parts[part.tag] == "" && asked[part.tag] == "" {
-				notes = append(notes, fmt.Sprintf("the %s of this machine could not be detected (%s): begun as the plan goes; 'capctl begin %s=...' says which one is built in",
+				notes = append(notes, fmt.Sprintf("the %s of this machine could not be detected (%s), so the plan started at the first open cell; name the part with 'capctl begin %s=...'",
 					part.name, cmp.Or(field.Unknown, record.Absent), part.tag))
 			}
 			continue
@@ -259,10 +259,10 @@ func unplaced(b *logbook.Book, now record.System, parts, asked map[string]string
 		switch _, m := b.Aliases.Short(part.tag, field.Value); m.Kind {
 		case tag.Exact, tag.Pattern:
 		case tag.Ambiguous:
-			notes = append(notes, fmt.Sprintf("the %s of this machine is reported as %q, which %s claim: make [aliases.%s] in the campaign file say which",
+			notes = append(notes, fmt.Sprintf("this machine reports its %s as %q, which fits %s; choose one under [aliases.%s] in the campaign file",
 				part.name, field.Value, listed(m.Candidates), part.tag))
 		default:
-			notes = append(notes, fmt.Sprintf("the %s of this machine is reported as %q, which is no level of %s (%s): passes get that name; if it is one of them, say so under [aliases.%s] in the campaign file",
+			notes = append(notes, fmt.Sprintf("this machine reports its %s as %q, which is no level of %s (%s); passes get that name; if it is one of them, add it under [aliases.%s] in the campaign file",
 				part.name, field.Value, part.tag, listed(f.Levels), part.tag))
 		}
 	}

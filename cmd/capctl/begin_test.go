@@ -41,11 +41,11 @@ A70 = ["Nordwind Arctis 70*", "Arctis T*"]
 		want         string // "" for nothing said
 	}{
 		{name: "matched", field: record.Field{Value: "Nordwind Arctis 70 16GB"}},
-		{name: "refused", field: record.Field{Unknown: record.Refused}, want: "could not be detected (refused): begun as the plan goes; 'capctl begin gpu=...'"},
+		{name: "refused", field: record.Field{Unknown: record.Refused}, want: "could not be detected (refused), so the plan started at the first open cell; name the part with 'capctl begin gpu=...'"},
 		{name: "known from the pass before", field: record.Field{Unknown: record.Absent}, parts: map[string]string{"gpu": "A60"}},
 		{name: "said", field: record.Field{Unknown: record.Absent}, asked: map[string]string{"gpu": "A60"}},
 		{name: "no level", field: record.Field{Value: "Slate 9"}, asked: map[string]string{"gpu": "A60"}, want: `"Slate 9", which is no level of gpu (A60, A70)`},
-		{name: "two levels", field: record.Field{Value: "Arctis Twin"}, want: `"Arctis Twin", which A60, A70 claim`},
+		{name: "two levels", field: record.Field{Value: "Arctis Twin"}, want: `"Arctis Twin", which fits A60, A70;`},
 	} {
 		got := strings.Join(unplaced(b, card(x.field), x.parts, x.asked), "\n")
 		if x.want == "" && got != "" || !strings.Contains(got, x.want) {

@@ -84,7 +84,7 @@ func (f analysisFlags) checkFactors(a *app, passes []record.Pass) error {
 			continue
 		}
 		if like := nearest(name, known); like != "" {
-			return cli.UsageError(fmt.Errorf("--factor %s: no selected pass has this tag; is %q meant?", name, like))
+			return cli.UsageError(fmt.Errorf("--factor %s: no selected pass has this tag; do you mean %q?", name, like))
 		}
 		safe.Fprintf(a.stderr, "capctl: note: --factor %s: no selected pass has this tag\n", name)
 	}
@@ -113,7 +113,7 @@ func printCells(a *app, form outputFlags, cells []analysis.Cell, o analysis.Opti
 	form.head(a, analysis.SessionsOf(cells, o))
 	same := warnedOfAll(cells)
 	if len(same) > 0 && !form.JSON && !form.CSV {
-		defer safe.Fprintf(a.stderr, "capctl: note: of every cell: %s\n", strings.Join(same, "; "))
+		defer safe.Fprintf(a.stderr, "capctl: note: for every cell: %s\n", strings.Join(same, "; "))
 	}
 	return emit(a, form, cells, headings, func(x analysis.Cell) table.Row {
 		avg, low := x.Figure(analysis.Average), x.Figure(analysis.Low1)

@@ -59,7 +59,7 @@ func (c *compareCmd) Run(a *app) error {
 		return err
 	}
 	if chosen {
-		safe.Fprintf(a.stderr, "capctl: compared by %s; --by names another factor (%s)\n", c.By, levels)
+		safe.Fprintf(a.stderr, "capctl: compared by %s; choose another factor with --by (%s)\n", c.By, levels)
 	}
 	margins, err := analysis.Compare(cells, c.By, c.Base, c.Metric, o)
 	if auto := analysis.ResolvedTie(margins, o); err == nil && c.Tie == autoTie && auto.Known() {
@@ -87,7 +87,7 @@ func (c *compareCmd) Run(a *app) error {
 }
 
 func (c *compareCmd) margins(a *app, margins []analysis.Margin, o analysis.Options) error {
-	headings := table.Row{"cell", c.By, "against", "margin", "margin " + o.ConfidencePercent(), "call", "why"}
+	headings := table.Row{"cell", c.By, "against", "margin", "margin " + o.ConfidencePercent(), "result", "why"}
 	both := slices.ContainsFunc(margins, analysis.Margin.BothKnown)
 	if both {
 		headings = slices.Insert(headings, 5, any("in one session"))
@@ -114,7 +114,7 @@ func (c *compareCmd) tie() (float64, error) {
 	}
 	x, err := strconv.ParseFloat(c.Tie, 64)
 	if err != nil || !(x > 0 && x < 100) {
-		return 0, cli.UsageError(fmt.Errorf("--tie %s is no percentage above 0 and below 100, and not 'auto'", printable(c.Tie)))
+		return 0, cli.UsageError(fmt.Errorf("--tie %s is neither 'auto' nor a percentage above 0 and below 100", printable(c.Tie)))
 	}
 	return x, nil
 }
@@ -145,7 +145,7 @@ func percentRange(low, high analysis.Number) string {
 }
 
 func (c *compareCmd) totals(a *app, totals []analysis.Total, o analysis.Options) error {
-	headings := table.Row{"cells", c.By, "against", "geometric mean", "geometric mean " + o.ConfidencePercent(), "games like these", "call", "why", "games"}
+	headings := table.Row{"cells", c.By, "against", "geometric mean", "geometric mean " + o.ConfidencePercent(), "expected for other games", "result", "why", "games"}
 	both := slices.ContainsFunc(totals, analysis.Total.BothKnown)
 	if both {
 		headings = slices.Insert(headings, 5, any("in one session"))
@@ -154,7 +154,7 @@ func (c *compareCmd) totals(a *app, totals []analysis.Total, o analysis.Options)
 	return emit(a, c.outputFlags, totals, headings, func(t analysis.Total) table.Row {
 		var games []string
 		for _, g := range t.Games {
-			games = append(games, fmt.Sprintf("%s %s (without it %s)", g.Game, analysis.WholePercent(g.Margin), analysis.WholePercent(g.Without)))
+			games = append(games, fmt.Sprintf("%s %s (%s if left out)", g.Game, analysis.WholePercent(g.Margin), analysis.WholePercent(g.Without)))
 		}
 		row := table.Row{t.Name(), t.Value, t.Base, analysis.WholePercent(t.Margin), percentRange(t.CILow, t.CIHigh), percentRange(t.SpreadLow, t.SpreadHigh),
 			t.Call, t.Reason, strings.Join(games, ", ")}
@@ -248,7 +248,7 @@ func (l levels) why(by, base string) string {
 	case n == 1:
 		return fmt.Sprintf("%s has one value, %s", by, l.of[by][0])
 	case base != "":
-		return fmt.Sprintf("no cell differs from one with %s in %s alone", base, by)
+		return fmt.Sprintf("no cell differs from a cell with %s in %s alone", base, by)
 	}
 	return fmt.Sprintf("no two cells differ in %s alone", by)
 }

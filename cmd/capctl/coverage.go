@@ -193,8 +193,9 @@ func byLevels(b *logbook.Book, factors []string) func(x, y string) int {
 
 // sum is one field of the matrix.
 type sum struct {
-	wanted, done, bad, other int
-	skipped, current         bool
+	wanted, done, bad    int
+	doubtful, unverified int // as far as the campaign does not accept them
+	skipped, current     bool
 }
 
 func (s *sum) add(page logbook.Page, i int) {
@@ -203,7 +204,13 @@ func (s *sum) add(page logbook.Page, i int) {
 	s.done += min(st.Done, st.Wanted)
 	if !st.Complete() {
 		s.bad += st.Bad
-		s.other += st.Clean + st.Doubtful + st.Unverified - st.Done
+		accept := page.Coverage.Plan.Campaign.Accept
+		if !slices.Contains(accept, record.VerdictDoubtful) {
+			s.doubtful += st.Doubtful
+		}
+		if !slices.Contains(accept, record.Unverified) {
+			s.unverified += st.Unverified
+		}
 	}
 	s.skipped = s.skipped || page.Position.Skipped[i]
 	s.current = s.current || page.Position.Cell == i
@@ -214,11 +221,16 @@ func (s *sum) text() string {
 		return ""
 	}
 	t := fmt.Sprintf("%d/%d", s.done, s.wanted)
-	if s.bad > 0 {
-		t += fmt.Sprintf(", %d bad", s.bad)
+	if s.bad+s.doubtful+s.unverified > 0 {
+		t += " good"
 	}
-	if s.other > 0 {
-		t += fmt.Sprintf(", %d not clean", s.other)
+	for _, q := range []struct {
+		n    int
+		what record.Verdict
+	}{{s.bad, record.VerdictBad}, {s.doubtful, record.VerdictDoubtful}, {s.unverified, record.Unverified}} {
+		if q.n > 0 {
+			t += fmt.Sprintf(", %d %s", q.n, q.what)
+		}
 	}
 	if s.skipped {
 		t += ", skipped"
@@ -248,7 +260,7 @@ func (c *coverageCmd) open(a *app, b *logbook.Book, page logbook.Page, cells []i
 		}
 		rows = append(rows, table.Row{i + 1, b.Plan.Name(i), fmt.Sprintf("%d/%d", s.Done, s.Wanted), note})
 	}
-	output.Table(a.stdout, table.Row{"cell", "name", "done", "to be repeated"}, rows)
+	output.Table(a.stdout, table.Row{"cell", "name", "done", "repeat"}, rows)
 }
 
 func (c *coverageCmd) summary(a *app, b *logbook.Book, page logbook.Page, only map[string]string) {
@@ -257,12 +269,12 @@ func (c *coverageCmd) summary(a *app, b *logbook.Book, page logbook.Page, only m
 		b.Campaign.Name, complete, record.Count(cells, "cell"), s.Done, record.Count(s.Wanted, "pass"), s.Bad, s.Doubtful, s.Unverified)
 	if b.Campaign.Control != nil {
 		done, enough := page.Coverage.Repeats()
-		safe.Fprintf(a.stdout, "control cells: measured again in %s, enough are %d\n", record.Count(done, "further session"), enough)
+		safe.Fprintf(a.stdout, "control cells: measured again in %s; %d are enough\n", record.Count(done, "further session"), enough)
 	}
 	sayLeft(a, b, page)
 	beforeTheSwap(a, b, page)
 	if n := page.Others; n > 0 {
-		safe.Fprintf(a.stdout, "%s of other campaigns, or recorded at another time, not counted\n", record.Count(n, "pass"))
+		safe.Fprintf(a.stdout, "not counted: %s of other campaigns or another time\n", record.Count(n, "pass"))
 	}
 	strays(a, b, page)
 }
@@ -291,9 +303,9 @@ func beforeTheSwap(a *app, b *logbook.Book, page logbook.Page) {
 		}
 		safe.Fprintf(a.stdout, "before you take out %s: %s with %s open", what, record.Count(len(o.Cells), "cell"), record.Count(o.Passes, "pass"))
 		if o.Bad > 0 {
-			safe.Fprintf(a.stdout, ", %s bad among what was recorded for them", record.Count(o.Bad, "pass"))
+			safe.Fprintf(a.stdout, "; %s recorded there and bad", record.Count(o.Bad, "pass"))
 		}
-		safe.Fprintln(a.stdout, a.carry("; to list them: capctl coverage --open"+onlyFlags(o.With)))
+		safe.Fprintln(a.stdout, a.carry("; list them with: capctl coverage --open"+onlyFlags(o.With)))
 	}
 }
 
@@ -312,7 +324,7 @@ func whyStray(b *logbook.Book, u campaign.Unplaced) string {
 	for _, f := range b.Campaign.FactorNames() {
 		name := u.Pass.Tags.Value(f)
 		if _, m := b.Aliases.Short(f, name); name != "" && m.Kind == tag.Ambiguous {
-			return fmt.Sprintf("%s %q is claimed by several levels: %s; make their names under [aliases.%s] exact", f, name, strings.Join(m.Candidates, ", "), f)
+			return fmt.Sprintf("%s %q fits several levels: %s; write their exact names under [aliases.%s]", f, name, strings.Join(m.Candidates, ", "), f)
 		}
 	}
 	return u.Why
@@ -323,7 +335,7 @@ func strays(a *app, b *logbook.Book, page logbook.Page) {
 	if len(list) == 0 {
 		return
 	}
-	safe.Fprintln(a.stdout, a.carry(record.Count(len(list), "pass")+" without a cell ('capctl tag ID name=value' puts one right):"))
+	safe.Fprintln(a.stdout, a.carry(record.Count(len(list), "pass")+" without a cell; correct one with 'capctl tag ID name=value':"))
 	const most = 20
 	for i, u := range list {
 		if i == most {

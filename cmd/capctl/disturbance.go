@@ -36,7 +36,7 @@ type disturbanceCmd struct {
 // then on every processor.
 func (c *disturbanceCmd) Run(a *app) error {
 	if c.Rounds < 6 || c.Block < time.Second || c.Block%time.Second != 0 {
-		return cli.UsageError(errors.New("at least 6 rounds with blocks of whole seconds are needed for an interval: the agent works once a second"))
+		return cli.UsageError(errors.New("an interval needs at least 6 rounds with blocks of whole seconds"))
 	}
 	if slices.ContainsFunc(c.Threads, func(n int) bool { return n < 1 || n > 4096 }) {
 		return cli.UsageError(errors.New("--threads takes numbers from 1 to 4096"))
@@ -54,7 +54,7 @@ func (c *disturbanceCmd) Run(a *app) error {
 	}
 	defer func() {
 		if err := os.RemoveAll(dir); err != nil {
-			safe.Fprintf(a.stderr, "capctl: note: what the agent wrote could not be removed: %v\n", err)
+			safe.Fprintf(a.stderr, "capctl: note: could not remove what the agent wrote: %v\n", err)
 		}
 	}()
 	var lines []disturbance.Result
@@ -65,7 +65,7 @@ func (c *disturbanceCmd) Run(a *app) error {
 		safe.Fprintf(a.stderr, "capctl: %s, about %s; leave the machine alone\n", record.Count(threads, "thread"), e.Length().Round(time.Second))
 		results, err := e.Run(a.ctx, filepath.Join(dir, strconv.Itoa(i)), threads)
 		if a.ctx.Err() != nil {
-			return cli.FailedError(errors.New("interrupted; the agent that was measured is stopped"))
+			return cli.FailedError(errors.New("interrupted; the measured agent is stopped"))
 		}
 		if err != nil {
 			return cli.FailedError(err)

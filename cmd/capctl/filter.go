@@ -36,7 +36,7 @@ func (f filterFlags) filter(now time.Time) (store.Filter, error) {
 		out.Tags[name] = value
 	}
 	if f.Limit < 0 {
-		return out, cli.UsageError(fmt.Errorf("--limit %d is less than none", f.Limit))
+		return out, cli.UsageError(fmt.Errorf("--limit %d is below 0", f.Limit))
 	}
 	for _, v := range f.Verdict {
 		if !record.Verdict(v).Valid() {
@@ -107,7 +107,7 @@ func (f filterFlags) noPass(a *app) {
 		for _, t := range f.Tag {
 			name, _, _ := strings.Cut(t, "=")
 			if like := nearest(name, known); like != "" && !known[name] {
-				hint = fmt.Sprintf("is %q meant by %q? ", like, name) + hint
+				hint = fmt.Sprintf("do you mean %q by %q? ", like, name) + hint
 			}
 		}
 	}

@@ -17,9 +17,9 @@ func gaps(a *app, cells []analysis.Cell) {
 	g := list[0]
 	more := ""
 	if n := len(list); n > 1 {
-		more = fmt.Sprintf("; so it is with %s more", record.Count(n-1, "cell"))
+		more = fmt.Sprintf("; the same holds for %s", record.Count(n-1, "cell"))
 	}
-	a.say("note: %s of %q without %s would else be of %q%s%s; if so: %s", record.Count(len(g.Cell.IDs()), "pass"),
+	a.say("note: %s of %q without %s may belong to %q%s%s; to fix: %s", record.Count(len(g.Cell.IDs()), "pass"),
 		printable(g.Cell.Name()), strings.Join(g.Missing, ", "), printable(g.Like[0].Name()), others(len(g.Like)-1), more,
 		tagging(a, g.Cell.IDs(), g.Missing, valuesOf(g)))
 }
@@ -28,7 +28,7 @@ func others(n int) string {
 	if n == 0 {
 		return ""
 	}
-	return fmt.Sprintf(" or %s like it", record.Count(n, "cell"))
+	return fmt.Sprintf(" or to %s like it", record.Count(n, "cell"))
 }
 
 // valuesOf are the tags that would fill a gap, where one cell alone is alike.

@@ -67,13 +67,13 @@ func (c *importCmd) Run(a *app) error {
 }
 
 func printTaken(a *app, dir string, taken export.Taken) error {
-	text := fmt.Sprintf("%s: %s taken in, %d known already", dir, record.Count(taken.New, "pass"), taken.Known)
+	text := fmt.Sprintf("%s: %s imported, %d known already", dir, record.Count(taken.New, "pass"), taken.Known)
 	for _, x := range []struct {
 		n    int
 		what string
 	}{
-		{taken.Renewed, "renewed, since their logs grew where they were recorded"},
-		{taken.Kept, "otherwise in the package than here, kept as they are here"},
+		{taken.Renewed, "updated, since their logs have grown"},
+		{taken.Kept, "kept as they are here, though the package differs"},
 		{len(taken.Refused), "refused"},
 	} {
 		if x.n > 0 {
@@ -82,7 +82,7 @@ func printTaken(a *app, dir string, taken export.Taken) error {
 	}
 	_, err := safe.Fprintln(a.stdout, text)
 	for _, r := range taken.Refused {
-		safe.Fprintf(a.stderr, "capctl: pass %s (%s) was not taken in: %s\n", printable(r.Pass), printable(r.Log), printable(r.Why))
+		safe.Fprintf(a.stderr, "capctl: pass %s (%s) was not imported: %s\n", printable(r.Pass), printable(r.Log), printable(r.Why))
 	}
 	return err
 }

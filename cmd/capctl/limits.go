@@ -76,10 +76,10 @@ func (c *predictCmd) Run(a *app) error {
 	}
 	list, models := analysis.Predict(cells, o)
 	if len(list) == 0 && len(cells) > 0 {
-		safe.Fprintln(a.stderr, "capctl: nothing to predict: no cell is missing of which cells with the same processor and with the same card tell enough")
+		safe.Fprintln(a.stderr, "capctl: nothing to predict: every unmeasured cell lacks a measured cell with the same processor or the same card")
 		untagged(a, cells, record.TagProcessor, record.TagGraphics)
 	}
-	err = emit(a, c.outputFlags, list, table.Row{"cell, not measured", "predicted FPS", "predicted FPS " + o.ConfidencePercent(), "bound by", "like the measured", "why"}, func(p analysis.Prediction) table.Row {
+	err = emit(a, c.outputFlags, list, table.Row{"cell, not measured", "predicted FPS", "predicted FPS " + o.ConfidencePercent(), "bound by", "same speed as", "why"}, func(p analysis.Prediction) table.Row {
 		interval := "-"
 		if p.CILow.Known() {
 			interval = fmt.Sprintf("%.1f to %.1f", float64(p.CILow), float64(p.CIHigh))
@@ -96,12 +96,12 @@ func (c *predictCmd) Run(a *app) error {
 }
 
 func modelLine(m *analysis.Model) string {
-	text := fmt.Sprintf("Model of %s over %s", cmp.Or(m.Game, "no named game"), record.Count(m.Cells, "cell"))
+	text := fmt.Sprintf("%s: estimated from %s", cmp.Or(m.Game, "no named game"), record.Count(m.Cells, "cell"))
 	if m.Sigma.Known() {
-		text += fmt.Sprintf(": residual sd %s, worst residual %s", relative(m.Sigma), relative(m.Worst))
+		text += fmt.Sprintf(", usually within %s, at worst %s off", relative(m.Sigma), relative(m.Worst))
 	}
 	if m.Predicted > 0 {
-		text += ", error of a cell left out " + relative(m.LeftOutError)
+		text += ", usually " + relative(m.LeftOutError) + " off where a cell was left out to try it"
 	}
 	return strings.Join(append([]string{text}, m.Warnings...), "; ")
 }
@@ -124,7 +124,7 @@ func loadsOf(a *app, cells []analysis.Cell) (map[string]analysis.Load, error) {
 			for _, p := range c.Passes.Used {
 				t, err := s.Telemetry(ctx, p.ID)
 				if errors.Is(err, store.ErrCorrupt) {
-					safe.Fprintf(a.stderr, "capctl: warning: %v; its telemetry is left out\n", err)
+					safe.Fprintf(a.stderr, "capctl: warning: %v; capctl ignores its telemetry\n", err)
 					continue
 				}
 				if err != nil {

@@ -74,7 +74,7 @@ func (c *measureCmd) Run(a *app) error {
 		err = show.end()
 	}
 	if c.Program != "" && nameless > 0 {
-		safe.Fprintf(a.stderr, "capctl: note: %s of %d without names of programs: all rows were used, whatever --program says\n", record.Count(nameless, "log"), len(files))
+		safe.Fprintf(a.stderr, "capctl: note: %s of %d without names of programs, so --program does not apply and all rows count\n", record.Count(nameless, "log"), len(files))
 	}
 	switch {
 	case err != nil:

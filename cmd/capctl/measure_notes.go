@@ -33,7 +33,7 @@ func (n *notes) add(file, text string) {
 func (n *notes) print(out io.Writer, begin string) error {
 	for i, text := range n.texts {
 		if i == noteLines {
-			_, err := fmt.Fprintf(out, "%sand so on: %d more; --json says it of each log\n", begin, len(n.texts)-i)
+			_, err := fmt.Fprintf(out, "%sand %d more; --json lists all\n", begin, len(n.texts)-i)
 			return err
 		}
 		files := n.files[text]

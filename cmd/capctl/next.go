@@ -42,7 +42,7 @@ func (c *nextCmd) Run(a *app) error {
 		return err
 	}
 	if page.Position.Cell < 0 && len(page.Position.History) == 0 {
-		return cli.UsageError(errors.New("nothing was begun on bench "+a.config.Bench), "'capctl begin' starts the plan")
+		return cli.UsageError(errors.New("the plan is not started on bench "+a.config.Bench), "'capctl begin' starts the plan")
 	}
 	_, control := page.Coverage.ControlNow(page.Position)
 	if !page.Position.Stay && !control { // goes on by itself
@@ -122,14 +122,14 @@ func showPosition(a *app, b *logbook.Book, page logbook.Page, from int, asJSON b
 	if l.Control != nil {
 		safe.Fprintf(a.stdout, "control cell of this session: %s\n", l.Advice)
 	} else {
-		safe.Fprintf(a.stdout, "%d of %s done, %d bad; %s\n", cover.State(pos.Cell).Done, record.Count(l.Wanted, "pass"), l.Bad, l.Advice)
+		safe.Fprintf(a.stdout, "%d of %s good, %d bad; %s\n", cover.State(pos.Cell).Done, record.Count(l.Wanted, "pass"), l.Bad, l.Advice)
 	}
 	if next := cover.Next(pos); next >= 0 {
 		safe.Fprintf(a.stdout, "then: %s: %s\n", b.Plan.Where(next), strings.Join(b.Plan.Moves(pos.Cell, next), ", "))
 	}
 	sayLeft(a, b, page)
 	for _, o := range pos.Lost {
-		safe.Fprintf(a.stderr, "an order to %s speaks of a cell that the campaign has no more: %s\n", o.Verb, pairs(o.Cell))
+		safe.Fprintf(a.stderr, "capctl: note: ignored: %s names a cell that is no longer in the campaign: %s\n", o.Verb, pairs(o.Cell))
 	}
 	return nil
 }
@@ -139,7 +139,7 @@ func sayLeft(a *app, b *logbook.Book, page logbook.Page) {
 	passes, minutes := page.Coverage.All(page.Position)
 	safe.Fprintf(a.stdout, "left: %s, %s", record.Count(passes, "pass"), left(minutes, b.Campaign.HoursPerDay))
 	if cells, out := page.Coverage.Skipped(page.Position); cells > 0 {
-		fmt.Fprint(a.stdout, a.carry(fmt.Sprintf("; %d of them in %s; 'capctl skip --undo' takes the last ones up again", out, record.Count(cells, "skipped cell"))))
+		fmt.Fprint(a.stdout, a.carry(fmt.Sprintf("; %d of them in %s; 'capctl skip --undo' brings the last ones back", out, record.Count(cells, "skipped cell"))))
 	}
 	safe.Fprintln(a.stdout)
 }
@@ -177,7 +177,7 @@ func (c *nextCmd) list(a *app) error {
 	switch {
 	case c.JSON:
 	case len(rows) == 0:
-		nothing(a, "no cell is left to record", "'capctl coverage' shows what was done and left out")
+		nothing(a, "no cell is left to record", "'capctl coverage' shows what is done and what is skipped")
 	default:
 		output.Table(a.stdout, table.Row{"cell", "change", "passes missing"}, rows)
 	}
@@ -264,7 +264,7 @@ func (c *nextCmd) byPrecision(a *app) error {
 	}
 	if !c.JSON {
 		output.Table(a.stdout, table.Row{"cell", "name", "have", "needed", "sessions", "needed", "repeats to", "margin +-", "then +-", "new session +-", "undecided", "change min", "repeatability of"}, rows)
-		safe.Fprintf(a.stdout, "needed: to find %g %% with %g %% power at the 5 %% level\n", c.Difference, c.Power)
+		safe.Fprintf(a.stdout, "passes needed to find a difference of %g %%, with %g %% power at the 5 %% level\n", c.Difference, c.Power)
 		saySessions(a, needs)
 	}
 	return nil

@@ -43,12 +43,12 @@ func (c *oddCmd) Run(a *app) error {
 			return cli.FailedError(err)
 		}
 	}
-	safe.Fprintf(a.stderr, "capctl: %d odd of %s that could be tested", len(r.Odd), record.Count(r.Tested, "cell"))
+	safe.Fprintf(a.stderr, "capctl: odd cells: %d of %d tested", len(r.Odd), r.Tested)
 	if n := len(r.Untestable); n > 0 {
-		safe.Fprintf(a.stderr, "; %d cannot be, since no other cell says what to expect of them", n)
+		safe.Fprintf(a.stderr, "; %d could not be tested: no other cell is comparable", n)
 	}
 	if n := len(r.Weak); n > 0 {
-		safe.Fprintf(a.stderr, "; of %d the others say so little that 4 %% could be missed", n)
+		safe.Fprintf(a.stderr, "; in %s an error of 4 %% might go unseen", record.Count(n, "cell"))
 	}
 	safe.Fprintln(a.stderr)
 	for _, why := range r.Outside {

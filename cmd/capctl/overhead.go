@@ -21,7 +21,7 @@ type overheadCmd struct {
 
 func (c *overheadCmd) Run(a *app) error {
 	if c.Over < 0 {
-		return cli.UsageError(errors.New("--over takes a time to come, for example 60s"))
+		return cli.UsageError(errors.New("--over needs a time above 0, such as 60s"))
 	}
 	return withAgent(a, func(agent *control.Client) error {
 		o, err := agent.Overhead(a.ctx)
@@ -53,7 +53,7 @@ func overheadDuring(ctx context.Context, agent *control.Client, before control.O
 		return after, err
 	}
 	if after.PID != before.PID || !after.Since.Equal(before.Since) {
-		return after, cli.FailedError(errors.New("the agent was started anew meanwhile"))
+		return after, cli.FailedError(errors.New("the agent restarted meanwhile"))
 	}
 	return overheadBetween(before, after), nil
 }

@@ -54,7 +54,7 @@ func (c *overruleCmd) Run(a *app) error {
 		passes = slices.DeleteFunc(passes, func(p record.Pass) bool { return p.Overruled == "" })
 	}
 	if len(passes) == 0 {
-		return cli.FailedError(errors.New("no pass is selected"), "'capctl passes' with the same options lists the selection; --undo takes those alone whose verdict was set by hand")
+		return cli.FailedError(errors.New("no pass is selected"), "'capctl passes' with the same options lists the selection; --undo applies only to verdicts set by hand")
 	}
 	if c.DryRun {
 		return c.list(a, passes)
@@ -73,10 +73,10 @@ func (c *overruleCmd) Run(a *app) error {
 		}
 	}
 	if p := passes[0]; len(passes) == 1 {
-		a.say("pass %s was %s and is %s by hand; 'capctl overrule --undo %s --why TEXT' takes it back",
+		a.say("pass %s was %s and is now %s by hand; undo with 'capctl overrule --undo %s --why TEXT'",
 			p.ID, cmp.Or(p.Verdict, "not judged"), c.verdict, p.ID)
 	} else {
-		a.say("%s set to %s by hand; 'capctl overrule --undo %s --why TEXT' takes that back", record.Count(len(passes), "pass"), c.verdict, c.again(passes))
+		a.say("%s set to %s by hand; undo with 'capctl overrule --undo %s --why TEXT'", record.Count(len(passes), "pass"), c.verdict, c.again(passes))
 	}
 	return c.neighbours(a, s, passes)
 }
@@ -141,13 +141,13 @@ func (c *overruleCmd) check() error {
 	case len(c.ids) == 0 && c.isZero():
 		return cli.UsageError(errors.New("overrule: no pass is named"), "name passes by their identities, or select them: --tag game=NAME, --since 2h, --limit 1")
 	case c.Undo && c.verdict != "":
-		return cli.UsageError(errors.New("overrule: --undo takes no verdict: that of the checks holds again"), "type: capctl overrule --undo "+id+" --why TEXT")
+		return cli.UsageError(errors.New("overrule: leave the verdict out: --undo restores that of the checks"), "type: capctl overrule --undo "+id+" --why TEXT")
 	case !c.Undo && last != "":
 		return cli.UsageError(fmt.Errorf("overrule: %q is none of clean, unverified, doubtful, bad", last))
 	case !c.Undo && c.verdict == "":
-		return cli.UsageError(errors.New("overrule: no verdict is given"), "type: capctl overrule "+id+" clean|unverified|doubtful|bad --why TEXT", "--undo takes a verdict set by hand back")
+		return cli.UsageError(errors.New("overrule: no verdict is given"), "type: capctl overrule "+id+" clean|unverified|doubtful|bad --why TEXT", "--undo restores the checks' verdict")
 	case c.Why == "" && !c.DryRun:
-		return cli.UsageError(errors.New("overrule: --why is empty"), "say in a few words why, for whoever reads the results")
+		return cli.UsageError(errors.New("overrule: --why is empty"), "give the reason in a few words, for readers of the results")
 	}
 	return nil
 }
@@ -165,7 +165,7 @@ func (c *overruleCmd) takeBack(a *app, s *store.Store, passes []record.Pass, who
 		if err != nil {
 			return cli.FailedError(err)
 		}
-		safe.Fprintf(a.stderr, "capctl: pass %s was %s by hand and is %s by its checks\n", p.ID, p.Verdict, cmp.Or(now.Verdict, "not judged yet"))
+		safe.Fprintf(a.stderr, "capctl: pass %s was %s by hand and is now %s by its checks\n", p.ID, p.Verdict, cmp.Or(now.Verdict, "not judged yet"))
 	}
 	return again
 }

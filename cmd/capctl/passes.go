@@ -238,7 +238,7 @@ func passError(err error) error {
 func (c *showCmd) history(a *app, r reader, p record.Pass) error {
 	s, is := r.(*store.Store)
 	if !is {
-		return cli.UsageError(errors.New("--history needs the bench's own store: a lab keeps the latest verdict alone"))
+		return cli.UsageError(errors.New("--history needs the bench's own store: a lab keeps only the latest verdict"))
 	}
 	list, err := s.Judgements(a.ctx, p.ID)
 	if err != nil {
@@ -266,7 +266,7 @@ func (c *showCmd) history(a *app, r reader, p record.Pass) error {
 	if len(rows) > 0 {
 		output.Table(a.stdout, table.Row{"when", "what", "verdict", "who", "why"}, rows)
 	} else if len(list) == 0 {
-		safe.Fprintf(a.stderr, "capctl: pass %s was not judged yet; the agent does that\n", p.ID)
+		safe.Fprintf(a.stderr, "capctl: pass %s is not judged yet; the agent does that\n", p.ID)
 	}
 	return nil
 }

@@ -156,7 +156,7 @@ func showPlan(a *app, c *campaign.Campaign, l plannedLine) {
 	safe.Fprintf(a.stdout, "\n%s\n", a.carry(resolves(c.Passes)))
 	safe.Fprintf(a.stdout, "\n%s\n", controls(l.Controls))
 	for _, g := range e.Unknown {
-		safe.Fprintf(a.stderr, "the time of a pass of %s is unknown and counts as 0: set length_s or pass_minutes\n", g)
+		safe.Fprintf(a.stderr, "capctl: note: the time of a pass of %s is unknown and counts as 0; set length_s or pass_minutes\n", g)
 	}
 }
 
@@ -164,18 +164,19 @@ func showPlan(a *app, c *campaign.Campaign, l plannedLine) {
 func resolves(passes int) string {
 	w := campaign.DefaultWish
 	own, pooled := campaign.Resolve(passes, w)
-	s := fmt.Sprintf("%d passes a cell find, with %.0f %% power at the %.0f %% level, a difference of %.1f times the repeatability once that is known from many cells",
-		passes, 100*w.Power, 100*w.Alpha, pooled)
+	s := fmt.Sprintf("With %s a cell and 1 %% noise, differences from %.1f %% on can be shown; with 0.5 %% noise, from %.1f %% on.\n",
+		record.Count(passes, "pass"), pooled, 0.5*pooled)
 	if !math.IsNaN(own) {
-		s += fmt.Sprintf(", of %.1f times where two cells stand alone", own)
+		s += fmt.Sprintf("Before many cells show the noise, 1 %% noise needs a difference of %.1f %%. ", own)
 	}
-	return s + fmt.Sprintf(":\nat 0.5 %% repeatability %.1f %%, at 1 %% %.1f %%. What is smaller stays undecided; 'capctl next --by precision' says where more passes pay.", 0.5*pooled, pooled)
+	return s + fmt.Sprintf("Power is %.0f %% at the %.0f %% level. Smaller differences stay undecided; 'capctl next --by precision' shows where more passes pay.",
+		100*w.Power, 100*w.Alpha)
 }
 
 // controls says how to learn how much sessions differ, and what it costs.
 func controls(c campaign.Controls) string {
 	if c.Builds < 2 {
-		return "All is measured with the same parts: intervals cover repeats within one session, until a cell was measured again after a restart or on another day."
+		return "All cells use the same parts. Intervals cover repeats within one session until you measure a cell again after a restart or on another day."
 	}
 	again := fmt.Sprintf("a restart in each of the %d build-ups", c.Builds)
 	switch {
@@ -187,30 +188,30 @@ func controls(c campaign.Controls) string {
 	cost := fmt.Sprintf("%s, %s, %s more", pairs(c.Cell), record.Count(c.Passes, "pass"), lasting(c.Minutes))
 	switch {
 	case c.Stated && c.Wanted == 0:
-		return "No build-up has a cell with the levels under [control]: no control cell will be asked for."
+		return "No cell has the levels under [control], so the plan has no control cell."
 	case c.Stated:
-		return fmt.Sprintf("Control cells, to learn what a rebuild or a restart shifts: asked for at the start of each session and, before a part is taken out, again after %s: %s. "+
-			"Those at the start of a second day replace a restart.", again, cost)
+		return fmt.Sprintf("Control cells show what a rebuild or a restart shifts. 'capctl next' asks for one at the start of each session, and again after %s: %s. "+
+			"The one at the start of a second day replaces a restart.", again, cost)
 	}
-	return fmt.Sprintf("Comparing parts lies across rebuilds. To learn what a rebuild or a restart shifts, measure a control cell again after %s: %s. "+
-		"An empty table [control] in the campaign file has 'capctl next' ask for it. "+
-		"Cells that are measured again on another day count as well. Without, intervals cover repeats within one session.", again, cost)
+	return fmt.Sprintf("Parts are compared across rebuilds. To learn what a rebuild or a restart shifts, measure a control cell again after %s: %s. "+
+		"Write an empty table [control] into the campaign file, and 'capctl next' asks for it. "+
+		"Cells that you measure again on another day count too. Otherwise intervals cover repeats within one session.", again, cost)
 }
 
 // orders says how the order of the plan compares with others.
 func orders(l plannedLine) string {
 	var s string
 	if gap := l.ChangeTime - l.Bound; gap <= 1e-9*l.Bound {
-		s = "No order takes less."
+		s = "This is the shortest order."
 	} else {
-		s = fmt.Sprintf("No order can take less than %s.", lasting(l.Bound))
+		s = fmt.Sprintf("No order takes less than %s.", lasting(l.Bound))
 	}
 	if l.Greedy != nil {
-		s += fmt.Sprintf(" Always going to the cheapest cell left takes %s", lasting(*l.Greedy))
+		s += fmt.Sprintf(" Always taking the cheapest change next needs %s", lasting(*l.Greedy))
 	} else {
-		s += fmt.Sprintf(" Going to the cheapest cell left is not worked out above %d cells", campaign.GreedyLimit)
+		s += fmt.Sprintf(" Above %d cells, capctl does not work out what always taking the cheapest change needs", campaign.GreedyLimit)
 	}
-	return s + fmt.Sprintf(", plain loops over the lists %s.", lasting(l.Written))
+	return s + fmt.Sprintf("; plain loops over the lists need %s.", lasting(l.Written))
 }
 
 func comparePlans(a *app, lines []plannedLine) {

@@ -159,7 +159,7 @@ func changes(was, now []record.Finding) []change {
 	}
 	for name, g := range old {
 		if _, there := fresh[name]; !there {
-			out = append(out, change{Check: name, Was: g.Outcome, Reason: "this check does not run any more"})
+			out = append(out, change{Check: name, Was: g.Outcome, Reason: "this check no longer runs"})
 		}
 	}
 	slices.SortFunc(out, func(a, b change) int { return cmp.Compare(a.Check, b.Check) })
@@ -209,11 +209,15 @@ func (c *recheckCmd) report(a *app, list []rechecked) error {
 	if len(rows) > 0 {
 		output.Table(a.stdout, table.Row{"id", "cell", "pass", "was", "now", "why"}, rows)
 	}
+	alike := ""
+	if other > 0 {
+		alike = fmt.Sprintf("; %d keep their verdict with other findings", other)
+	}
 	done := "would get"
 	if c.Apply {
 		done = "got"
 	}
-	safe.Fprintf(a.stderr, "capctl: of %s %d %s another verdict; %d keep theirs with other findings\n", record.Count(len(list), "pass"), differ, done, other)
+	safe.Fprintf(a.stderr, "capctl: %d of %s %s another verdict%s\n", differ, record.Count(len(list), "pass"), done, alike)
 	if differ > 0 && !c.Apply {
 		safe.Fprintln(a.stderr, "capctl: hint: --apply stores the new findings")
 		return cli.ErrFound
@@ -236,7 +240,7 @@ func (r rechecked) why() string {
 		out = append(out, fmt.Sprintf("%s now: %s", r.Now, r.Decides))
 	}
 	if r.Overruled != "" {
-		out = append(out, "the verdict set by hand stays in force: "+r.Overruled)
+		out = append(out, "your verdict stays: "+r.Overruled)
 	}
 	return strings.Join(out, "; ")
 }

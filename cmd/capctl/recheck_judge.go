@@ -137,7 +137,7 @@ func (x *examiner) tell(a *app, told map[string]bool) (worse []record.Pass) {
 		if m.Pass.Verdict == record.Clean {
 			again = " again"
 		}
-		safe.Fprintf(a.stderr, "capctl: %s of the same cell was %s, is %s now%s\n", m.Pass.ID, m.Was, m.Pass.Verdict, again)
+		safe.Fprintf(a.stderr, "capctl: %s of the same cell was %s and is now %s%s\n", m.Pass.ID, m.Was, m.Pass.Verdict, again)
 		if m.Was == record.Clean {
 			worse = append(worse, m.Pass)
 		}
@@ -250,8 +250,8 @@ func (q *silence) report(a *app, then string) error {
 	if len(q.ids) == 0 {
 		return nil
 	}
-	return cli.FailedError(fmt.Errorf("a validator gave no answer about %s: what it found there before stays", record.Count(len(q.ids), "pass")),
-		then, "to do without it, name it under off in [checks] or take its program out of [checks.pinned]")
+	return cli.FailedError(fmt.Errorf("a validator did not answer about %s; its earlier findings stay", record.Count(len(q.ids), "pass")),
+		then, "to do without it, name it under off in [checks], or remove its program from [checks.pinned]")
 }
 
 // again says how the passes about which a validator gave no answer are checked again: by a
@@ -259,9 +259,9 @@ func (q *silence) report(a *app, then string) error {
 func (q *silence) again() string {
 	const most = 12
 	if len(q.ids) > most {
-		return "put it right, then 'capctl recheck --apply' checks all passes again"
+		return "correct it, then check all passes again with 'capctl recheck --apply'"
 	}
-	return "put it right, then type: capctl recheck --apply " + strings.Join(q.ids, " ")
+	return "correct it, then type: capctl recheck --apply " + strings.Join(q.ids, " ")
 }
 
 // past is the store as far as examining a stored pass needs it.

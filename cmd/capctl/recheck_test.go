@@ -134,7 +134,7 @@ func TestNoAnswerLeavesFindings(t *testing.T) {
 		if status != 3 || !strings.Contains(msg, x.why) || !strings.Contains(out, `"then":"bad","no_answer":{`) {
 			t.Errorf("tag, status %d: %s%s", status, out, msg)
 		}
-		again := regexp.MustCompile(`(?m)hint: put it right, then type: .*recheck --apply (.*)$`).FindStringSubmatch(msg)
+		again := regexp.MustCompile(`(?m)hint: correct it, then type: .*recheck --apply (.*)$`).FindStringSubmatch(msg)
 		if again == nil || !strings.Contains(again[1], ids[1]) || !strings.Contains(again[1], ids[2]) || strings.Contains(again[1], ids[0]) {
 			t.Errorf("what to do: %v in %s", again, msg) // the corrected pass and the later one of the cell that it left
 		}
@@ -148,7 +148,7 @@ func TestNoAnswerLeavesFindings(t *testing.T) {
 			t.Fatalf("the correction is not named: %s", msg)
 		}
 		status, _, msg = program(t, dir, "--config", x.config, "tag", "--undo", change[1])
-		if status != 3 || !strings.Contains(msg, x.why) || !strings.Contains(msg, "taken back on 1 pass") {
+		if status != 3 || !strings.Contains(msg, x.why) || !strings.Contains(msg, "undone for 1 pass") {
 			t.Errorf("undo, status %d: %s", status, msg)
 		}
 		verdicts(bad...)

@@ -48,9 +48,9 @@ func (c *repeatabilityCmd) Run(a *app) error {
 	if len(passes) == 0 {
 		c.noPass(a)
 	} else if len(list) == 0 {
-		a.say("nothing to show: no cell has two passes of one setting that count; 'capctl cells' lists the cells")
+		a.say("nothing to show: no cell has two good passes with the same set-up; 'capctl cells' lists the cells")
 	}
-	headings := table.Row{"bench", "game", "bound by", "figure", "one pass repeats to", "sets", "degrees of freedom", "three passes resolve", "sessions differ by", "by month", "remarks"}
+	headings := table.Row{"bench", "game", "bound by", "figure", "noise of one pass", "sets", "degrees of freedom", "smallest difference three passes can show", "sessions differ by", "by month", "remarks"}
 	err = emit(a, c.outputFlags, list, headings, func(r analysis.Repeat) table.Row {
 		var months []string
 		for _, m := range r.Months {
@@ -58,10 +58,10 @@ func (c *repeatabilityCmd) Run(a *app) error {
 		}
 		var notes []string
 		if r.LeftOut > 0 {
-			notes = append(notes, fmt.Sprintf("left out, spreading more than the others: %s", record.Count(r.LeftOut, "set")))
+			notes = append(notes, fmt.Sprintf("left out as noisier than the others: %s", record.Count(r.LeftOut, "set")))
 		}
 		if r.Apart != "" {
-			notes = append(notes, "no one spread ("+r.Apart+"): each cell stands on its own")
+			notes = append(notes, "the cells differ in noise ("+r.Apart+"), so each uses its own")
 		}
 		return table.Row{r.Bench, r.Game, r.Regime, r.Metric, relative(r.SD), r.Sets, number(r.DF, "%.0f"), relative(r.Resolves), sessionsDiffer(r), strings.Join(months, ", "), strings.Join(notes, "; ")}
 	}, func() report.Table { return report.RepeatTable(list) })

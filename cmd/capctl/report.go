@@ -110,7 +110,7 @@ func (c *reportCmd) clear(a *app, before []report.Drawn, written map[string]bool
 			continue
 		}
 		if err == nil && fmt.Sprintf("%x", sha256.Sum256(data)) != f.SHA256 {
-			safe.Fprintf(a.stderr, "capctl: %s of the earlier report was changed since and is left there\n", f.Path)
+			safe.Fprintf(a.stderr, "capctl: someone changed %s of the earlier report; capctl leaves it there\n", f.Path)
 			continue
 		}
 		if err == nil {
@@ -144,7 +144,7 @@ func (c *reportCmd) markUsed(a *app, passes []record.Pass) {
 		err = s.MarkUsed(a.ctx, ids, folder)
 	}
 	if err != nil {
-		safe.Fprintf(a.stderr, "capctl: 'capctl retain' will not know that this report uses its passes: %v\n", err)
+		safe.Fprintf(a.stderr, "capctl: 'capctl retain' does not protect the passes of this report: %v\n", err)
 	}
 }
 

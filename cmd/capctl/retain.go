@@ -29,7 +29,7 @@ func (c *retainCmd) Run(a *app) error {
 		return err
 	}
 	if rules.LogsBefore.IsZero() && rules.TelemetryBefore.IsZero() {
-		safe.Fprintln(a.stderr, "capctl: everything is kept; log_days and telemetry_days under [store] in the configuration, or --log-days and --telemetry-days, set limits")
+		safe.Fprintln(a.stderr, "capctl: nothing is dropped; set limits with --log-days and --telemetry-days, or log_days and telemetry_days under [store]")
 		return nil
 	}
 	if _, err := openToReadClose(a); err != nil {
@@ -128,7 +128,7 @@ func (c *retainCmd) print(a *app, done store.Retained) error {
 	case c.Drop:
 		a.say("hint: `capctl compact` gives the space back to the disk")
 	default:
-		a.say("hint: the same command with --drop does it; `capctl backup FILE` keeps a copy first")
+		a.say("hint: add --drop to do it; `capctl backup FILE` keeps a copy first")
 	}
 	return nil
 }
@@ -185,5 +185,5 @@ func (c *logCmd) write(a *app, p record.Pass, log store.KeptLog) error {
 		return cli.FailedError(fmt.Errorf("%s was dropped by 'capctl retain' on %s", which, log.DroppedAt.Format(time.DateOnly)), "it was at "+printable(p.Log))
 	}
 	return cli.FailedError(fmt.Errorf("%s was not kept", which),
-		"it was at "+printable(p.Log), "keep_log = true under [store] in the agent's configuration keeps the logs that come from then on")
+		"it was at "+printable(p.Log), "set keep_log = true under [store] in the agent's configuration to keep logs from now on")
 }

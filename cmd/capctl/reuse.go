@@ -53,7 +53,7 @@ func (c *reuseCmd) Run(a *app) error {
 			return cli.FailedError(err)
 		}
 	} else if n := len(gate.Differences); c.CSV && !gate.Refused && n > 0 { // one table alone in a file for a spreadsheet
-		safe.Fprintf(a.stderr, "capctl: %s, accepted or of no matter; they are listed without --csv\n", record.Count(n, "difference"))
+		safe.Fprintf(a.stderr, "capctl: %s, accepted or harmless; leave out --csv to list them\n", record.Count(n, "difference"))
 	} else if err := c.differences(a, gate); err != nil {
 		return err
 	}
@@ -61,7 +61,7 @@ func (c *reuseCmd) Run(a *app) error {
 		safe.Fprintf(a.stderr, "capctl: not comparable: %s and %s\n", record.Count(gate.OldPasses, "older pass"), record.Count(gate.NewPasses, "new pass"))
 		return cli.ErrFound
 	}
-	safe.Fprintf(a.stderr, "capctl: %s and %s may stand side by side\n", record.Count(gate.OldPasses, "older pass"), record.Count(gate.NewPasses, "new pass"))
+	safe.Fprintf(a.stderr, "capctl: %s and %s are comparable\n", record.Count(gate.OldPasses, "older pass"), record.Count(gate.NewPasses, "new pass"))
 	// Older and new cells stay cells of their own, told apart by their campaign or other tags.
 	o.Factors = slices.Clone(factorsOf(o))
 	for _, name := range tagNames(c.Old) {
@@ -75,10 +75,10 @@ func (c *reuseCmd) Run(a *app) error {
 // both returns the older and the new passes.
 func (c *reuseCmd) both(a *app) (old, fresh []record.Pass, err error) {
 	if len(c.Old) == 0 {
-		return nil, nil, cli.UsageError(errors.New("--old is missing: which passes are the older ones?"), "type: capctl reuse --old campaign=NAME, or another tag that tells them from the new ones")
+		return nil, nil, cli.UsageError(errors.New("--old is missing: it names the older passes"), "type: capctl reuse --old campaign=NAME, or another tag that tells them from the new ones")
 	}
 	if len(c.New) == 0 && cmp.Or(c.Campaign, a.config.Campaign) == "" {
-		return nil, nil, cli.UsageError(errors.New("--new is missing, and no campaign is configured whose passes are the new ones"), "type: capctl reuse --old campaign=NAME --new campaign=NAME")
+		return nil, nil, cli.UsageError(errors.New("--new is missing, and the configuration names no campaign"), "type: capctl reuse --old campaign=NAME --new campaign=NAME")
 	}
 	err = withStore(a, func(_ context.Context, r reader) (err error) {
 		if old, err = (filterFlags{Tag: c.Old}).named(a, r, nil); err != nil {

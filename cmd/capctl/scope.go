@@ -68,7 +68,7 @@ func (f scopeFlags) open(a *app, r reader, filter filterFlags) (*scope, error) {
 	named := slices.Contains(tagNames(filter.Tag), record.TagCampaign)
 	if cmp.Or(f.Campaign, a.config.Campaign) == "" || f.Any || named && f.Campaign == "" {
 		if len(f.Old) > 0 {
-			return nil, cli.UsageError(errors.New("--old needs a campaign beside which the older passes stand"), "name its file with --campaign, or compare any passes with 'capctl reuse --old NAME=VALUE --new NAME=VALUE'")
+			return nil, cli.UsageError(errors.New("--old needs a campaign to compare the older passes with"), "name its file with --campaign, or compare any passes with 'capctl reuse --old NAME=VALUE --new NAME=VALUE'")
 		}
 		return nil, nil
 	}
@@ -275,7 +275,7 @@ func refused(a *app, gate analysis.Comparability) error {
 	case gate.OldPasses == 0:
 		return cli.FailedError(errors.New("--old selects no older pass that counts"), "'capctl passes' with --tag in place of --old lists the selection")
 	case gate.NewPasses == 0:
-		return cli.FailedError(errors.New("the campaign has no pass yet with which older ones could be compared"))
+		return cli.FailedError(errors.New("the campaign has no pass yet to compare older ones with"))
 	}
 	var names []string
 	for _, d := range gate.Differences {
@@ -283,8 +283,8 @@ func refused(a *app, gate analysis.Comparability) error {
 			names = append(names, fmt.Sprintf("%s (%s; now %s)", d.Name, seenValues(d.Old), seenValues(d.New)))
 		}
 	}
-	a.say("the older passes are not comparable with those of the campaign: %s", printable(strings.Join(names, ", ")))
-	a.say("hint: 'capctl reuse --old ...' says why each matters; --accept NAME takes responsibility for one")
+	a.say("the older passes are not comparable with the campaign's: %s", printable(strings.Join(names, ", ")))
+	a.say("hint: 'capctl reuse --old ...' says why each matters; --accept NAME compares in spite of one")
 	return cli.ErrFound
 }
 
@@ -362,17 +362,17 @@ func (sel selection) lines(cells int) []string {
 		out = append(out, text)
 	}
 	if u := sel.Untagged; u != nil {
-		out = append(out, fmt.Sprintf("of the passes of campaign %s, %s, fit its cells and count", sel.Campaign, u))
+		out = append(out, fmt.Sprintf("campaign %s also counts %s; they fit its cells", sel.Campaign, u))
 	}
 	if len(sel.Older) > 0 {
-		text := "older passes stand in where the campaign has none: " + listBatches(sel.Older)
+		text := "older passes fill cells where the campaign has none: " + listBatches(sel.Older)
 		if len(sel.Accepted) > 0 {
-			text += "; accepted in spite of: " + strings.Join(sel.Accepted, ", ")
+			text += "; accepted differences: " + strings.Join(sel.Accepted, ", ")
 		}
 		out = append(out, text)
 	}
 	if sel.Apart {
-		out = append(out, "passes of several campaigns; their cells are kept apart: "+listBatches(batches(sel.passes)))
+		out = append(out, "several campaigns, shown as separate cells: "+listBatches(batches(sel.passes)))
 	}
 	for _, m := range sel.Mixed {
 		const most = 4
@@ -387,7 +387,7 @@ func (sel selection) lines(cells int) []string {
 		for i, v := range values {
 			values[i] = cmp.Or(v, "unknown")
 		}
-		out = append(out, fmt.Sprintf("in %d of %s the mean is of %s: %s", m.Cells, record.Count(cells, "cell"), of, strings.Join(values, ", ")))
+		out = append(out, fmt.Sprintf("in %d of %s the mean mixes %s: %s", m.Cells, record.Count(cells, "cell"), of, strings.Join(values, ", ")))
 	}
 	return out
 }
@@ -413,7 +413,7 @@ func (sel selection) tell(a *app, cells []analysis.Cell) {
 		with := "campaign=" + quoted(other)
 		a.say("hint: 'capctl reuse --old %s' says whether they are comparable; --old %s then fills cells without a pass", with, with)
 	default:
-		a.say("hint: since = in the campaign file says from when passes without a campaign count; 'capctl tag ID campaign=%s' takes single ones in", quoted(sel.Campaign))
+		a.say("hint: set since = in the campaign file to count passes without a campaign from then on; add single ones with 'capctl tag ID campaign=%s'", quoted(sel.Campaign))
 	}
 }
 

@@ -245,7 +245,7 @@ func TestSeveralCampaignsAreKeptApart(t *testing.T) {
 	}
 	alone := []string{"--config", filepath.Join(r.dir, "alone.toml")}
 	_, out, said := r.run(append(alone, "cells", "--json")...)
-	if !strings.Contains(out, `"apart":true`) || !strings.Contains(said, "kept apart: 9 of campaign spring") {
+	if !strings.Contains(out, `"apart":true`) || !strings.Contains(said, "separate cells: 9 of campaign spring") {
 		t.Errorf("without a campaign:\n%s%s", said, out)
 	}
 	status, out, said := r.run("compare", "--by", "campaign", "--base", "spring", "--json")
@@ -321,7 +321,7 @@ func TestUnlikePassesOfOneCellAreSaid(t *testing.T) {
 		t.Errorf("mixed: %s", text)
 	}
 	_, out, said := r.run("compare", "--by", "gpu")
-	for _, want := range []string{"in 1 of 1 cell the mean is of passes of more than one graphics.0.driver: 1.0, 2.0", "of passes months apart, from: 2026-08-05, 2026-10-05"} {
+	for _, want := range []string{"in 1 of 1 cell the mean mixes passes of more than one graphics.0.driver: 1.0, 2.0", "mixes passes months apart, from: 2026-08-05, 2026-10-05"} {
 		if !strings.Contains(said, want) {
 			t.Errorf("not said: %s\n%s%s", want, said, out)
 		}

@@ -183,7 +183,7 @@ func doneAt(now time.Time, hours, perDay float64) time.Time {
 }
 
 func (x shift) print(a *app, b *logbook.Book) {
-	safe.Fprintf(a.stdout, "%s, %s to %s (%s): %s, %d good, %d to be repeated\n", printable(x.Bench), x.From.Local().Format("2006-01-02 15:04"), x.To.Local().Format("15:04"),
+	safe.Fprintf(a.stdout, "%s, %s to %s (%s): %s, %d good, %d to repeat\n", printable(x.Bench), x.From.Local().Format("2006-01-02 15:04"), x.To.Local().Format("15:04"),
 		clockHours(60*x.Hours), record.Count(x.Passes, "pass"), x.Good, x.Repeats)
 	if x.Repeats > 0 {
 		var why []string

@@ -38,7 +38,7 @@ func TestAShiftIsSummedUp(t *testing.T) {
 	} else if d := x.DoneAt.Sub(now); d < 239*time.Minute || d > 242*time.Minute {
 		t.Errorf("done in %v, want about four hours", d)
 	}
-	if _, out, _ = r.run("shift"); !strings.Contains(out, "(2:00 h): 6 passes, 5 good, 1 to be repeated\nlost: 4 min (by hand 1)\nleft of shakedown: 10 passes, ") {
+	if _, out, _ = r.run("shift"); !strings.Contains(out, "(2:00 h): 6 passes, 5 good, 1 to repeat\nlost: 4 min (by hand 1)\nleft of shakedown: 10 passes, ") {
 		t.Errorf("it says\n%s", out)
 	}
 	if _, out, _ = r.run("shift", "--since", "11h", "--json"); !strings.Contains(out, `"passes":9`) {

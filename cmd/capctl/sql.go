@@ -53,7 +53,7 @@ func (c *sqlCmd) Run(a *app) error {
 		return cli.UsageError(fmt.Errorf("--timeout %s is not a time", c.Timeout))
 	}
 	if c.Format == "parquet" && cli.IsTerminal(a.stdout) {
-		return cli.UsageError(errors.New("--format parquet is no form for a terminal"), "send it into a file: capctl sql --format parquet '...' > FILE.parquet")
+		return cli.UsageError(errors.New("a terminal cannot show --format parquet"), "write it into a file: capctl sql --format parquet '...' > FILE.parquet")
 	}
 	s, err := openToRead(a)
 	if err != nil {
@@ -85,7 +85,7 @@ func (c *sqlCmd) Run(a *app) error {
 	case errors.Is(err, store.ErrStatement):
 		return cli.UsageError(err, hints(a.ctx, s, text, err)...)
 	case ctx.Err() == context.DeadlineExceeded:
-		return cli.FailedError(fmt.Errorf("the query was stopped after %s", c.Timeout), "give it longer with --timeout, or ask for less")
+		return cli.FailedError(fmt.Errorf("the query was stopped after %s", c.Timeout), "allow more time with --timeout, or ask for less")
 	}
 	return cli.FailedError(err)
 }

@@ -51,7 +51,7 @@ func agentError(err error) error {
 		return err
 	case errors.Is(err, control.ErrNoAgent):
 		return cli.FailedError(err, "start it with 'capd run', or name its data folder with --data",
-			"what is stored can be read without an agent: 'capctl passes'")
+			"you can read stored passes without an agent: 'capctl passes'")
 	case errors.Is(err, control.ErrSilent):
 		return cli.FailedError(err, "it may be stopped or overloaded: look at its own messages")
 	case errors.Is(err, control.ErrVersion):
@@ -71,7 +71,7 @@ func showStatus(a *app, s control.Status, now time.Time) {
 	case s.WatchMissing:
 		watch += " (does not exist)"
 	case s.Polling:
-		watch += " (looked at now and then: the system sends no events)"
+		watch += " (checked now and then: the system sends no events)"
 	}
 	out("watch", "%s", watch)
 	waiting := ""

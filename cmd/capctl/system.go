@@ -99,7 +99,7 @@ func systemByPrefix(a *app, st reader, prefix string) (record.System, error) {
 			return s, nil
 		}
 	}
-	return record.System{}, cli.UsageError(fmt.Errorf("%q is the beginning of %d systems: give more of it", prefix, len(found)), hint)
+	return record.System{}, cli.UsageError(fmt.Errorf("%[2]d systems begin with %[1]q: type more of it", prefix, len(found)), hint)
 }
 
 func printSystem(a *app, s record.System) error {
@@ -119,14 +119,25 @@ func printSystem(a *app, s record.System) error {
 	return printed(err)
 }
 
-const identityMark = "* counts for the system's identity"
+const identityMark = "* part of the system's identity: a change makes another system"
 
 // fieldText writes a field's value with its unit, or why there is none.
 func fieldText(f record.Field) string {
 	if f.Unknown != "" {
-		return "unknown: " + string(f.Unknown)
+		return unknownText(f.Unknown)
 	}
 	return strings.TrimSpace(f.Value + " " + f.Unit)
+}
+
+// unknownText says why there is no value of a field.
+func unknownText(u record.Unknown) string {
+	switch u {
+	case record.Refused:
+		return "unknown: permission refused"
+	case record.Broken:
+		return "unknown: the machine reported nonsense"
+	}
+	return "not reported by this machine"
 }
 
 func printJSON(a *app, v any) error {
@@ -180,7 +191,7 @@ func (c *systemDiffCmd) Run(a *app) error {
 		rows = append(rows, table.Row{name, printable(fieldText(d.Old)), printable(fieldText(d.New))})
 	}
 	if len(changes) == 0 {
-		safe.Fprintln(a.stderr, "capctl: the two systems do not differ")
+		safe.Fprintln(a.stderr, "capctl: the two systems are the same")
 		return nil
 	}
 	if !c.JSON {

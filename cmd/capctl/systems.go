@@ -57,7 +57,7 @@ func (c *systemsCmd) Run(a *app) error {
 func known(s record.System, name string) string {
 	f, ok := s.Get(name)
 	if !ok {
-		return "(" + string(f.Unknown) + ")"
+		return "(" + unknownText(f.Unknown) + ")"
 	}
 	if f.Unit != "" {
 		return f.Value + " " + f.Unit

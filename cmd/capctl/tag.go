@@ -38,7 +38,7 @@ func (c *tagCmd) Run(a *app) error {
 	}
 	switch {
 	case c.Undo != "" && len(c.What) > 0:
-		return cli.UsageError(errors.New("--undo takes a whole correction back: leave passes and tags out"))
+		return cli.UsageError(errors.New("--undo undoes a whole correction: leave passes and tags out"))
 	case c.Undo == "" && len(ids) == 0 && c.isZero():
 		return cli.UsageError(errors.New("no pass is named"), "name passes by their identities, or select them: --tag game=NAME, --since 2h, --limit 1")
 	}
@@ -134,7 +134,7 @@ func (c *tagCmd) correct(a *app, s *store.Store, passes []record.Pass, tags map[
 		return cli.FailedError(err)
 	}
 	err = c.judgeAgain(a, s, passes, tags, "tags corrected, change "+change)
-	a.say("%s corrected; 'capctl tag --undo %s' takes it back", record.Count(len(passes), "pass"), change)
+	a.say("%s corrected; undo with 'capctl tag --undo %s'", record.Count(len(passes), "pass"), change)
 	return err // of the checks: the correction stands
 }
 
@@ -155,7 +155,7 @@ func (c *tagCmd) show(a *app, l corrected) error {
 	}
 	safe.Fprintf(a.stdout, "%s  %s -> %s", l.ID, pairs(l.Was), pairs(l.Now))
 	if l.Then != "" && l.Then != l.Verdict {
-		safe.Fprintf(a.stdout, "  was %s, is %s now", l.Verdict, l.Then)
+		safe.Fprintf(a.stdout, "  was %s, is now %s", l.Verdict, l.Then)
 	}
 	safe.Fprintln(a.stdout)
 	return nil
@@ -227,7 +227,7 @@ func (c *tagCmd) judgeEach(a *app, x *examiner, old []record.Pass, names map[str
 		}
 	}
 	if len(into) > 0 {
-		safe.Fprintf(a.stderr, "capctl: hint: these were clean until %s came into their cell: look at that one first\n", strings.Join(into, ", "))
+		safe.Fprintf(a.stderr, "capctl: hint: these were clean before %s joined their cell; look at that one first\n", strings.Join(into, ", "))
 	}
 	return err
 }
@@ -239,7 +239,7 @@ func judgeOne(ctx context.Context, x *examiner, p record.Pass, why string) (rech
 	}
 	r, err := x.judge(ctx, p, true, why)
 	if err != nil {
-		return r, cli.FailedError(err, "the tags are corrected; 'capctl recheck --apply' runs the checks")
+		return r, cli.FailedError(err, "the tags are corrected; run the checks with 'capctl recheck --apply'")
 	}
 	return r, nil
 }
@@ -268,7 +268,7 @@ func (c *tagCmd) undo(a *app, s *store.Store) error {
 		return cli.FailedError(err)
 	}
 	err = c.judgeAgain(a, s, old, names, "correction "+c.Undo+" taken back")
-	a.say("taken back on %s; 'capctl tag --undo %s' restores it", record.Count(len(old), "pass"), change)
+	a.say("undone for %s; redo with 'capctl tag --undo %s'", record.Count(len(old), "pass"), change)
 	return err // of the checks: the correction stands
 }
 
@@ -344,7 +344,7 @@ func (c *tagCmd) history(a *app, s *store.Store, passes []record.Pass) error {
 		return nil
 	}
 	if len(rows) == 0 {
-		safe.Fprintln(a.stderr, "capctl: no tag of these passes was ever corrected")
+		safe.Fprintln(a.stderr, "capctl: these passes have no corrected tags")
 		return nil
 	}
 	output.Table(a.stdout, table.Row{"pass", "when", "who", "tag", "was", "became", "change", "why"}, rows)

@@ -27,9 +27,9 @@ func checkNames(a *app, s *store.Store, tags map[string]string, meant bool) erro
 			continue
 		}
 		if like := nearest(name, known); like != "" && !meant {
-			return cli.UsageError(fmt.Errorf("no pass has a tag %q; is %q meant?", name, like), fmt.Sprintf("--new makes %q a tag of its own", name))
+			return cli.UsageError(fmt.Errorf("no pass has a tag %q; do you mean %q?", name, like), fmt.Sprintf("to use %q as a new tag, add --new", name))
 		}
-		safe.Fprintf(a.stderr, "capctl: note: %q is a new tag, which no pass had so far\n", name)
+		safe.Fprintf(a.stderr, "capctl: note: %q is a new tag\n", name)
 	}
 	return nil
 }

@@ -100,7 +100,7 @@ func telemetryOf(ctx context.Context, s reader, id string) (*telemetrySummary, e
 
 func showTelemetry(a *app, t *telemetrySummary) {
 	if t == nil {
-		safe.Fprintln(a.stdout, "no samples are stored of this pass")
+		safe.Fprintln(a.stdout, "this pass has no stored samples")
 		return
 	}
 	safe.Fprintf(a.stdout, "\n%s\n", record.Count(t.Samples, "sample"))
@@ -155,7 +155,7 @@ func reasonText(s seriesSummary) string {
 		parts = append(parts, fmt.Sprintf("%s in %d of %d samples", name, s.Reasons[name], s.Known))
 	}
 	if len(parts) == 0 {
-		return "nothing held it back"
+		return "nothing limited it"
 	}
 	return strings.Join(parts, ", ")
 }

@@ -81,7 +81,7 @@ func TestShowTelemetry(t *testing.T) {
 	if _, out, _ = capctl(t, dir, "show", "a1a1", "--json"); strings.Contains(out, "telemetry") {
 		t.Errorf("not asked for: %s", out)
 	}
-	if _, out, _ = capctl(t, dir, "show", "b2b2", "--telemetry"); !strings.Contains(out, "no samples are stored of this pass") {
+	if _, out, _ = capctl(t, dir, "show", "b2b2", "--telemetry"); !strings.Contains(out, "this pass has no stored samples") {
 		t.Errorf("a pass without samples: %s", out)
 	}
 	if _, out, _ = capctl(t, dir, "show", "b2b2", "--telemetry", "--json"); !strings.Contains(out, `"telemetry":null`) {

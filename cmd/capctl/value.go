@@ -35,7 +35,7 @@ func (c *valueCmd) Run(a *app) error {
 	if err != nil {
 		return cli.UsageError(err)
 	}
-	err = emit(a, c.outputFlags, values, table.Row{"cells", c.By, "avg FPS", "games", "price", "per frame", "frontier", "price of", "remarks"}, func(v analysis.Value) table.Row {
+	err = emit(a, c.outputFlags, values, table.Row{"cells", c.By, "avg FPS", "games", "price", "cost per FPS", "best buy", "price date", "remarks"}, func(v analysis.Value) table.Row {
 		frontier := ""
 		if v.Frontier {
 			frontier = "yes"
@@ -52,8 +52,8 @@ func (c *valueCmd) Run(a *app) error {
 func (c *valueCmd) prices(a *app) ([]analysis.Price, error) {
 	file := cmp.Or(c.Campaign, a.config.Campaign)
 	if c.Prices == "" && file == "" {
-		return nil, cli.UsageError(errors.New("no price is known: neither --prices nor a campaign is named"), pricesHint,
-			"a campaign file can hold them too, under [prices."+c.By+"]")
+		return nil, cli.UsageError(errors.New("there are no prices: name a list with --prices, or a campaign"), pricesHint,
+			"a campaign file can hold prices too, under [prices."+c.By+"]")
 	}
 	out, err := pricesOf(a, c.Prices, file, c.By)
 	if err == nil && len(out) == 0 {
@@ -83,7 +83,7 @@ func pricesOf(a *app, list, campaign, factor string) ([]analysis.Price, error) {
 }
 
 // pricesHint is how a price list is written.
-const pricesHint = "a price list is comma-separated text; its first line is part,price,currency,date and the others are like Lantern 40,349.00,EUR,2026-03-01"
+const pricesHint = "a price list begins with the line part,price,currency,date; then one line per part: Lantern 40,349.00,EUR,2026-03-01"
 
 func readPrices(path string) ([]analysis.Price, error) {
 	f, err := os.Open(path)
@@ -117,7 +117,7 @@ func (c *holdsCmd) Run(a *app) error {
 		return err
 	}
 	list := analysis.Thresholds(cells, c.Rate)
-	err = emit(a, c.outputFlags, list, table.Row{"Hz", "cell", "avg FPS", "on average", "1% low", "at the 1% low"}, func(t analysis.Threshold) table.Row {
+	err = emit(a, c.outputFlags, list, table.Row{"Hz", "cell", "avg FPS", "reached on average", "1% low", "reached at the 1% low"}, func(t analysis.Threshold) table.Row {
 		return table.Row{t.RefreshHz, t.Name(), number(t.FPS, "%.1f"), t.Average, number(t.Low1FPS, "%.1f"), t.Low1}
 	}, func() report.Table { return report.ThresholdTable(list, factorsOf(o)) })
 	if err != nil {

@@ -158,7 +158,7 @@ func aboutCampaign(out io.Writer, c config.Config) error {
 		}
 	}
 	if len(rest) > 0 {
-		fmt.Fprintf(out, "%s: only the plan's position tells, unless a log's heading or, for the game, its program does; a path template would\n", strings.Join(rest, ", "))
+		fmt.Fprintf(out, "%s: these come only from the plan's position, unless a log's heading or program names them; add them to a path template\n", strings.Join(rest, ", "))
 	}
 	return fixedLevels(book, c.Tags.Fixed)
 }

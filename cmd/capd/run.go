@@ -15,7 +15,7 @@ import (
 
 // runCmd is `capd run`.
 type runCmd struct {
-	Verbose bool `short:"v" help:"On a terminal, also print details and events that matter to nobody but the curious."`
+	Verbose bool `short:"v" help:"On a terminal, also print details and minor events."`
 }
 
 func (c runCmd) Run(a *app) error {

@@ -118,7 +118,7 @@ var missing = regexp.MustCompile(`^expected "(<.*)"$`)
 func whereHelpIs(program string, p *kong.ParseError) string {
 	if p.Context != nil {
 		if n := p.Context.Selected(); n != nil {
-			return fmt.Sprintf("%s %s --help says what it takes", program, n.Path())
+			return fmt.Sprintf("%s %s --help shows its arguments and options", program, n.Path())
 		}
 	}
 	return program + " --help lists the commands and options"

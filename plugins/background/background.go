@@ -32,7 +32,7 @@ func (Validator) Describe() plugins.Description {
 			pick.Num("heavy_percent", "50", "% of one core", "median load from which the pass is bad; also the load of a burst"),
 			pick.Num("burst_s", "3", "s", "time above heavy_percent from which the pass is doubtful"),
 			pick.Num("burst_bad_percent", "20", "% of the pass", "time above heavy_percent from which the pass is bad"),
-			pick.Num("covered_percent", "50", "% of the pass", "time with samples below which nothing is said"),
+			pick.Num("covered_percent", "50", "% of the pass", "the check needs samples for this share of the pass"),
 			pick.Num("steal_percent", "2", "% of the machine", "mean time taken by a hypervisor from which the pass is doubtful"),
 			pick.Num("memory_stall_percent", "5", "% of the time", "mean time that programs waited for memory from which the pass is doubtful"),
 			pick.Num("swap_pages_s", "200", "pages/s", "mean rate of paging in from which the pass is doubtful"),

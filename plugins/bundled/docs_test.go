@@ -21,14 +21,15 @@ func TestDocs(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	const mark = "-run TestDocs -update -->\n"
-	head, have, ok := strings.Cut(string(text), mark)
-	if !ok {
+	const mark, end = "-run TestDocs -update -->\n", "\n<!-- end of what is generated -->\n"
+	head, rest, begins := strings.Cut(string(text), mark)
+	have, tail, ends := strings.Cut(rest, end)
+	if !begins || !ends {
 		t.Fatalf("%s has no place for the table", path)
 	}
 	want := tables()
 	if *update {
-		if err := os.WriteFile(path, []byte(head+mark+want), 0o644); err != nil {
+		if err := os.WriteFile(path, []byte(head+mark+want+end+tail), 0o644); err != nil {
 			t.Fatal(err)
 		}
 		return

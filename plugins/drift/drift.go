@@ -34,7 +34,7 @@ func (Validator) Describe() plugins.Description {
 			pick.Num("p", "0.001", "", "probability of the trend by chance, below which it counts"),
 			pick.Num("size_percent", "3", "%", "change over the pass from which it is doubtful"),
 			pick.Num("one_percent", "6", "%", "change from which it is doubtful where there is only one other pass"),
-			{Name: "least_s", Type: plugins.Integer, Default: "10", Unit: "s", About: "length below which nothing is said"},
+			{Name: "least_s", Type: plugins.Integer, Default: "10", Unit: "s", About: "length that the check needs"},
 		},
 	}
 }

@@ -56,7 +56,7 @@ func (Validator) Describe() plugins.Description {
 			pick.Num("late_percent", "2.5", "%", "how much longer than the intended interval a limiter that wakes late may hold frames; a millisecond more is allowed (a convention)"),
 			pick.Num("coarse_percent", "0.3", "%", "resolution of the log, of the frame time, from which frames may share a value without a cap (a convention)"),
 			pick.Num("uneven_percent", "5", "%", "spread of the frames in each second from which a pass with a coarse log has no cap (measured: at least 8.2 without a cap, at most 3.3 with one)"),
-			{Name: "least_frames", Type: plugins.Integer, Default: "100", About: "frames below which nothing is said"},
+			{Name: "least_frames", Type: plugins.Integer, Default: "100", About: "frames that the check needs"},
 		},
 	}
 }
@@ -141,7 +141,7 @@ func (g signs) why(by sign, p plugins.Params) string {
 }
 
 func advice(rate float64) string {
-	return fmt.Sprintf("turn off the frame limiter and vertical sync, then repeat the pass; if you meant the cap, set expect.cap_fps = %.4g in the configuration or cap_fps in the campaign, then type capctl recheck", rate)
+	return fmt.Sprintf("turn off the frame limiter and vertical sync, then repeat the pass; if you meant the cap, set expect.cap_fps = %.4g in the configuration or cap_fps in the campaign, then type: capctl recheck", rate)
 }
 
 // inParts is the finding of a pass that is not held throughout.

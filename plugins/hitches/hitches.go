@@ -35,7 +35,7 @@ func (Validator) Describe() plugins.Description {
 			pick.Num("loading_factor", "4", "", "a second whose frames are this many times shorter than the median second is a loading screen"),
 			pick.Num("rate_p", "0.0005", "", "probability below which the number of hitches is unlike the other passes"),
 			pick.Num("rate_factor", "3", "", "times as many hitches per second as in the other passes, at least"),
-			pick.Num("rate_more", "5", "", "more hitches than the other passes make expect, at least"),
+			pick.Num("rate_more", "5", "", "more hitches than the other passes suggest, at least"),
 		},
 	}
 }

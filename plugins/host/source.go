@@ -218,6 +218,6 @@ func (h *Host) notChecked(d plugins.Description, why string) record.Finding {
 	}
 	return record.Finding{
 		Check: d.Name, Version: d.Version, Outcome: record.NotChecked, Reason: why,
-		Advice: "see the agent's log; once the validator works, the agent checks the pass again, or type capctl recheck",
+		Advice: "see the agent's log; once the validator works, the agent checks the pass again; 'capctl recheck' does it at any time",
 	}
 }

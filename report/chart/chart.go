@@ -214,7 +214,7 @@ func Bars(name, title, more, part, confidence string, end float64, rows []BarRow
 	return Chart{Name: name, Title: title + part, short: "Average and 1% low" + part, desc: "In frames per second. " + barText(rows),
 		note: more + "Frames per second (FPS); longer is better." + medians(rows),
 		key: []Sign{{stripe(0.92, series(0)), "average (wide, blue)"}, {stripe(0.54, series(1)), "1% low (narrow, orange)"},
-			{span, confidence + " interval (thin line; an arrow: it goes on)"}},
+			{span, "uncertainty, " + confidence + " (thin line; arrow: longer)"}},
 		draw: func(c *Canvas, top float64) float64 { return drawBars(c, top, end, rows) }}
 }
 
@@ -222,7 +222,7 @@ func Bars(name, title, more, part, confidence string, end float64, rows []BarRow
 func medians(rows []BarRow) string {
 	for _, r := range rows {
 		if r.Average.Shown == "median" || r.Low1.Shown == "median" {
-			return " * median: the passes do not agree."
+			return " * median: the passes differ too much."
 		}
 	}
 	return ""
@@ -399,7 +399,7 @@ func Scaling(name, title, confidence string, places []string, lines []Line) Char
 		desc += " "
 	}
 	return Chart{Name: name, Title: title, short: "Scaling", desc: "Average in frames per second. " + desc,
-		note: "Average in frames per second (FPS) over the graphics cards; one line per processor, told by colour, form of its marks and name. Upright lines: " + confidence + " intervals. Where lines meet, the card is the limit.",
+		note: "Average in frames per second (FPS) over the graphics cards; one line per processor. Upright lines: uncertainty (" + confidence + "). Where lines meet, the card is the limit.",
 		draw: func(c *Canvas, top float64) float64 { return drawLines(c, top, places, lines) }}
 }
 
