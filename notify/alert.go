@@ -118,7 +118,7 @@ func FromMoved(p record.Pass, was record.Verdict, at time.Time, required ...stri
 func FromUnreadable(bench, log, content string, why error, at time.Time, settings ...string) Alert {
 	advice := "repeat the pass, or declare the log's layout in the configuration"
 	if len(settings) > 0 {
-		advice = "choose a layout: 'capctl layout' with this log lists them; add it to the configuration and start the agent again"
+		advice = "add the settings of the right layout to the configuration and start the agent again; 'capctl layout' with this log lists them"
 	}
 	return Alert{
 		ID: identity(string(UnreadableLog), bench, log, content, why.Error()), Kind: UnreadableLog, At: at.UTC(), Bench: bench, Log: log,
