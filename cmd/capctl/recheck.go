@@ -100,7 +100,7 @@ func (c *recheckCmd) Run(a *app) error {
 		err = c.report(a, out)
 	}
 	// Said on every way out: what is stored already may lack an answer.
-	if silent := x.silent.report(a, "put it right and try again"); silent != nil && (err == nil || len(out) > 0) {
+	if silent := x.silent.report(a, "correct it and try again"); silent != nil && (err == nil || len(out) > 0) {
 		return silent
 	}
 	return err
