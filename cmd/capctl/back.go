@@ -81,24 +81,44 @@ func (c *backCmd) target(a *app, b *logbook.Book, page logbook.Page) (int, error
 			return i, nil
 		}
 	}
-	if len(c.Cell) > 0 && len(cells) == 1 {
-		return cells[0], nil
+	if len(c.Cell) == 0 {
+		return before(cells, here, parts)
 	}
-	before := -1
+	return c.only(b, cells, named, parts)
+}
+
+// before is the last of the cells ahead of the one where one is.
+func before(cells []int, here int, parts map[string]string) (int, error) {
+	at := -1
 	for _, i := range cells {
 		if i < here {
-			before = i
+			at = i
 		}
 	}
-	switch {
-	case len(c.Cell) == 0 && before >= 0:
-		return before, nil
-	case len(cells) == 0 && len(named) > 0:
-		return 0, cli.UsageError(fmt.Errorf("with %s no cell has %s", pairs(parts), strings.Join(c.Cell, " ")), "name the part too, once it is in: capctl back "+strings.Join(c.Cell, " ")+" "+firstDiffering(b, named[0], parts))
-	case len(c.Cell) > 0 && len(cells) > 1:
-		return 0, cli.UsageError(fmt.Errorf("%d cells have %s, and none of them has a pass", len(cells), strings.Join(c.Cell, " ")), "name more factors")
+	if at < 0 {
+		return 0, nowhere(parts)
 	}
-	return 0, cli.UsageError(fmt.Errorf("with %s there is no cell to go back to", cmp.Or(pairs(parts), "the plan")), "name another part with 'capctl back factor=level', or go to any cell with 'capctl begin factor=level'")
+	return at, nil
+}
+
+// only is the one cell that was named, where it is one.
+func (c *backCmd) only(b *logbook.Book, cells, named []int, parts map[string]string) (int, error) {
+	asked := strings.Join(c.Cell, " ")
+	switch {
+	case len(cells) == 1:
+		return cells[0], nil
+	case len(cells) > 1:
+		return 0, cli.UsageError(fmt.Errorf("%d cells have %s, and none of them has a pass", len(cells), asked), "name more factors")
+	case len(named) > 0:
+		return 0, cli.UsageError(fmt.Errorf("with %s no cell has %s", pairs(parts), asked),
+			"name the part too, once it is in: capctl back "+asked+" "+firstDiffering(b, named[0], parts))
+	}
+	return 0, nowhere(parts)
+}
+
+func nowhere(parts map[string]string) error {
+	return cli.UsageError(fmt.Errorf("with %s there is no cell to go back to", cmp.Or(pairs(parts), "the plan")),
+		"name another part with 'capctl back factor=level', or go to any cell with 'capctl begin factor=level'")
 }
 
 // firstDiffering is the part of a cell that is not among those built in, as one types it.

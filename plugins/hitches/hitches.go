@@ -126,6 +126,7 @@ func rate(c *pick.Case, e record.Evidence, p plugins.Params) {
 	}
 	c.Put("hitches_expected", expected)
 	c.Put("hitches_p", tail)
+	c.Put("hitches_p_limit", p.Number("rate_p"))
 	if tail < p.Number("rate_p") && mine > p.Number("rate_factor")*expected && mine-expected >= p.Number("rate_more") {
 		c.Found(record.Doubtful, "find out what ran beside the game, end it and repeat the pass",
 			"%.0f frames hitched; the cell's %s suggest %.1f", mine, record.Count(n, "other pass"), expected)

@@ -228,6 +228,8 @@ func clocks(c *pick.Case, e record.Evidence, p plugins.Params, part string, cloc
 	name := strings.ReplaceAll(strings.Split(part, " ")[0], "graphics", "gpu")
 	c.Put(name+"_clock_fall_percent", fall)
 	c.Put("clock_fall_limit_percent", p.Number("clock_fall_percent"))
+	c.Put(name+"_clock_fall_p", t.P)
+	c.Put("clock_fall_p_limit", p.Number("p"))
 	if t.P >= p.Number("p") || fall < p.Number("clock_fall_percent") {
 		return true
 	}
