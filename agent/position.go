@@ -212,7 +212,8 @@ func (p *planner) warning(factor, was, is string, with map[string]string, open c
 			factor, was, is, len(open.Cells), record.Count(open.Passes, "pass"), strings.Join(names, " ")),
 		Advice: "put it back and finish them, or go on: they stay open until it is in again; list them with 'capctl coverage --open'",
 	}
-	sum := sha256.Sum256([]byte(p.bench + "\x00" + p.book.Campaign.Name + "\x00" + a.Text))
+	// Of the values, not of the sentence: another wording is no other warning.
+	sum := sha256.Sum256(fmt.Appendf(nil, "%q %q %q %q %q %d %d %q", p.bench, p.book.Campaign.Name, factor, was, is, len(open.Cells), open.Passes, names))
 	a.ID = "part-" + hex.EncodeToString(sum[:8])
 	p.mu.Lock()
 	defer p.mu.Unlock()

@@ -36,3 +36,26 @@ func TestThePositionIsNewsWhenItChanges(t *testing.T) {
 		t.Error("another position is no news")
 	}
 }
+
+// A warning about a changed part comes once; with other values it is another one.
+func TestAWarningAboutAPartComesOnce(t *testing.T) {
+	c, err := campaign.Parse([]byte("name = \"c\"\n[factors]\npreset = [\"low\", \"high\"]\n[[game]]\nname = \"Copper Drift\"\n"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	plan, err := campaign.NewPlan(c)
+	if err != nil {
+		t.Fatal(err)
+	}
+	p := &planner{book: &logbook.Book{Campaign: c, Plan: plan}, warned: map[string]bool{}}
+	with := map[string]string{"preset": "low"}
+	first, warn := p.warning("gpu", "A60", "A70", with, campaign.Open{Cells: []int{1}, Passes: 3})
+	if _, again := p.warning("gpu", "A60", "A70", with, campaign.Open{Cells: []int{1}, Passes: 3}); !warn || again {
+		t.Errorf("warned %v, and again %v", warn, again)
+	}
+	for _, passes := range []int{2, 1} {
+		if other, warn := p.warning("gpu", "A60", "A70", with, campaign.Open{Cells: []int{1}, Passes: passes}); !warn || other.ID == first.ID {
+			t.Errorf("%d open passes: warned %v as %s", passes, warn, other.ID)
+		}
+	}
+}
