@@ -48,7 +48,7 @@ func main() {
 var (
 	processors = []part{{"Corvane C6", 1.15}, {"Corvane C8", 1.4}}
 	cards      = []part{{"Lantern 40", 1}, {"Lantern 60", 1.35}}
-	games      = []game{{"Copper Drift", 230, 1}, {"Salt Harbour", 180, 2}}
+	games      = []game{{"Copper Drift", 230, 1}, {"Salt Orchard", 180, 2}}
 )
 
 const (
