@@ -3,7 +3,6 @@ package main
 import (
 	"cmp"
 	"fmt"
-	"regexp"
 	"slices"
 	"strconv"
 	"strings"
@@ -280,15 +279,5 @@ func (l levels) hints(by string) []string {
 	return append(out, l.String(), "'capctl cells' lists the cells")
 }
 
-// plainWord is what every shell leaves as it is.
-var plainWord = regexp.MustCompile(`^[\p{L}\p{N}_.,:+/%@-]+$`)
-
-// quoted is a value as one types it. It comes from paths and headings of logs, so nothing
-// in it may be read by a shell or a terminal.
-func quoted(s string) string {
-	s = printable(s)
-	if plainWord.MatchString(s) {
-		return s
-	}
-	return "'" + strings.ReplaceAll(s, "'", `'\''`) + "'"
-}
+// quoted is a value as one types it.
+func quoted(s string) string { return cli.Quoted(s) }

@@ -1,11 +1,8 @@
 package main
 
 import (
-	"fmt"
 	"net/url"
 	"os"
-
-	safe "capd.example/internal/text"
 
 	"github.com/alecthomas/kong"
 
@@ -61,12 +58,10 @@ func withoutPassword(address string) string {
 }
 
 // carry puts what the user gave into the commands that a text tells to type.
-func (a *app) carry(text string) string { return a.given.Carry(text) }
+func (a *app) carry(text string) string { return a.Carry(text) }
 
 // say tells people something; the commands in it carry what the user gave.
-func (a *app) say(format string, args ...any) {
-	fmt.Fprintf(a.stderr, "capctl: %s\n", a.carry(safe.Sprintf(format, args...)))
-}
+func (a *app) say(format string, args ...any) { a.Say(format, args...) }
 
 // nothing says what a command did not find, and what to do, in place of an empty table.
-func nothing(a *app, what, do string) { a.say("%s: %s", what, do) }
+func nothing(a *app, what, do string) { a.Nothing(what, do) }

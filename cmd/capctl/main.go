@@ -68,12 +68,12 @@ var groups = kong.ExplicitGroups([]kong.Group{
 
 // app is what every command is handed.
 type app struct {
+	*cli.Streams
 	ctx            context.Context
 	config         config.Config
 	lab            string // address of the lab that is read instead of the store, "" for none
-	given          cli.Given
 	stdin          io.Reader
-	stdout, stderr io.Writer
+	stdout, stderr io.Writer // those of the streams
 }
 
 func main() {
@@ -99,7 +99,7 @@ func run(ctx context.Context, args []string, stdin io.Reader, stdout, stderr io.
 	var given cli.Given
 	if err == nil {
 		given = givenOf(g, kctx)
-		a := &app{ctx: ctx, given: given, lab: g.Store, stdin: stdin, stdout: stdout, stderr: stderr}
+		a := &app{Streams: &cli.Streams{Program: "capctl", Out: stdout, Err: stderr, Given: given}, ctx: ctx, lab: g.Store, stdin: stdin, stdout: stdout, stderr: stderr}
 		if a.config, err = config.Load(g.Config); err != nil {
 			given, err = nil, cli.UsageError(err, "'capd check' without --config lists every setting with its meaning")
 		} else {

@@ -23,9 +23,9 @@ type Option struct {
 // typed is the option as it is typed behind something.
 func (o Option) typed() string {
 	if o.Name == "" {
-		return " " + quoted(o.Value)
+		return " " + Quoted(o.Value)
 	}
-	return " " + o.Name + " " + quoted(o.Value)
+	return " " + o.Name + " " + Quoted(o.Value)
 }
 
 // commands finds commands to type in a message: in quotes, after a colon, or after a word
@@ -60,9 +60,11 @@ var (
 	plainPath = regexp.MustCompile(`^[\p{L}\p{N}_.:+/\\=-]+$`)
 )
 
-// quoted is a value as one types it for a shell. Double quotes where they do, since
-// messages put commands into single ones and Windows knows no others.
-func quoted(s string) string { return quotedFor(runtime.GOOS == "windows", s) }
+// Quoted is a value as one types it for a shell of this system. Double quotes where they
+// do, since messages put commands into single ones and Windows knows no others. The value
+// may come from paths and headings of logs, so nothing in it may be read by a shell or a
+// terminal.
+func Quoted(s string) string { return quotedFor(runtime.GOOS == "windows", s) }
 
 func quotedFor(windows bool, s string) string {
 	s = strings.Map(func(r rune) rune {
