@@ -5,7 +5,9 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"maps"
 	"os/user"
+	"slices"
 	"sort"
 	"strings"
 	"time"
@@ -230,7 +232,7 @@ func (c *alertsCmd) test(a *app) error {
 			return cli.FailedError(fmt.Errorf("the agent has no channel %q", c.Channel), "'capctl alerts --test' tries all and names them")
 		}
 		failed := false
-		for _, name := range sortedKeys(answers) {
+		for _, name := range slices.Sorted(maps.Keys(answers)) {
 			if answers[name] != nil {
 				failed = true
 				safe.Fprintf(a.stdout, "%s: %v\n", name, answers[name])

@@ -5,6 +5,8 @@ import (
 	"strings"
 	"testing"
 	"time"
+
+	"capd.example/internal/steering"
 )
 
 const shakedown = `
@@ -27,10 +29,10 @@ func bench(t *testing.T) *room {
 }
 
 // at runs a command that prints a position and returns it.
-func (r *room) at(args ...string) (positionLine, string) {
+func (r *room) at(args ...string) (steering.PositionLine, string) {
 	r.t.Helper()
 	status, out, said := r.run(append(args, "--json")...)
-	var l positionLine
+	var l steering.PositionLine
 	if err := json.Unmarshal([]byte(out), &l); status != 0 || err != nil {
 		r.t.Fatalf("%v ended with %d: %s%s", args, status, out, said)
 	}

@@ -1,16 +1,15 @@
 package main
 
 import (
-	"cmp"
 	"context"
 	"errors"
 	"fmt"
 	"maps"
 	"os"
-	"slices"
 	"strings"
 	"time"
 
+	"capd.example/internal/steering"
 	safe "capd.example/internal/text"
 
 	"capd.example/campaign"
@@ -20,7 +19,6 @@ import (
 	"capd.example/record"
 	"capd.example/store"
 	"capd.example/sysinfo"
-	"capd.example/tag"
 )
 
 // campaignFlag names the campaign of a command.
@@ -99,23 +97,7 @@ func (f campaignFlag) order(a *app, asJSON bool, decide func(context.Context, *l
 		page.Orders = append(page.Orders, orders...)
 		page.Position, page.Coverage = b.Plan.ReplayOn(page.Orders, page.Passes, page.Now)
 	}
-	return showPosition(a, b, page, before, asJSON)
-}
-
-// cellValues reads NAME=VALUE arguments and replaces names that machines report.
-func cellValues(b *logbook.Book, args []string) (map[string]string, error) {
-	out := map[string]string{}
-	for _, t := range args {
-		name, value, ok := strings.Cut(t, "=")
-		if !ok || name == "" || value == "" {
-			return nil, cli.UsageError(fmt.Errorf("%q is not a factor with a level", t), "write it as gpu=NAME")
-		}
-		if short, m := b.Aliases.Short(name, value); m.Kind == tag.Exact || m.Kind == tag.Pattern {
-			value = short
-		}
-		out[name] = value
-	}
-	return out, nil
+	return steering.ShowPosition(a.Streams, b, page, before, asJSON)
 }
 
 // beginCmd is `capctl begin`.
@@ -170,13 +152,13 @@ func (c *beginCmd) sayHand(a *app, agent *control.Client) error {
 	case len(s.Next)+len(s.Then) == 0:
 		safe.Fprintln(a.stderr, "capctl: no tags by hand are set")
 	case maps.Equal(s.Next, s.Then):
-		a.say("the coming passes get %s; %s", pairs(s.Next), back)
+		a.say("the coming passes get %s; %s", steering.Pairs(s.Next), back)
 	case len(s.Then) == 0:
-		a.say("only the next pass gets %s; %s", pairs(s.Next), back)
+		a.say("only the next pass gets %s; %s", steering.Pairs(s.Next), back)
 	case len(s.Next) == 0:
-		a.say("the next pass gets no tags by hand, those after it %s; %s", pairs(s.Then), back)
+		a.say("the next pass gets no tags by hand, those after it %s; %s", steering.Pairs(s.Then), back)
 	default:
-		a.say("the next pass gets %s, those after it %s; %s", pairs(s.Next), pairs(s.Then), back)
+		a.say("the next pass gets %s, those after it %s; %s", steering.Pairs(s.Next), steering.Pairs(s.Then), back)
 	}
 	return nil
 }
@@ -195,7 +177,7 @@ func (c *beginCmd) checkNames(a *app, tags map[string]string) error {
 
 // decide finds the cell to begin with: of those asked for, the first that is open.
 func (c *beginCmd) decide(ctx context.Context, a *app, b *logbook.Book, s *store.Store, page logbook.Page) ([]campaign.Order, error) {
-	asked, err := cellValues(b, c.Tags)
+	asked, err := steering.CellValues(b, c.Tags)
 	if err != nil {
 		return nil, err
 	}
@@ -206,14 +188,14 @@ func (c *beginCmd) decide(ctx context.Context, a *app, b *logbook.Book, s *store
 	if len(cells) == 0 {
 		return nil, cli.UsageError(fmt.Errorf("no cell has %s: the campaign excludes it", strings.Join(c.Tags, " ")))
 	}
-	cell := firstOpen(page, cells, nil)
+	cell := steering.FirstOpen(page, cells, nil)
 	now := sysinfo.New(sysinfo.Options{}).Detect(ctx)
 	parts := builtIn(ctx, a, b, s, now)
-	for _, note := range unplaced(b, now, parts, asked) {
+	for _, note := range steering.Unplaced(b, now, parts, asked) {
 		a.say("note: %s", note)
 	}
 	if built, err := b.Plan.Find(parts); err == nil {
-		cell = firstOpen(page, cells, both(cells, built))
+		cell = steering.FirstOpen(page, cells, steering.Common(cells, built))
 	}
 	for name, level := range asked {
 		if is := parts[name]; is != "" && is != level {
@@ -234,63 +216,4 @@ func builtIn(ctx context.Context, a *app, b *logbook.Book, s *store.Store, now r
 	}
 	maps.Copy(parts, b.Installed(now))
 	return parts
-}
-
-// unplaced says of each part that is a factor of the campaign why it is not known which
-// level of it is built in.
-func unplaced(b *logbook.Book, now record.System, parts, asked map[string]string) []string {
-	var notes []string
-	for _, part := range []struct{ tag, field, name string }{
-		{record.TagProcessor, record.FieldProcessorName, "processor"},
-		{record.TagGraphics, record.FieldGraphicsName, "graphics card"},
-	} {
-		f, is := b.Campaign.Factor(part.tag)
-		if !is {
-			continue
-		}
-		field, known := now.Get(part.field)
-		if !known {
-			if parts[part.tag] == "" && asked[part.tag] == "" {
-				notes = append(notes, fmt.Sprintf("the %s of this machine could not be detected (%s), so the plan started at the first open cell; name the part with 'capctl begin %s=...'",
-					part.name, cmp.Or(field.Unknown, record.Absent), part.tag))
-			}
-			continue
-		}
-		switch _, m := b.Aliases.Short(part.tag, field.Value); m.Kind {
-		case tag.Exact, tag.Pattern:
-		case tag.Ambiguous:
-			notes = append(notes, fmt.Sprintf("this machine reports its %s as %q, which fits %s; choose one under [aliases.%s] in the campaign file",
-				part.name, field.Value, listed(m.Candidates), part.tag))
-		default:
-			notes = append(notes, fmt.Sprintf("this machine reports its %s as %q, which is no level of %s (%s); passes get that name; if it is one of them, add it under [aliases.%s] in the campaign file",
-				part.name, field.Value, part.tag, listed(f.Levels), part.tag))
-		}
-	}
-	return notes
-}
-
-// both returns what two rising lists have in common.
-func both(x, y []int) []int {
-	var out []int
-	for _, i := range x {
-		if _, ok := slices.BinarySearch(y, i); ok {
-			out = append(out, i)
-		}
-	}
-	return out
-}
-
-// firstOpen returns the first of the preferred cells that is not complete, else of all of
-// them, else the first that is not complete but skipped, else the first.
-func firstOpen(page logbook.Page, cells, preferred []int) int {
-	for _, skipped := range []bool{false, true} {
-		for _, list := range [][]int{preferred, cells} {
-			for _, i := range list {
-				if !page.Coverage.State(i).Complete() && page.Position.Skipped[i] == skipped {
-					return i
-				}
-			}
-		}
-	}
-	return cells[0]
 }

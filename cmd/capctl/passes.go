@@ -5,9 +5,9 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"maps"
 	"path/filepath"
 	"slices"
-	"sort"
 	"strconv"
 	"strings"
 	"time"
@@ -285,7 +285,7 @@ func showPass(a *app, p sessionPass) {
 	if p.Overruled != "" {
 		out("", "set by hand: %s", p.Overruled)
 	}
-	for _, name := range sortedKeys(p.Tags) {
+	for _, name := range slices.Sorted(maps.Keys(p.Tags)) {
 		out("tag", "%s = %s (%s)", name, p.Tags[name].Value, p.Tags[name].From)
 	}
 	m := p.Metrics
@@ -301,13 +301,4 @@ func showPass(a *app, p sessionPass) {
 			out("", "-> %s", a.carry(f.Advice))
 		}
 	}
-}
-
-func sortedKeys[V any](m map[string]V) []string {
-	var keys []string
-	for k := range m {
-		keys = append(keys, k)
-	}
-	sort.Strings(keys)
-	return keys
 }

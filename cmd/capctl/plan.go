@@ -5,16 +5,12 @@ import (
 	"fmt"
 	"io/fs"
 	"math"
-	"strings"
 
-	safe "capd.example/internal/text"
-
-	"github.com/jedib0t/go-pretty/v6/table"
+	"capd.example/internal/steering"
 
 	"capd.example/campaign"
 	"capd.example/internal/cli"
 	"capd.example/internal/output"
-	"capd.example/record"
 )
 
 // planCmd is `capctl plan`.
@@ -24,17 +20,6 @@ type planCmd struct {
 	Try   []string `placeholder:"CHANGES" sep:"none" help:"Compare with a changed plan: 'drop preset=low, add game=NAME, passes=2, minutes gpu=10'. May be repeated; the file is not touched."`
 	Cells bool     `help:"List the cells in order."`
 	JSON  bool     `name:"json" help:"One JSON object per line: the plans, or with --cells the cells."`
-}
-
-// plannedLine is a line of `capctl plan --json`.
-type plannedLine struct {
-	Plan string `json:"plan"` // the campaign's name, or the changes that were tried
-	campaign.Estimate
-	Bound   float64  `json:"bound_minutes"`            // of changes, whatever the order
-	Greedy  *float64 `json:"greedy_minutes,omitempty"` // of changes, always to the cheapest cell left
-	Written float64  `json:"written_minutes"`          // of changes, as nested loops would go
-
-	Controls campaign.Controls `json:"controls"` // what it costs to learn how much sessions differ
 }
 
 func (c *planCmd) Run(a *app) error {
@@ -50,9 +35,9 @@ func (c *planCmd) Run(a *app) error {
 		return cli.UsageError(err)
 	}
 	if c.Cells {
-		return c.cells(a, p)
+		return steering.PlanCells(a.Streams, p, c.JSON)
 	}
-	lines := []plannedLine{c.line(camp.Name, p)}
+	lines := []steering.PlanLine{steering.SumUpPlan(camp.Name, p, c.Hours)}
 	for _, try := range c.Try {
 		changed, err := camp.WhatIf(try)
 		if err != nil {
@@ -62,7 +47,7 @@ func (c *planCmd) Run(a *app) error {
 		if err != nil {
 			return cli.UsageError(fmt.Errorf("--try %q: %w", try, err))
 		}
-		lines = append(lines, c.line(try, p))
+		lines = append(lines, steering.SumUpPlan(try, p, c.Hours))
 	}
 	if c.JSON {
 		for _, l := range lines {
@@ -73,9 +58,9 @@ func (c *planCmd) Run(a *app) error {
 		return nil
 	}
 	if len(lines) == 1 {
-		showPlan(a, camp, lines[0])
+		steering.ShowPlan(a.Streams, camp, lines[0])
 	} else {
-		comparePlans(a, lines)
+		steering.ComparePlans(a.Streams, lines)
 	}
 	return nil
 }
@@ -97,175 +82,3 @@ func loadCampaign(a *app, file string) (*campaign.Campaign, error) {
 	}
 	return c, nil
 }
-
-func (c *planCmd) line(name string, p *campaign.Plan) plannedLine {
-	l := plannedLine{Plan: name, Estimate: p.Estimate(c.Hours), Bound: p.Bound(), Written: p.Written(), Controls: p.Controls()}
-	if g := p.Greedy(); !math.IsNaN(g) {
-		l.Greedy = &g
-	}
-	return l
-}
-
-func (c *planCmd) cells(a *app, p *campaign.Plan) error {
-	names := p.Campaign.FactorNames()
-	head := table.Row{"cell"}
-	for _, n := range names {
-		head = append(head, n)
-	}
-	var rows []table.Row
-	for i := range p.Len() {
-		cell := p.Cell(i)
-		if c.JSON {
-			if err := output.JSON(a.stdout, map[string]any{"cell": i + 1, "tags": cell}); err != nil {
-				return cli.FailedError(err)
-			}
-			continue
-		}
-		row := table.Row{i + 1}
-		for _, n := range names {
-			row = append(row, cell[n])
-		}
-		rows = append(rows, row)
-	}
-	if !c.JSON {
-		output.Table(a.stdout, head, rows)
-	}
-	return nil
-}
-
-func showPlan(a *app, c *campaign.Campaign, l plannedLine) {
-	e := l.Estimate
-	safe.Fprintf(a.stdout, "campaign %s: %s, %s each, %d in all\n", c.Name, record.Count(e.Cells, "cell"), record.Count(c.Passes, "pass"), e.Passes)
-	for _, f := range c.Factors {
-		safe.Fprintf(a.stdout, "  %-11s %s\n", f.Name, listed(f.Levels))
-	}
-	safe.Fprintln(a.stdout)
-	var rows []table.Row
-	rows = append(rows, table.Row{"passes", e.Passes, "", clock(e.PassTime)})
-	for _, ch := range e.Changes {
-		rows = append(rows, table.Row{"change of " + ch.Factor, ch.Times, minutes(ch.Each), clock(ch.Sum)})
-	}
-	rows = append(rows, table.Row{"in all", "", "", clock(e.Total)})
-	output.Table(a.stdout, table.Row{"what", "times", "minutes each", "h:min"}, rows)
-	if e.Days < 1 {
-		safe.Fprintf(a.stdout, "\n%s in all; the passes alone take %s\n", lasting(e.Total), lasting(e.PassTime))
-	} else {
-		safe.Fprintf(a.stdout, "\n%.1f working days of %g hours; the passes alone are %.1f\n", e.Days, e.Hours, e.PassTime/60/e.Hours)
-	}
-	fmt.Fprint(a.stdout, a.carry(fmt.Sprintf("\nThe changes take %s in the order of the plan ('capctl plan --cells' lists it). %s\n", lasting(e.ChangeTime), orders(l))))
-	safe.Fprintf(a.stdout, "\n%s\n", a.carry(resolves(c.Passes)))
-	safe.Fprintf(a.stdout, "\n%s\n", controls(l.Controls))
-	for _, g := range e.Unknown {
-		safe.Fprintf(a.stderr, "capctl: note: the time of a pass of %s is unknown and counts as 0; set length_s or pass_minutes\n", g)
-	}
-}
-
-// resolves says what a number of passes can and cannot tell apart, before they are run.
-func resolves(passes int) string {
-	w := campaign.DefaultWish
-	own, pooled := campaign.Resolve(passes, w)
-	s := fmt.Sprintf("With %s a cell and 1 %% noise, differences from %.1f %% on can be shown; with 0.5 %% noise, from %.1f %% on.\n",
-		record.Count(passes, "pass"), pooled, 0.5*pooled)
-	if !math.IsNaN(own) {
-		s += fmt.Sprintf("Before many cells show the noise, 1 %% noise needs a difference of %.1f %%. ", own)
-	}
-	return s + fmt.Sprintf("Power is %.0f %% at the %.0f %% level. Smaller differences stay undecided; 'capctl next --by precision' shows where more passes pay.",
-		100*w.Power, 100*w.Alpha)
-}
-
-// controls says how to learn how much sessions differ, and what it costs.
-func controls(c campaign.Controls) string {
-	if c.Builds < 2 {
-		return "All cells use the same parts. Intervals cover repeats within one session until you measure a cell again after a restart or on another day."
-	}
-	again := fmt.Sprintf("a restart in each of the %d build-ups", c.Builds)
-	switch {
-	case c.Wanted < c.Builds:
-		again = fmt.Sprintf("a restart in %d of the %d build-ups", c.Wanted, c.Builds)
-	case c.Wanted > c.Builds:
-		again = fmt.Sprintf("%d restarts in the %d build-ups", c.Wanted, c.Builds)
-	}
-	cost := fmt.Sprintf("%s, %s, %s more", pairs(c.Cell), record.Count(c.Passes, "pass"), lasting(c.Minutes))
-	switch {
-	case c.Stated && c.Wanted == 0:
-		return "No cell has the levels under [control], so the plan has no control cell."
-	case c.Stated:
-		return fmt.Sprintf("Control cells show what a rebuild or a restart shifts. 'capctl next' asks for one at the start of each session, and again after %s: %s. "+
-			"The one at the start of a second day replaces a restart.", again, cost)
-	}
-	return fmt.Sprintf("Parts are compared across rebuilds. To learn what a rebuild or a restart shifts, measure a control cell again after %s: %s. "+
-		"Write an empty table [control] into the campaign file, and 'capctl next' asks for it. "+
-		"Cells that you measure again on another day count too. Otherwise intervals cover repeats within one session.", again, cost)
-}
-
-// orders says how the order of the plan compares with others.
-func orders(l plannedLine) string {
-	var s string
-	if gap := l.ChangeTime - l.Bound; gap <= 1e-9*l.Bound {
-		s = "This is the shortest order."
-	} else {
-		s = fmt.Sprintf("No order takes less than %s.", lasting(l.Bound))
-	}
-	if l.Greedy != nil {
-		s += fmt.Sprintf(" Always taking the cheapest change next needs %s", lasting(*l.Greedy))
-	} else {
-		s += fmt.Sprintf(" Above %d cells, capctl does not work out what always taking the cheapest change needs", campaign.GreedyLimit)
-	}
-	return s + fmt.Sprintf("; plain loops over the lists need %s.", lasting(l.Written))
-}
-
-func comparePlans(a *app, lines []plannedLine) {
-	var rows []table.Row
-	base := lines[0].Total
-	for _, l := range lines {
-		rows = append(rows, table.Row{l.Plan, l.Cells, l.Passes, clock(l.PassTime), clock(l.ChangeTime), clock(l.Total),
-			fmt.Sprintf("%.1f", l.Days), signedClock(l.Total - base)})
-	}
-	output.Table(a.stdout, table.Row{"plan", "cells", "passes", "passes h", "changes h", "in all h", fmt.Sprintf("days of %g h", lines[0].Hours), "difference h"}, rows)
-}
-
-func listed(names []string) string {
-	const most = 12
-	if len(names) > most {
-		return fmt.Sprintf("%s and %d more", strings.Join(names[:most], ", "), len(names)-most)
-	}
-	return strings.Join(names, ", ")
-}
-
-// clock prints minutes as hours and minutes.
-func clock(m float64) string {
-	whole := int64(math.Round(m))
-	return fmt.Sprintf("%d:%02d", whole/60, whole%60)
-}
-
-// lasting says how long minutes are: below an hour in minutes, below one in seconds.
-func lasting(m float64) string {
-	switch {
-	case math.Round(m) >= 60:
-		return clock(m) + " h"
-	case m >= 1 || m == 0:
-		return fmt.Sprintf("%.0f min", m)
-	}
-	return fmt.Sprintf("%.0f s", 60*m)
-}
-
-// left says how long what is left takes, in days from one on.
-func left(minutes, hoursPerDay float64) string {
-	s := lasting(minutes) + " with all changes"
-	if days := minutes / 60 / hoursPerDay; days >= 1 {
-		s += fmt.Sprintf("; %.1f days of %g hours", days, hoursPerDay)
-	}
-	return s
-}
-
-func signedClock(m float64) string {
-	switch {
-	case math.Abs(m) < 0.5:
-		return "0:00"
-	case m < 0:
-		return "-" + clock(-m)
-	}
-	return "+" + clock(m)
-}
-
-func minutes(m float64) string { return fmt.Sprintf("%g", m) }

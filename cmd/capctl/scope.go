@@ -5,6 +5,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"maps"
 	"slices"
 	"strings"
 	"time"
@@ -342,7 +343,7 @@ func (sel *selection) sum(cells []analysis.Cell) {
 				sel.Mixed = append(sel.Mixed, mixes{What: m.What})
 			}
 			sel.Mixed[i].Cells++
-			for _, v := range sortedKeys(m.Values) {
+			for _, v := range slices.Sorted(maps.Keys(m.Values)) {
 				if !slices.Contains(sel.Mixed[i].Values, v) {
 					sel.Mixed[i].Values = append(sel.Mixed[i].Values, v)
 				}

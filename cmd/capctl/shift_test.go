@@ -5,6 +5,8 @@ import (
 	"strings"
 	"testing"
 	"time"
+
+	"capd.example/internal/steering"
 )
 
 func TestAShiftIsSummedUp(t *testing.T) {
@@ -26,7 +28,7 @@ func TestAShiftIsSummedUp(t *testing.T) {
 		t.Fatal(said)
 	}
 	status, out, said := r.run("shift", "--json")
-	var x shift
+	var x steering.Shift
 	if err := json.Unmarshal([]byte(out), &x); status != 0 || err != nil {
 		t.Fatalf("%d, %v: %s%s", status, err, out, said)
 	}
@@ -44,7 +46,7 @@ func TestAShiftIsSummedUp(t *testing.T) {
 	if _, out, _ = r.run("shift", "--since", "11h", "--json"); !strings.Contains(out, `"passes":9`) {
 		t.Errorf("--since does not reach back: %s", out)
 	}
-	if at := doneAt(now, 13, 6); at.Sub(now.AddDate(0, 0, 2)) != time.Hour {
+	if at := steering.DoneAt(now, 13, 6); at.Sub(now.AddDate(0, 0, 2)) != time.Hour {
 		t.Errorf("13 hours at 6 a day end at %v", at)
 	}
 }

@@ -3,7 +3,9 @@ package main
 import (
 	"errors"
 	"fmt"
+	"maps"
 	"path/filepath"
+	"slices"
 	"strings"
 	"time"
 
@@ -93,14 +95,14 @@ func showStatus(a *app, s control.Status, now time.Time) {
 	if s.Campaign != "" {
 		out("campaign", "%s", a.carry(s.Campaign))
 	}
-	for _, name := range sortedKeys(s.Next) {
+	for _, name := range slices.Sorted(maps.Keys(s.Next)) {
 		alone := ""
 		if s.Then[name] != s.Next[name] {
 			alone = ", for the next pass alone"
 		}
 		out("next", "%s = %s (by hand%s)", name, s.Next[name], alone)
 	}
-	for _, name := range sortedKeys(s.Then) {
+	for _, name := range slices.Sorted(maps.Keys(s.Then)) {
 		if s.Then[name] != s.Next[name] {
 			out("then", "%s = %s (by hand, after the next pass)", name, s.Then[name])
 		}

@@ -8,6 +8,7 @@ import (
 	"slices"
 	"strings"
 
+	"capd.example/internal/steering"
 	safe "capd.example/internal/text"
 
 	"github.com/jedib0t/go-pretty/v6/table"
@@ -109,7 +110,7 @@ func reviewersNames(a *app, tags map[string]string) (map[string]string, error) {
 		out[name] = short
 		f, is := b.Campaign.Factor(name)
 		if is && value != "" && m.Kind != tag.Exact && m.Kind != tag.Pattern {
-			safe.Fprintf(a.stderr, "capctl: note: %s has no level %q in the campaign; it has %s\n", name, value, listed(f.Levels))
+			safe.Fprintf(a.stderr, "capctl: note: %s has no level %q in the campaign; it has %s\n", name, value, steering.Listed(f.Levels))
 		}
 	}
 	return out, nil
@@ -153,7 +154,7 @@ func (c *tagCmd) show(a *app, l corrected) error {
 	if c.JSON {
 		return output.JSON(a.stdout, l)
 	}
-	safe.Fprintf(a.stdout, "%s  %s -> %s", l.ID, pairs(l.Was), pairs(l.Now))
+	safe.Fprintf(a.stdout, "%s  %s -> %s", l.ID, steering.Pairs(l.Was), steering.Pairs(l.Now))
 	if l.Then != "" && l.Then != l.Verdict {
 		safe.Fprintf(a.stdout, "  was %s, is now %s", l.Verdict, l.Then)
 	}

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"maps"
 	"math"
 	"regexp"
 	"slices"
@@ -151,7 +152,7 @@ func reasonText(s seriesSummary) string {
 		return "never read"
 	}
 	var parts []string
-	for _, name := range sortedKeys(s.Reasons) {
+	for _, name := range slices.Sorted(maps.Keys(s.Reasons)) {
 		parts = append(parts, fmt.Sprintf("%s in %d of %d samples", name, s.Reasons[name], s.Known))
 	}
 	if len(parts) == 0 {

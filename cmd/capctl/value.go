@@ -4,7 +4,9 @@ import (
 	"cmp"
 	"errors"
 	"fmt"
+	"maps"
 	"os"
+	"slices"
 
 	"github.com/jedib0t/go-pretty/v6/table"
 
@@ -76,7 +78,7 @@ func pricesOf(a *app, list, campaign, factor string) ([]analysis.Price, error) {
 		return nil, err
 	}
 	var out []analysis.Price
-	for _, part := range sortedKeys(camp.Prices[factor]) {
+	for _, part := range slices.Sorted(maps.Keys(camp.Prices[factor])) {
 		out = append(out, analysis.Price{Part: part, Amount: camp.Prices[factor][part], Currency: camp.Currency})
 	}
 	return out, nil

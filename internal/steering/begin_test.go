@@ -1,4 +1,4 @@
-package main
+package steering
 
 import (
 	"os"
@@ -47,7 +47,7 @@ A70 = ["Nordwind Arctis 70*", "Arctis T*"]
 		{name: "no level", field: record.Field{Value: "Slate 9"}, asked: map[string]string{"gpu": "A60"}, want: `"Slate 9", which is no level of gpu (A60, A70)`},
 		{name: "two levels", field: record.Field{Value: "Arctis Twin"}, want: `"Arctis Twin", which fits A60, A70;`},
 	} {
-		got := strings.Join(unplaced(b, card(x.field), x.parts, x.asked), "\n")
+		got := strings.Join(Unplaced(b, card(x.field), x.parts, x.asked), "\n")
 		if x.want == "" && got != "" || !strings.Contains(got, x.want) {
 			t.Errorf("%s: said %q, want %q", x.name, got, x.want)
 		}

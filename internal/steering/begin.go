@@ -1,0 +1,88 @@
+package steering
+
+import (
+	"cmp"
+	"fmt"
+	"slices"
+	"strings"
+
+	"capd.example/internal/cli"
+	"capd.example/internal/logbook"
+	"capd.example/record"
+	"capd.example/tag"
+)
+
+// CellValues reads NAME=VALUE arguments and replaces names that machines report.
+func CellValues(b *logbook.Book, args []string) (map[string]string, error) {
+	out := map[string]string{}
+	for _, t := range args {
+		name, value, ok := strings.Cut(t, "=")
+		if !ok || name == "" || value == "" {
+			return nil, cli.UsageError(fmt.Errorf("%q is not a factor with a level", t), "write it as gpu=NAME")
+		}
+		if short, m := b.Aliases.Short(name, value); m.Kind == tag.Exact || m.Kind == tag.Pattern {
+			value = short
+		}
+		out[name] = value
+	}
+	return out, nil
+}
+
+// Unplaced says of each part that is a factor of the campaign why it is not known which
+// level of it is built in.
+func Unplaced(b *logbook.Book, now record.System, parts, asked map[string]string) []string {
+	var notes []string
+	for _, part := range []struct{ tag, field, name string }{
+		{record.TagProcessor, record.FieldProcessorName, "processor"},
+		{record.TagGraphics, record.FieldGraphicsName, "graphics card"},
+	} {
+		f, is := b.Campaign.Factor(part.tag)
+		if !is {
+			continue
+		}
+		field, known := now.Get(part.field)
+		if !known {
+			if parts[part.tag] == "" && asked[part.tag] == "" {
+				notes = append(notes, fmt.Sprintf("the %s of this machine could not be detected (%s), so the plan started at the first open cell; name the part with 'capctl begin %s=...'",
+					part.name, cmp.Or(field.Unknown, record.Absent), part.tag))
+			}
+			continue
+		}
+		switch _, m := b.Aliases.Short(part.tag, field.Value); m.Kind {
+		case tag.Exact, tag.Pattern:
+		case tag.Ambiguous:
+			notes = append(notes, fmt.Sprintf("this machine reports its %s as %q, which fits %s; choose one under [aliases.%s] in the campaign file",
+				part.name, field.Value, Listed(m.Candidates), part.tag))
+		default:
+			notes = append(notes, fmt.Sprintf("this machine reports its %s as %q, which is no level of %s (%s); passes get that name; if it is one of them, add it under [aliases.%s] in the campaign file",
+				part.name, field.Value, part.tag, Listed(f.Levels), part.tag))
+		}
+	}
+	return notes
+}
+
+// Common returns what two rising lists have in common.
+func Common(x, y []int) []int {
+	var out []int
+	for _, i := range x {
+		if _, ok := slices.BinarySearch(y, i); ok {
+			out = append(out, i)
+		}
+	}
+	return out
+}
+
+// FirstOpen returns the first of the preferred cells that is not complete, else of all of
+// them, else the first that is not complete but skipped, else the first.
+func FirstOpen(page logbook.Page, cells, preferred []int) int {
+	for _, skipped := range []bool{false, true} {
+		for _, list := range [][]int{preferred, cells} {
+			for _, i := range list {
+				if !page.Coverage.State(i).Complete() && page.Position.Skipped[i] == skipped {
+					return i
+				}
+			}
+		}
+	}
+	return cells[0]
+}
