@@ -114,7 +114,7 @@ func (c *skipCmd) cells(a *app, b *logbook.Book, s *store.Store, page logbook.Pa
 			ids = append(ids, w)
 		}
 	}
-	if len(levels)+len(ids) == 0 && c.isZero() {
+	if len(levels)+len(ids) == 0 && c.IsZero() {
 		switch {
 		case c.Undo:
 			return steering.LastSkipped(b, page), nil
@@ -129,7 +129,7 @@ func (c *skipCmd) cells(a *app, b *logbook.Book, s *store.Store, page logbook.Pa
 	}
 	byPasses := c.filterFlags
 	byPasses.Tag = nil // of cells, also of those without a pass
-	if len(ids) > 0 || !byPasses.isZero() {
+	if len(ids) > 0 || !byPasses.IsZero() {
 		passes, err := byPasses.named(a, s, ids)
 		if err != nil {
 			return nil, err

@@ -5,6 +5,7 @@ import (
 	"slices"
 	"strings"
 
+	"capd.example/internal/selection"
 	safe "capd.example/internal/text"
 
 	"github.com/jedib0t/go-pretty/v6/table"
@@ -48,25 +49,25 @@ func (f analysisFlags) options(a *app) analysis.Options {
 
 // cells returns the cells of the selected passes and what they rest on. A tag named by by
 // is a factor where passes have it.
-func (f analysisFlags) cells(a *app, filter filterFlags, by ...string) ([]analysis.Cell, analysis.Options, selection, error) {
+func (f analysisFlags) cells(a *app, filter filterFlags, by ...string) ([]analysis.Cell, analysis.Options, selection.Basis, error) {
 	if f.Session != nil && !(*f.Session >= 0 && *f.Session < 100) {
-		return nil, analysis.Options{}, selection{}, cli.UsageError(fmt.Errorf("--session-sd %g is no percentage from 0 to below 100", *f.Session))
+		return nil, analysis.Options{}, selection.Basis{}, cli.UsageError(fmt.Errorf("--session-sd %g is no percentage from 0 to below 100", *f.Session))
 	}
 	o := f.options(a)
 	sel, err := f.choose(a, filter, &o, by...)
 	if err != nil {
 		return nil, o, sel, err
 	}
-	if len(sel.passes) == 0 && len(sel.LeftOut) == 0 {
+	if len(sel.Passes) == 0 && len(sel.LeftOut) == 0 {
 		filter.noPass(a)
 	}
-	if err := f.checkFactors(a, sel.passes); err != nil {
+	if err := f.checkFactors(a, sel.Passes); err != nil {
 		return nil, o, sel, err
 	}
-	cells := analysis.Cells(sel.passes, o)
-	sel.mark(cells)
-	sel.sum(cells)
-	sel.tell(a, cells)
+	cells := analysis.Cells(sel.Passes, o)
+	sel.Mark(cells)
+	sel.Sum(cells)
+	sel.Tell(a.Streams, cells)
 	return cells, o, sel, nil
 }
 
@@ -100,7 +101,7 @@ func (c *cellsCmd) Run(a *app) error {
 	if err := printCells(a, c.outputFlags, cells, o); err != nil {
 		return err
 	}
-	return sel.emit(a, c.outputFlags, cells)
+	return sel.Emit(a.Streams, c.JSON, cells)
 }
 
 func printCells(a *app, form outputFlags, cells []analysis.Cell, o analysis.Options) error {
@@ -122,7 +123,7 @@ func printCells(a *app, form outputFlags, cells []analysis.Cell, o analysis.Opti
 			row = slices.Insert(row, 4, any(fpsRange(avg.SessionLow, avg.SessionHigh)))
 		}
 		return row
-	}, func() report.Table { return report.CellTable(cells, factorsOf(o)) })
+	}, func() report.Table { return report.CellTable(cells, selection.FactorsOf(o)) })
 }
 
 // passCount says how many passes count, of how many, and from how many sessions if several.

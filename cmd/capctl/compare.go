@@ -7,6 +7,7 @@ import (
 	"strconv"
 	"strings"
 
+	"capd.example/internal/selection"
 	safe "capd.example/internal/text"
 
 	"github.com/jedib0t/go-pretty/v6/table"
@@ -49,7 +50,7 @@ func (c *compareCmd) Run(a *app) error {
 		o.Tie = tie / 100
 	}
 	gaps(a, cells)
-	levels := levelsOf(cells, factorsOf(o))
+	levels := levelsOf(cells, selection.FactorsOf(o))
 	chosen := c.By == ""
 	if chosen {
 		c.By = levels.first(c.Base)
@@ -82,7 +83,7 @@ func (c *compareCmd) Run(a *app) error {
 	if err != nil {
 		return err
 	}
-	return sel.emit(a, c.outputFlags, cells)
+	return sel.Emit(a.Streams, c.JSON, cells)
 }
 
 func (c *compareCmd) margins(a *app, margins []analysis.Margin, o analysis.Options) error {
@@ -100,7 +101,7 @@ func (c *compareCmd) margins(a *app, margins []analysis.Margin, o analysis.Optio
 			row = slices.Insert(row, 5, any(percentRange(m.SessionLow, m.SessionHigh)))
 		}
 		return row
-	}, func() report.Table { return report.MarginTable(margins, factorsOf(o)) })
+	}, func() report.Table { return report.MarginTable(margins, selection.FactorsOf(o)) })
 }
 
 // autoTie asks for the threshold that the passes resolve.
@@ -161,7 +162,7 @@ func (c *compareCmd) totals(a *app, totals []analysis.Total, o analysis.Options)
 			row = slices.Insert(row, 5, any(percentRange(t.SessionLow, t.SessionHigh)))
 		}
 		return row
-	}, func() report.Table { return report.TotalTable(totals, factorsOf(o)) })
+	}, func() report.Table { return report.TotalTable(totals, selection.FactorsOf(o)) })
 }
 
 // levels are the values that each factor has in some cells, in their order.

@@ -13,6 +13,7 @@ import (
 	"testing"
 	"time"
 
+	"capd.example/internal/selection"
 	"capd.example/internal/testlab"
 	"capd.example/record"
 )
@@ -211,10 +212,10 @@ func (b *dayBench) checkCells(logs []testlab.DayPass, old int) {
 	type line struct {
 		Factors   map[string]string
 		Avg       struct{ Mean float64 } `json:"avg_fps"`
-		Selection *selection
+		Selection *selection.Basis
 	}
 	got, said := objects[line](b, "cells")
-	var sel *selection
+	var sel *selection.Basis
 	seen := 0
 	for _, c := range got {
 		if c.Selection != nil {

@@ -21,7 +21,7 @@ func (c *exportCmd) Run(a *app) error {
 	if err := isNoFile(c.Out); err != nil {
 		return err
 	}
-	f, err := c.filter(time.Now())
+	f, err := c.Parse(time.Now())
 	if err != nil {
 		return err
 	}

@@ -12,6 +12,7 @@ import (
 	"capd.example/analysis"
 	"capd.example/control"
 	"capd.example/internal/logbatch"
+	"capd.example/internal/selection"
 	"capd.example/internal/testlab"
 	"capd.example/record"
 	"capd.example/store"
@@ -83,7 +84,7 @@ func TestJSONFieldsAreAsPromised(t *testing.T) {
 		{"With `--history`", "\n## ", []any{store.Judgement{}}, "checked rechecked overruled"},
 		{"## `capctl overhead", "\n## ", []any{control.Overhead{}}, ""},
 		{"## `capctl cells", "\n## ", []any{analysis.Cell{}}, "ok doubtful processor graphics both agreement bench system time session sessions"},
-		{"## What a conclusion", "\n## ", []any{selection{}}, "selection"},
+		{"## What a conclusion", "\n## ", []any{selection.Basis{}}, "selection"},
 		{"## `capctl compare", "With `--across`", []any{analysis.Margin{}}, "faster slower tie undecided session sessions"},
 		{"With `--across`", "\n## ", []any{analysis.Total{}}, ""},
 		{"- `limits`", "- `odd`", []any{analysis.Limit{}, analysis.Model{}, map[string]any{}}, "processor graphics both cap unknown model"},

@@ -155,7 +155,7 @@ func (c *labPassesCmd) Run(a *app, parent *labCmd) error {
 		return err
 	}
 	defer l.Close()
-	f, err := c.filter(time.Now())
+	f, err := c.Parse(time.Now())
 	if err != nil {
 		return err
 	}

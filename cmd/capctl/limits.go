@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"strings"
 
+	"capd.example/internal/selection"
 	safe "capd.example/internal/text"
 
 	"github.com/jedib0t/go-pretty/v6/table"
@@ -38,7 +39,7 @@ func (c *limitsCmd) Run(a *app) error {
 	limits, models := analysis.Limits(cells, loads, o)
 	err = emit(a, c.outputFlags, limits, table.Row{"cell", "avg FPS", "bound by", "processor's share", "why"}, func(l analysis.Limit) table.Row {
 		return table.Row{l.Name(), number(l.FPS, "%.1f"), l.Limit, number(l.Share, "%.2f"), l.Reason}
-	}, func() report.Table { return report.LimitTable(limits, factorsOf(o)) })
+	}, func() report.Table { return report.LimitTable(limits, selection.FactorsOf(o)) })
 	if err != nil {
 		return err
 	}
@@ -46,7 +47,7 @@ func (c *limitsCmd) Run(a *app) error {
 	if err := printModels(a, c.outputFlags, models); err != nil {
 		return err
 	}
-	return sel.emit(a, c.outputFlags, cells)
+	return sel.Emit(a.Streams, c.JSON, cells)
 }
 
 // printModels prints the models after the cells, as objects with the one key "model" in
@@ -85,14 +86,14 @@ func (c *predictCmd) Run(a *app) error {
 			interval = fmt.Sprintf("%.1f to %.1f", float64(p.CILow), float64(p.CIHigh))
 		}
 		return table.Row{p.Name(), number(p.FPS, "%.1f"), interval, p.Limit, p.Like, p.Reason}
-	}, func() report.Table { return report.PredictionTable(list, factorsOf(o)) })
+	}, func() report.Table { return report.PredictionTable(list, selection.FactorsOf(o)) })
 	if err != nil {
 		return err
 	}
 	if err := printModels(a, c.outputFlags, models); err != nil {
 		return err
 	}
-	return sel.emit(a, c.outputFlags, cells)
+	return sel.Emit(a.Streams, c.JSON, cells)
 }
 
 func modelLine(m *analysis.Model) string {
@@ -119,7 +120,7 @@ func relative(x analysis.Number) string { return number(100*x, "%.2f %%") }
 // loadsOf reads what telemetry says of the passes that count.
 func loadsOf(a *app, cells []analysis.Cell) (map[string]analysis.Load, error) {
 	out := map[string]analysis.Load{}
-	err := withStore(a, func(ctx context.Context, s reader) error {
+	err := withStore(a, func(ctx context.Context, s selection.Reader) error {
 		for _, c := range cells {
 			for _, p := range c.Passes.Used {
 				t, err := s.Telemetry(ctx, p.ID)

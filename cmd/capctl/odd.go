@@ -3,6 +3,7 @@ package main
 import (
 	"strings"
 
+	"capd.example/internal/selection"
 	safe "capd.example/internal/text"
 
 	"github.com/jedib0t/go-pretty/v6/table"
@@ -34,7 +35,7 @@ func (c *oddCmd) Run(a *app) error {
 	}
 	err = emit(a, c.outputFlags, r.Odd, table.Row{"cell", "avg FPS", "off by", "why", "advice", "passes"}, func(x analysis.Odd) table.Row {
 		return table.Row{x.Name(), number(x.FPS, "%.1f"), number(100*x.Deviation, "%+.1f %%"), x.Reason, x.Advice, strings.Join(x.Passes, " ")}
-	}, func() report.Table { return report.OddTable(r.Odd, factorsOf(o)) })
+	}, func() report.Table { return report.OddTable(r.Odd, selection.FactorsOf(o)) })
 	if err != nil {
 		return err
 	}
@@ -55,7 +56,7 @@ func (c *oddCmd) Run(a *app) error {
 		safe.Fprintf(a.stderr, "capctl: note: not tested: %s\n", printable(why))
 	}
 	untagged(a, cells, record.TagProcessor, record.TagGraphics)
-	if err := sel.emit(a, c.outputFlags, cells); err != nil {
+	if err := sel.Emit(a.Streams, c.JSON, cells); err != nil {
 		return err
 	}
 	if len(r.Odd) > 0 {

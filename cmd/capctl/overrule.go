@@ -34,7 +34,7 @@ func (c *overruleCmd) Run(a *app) error {
 	if err := c.check(); err != nil {
 		return err
 	}
-	if err := c.filterFlags.check(c.ids); err != nil {
+	if err := c.filterFlags.Check(c.ids); err != nil {
 		return err
 	}
 	s, err := openToRead(a) // which does not make a store where there is none
@@ -138,7 +138,7 @@ func (c *overruleCmd) check() error {
 		last = c.What[n-1]
 	}
 	switch {
-	case len(c.ids) == 0 && c.isZero():
+	case len(c.ids) == 0 && c.IsZero():
 		return cli.UsageError(errors.New("overrule: no pass is named"), "name passes by their identities, or select them: --tag game=NAME, --since 2h, --limit 1")
 	case c.Undo && c.verdict != "":
 		return cli.UsageError(errors.New("overrule: leave the verdict out: --undo restores that of the checks"), "type: capctl overrule --undo "+id+" --why TEXT")

@@ -12,6 +12,7 @@ import (
 	"strings"
 	"time"
 
+	"capd.example/internal/selection"
 	safe "capd.example/internal/text"
 
 	"github.com/jedib0t/go-pretty/v6/table"
@@ -36,7 +37,7 @@ func (c *passesCmd) Run(a *app) error {
 	slices.SortStableFunc(passes, byTime)
 	if c.JSON {
 		var session map[string]string
-		err := withStore(a, func(ctx context.Context, s reader) (err error) {
+		err := withStore(a, func(ctx context.Context, s selection.Reader) (err error) {
 			session, err = sessionsOf(ctx, s, passes)
 			return err
 		})
@@ -142,7 +143,7 @@ const sessionLookBack = 3 * 24 * time.Hour
 
 // sessionsOf returns the sessions of selected passes by identity. Where a session begins
 // depends on the passes before, selected or not.
-func sessionsOf(ctx context.Context, s reader, passes []record.Pass) (map[string]string, error) {
+func sessionsOf(ctx context.Context, s selection.Reader, passes []record.Pass) (map[string]string, error) {
 	if len(passes) == 0 {
 		return nil, nil
 	}
@@ -193,10 +194,10 @@ type shownPass struct {
 }
 
 func (c *showCmd) Run(a *app) error {
-	return withStore(a, func(ctx context.Context, s reader) error {
+	return withStore(a, func(ctx context.Context, s selection.Reader) error {
 		p, err := s.Pass(ctx, c.ID)
 		if err != nil {
-			return passError(err)
+			return selection.PassError(err)
 		}
 		if c.History {
 			return c.history(a, s, p)
@@ -226,16 +227,8 @@ func (c *showCmd) Run(a *app) error {
 	})
 }
 
-// passError is why a pass that was named cannot be had.
-func passError(err error) error {
-	if errors.Is(err, store.ErrNotFound) || errors.Is(err, store.ErrAmbiguous) {
-		return cli.FailedError(err, "'capctl passes' lists the identities")
-	}
-	return cli.FailedError(err)
-}
-
 // history lists the judgements of a pass, oldest first.
-func (c *showCmd) history(a *app, r reader, p record.Pass) error {
+func (c *showCmd) history(a *app, r selection.Reader, p record.Pass) error {
 	s, is := r.(*store.Store)
 	if !is {
 		return cli.UsageError(errors.New("--history needs the bench's own store: a lab keeps only the latest verdict"))

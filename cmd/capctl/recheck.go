@@ -74,7 +74,7 @@ type change struct {
 func (r rechecked) differs() bool { return r.Was != r.Now }
 
 func (c *recheckCmd) Run(a *app) error {
-	if err := c.check(c.IDs); err != nil {
+	if err := c.Check(c.IDs); err != nil {
 		return err
 	}
 	s, err := openStore(a, !c.Apply)

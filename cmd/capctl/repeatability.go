@@ -35,7 +35,7 @@ func (c *repeatabilityCmd) Run(a *app) error {
 	if err != nil {
 		return err
 	}
-	passes := sel.passes
+	passes := sel.Passes
 	var list []analysis.Repeat
 	for _, r := range analysis.Repeats(passes, o) {
 		for _, m := range c.Metric {
@@ -44,7 +44,7 @@ func (c *repeatabilityCmd) Run(a *app) error {
 			}
 		}
 	}
-	sel.tell(a, nil)
+	sel.Tell(a.Streams, nil)
 	if len(passes) == 0 {
 		c.noPass(a)
 	} else if len(list) == 0 {
@@ -68,5 +68,5 @@ func (c *repeatabilityCmd) Run(a *app) error {
 	if err != nil {
 		return err
 	}
-	return sel.emit(a, c.outputFlags, nil)
+	return sel.Emit(a.Streams, c.JSON, nil)
 }

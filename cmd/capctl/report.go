@@ -14,6 +14,7 @@ import (
 	"slices"
 	"time"
 
+	"capd.example/internal/selection"
 	safe "capd.example/internal/text"
 
 	"capd.example/analysis"
@@ -161,7 +162,7 @@ func (c *reportCmd) input(a *app) (report.Input, error) {
 	if err != nil {
 		return in, err
 	}
-	in.Passes, in.Systems = sel.passes, in.Options.Systems
+	in.Passes, in.Systems = sel.Passes, in.Options.Systems
 	file := cmp.Or(c.Campaign, a.config.Campaign)
 	if c.Any && c.Campaign == "" {
 		file = "" // a campaign that was not asked for need not be there
@@ -170,10 +171,10 @@ func (c *reportCmd) input(a *app) (report.Input, error) {
 		return in, err
 	}
 	in.Cells = analysis.Cells(in.Passes, in.Options)
-	sel.mark(in.Cells)
-	sel.sum(in.Cells)
-	sel.tell(a, in.Cells)
-	in.Selection = sel.lines(len(in.Cells))
+	sel.Mark(in.Cells)
+	sel.Sum(in.Cells)
+	sel.Tell(a.Streams, in.Cells)
+	in.Selection = sel.Lines(len(in.Cells))
 	if in.Loads, err = loadsOf(a, in.Cells); err != nil {
 		return in, err
 	}
@@ -208,7 +209,7 @@ func (c *reportCmd) traces(a *app, cells []analysis.Cell) ([]report.Trace, error
 		ids = widest(cells)
 	}
 	var out []report.Trace
-	err := withStore(a, func(ctx context.Context, s reader) error {
+	err := withStore(a, func(ctx context.Context, s selection.Reader) error {
 		for _, id := range ids {
 			p, err := s.Pass(ctx, id)
 			if err != nil {

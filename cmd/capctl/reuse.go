@@ -8,6 +8,7 @@ import (
 	"slices"
 	"strings"
 
+	"capd.example/internal/selection"
 	safe "capd.example/internal/text"
 
 	"github.com/jedib0t/go-pretty/v6/table"
@@ -63,8 +64,8 @@ func (c *reuseCmd) Run(a *app) error {
 	}
 	safe.Fprintf(a.stderr, "capctl: %s and %s are comparable\n", record.Count(gate.OldPasses, "older pass"), record.Count(gate.NewPasses, "new pass"))
 	// Older and new cells stay cells of their own, told apart by their campaign or other tags.
-	o.Factors = slices.Clone(factorsOf(o))
-	for _, name := range tagNames(c.Old) {
+	o.Factors = slices.Clone(selection.FactorsOf(o))
+	for _, name := range selection.TagNames(c.Old) {
 		if !slices.Contains(o.Factors, name) {
 			o.Factors = append(o.Factors, name)
 		}
@@ -80,19 +81,19 @@ func (c *reuseCmd) both(a *app) (old, fresh []record.Pass, err error) {
 	if len(c.New) == 0 && cmp.Or(c.Campaign, a.config.Campaign) == "" {
 		return nil, nil, cli.UsageError(errors.New("--new is missing, and the configuration names no campaign"), "type: capctl reuse --old campaign=NAME --new campaign=NAME")
 	}
-	err = withStore(a, func(_ context.Context, r reader) (err error) {
-		if old, err = (filterFlags{Tag: c.Old}).named(a, r, nil); err != nil {
+	err = withStore(a, func(_ context.Context, r selection.Reader) (err error) {
+		if old, err = (selection.Filter{Tag: c.Old}).Named(a.ctx, r, nil); err != nil {
 			return err
 		}
-		filter := filterFlags{Tag: c.New}
-		if fresh, err = filter.named(a, r, nil); err != nil || len(c.New) > 0 {
+		filter := selection.Filter{Tag: c.New}
+		if fresh, err = filter.Named(a.ctx, r, nil); err != nil || len(c.New) > 0 {
 			return err
 		}
-		s, err := c.open(a, r, filter)
+		s, err := c.open(a, r, filterFlags{filter})
 		if err != nil {
 			return err
 		}
-		fresh, _ = s.own(fresh)
+		fresh, _ = s.Own(fresh)
 		mine := map[string]bool{}
 		for _, p := range fresh {
 			mine[p.ID] = true
@@ -115,56 +116,16 @@ func (c *reuseCmd) differences(a *app, gate analysis.Comparability) error {
 		if d.Accepted {
 			word = "accepted"
 		}
-		return table.Row{d.Name, seenValues(d.Old), seenValues(d.New), word, d.Why}
+		return table.Row{d.Name, selection.SeenValues(d.Old), selection.SeenValues(d.New), word, d.Why}
 	}, func() report.Table { return report.DifferenceTable(gate.Differences) })
-}
-
-func seenValues(list []string) string {
-	for i, v := range list {
-		if v == "" {
-			list[i] = "unknown"
-		}
-	}
-	return strings.Join(list, ", ")
-}
-
-func factorsOf(o analysis.Options) []string {
-	if len(o.Factors) > 0 {
-		return o.Factors
-	}
-	return append([]string(nil), record.CellFactors...)
-}
-
-func tagNames(tags []string) []string {
-	var out []string
-	for _, t := range tags {
-		name, _, _ := strings.Cut(t, "=")
-		out = append(out, name)
-	}
-	return out
 }
 
 // systemsOf reads the systems of passes.
 func systemsOf(a *app, passes []record.Pass) (map[string]record.System, error) {
 	var out map[string]record.System
-	err := withStore(a, func(_ context.Context, r reader) (err error) {
-		out, err = systemsIn(a, r, passes)
+	err := withStore(a, func(_ context.Context, r selection.Reader) (err error) {
+		out, err = selection.SystemsIn(a.ctx, r, passes)
 		return err
 	})
 	return out, err
-}
-
-func systemsIn(a *app, r reader, passes []record.Pass) (map[string]record.System, error) {
-	out := map[string]record.System{}
-	for _, p := range passes {
-		if _, ok := out[p.System]; ok || p.System == "" {
-			continue
-		}
-		sys, err := r.System(a.ctx, p.System)
-		if err != nil {
-			return nil, cli.FailedError(fmt.Errorf("system %s: %w", p.System, err))
-		}
-		out[p.System] = sys
-	}
-	return out, nil
 }

@@ -5,16 +5,12 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"maps"
 	"slices"
-	"strings"
-	"time"
 
 	"capd.example/analysis"
 	"capd.example/campaign"
 	"capd.example/internal/cli"
-	"capd.example/internal/logbook"
-	"capd.example/internal/output"
+	"capd.example/internal/selection"
 	"capd.example/record"
 	"capd.example/store"
 )
@@ -28,45 +24,9 @@ type scopeFlags struct {
 	Accept []string `placeholder:"NAME" help:"A difference of the older passes that you take responsibility for, by the name that 'capctl reuse' prints. May be repeated."`
 }
 
-// selection is what a conclusion rests on, and what it does not.
-type selection struct {
-	Campaign string   `json:"campaign,omitempty"` // the one in force
-	Passes   int      `json:"passes"`
-	Untagged *batch   `json:"untagged,omitempty"` // of these, without the tag campaign
-	Older    []batch  `json:"older,omitempty"`    // and of an earlier time, for cells without a pass
-	Accepted []string `json:"accepted,omitempty"` // differences of the older ones
-	LeftOut  []batch  `json:"left_out,omitempty"`
-	Apart    bool     `json:"apart,omitempty"` // cells are kept apart by campaign
-	Mixed    []mixes  `json:"mixed,omitempty"`
-
-	passes []record.Pass
-	all    bool // nothing was asked for but all passes of the scope
-}
-
-// batch is a number of passes of one campaign.
-type batch struct {
-	Campaign string    `json:"campaign"` // "" for none
-	Passes   int       `json:"passes"`
-	From     time.Time `json:"from"`
-	To       time.Time `json:"to"`
-}
-
-// mixes says in how many cells passes were mixed that differ in one thing.
-type mixes struct {
-	What   string   `json:"what"`
-	Cells  int      `json:"cells"`
-	Values []string `json:"values"`
-}
-
-// scope is the campaign in force with what tells its passes from others.
-type scope struct {
-	book *logbook.Book
-	era  campaign.Era
-}
-
 // open returns the campaign whose passes are asked for, nil where all are.
-func (f scopeFlags) open(a *app, r reader, filter filterFlags) (*scope, error) {
-	named := slices.Contains(tagNames(filter.Tag), record.TagCampaign)
+func (f scopeFlags) open(a *app, r selection.Reader, filter filterFlags) (*selection.Scope, error) {
+	named := slices.Contains(selection.TagNames(filter.Tag), record.TagCampaign)
 	if cmp.Or(f.Campaign, a.config.Campaign) == "" || f.Any || named && f.Campaign == "" {
 		if len(f.Old) > 0 {
 			return nil, cli.UsageError(errors.New("--old needs a campaign to compare the older passes with"), "name its file with --campaign, or compare any passes with 'capctl reuse --old NAME=VALUE --new NAME=VALUE'")
@@ -91,341 +51,23 @@ func (f scopeFlags) open(a *app, r reader, filter filterFlags) (*scope, error) {
 	if err != nil {
 		return nil, cli.FailedError(fmt.Errorf("read the passes of the campaign: %w", err))
 	}
-	return &scope{b, era}, nil
-}
-
-// own returns the passes of the scope and the others.
-func (s *scope) own(passes []record.Pass) (own, others []record.Pass) {
-	if s == nil {
-		return passes, nil
-	}
-	return s.book.Own(passes, s.era)
+	return &selection.Scope{Book: b, Era: era}, nil
 }
 
 // choose selects the passes that a conclusion rests on and sets in o what follows from the
 // campaign: its factors and levels, and the passes whose spread counts.
-func (f analysisFlags) choose(a *app, filter filterFlags, o *analysis.Options, by ...string) (sel selection, err error) {
-	if err := filter.check(nil); err != nil { // before a store is looked for
+func (f analysisFlags) choose(a *app, filter filterFlags, o *analysis.Options, by ...string) (sel selection.Basis, err error) {
+	if err := filter.Check(nil); err != nil { // before a store is looked for
 		return sel, err
 	}
 	f.Any = f.Any || slices.Contains(by, record.TagCampaign)
-	sel.all = filter.isZero()
-	err = withStore(a, func(_ context.Context, r reader) error {
+	err = withStore(a, func(ctx context.Context, r selection.Reader) error {
 		s, err := f.open(a, r, filter)
 		if err != nil {
 			return err
 		}
-		passes, err := filter.named(a, r, nil)
-		if err != nil {
-			return err
-		}
-		own, others := s.own(passes)
-		sel.take(s, own, others)
-		sel.factors(s, f.Factor, by, o)
-		if o.Systems, err = systemsIn(a, r, sel.passes); err != nil {
-			return err
-		}
-		if err := f.older(a, r, s, filter, &sel, o); err != nil || f.Alone {
-			return err
-		}
-		if o.History = own; !sel.all { // a second copy would be as large
-			if passes, err = (filterFlags{}).named(a, r, nil); err != nil {
-				return err
-			}
-			o.History, others = s.own(passes)
-		}
-		o.Elsewhere = others
-		return nil
+		sel, err = selection.Choose(ctx, a.Streams, r, s, selection.Query{Filter: filter.Filter, Factors: f.Factor, By: by, Old: f.Old, Accept: f.Accept, Alone: f.Alone}, o)
+		return err
 	})
 	return sel, err
-}
-
-// take notes the passes of the scope and what was left out.
-func (sel *selection) take(s *scope, own, others []record.Pass) {
-	sel.passes, sel.Passes = own, len(own)
-	if s == nil {
-		return
-	}
-	sel.Campaign = s.book.Campaign.Name
-	sel.LeftOut = batches(others)
-	untagged := batches(slices.DeleteFunc(slices.Clone(own), func(p record.Pass) bool { return p.Tags.Value(record.TagCampaign) != "" }))
-	if len(untagged) > 0 {
-		sel.Untagged = &untagged[0]
-	}
-}
-
-// batches counts passes by campaign, in order of time.
-func batches(passes []record.Pass) []batch {
-	var out []batch
-	for _, p := range passes {
-		of := p.Tags.Value(record.TagCampaign)
-		i := slices.IndexFunc(out, func(b batch) bool { return b.Campaign == of })
-		if i < 0 {
-			i = len(out)
-			out = append(out, batch{Campaign: of, From: p.StartedAt, To: p.StartedAt})
-		}
-		b := &out[i]
-		b.Passes++
-		if p.StartedAt.Before(b.From) {
-			b.From = p.StartedAt
-		}
-		if p.StartedAt.After(b.To) {
-			b.To = p.StartedAt
-		}
-	}
-	slices.SortFunc(out, func(x, y batch) int { return cmp.Or(x.From.Compare(y.From), cmp.Compare(x.Campaign, y.Campaign)) })
-	return out
-}
-
-// factors sets what makes a cell: the usual factors, those of the campaign, the one that is
-// compared by, and the campaign itself where a cell would else hold passes of several.
-func (sel *selection) factors(s *scope, asked, by []string, o *analysis.Options) {
-	o.Factors = slices.Clone(asked)
-	if len(asked) == 0 {
-		o.Factors = slices.Clone(record.CellFactors)
-	}
-	add := func(name string) {
-		if !slices.Contains(o.Factors, name) {
-			o.Factors = append(o.Factors, name)
-		}
-	}
-	if s != nil {
-		o.Levels = map[string][]string{}
-		for _, f := range s.book.Campaign.Factors {
-			o.Levels[f.Name] = f.Levels
-			if len(asked) == 0 {
-				add(f.Name)
-			}
-		}
-	}
-	for _, name := range by {
-		if slices.ContainsFunc(sel.passes, func(p record.Pass) bool { return p.Tags.Value(name) != "" }) {
-			add(name)
-		}
-	}
-	if s == nil && !slices.Contains(o.Factors, record.TagCampaign) && severalCampaigns(sel.passes, o.Factors) {
-		add(record.TagCampaign)
-		sel.Apart = true
-	}
-}
-
-// severalCampaigns reports whether a cell holds passes of more than one campaign.
-func severalCampaigns(passes []record.Pass, factors []string) bool {
-	of := map[string]string{}
-	for _, p := range passes {
-		key := strings.Join(cellTexts(p.Tags, factors), "\x00")
-		is := p.Tags.Value(record.TagCampaign)
-		if was, known := of[key]; known && was != is {
-			return true
-		}
-		of[key] = is
-	}
-	return false
-}
-
-func cellTexts(tags record.Tags, factors []string) []string {
-	out := make([]string, len(factors))
-	for i, f := range factors {
-		out[i] = tags.Value(f)
-	}
-	return out
-}
-
-// older adds the older passes that --old names for cells that the campaign has no pass of
-// that counts, by the rule of 'capctl reuse'.
-func (f scopeFlags) older(a *app, r reader, s *scope, filter filterFlags, sel *selection, o *analysis.Options) error {
-	if len(f.Old) == 0 {
-		return nil
-	}
-	filter = filterFlags{Tag: append(slices.Clone(filter.Tag), f.Old...), Verdict: filter.Verdict, Bench: filter.Bench}
-	passes, err := filter.named(a, r, nil)
-	if err != nil {
-		return err
-	}
-	_, old := s.own(passes)
-	for i := range old {
-		old[i] = s.book.Named(old[i])
-	}
-	if o.Systems, err = systemsIn(a, r, append(slices.Clone(sel.passes), old...)); err != nil {
-		return err
-	}
-	gate := analysis.Comparable(old, sel.passes, o.Systems, f.Accept, *o)
-	if gate.Refused {
-		return refused(a, gate)
-	}
-	for _, d := range gate.Differences {
-		if d.Accepted {
-			sel.Accepted = append(sel.Accepted, d.Name)
-		}
-	}
-	have := map[string]bool{}
-	for _, p := range sel.passes {
-		if p.Verdict != record.VerdictBad {
-			have[strings.Join(cellTexts(p.Tags, o.Factors), "\x00")] = true
-		}
-	}
-	old = slices.DeleteFunc(old, func(p record.Pass) bool { return have[strings.Join(cellTexts(p.Tags, o.Factors), "\x00")] })
-	sel.Older = batches(old)
-	sel.passes = append(slices.Clone(sel.passes), old...)
-	return nil
-}
-
-// refused says why older passes may not stand beside new ones.
-func refused(a *app, gate analysis.Comparability) error {
-	switch {
-	case gate.OldPasses == 0:
-		return cli.FailedError(errors.New("--old selects no older pass that counts"), "'capctl passes' with --tag in place of --old lists the selection")
-	case gate.NewPasses == 0:
-		return cli.FailedError(errors.New("the campaign has no pass yet to compare older ones with"))
-	}
-	var names []string
-	for _, d := range gate.Differences {
-		if d.Matters && !d.Accepted {
-			names = append(names, fmt.Sprintf("%s (%s; now %s)", d.Name, seenValues(d.Old), seenValues(d.New)))
-		}
-	}
-	a.say("the older passes are not comparable with the campaign's: %s", printable(strings.Join(names, ", ")))
-	a.say("hint: 'capctl reuse --old ...' says why each matters; --accept NAME compares in spite of one")
-	return cli.ErrFound
-}
-
-// mark says of each cell of older passes that it is one.
-func (sel *selection) mark(cells []analysis.Cell) {
-	if len(sel.Older) == 0 {
-		return
-	}
-	by := map[string]record.Pass{}
-	for _, p := range sel.passes {
-		by[p.ID] = p
-	}
-	for i := range cells {
-		var used []record.Pass
-		for _, u := range cells[i].Passes.Used {
-			used = append(used, by[u.ID])
-		}
-		for _, b := range batches(used) {
-			if b.Campaign != sel.Campaign && slices.ContainsFunc(sel.Older, func(o batch) bool { return o.Campaign == b.Campaign && !b.From.Before(o.From) && !b.To.After(o.To) }) {
-				cells[i].Older = &analysis.Older{Campaign: b.Campaign, Passes: b.Passes, From: b.From, To: b.To}
-				cells[i].Warnings = append(cells[i].Warnings, "older: "+b.String())
-			}
-		}
-	}
-}
-
-// String says for people how many passes they are, of what and from when.
-func (b batch) String() string {
-	of := "of campaign " + b.Campaign
-	if b.Campaign == "" {
-		of = "without a campaign"
-	}
-	from, to := b.From.Local().Format(time.DateOnly), b.To.Local().Format(time.DateOnly)
-	if from != to {
-		from += " to " + to
-	}
-	return fmt.Sprintf("%d %s (%s)", b.Passes, of, from)
-}
-
-func listBatches(list []batch) string {
-	parts := make([]string, len(list))
-	for i, b := range list {
-		parts[i] = b.String()
-	}
-	return strings.Join(parts, ", ")
-}
-
-// sum gathers in what the passes of cells were not taken alike.
-func (sel *selection) sum(cells []analysis.Cell) {
-	for _, c := range cells {
-		for _, m := range c.Mixed {
-			i := slices.IndexFunc(sel.Mixed, func(x mixes) bool { return x.What == m.What })
-			if i < 0 {
-				i = len(sel.Mixed)
-				sel.Mixed = append(sel.Mixed, mixes{What: m.What})
-			}
-			sel.Mixed[i].Cells++
-			for _, v := range slices.Sorted(maps.Keys(m.Values)) {
-				if !slices.Contains(sel.Mixed[i].Values, v) {
-					sel.Mixed[i].Values = append(sel.Mixed[i].Values, v)
-				}
-			}
-		}
-	}
-	for i := range sel.Mixed {
-		slices.Sort(sel.Mixed[i].Values)
-	}
-}
-
-// lines say for people what the conclusion rests on, none where there is nothing to tell.
-func (sel selection) lines(cells int) []string {
-	var out []string
-	if n := len(sel.LeftOut); n > 0 {
-		text := fmt.Sprintf("campaign %s: %s; left out: %s", sel.Campaign, record.Count(sel.Passes, "pass"), listBatches(sel.LeftOut))
-		out = append(out, text)
-	}
-	if u := sel.Untagged; u != nil {
-		out = append(out, fmt.Sprintf("campaign %s also counts %s; they fit its cells", sel.Campaign, u))
-	}
-	if len(sel.Older) > 0 {
-		text := "older passes fill cells where the campaign has none: " + listBatches(sel.Older)
-		if len(sel.Accepted) > 0 {
-			text += "; accepted differences: " + strings.Join(sel.Accepted, ", ")
-		}
-		out = append(out, text)
-	}
-	if sel.Apart {
-		out = append(out, "several campaigns, shown as separate cells: "+listBatches(batches(sel.passes)))
-	}
-	for _, m := range sel.Mixed {
-		const most = 4
-		values := slices.Clone(m.Values)
-		if n := len(values) - most; n > 0 {
-			values = append(values[:most], fmt.Sprintf("%d more", n))
-		}
-		of := "passes of more than one " + m.What
-		if m.What == "time" {
-			of = "passes months apart, from"
-		}
-		for i, v := range values {
-			values[i] = cmp.Or(v, "unknown")
-		}
-		out = append(out, fmt.Sprintf("in %d of %s the mean mixes %s: %s", m.Cells, record.Count(cells, "cell"), of, strings.Join(values, ", ")))
-	}
-	return out
-}
-
-// tell says it on the terminal, with what to do.
-func (sel selection) tell(a *app, cells []analysis.Cell) {
-	for _, line := range sel.lines(len(cells)) {
-		a.say("note: %s", printable(line))
-	}
-	if len(sel.LeftOut) == 0 {
-		return
-	}
-	other := "" // the latest of the other campaigns
-	for _, b := range sel.LeftOut {
-		if b.Campaign != "" {
-			other = b.Campaign
-		}
-	}
-	switch none := sel.Passes == 0 || sel.Untagged != nil && sel.Untagged.Passes == sel.Passes; {
-	case other != "" && none: // bears the campaign's name
-		a.say("hint: if %s is an earlier name of this campaign, write was = [%q] into its file; --any takes all passes", printable(other), other)
-	case other != "":
-		with := "campaign=" + quoted(other)
-		a.say("hint: 'capctl reuse --old %s' says whether they are comparable; --old %s then fills cells without a pass", with, with)
-	default:
-		a.say("hint: set since = in the campaign file to count passes without a campaign from then on; add single ones with 'capctl tag ID campaign=%s'", quoted(sel.Campaign))
-	}
-}
-
-// emit prints the selection after the results of a program's output, where there is
-// something to tell.
-func (sel selection) emit(a *app, form outputFlags, cells []analysis.Cell) error {
-	if !form.JSON || len(sel.lines(len(cells))) == 0 {
-		return nil
-	}
-	if err := output.JSON(a.stdout, map[string]any{"selection": sel}); err != nil {
-		return cli.FailedError(err)
-	}
-	return nil
 }

@@ -13,6 +13,7 @@ import (
 	"testing"
 	"time"
 
+	"capd.example/internal/selection"
 	"capd.example/record"
 	"capd.example/store"
 )
@@ -89,19 +90,19 @@ func (r *room) run(args ...string) (status int, out, said string) {
 
 // means runs cells --json and returns the mean of each cell by its values, and what the
 // output says it rests on.
-func (r *room) means(args ...string) (map[string]float64, selection) {
+func (r *room) means(args ...string) (map[string]float64, selection.Basis) {
 	r.t.Helper()
 	status, out, said := r.run(append([]string{"cells", "--json"}, args...)...)
 	if status != 0 {
 		r.t.Fatalf("%v ended with %d: %s", args, status, said)
 	}
 	got := map[string]float64{}
-	var sel selection
+	var sel selection.Basis
 	for line := range strings.Lines(out) {
 		var x struct {
 			Factors   map[string]string
 			Avg       struct{ Mean float64 } `json:"avg_fps"`
-			Selection *selection
+			Selection *selection.Basis
 		}
 		if err := json.Unmarshal([]byte(line), &x); err != nil {
 			r.t.Fatalf("%s: %v", line, err)
@@ -170,7 +171,7 @@ func TestACampaignTakesItsOwnPasses(t *testing.T) {
 	r := lastYear(t)
 	got, sel := r.means()
 	r.want(got, map[string]float64{"Slow 9": 60, "Fast 2": 100})
-	if sel.Campaign != "autumn" || sel.Passes != 6 || sel.Untagged == nil || sel.Untagged.Passes != 3 {
+	if sel.Campaign != "autumn" || sel.Count != 6 || sel.Untagged == nil || sel.Untagged.Passes != 3 {
 		t.Errorf("the selection is %+v", sel)
 	}
 	var left []string
@@ -286,7 +287,7 @@ func TestAnEditedOrRenamedCampaignKeepsItsPasses(t *testing.T) {
 
 	r.write("autumn.toml", strings.Replace(autumn, "autumn", "october", 1))
 	_, sel := r.means()
-	if sel.Untagged == nil || sel.Untagged.Passes != sel.Passes {
+	if sel.Untagged == nil || sel.Untagged.Passes != sel.Count {
 		t.Errorf("the new name took passes of the old one: %+v", sel)
 	}
 	if _, _, said := r.run("cells"); !strings.Contains(said, "3 of campaign autumn") || !strings.Contains(said, `write was = ["autumn"] into its file`) {

@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"time"
 
+	"capd.example/internal/selection"
 	"capd.example/internal/steering"
 
 	"capd.example/internal/cli"
@@ -21,7 +22,7 @@ type shiftCmd struct {
 
 func (c *shiftCmd) Run(a *app) error {
 	now := time.Now()
-	since, err := moment("--since", c.Since, now)
+	since, err := selection.Moment("--since", c.Since, now)
 	if err != nil {
 		return err
 	}

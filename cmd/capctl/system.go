@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"strings"
 
+	"capd.example/internal/selection"
 	safe "capd.example/internal/text"
 
 	"github.com/jedib0t/go-pretty/v6/table"
@@ -79,7 +80,7 @@ func findSystem(a *app, id string) (record.System, error) {
 	return systemByPrefix(a, st, id)
 }
 
-func systemByPrefix(a *app, st reader, prefix string) (record.System, error) {
+func systemByPrefix(a *app, st selection.Reader, prefix string) (record.System, error) {
 	list, err := st.Systems(a.ctx)
 	if err != nil {
 		return record.System{}, cli.FailedError(err)

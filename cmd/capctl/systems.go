@@ -9,6 +9,7 @@ import (
 
 	"capd.example/internal/cli"
 	"capd.example/internal/output"
+	"capd.example/internal/selection"
 	"capd.example/record"
 )
 
@@ -18,7 +19,7 @@ type systemsCmd struct {
 }
 
 func (c *systemsCmd) Run(a *app) error {
-	return withStore(a, func(ctx context.Context, s reader) error {
+	return withStore(a, func(ctx context.Context, s selection.Reader) error {
 		list, err := s.Systems(ctx)
 		if err != nil {
 			return cli.FailedError(fmt.Errorf("read the systems: %w", err))

@@ -40,10 +40,10 @@ func (c *tagCmd) Run(a *app) error {
 	switch {
 	case c.Undo != "" && len(c.What) > 0:
 		return cli.UsageError(errors.New("--undo undoes a whole correction: leave passes and tags out"))
-	case c.Undo == "" && len(ids) == 0 && c.isZero():
+	case c.Undo == "" && len(ids) == 0 && c.IsZero():
 		return cli.UsageError(errors.New("no pass is named"), "name passes by their identities, or select them: --tag game=NAME, --since 2h, --limit 1")
 	}
-	if err := c.check(ids); err != nil {
+	if err := c.Check(ids); err != nil {
 		return err
 	}
 	s, err := openStore(a, c.DryRun || len(tags) == 0 && c.Undo == "")

@@ -11,6 +11,7 @@ import (
 	"strconv"
 	"strings"
 
+	"capd.example/internal/selection"
 	safe "capd.example/internal/text"
 
 	"github.com/jedib0t/go-pretty/v6/table"
@@ -88,7 +89,7 @@ func reasonsIn(masks []float64) map[string]int {
 }
 
 // telemetryOf reads and sums up the samples of a pass.
-func telemetryOf(ctx context.Context, s reader, id string) (*telemetrySummary, error) {
+func telemetryOf(ctx context.Context, s selection.Reader, id string) (*telemetrySummary, error) {
 	t, err := s.Telemetry(ctx, id)
 	if errors.Is(err, store.ErrCorrupt) {
 		return nil, cli.FailedError(err, "'capctl verify' lists all that is damaged")

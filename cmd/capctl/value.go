@@ -12,6 +12,7 @@ import (
 
 	"capd.example/analysis"
 	"capd.example/internal/cli"
+	"capd.example/internal/selection"
 	"capd.example/report"
 )
 
@@ -43,11 +44,11 @@ func (c *valueCmd) Run(a *app) error {
 			frontier = "yes"
 		}
 		return table.Row{v.Name(), v.Part, number(v.FPS, "%.1f"), len(v.Games), number(v.Price, "%.2f ") + v.Currency, number(v.CostPerFrame, "%.2f"), frontier, v.Date, v.Reason}
-	}, func() report.Table { return report.ValueTable(values, factorsOf(o)) })
+	}, func() report.Table { return report.ValueTable(values, selection.FactorsOf(o)) })
 	if err != nil {
 		return err
 	}
-	return sel.emit(a, c.outputFlags, cells)
+	return sel.Emit(a.Streams, c.JSON, cells)
 }
 
 // prices reads the list that is named, else the prices in the campaign.
@@ -121,9 +122,9 @@ func (c *holdsCmd) Run(a *app) error {
 	list := analysis.Thresholds(cells, c.Rate)
 	err = emit(a, c.outputFlags, list, table.Row{"Hz", "cell", "avg FPS", "reached on average", "1% low", "reached at the 1% low"}, func(t analysis.Threshold) table.Row {
 		return table.Row{t.RefreshHz, t.Name(), number(t.FPS, "%.1f"), t.Average, number(t.Low1FPS, "%.1f"), t.Low1}
-	}, func() report.Table { return report.ThresholdTable(list, factorsOf(o)) })
+	}, func() report.Table { return report.ThresholdTable(list, selection.FactorsOf(o)) })
 	if err != nil {
 		return err
 	}
-	return sel.emit(a, c.outputFlags, cells)
+	return sel.Emit(a.Streams, c.JSON, cells)
 }
