@@ -19,6 +19,8 @@ type manualTags struct {
 	hand said // until they are taken back
 	once said // for the next pass alone; an empty value hides one of hand
 
+	handed map[string]string // of once, what the pass gets that is on its way into the store
+
 	keeping sync.Mutex
 }
 
@@ -57,12 +59,18 @@ func (m *manualTags) keep(ctx context.Context, s *store.Store) error {
 	m.keeping.Lock() // what is written last is what holds
 	defer m.keeping.Unlock()
 	m.mu.Lock()
-	value, err := json.Marshal(keptTags{m.hand.tags, m.hand.at, m.once.tags, m.once.at})
+	value, err := m.form(m.once)
 	m.mu.Unlock()
 	if err != nil {
 		return err
 	}
-	return s.SetSetting(ctx, tagsKey, string(value))
+	return s.SetSetting(ctx, tagsKey, value)
+}
+
+// form is how the tags are kept, with those for the next pass alone.
+func (m *manualTags) form(once said) (string, error) {
+	value, err := json.Marshal(keptTags{m.hand.tags, m.hand.at, once.tags, once.at})
+	return string(value), err
 }
 
 // slack allows for a pass that the reviewer started just before saying what it is.
@@ -131,28 +139,54 @@ func over(hand, once map[string]string) map[string]string {
 	return out
 }
 
-// at returns what was said for a pass that started then.
+// at returns what was said for a pass that started then and is about to be stored.
 func (m *manualTags) at(started time.Time) map[string]string {
 	m.mu.Lock()
 	defer m.mu.Unlock()
-	var hand, once map[string]string
+	var hand map[string]string
 	if m.hand.meets(started) {
 		hand = m.hand.tags
 	}
-	if m.once.meets(started) {
-		once = m.once.tags
+	if m.handed = nil; m.once.meets(started) {
+		m.handed = filled(m.once.tags)
 	}
-	return over(hand, once)
+	return over(hand, m.handed)
 }
 
-// given notes that a pass that started then has got its tags: those for one pass go. It
-// reports whether there were any.
-func (m *manualTags) given(started time.Time) bool {
+// storing stores the pass that got its tags last. What it got of those for one pass is gone
+// then. That is kept in the same step as the pass, in settings of the store, so that no crash
+// between the two gives them to another pass.
+func (m *manualTags) storing(save func(settings map[string]string) (created bool, err error)) error {
+	m.keeping.Lock()
+	defer m.keeping.Unlock()
+	var settings map[string]string
+	m.mu.Lock()
+	if len(m.handed) > 0 {
+		value, err := m.form(m.once.less(m.handed))
+		if err != nil {
+			m.mu.Unlock()
+			return err
+		}
+		settings = map[string]string{tagsKey: value}
+	}
+	m.mu.Unlock()
+	created, err := save(settings)
+	if err != nil || !created {
+		return err
+	}
 	m.mu.Lock()
 	defer m.mu.Unlock()
-	if len(m.once.tags) == 0 || !m.once.meets(started) {
-		return false
-	}
-	m.once = said{}
-	return true
+	m.once, m.handed = m.once.less(m.handed), nil
+	return nil
+}
+
+// less returns what is left without the tags that were handed out. What was said anew
+// meanwhile stays.
+func (s said) less(handed map[string]string) said {
+	tags := filled(s.tags)
+	maps.DeleteFunc(tags, func(name, value string) bool {
+		old, is := handed[name]
+		return is && old == value
+	})
+	return said{tags, s.at}
 }

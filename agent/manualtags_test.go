@@ -1,11 +1,14 @@
 package agent
 
 import (
+	"context"
 	"maps"
 	"path/filepath"
 	"testing"
 	"time"
 
+	"capd.example/internal/judging"
+	"capd.example/pipeline"
 	"capd.example/record"
 	"capd.example/store"
 )
@@ -37,7 +40,9 @@ func (b begun) pass(started time.Time, want ...string) {
 	if got := b.at(started); !maps.Equal(got, tags) {
 		b.t.Errorf("the pass gets %v, want %v", got, tags)
 	}
-	b.given(started)
+	if err := b.storing(func(map[string]string) (bool, error) { return true, nil }); err != nil {
+		b.t.Error(err)
+	}
 }
 
 // Tags for one pass go after it, those that stay stay, in whichever order they were said.
@@ -101,6 +106,39 @@ func TestTagsByHandOutliveTheAgent(t *testing.T) {
 	now := time.Now()
 	again().pass(now, "gpu", "A70", "note", "A70")
 	again().pass(now.Add(-time.Hour)) // late, as before
-	serves.judged(record.Pass{StartedAt: now})
-	again().pass(now, "gpu", "A70")
+	kept := remembering{ag, passStore{judging.Cells{Store: s}, s}}
+	arrives := func(ctx context.Context, sha string, started time.Time) error {
+		ag.tags.at(started)
+		_, err := kept.Save(ctx, pipeline.Arrival{Pass: record.Pass{SHA256: sha, Bench: "b", Log: sha, StartedAt: started}, Frames: record.Frames{MS: []float64{10, 11}}})
+		return err
+	}
+	if err := arrives(t.Context(), "late", now.Add(-time.Hour)); err != nil {
+		t.Fatal(err)
+	}
+	again().pass(now, "gpu", "A70", "note", "A70")
+	broken, stop := context.WithCancel(t.Context())
+	stop()
+	if err := arrives(broken, "first", now); err == nil {
+		t.Fatal("a store that is given no time stores")
+	}
+	again().pass(now, "gpu", "A70", "note", "A70")
+	if err := arrives(t.Context(), "first", now); err != nil {
+		t.Fatal(err)
+	}
+	again().pass(now, "gpu", "A70") // nothing was done since the pass was stored
+	begun{&ag.tags, t}.pass(now, "gpu", "A70")
+}
+
+// Tags for the next pass that are said while one is being stored are not its tags.
+func TestTagsThatAreSaidMeanwhileStay(t *testing.T) {
+	b := begun{&manualTags{}, t}
+	now := time.Now()
+	b.begin(true, "note", "first")
+	b.at(now)
+	b.begin(true, "note", "second", "fan", "low")
+	if err := b.storing(func(map[string]string) (bool, error) { return true, nil }); err != nil {
+		t.Fatal(err)
+	}
+	b.pass(now, "note", "second", "fan", "low")
+	b.pass(now)
 }

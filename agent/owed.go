@@ -70,10 +70,19 @@ func (r remembering) Settle(ctx context.Context, o pipeline.Outcome) error {
 	return r.passStore.Settle(ctx, o)
 }
 
-// remembering checks passes and remembers to which of them an answer is owed.
+// remembering checks passes and remembers to which of them an answer is owed, and which
+// tags by hand are used up.
 type remembering struct {
 	*Agent
 	passStore
+}
+
+func (r remembering) Save(ctx context.Context, a pipeline.Arrival) (saved pipeline.Saved, err error) {
+	err = r.tags.storing(func(settings map[string]string) (bool, error) {
+		saved, err = r.save(ctx, a, settings)
+		return saved.Created, err
+	})
+	return saved, err
 }
 
 func (r remembering) Check(ctx context.Context, e record.Evidence) []record.Finding {

@@ -59,10 +59,10 @@ func mark(f pipeline.File, path string) store.FileMark {
 	return store.FileMark{Path: path, Size: f.Size, ModTime: f.ModTime, ID: f.ID}
 }
 
-func (s passStore) Save(ctx context.Context, a pipeline.Arrival) (pipeline.Saved, error) {
+func (s passStore) save(ctx context.Context, a pipeline.Arrival, settings map[string]string) (pipeline.Saved, error) {
 	got, err := s.Store.Save(ctx, store.Arrival{
 		Pass: a.Pass, Frames: a.Frames, Telemetry: a.Telemetry, System: a.System,
-		File: mark(a.File, a.Pass.Log), LogBytes: a.File.Bytes,
+		File: mark(a.File, a.Pass.Log), LogBytes: a.File.Bytes, Settings: settings,
 	})
 	return pipeline.Saved(got), err
 }

@@ -163,11 +163,6 @@ func (s *service) judged(p record.Pass) {
 	defer s.mu.Unlock()
 	s.judges.add(p)
 	s.last = &p
-	if s.agent.tags.given(p.StartedAt) {
-		if err := s.agent.tags.keep(context.Background(), s.agent.store); err != nil {
-			s.agent.log.Warn().Err(err).Msg("that the tags for one pass were given could not be kept: after a restart the next pass would get them too")
-		}
-	}
 }
 
 // Overhead implements control.Agent.

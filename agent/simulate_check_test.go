@@ -39,7 +39,7 @@ func (w *simulated) mend() {
 // settled checks what must hold once everything works and nothing is under way: each log
 // of the folder is stored exactly once, judged by what its frames are, and every pass that
 // is not clean was told on every channel, always with the same identity; what was said by
-// hand stands; the position is a function of orders and passes; the store is whole.
+// hand stands, for one pass alone where it was said so; the position is a function of orders and passes; the store is whole.
 func (w *simulated) settled() {
 	ctx := context.Background()
 	passes, err := w.hand.Passes(ctx, store.Filter{})
@@ -51,7 +51,14 @@ func (w *simulated) settled() {
 	}
 	w.recordedOnce(revisions)
 	w.bad = 0
+	turns := map[string]string{}
 	for _, p := range passes {
+		if turn := p.Tags.Value(turnTag); turn != "" {
+			if other, is := turns[turn]; is {
+				w.fail("passes %s and %s both have the tag for one pass alone, %s=%s", other, p.ID, turnTag, turn)
+			}
+			turns[turn] = p.ID
+		}
 		w.judgedRight(p)
 		w.saidByHand(p)
 	}

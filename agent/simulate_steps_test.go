@@ -8,6 +8,7 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
+	"strconv"
 	"strings"
 	"time"
 
@@ -330,6 +331,9 @@ func (w *simulated) order() {
 	w.orders = append(w.orders, ordered{o.Verb, cell, o.Stay, o.At})
 }
 
+// turnTag is a tag that is given to one pass alone, with another value each time.
+const turnTag = "turn"
+
 // desk does what a person can tell the running agent.
 func (w *simulated) desk() {
 	w.mu.Lock()
@@ -347,8 +351,13 @@ func (w *simulated) desk() {
 		w.say("goes on")
 		w.must(ag.service.Resume(ctx))
 	case 2:
-		w.say("the coming passes get ambient=20")
-		if err := ag.service.Begin(ctx, map[string]string{"ambient": "20"}, w.rng.IntN(2) == 0); err != nil {
+		tags, once := map[string]string{"ambient": "20"}, w.rng.IntN(2) == 0
+		if once {
+			w.turns++
+			tags = map[string]string{turnTag: strconv.Itoa(w.turns)}
+		}
+		w.say("the coming passes get %v, one alone: %v", tags, once)
+		if err := ag.service.Begin(ctx, tags, once); err != nil {
 			w.say("  %v", err) // the store refuses just now: it is said, and the tags are in force
 		}
 	case 3:

@@ -45,6 +45,7 @@ type simulated struct {
 	written    map[string]string // SHA-256 of a content that was in the folder = its recording
 	recordings int
 	tags       map[string]map[string]string // pass = tag = what was said by hand last
+	turns      int                          // tags for one pass alone that were given
 	verdicts   map[string]overruled         // pass = verdict by hand
 	unwatched  bool                         // no program can say who writes (a file system without leases)
 

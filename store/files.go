@@ -65,9 +65,11 @@ func (s *Store) Setting(ctx context.Context, key string) (value string, ok bool,
 
 // SetSetting keeps value under key.
 func (s *Store) SetSetting(ctx context.Context, key, value string) error {
-	err := s.write(ctx, func(tx *sql.Tx) error {
-		_, err := tx.ExecContext(ctx, `INSERT OR REPLACE INTO settings (key, value) VALUES (?, ?)`, key, value)
-		return err
-	})
+	err := s.write(ctx, func(tx *sql.Tx) error { return setSetting(ctx, tx, key, value) })
 	return wrap(err, "keep setting %s", key)
+}
+
+func setSetting(ctx context.Context, tx *sql.Tx, key, value string) error {
+	_, err := tx.ExecContext(ctx, `INSERT OR REPLACE INTO settings (key, value) VALUES (?, ?)`, key, value)
+	return err
 }

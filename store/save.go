@@ -29,7 +29,8 @@ type Arrival struct {
 	Telemetry *record.Telemetry // nil when none was taken
 	System    record.System
 	File      FileMark
-	LogBytes  []byte // the log itself; nil where it is not to be kept
+	LogBytes  []byte            // the log itself; nil where it is not to be kept
+	Settings  map[string]string // kept in the same step, unless these bytes are stored already
 }
 
 // Saved is what became of an arrival.
@@ -131,6 +132,13 @@ func (s *Store) save(ctx context.Context, tx *sql.Tx, a Arrival, b blobs) (out S
 	}
 	if err != nil {
 		return Saved{}, err
+	}
+	if out.Created {
+		for key, value := range a.Settings {
+			if err := setSetting(ctx, tx, key, value); err != nil {
+				return Saved{}, err
+			}
+		}
 	}
 	return out, s.remember(ctx, tx, a.File, a.Pass.SHA256, "")
 }

@@ -14,10 +14,13 @@ import (
 	"os/exec"
 	"path/filepath"
 	"slices"
+	"strconv"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
+	"capd.example/control"
 	"capd.example/internal/testlab"
 	"capd.example/record"
 	"capd.example/store"
@@ -87,17 +90,43 @@ func (b bench) agent(n int) {
 	cmd := exec.Command(c[0], c[1:]...)
 	var errs strings.Builder
 	cmd.Stderr = &errs
+	cmd.WaitDelay = 10 * time.Second // a validator that outlives it holds the pipe
 	must(b.t, cmd.Start())
-	ended := make(chan error, 1)
-	go func() { ended <- cmd.Wait() }()
 	ctx, stop := context.WithTimeout(b.t.Context(), time.Minute)
 	defer stop()
+	ended := make(chan error, 1)
+	go func() { ended <- cmd.Wait(); stop() }()
 	b.await(ctx, n)
+	b.answers(ctx)
 	if ctx.Err() != nil {
-		b.t.Errorf("not all of %d passes were stored and told by an agent that nothing disturbs: %s", n, errs.String())
+		b.t.Errorf("not all of %d passes were stored and told by an agent that nothing disturbs", n)
 	}
 	cmd.Process.Signal(os.Interrupt)
-	<-ended
+	hung := time.AfterFunc(time.Minute, func() { cmd.Process.Kill() })
+	if err := <-ended; err != nil || !hung.Stop() {
+		b.t.Errorf("the agent that nothing disturbs ended with %v: %s", err, errs.String())
+	}
+}
+
+// answers waits until an agent answers: an interrupt that comes before is lost where this
+// test itself was started with interrupts ignored, as a shell starts what runs in the background.
+func (b bench) answers(ctx context.Context) {
+	tick := time.NewTicker(20 * time.Millisecond)
+	defer tick.Stop()
+	for {
+		if c, err := control.Dial(ctx, b.path("data")); err == nil {
+			_, err = c.Status(ctx)
+			c.Close()
+			if err == nil {
+				return
+			}
+		}
+		select {
+		case <-ctx.Done():
+			return
+		case <-tick.C:
+		}
+	}
 }
 
 // await waits until n passes are stored and told.
@@ -171,6 +200,7 @@ func scenarios() []scenario {
 					ctx, stop := context.WithTimeout(ctx, 4*time.Second) // then the restart must do it
 					defer stop()
 					b.await(ctx, 2)
+					b.answers(ctx)
 				}
 			},
 			check:  checkIntake,
@@ -438,9 +468,7 @@ func TestEveryCallFails(t *testing.T) {
 	for _, sc := range scenarios() {
 		t.Run(strings.ReplaceAll(sc.name, " ", "-"), func(t *testing.T) {
 			runs, hits := 0, map[string]int{}
-			blank := bench{t, filepath.Join(t.TempDir(), "bench"), bins}
-			must(t, os.MkdirAll(blank.dir, 0o755))
-			sc.prepare(blank)
+			blank := sc.blank(t, bins)
 			clean := sc.run(t, blank, "")
 			if clean.status != 0 {
 				t.Fatalf("undisturbed, it ends with %d: %s", clean.status, clean.stderr)
@@ -449,18 +477,57 @@ func TestEveryCallFails(t *testing.T) {
 			for _, n := range clean.calls {
 				calls += n[writeCalls]
 			}
-			for _, at := range sc.chosen(t, clean) {
-				got := sc.run(t, blank, at.fault.at(at.k))
-				if runs++; len(got.hit) > 0 {
-					hits[at.fault.name]++
-				}
+			all := sc.chosen(t, clean)
+			todo := make(chan chosen, len(all))
+			for _, at := range all {
+				todo <- at
 			}
+			close(todo)
+			began := time.Now()
+			var counts sync.Mutex
+			t.Run("runs", func(t *testing.T) {
+				for w := range 1 + len(all)/20 { // most of a run is waiting, so that some go side by side
+					if w == abreast {
+						break
+					}
+					t.Run(strconv.Itoa(w), func(t *testing.T) {
+						t.Parallel()
+						blank := blank
+						if w > 0 {
+							blank = sc.blank(t, bins)
+						}
+						for at := range todo {
+							got := sc.run(t, blank, at.fault.at(at.k))
+							counts.Lock()
+							if runs++; len(got.hit) > 0 {
+								hits[at.fault.name]++
+							}
+							if runs%50 == 0 {
+								t.Logf("%d of %d runs after %s", runs, len(all), time.Since(began).Round(time.Second))
+							}
+							counts.Unlock()
+						}
+					})
+				}
+			})
 			t.Logf("%d calls of the write path; %d runs, a call failed in %v; checked: %s", calls, runs, hits, sc.checked)
 			if len(hits) < len(faults)/2 {
 				t.Errorf("hardly any call failed: %v", hits)
 			}
 		})
 	}
+}
+
+// abreast is how many runs go side by side at most.
+const abreast = 3
+
+// blank prepares a bench of the scenario.
+func (sc scenario) blank(t *testing.T, bins string) bench {
+	t.Helper()
+	b := bench{t, filepath.Join(t.TempDir(), "bench"), bins}
+	must(t, os.MkdirAll(b.dir, 0o755))
+	sc.prepare(b)
+	return b
 }
 
 type chosen struct {

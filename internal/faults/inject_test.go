@@ -84,6 +84,7 @@ func trace(t *testing.T, paths []string, inject string, until func(context.Conte
 	var errs strings.Builder
 	c.Stderr = &errs
 	c.SysProcAttr = &syscall.SysProcAttr{Setpgid: true}
+	c.WaitDelay = 10 * time.Second // a validator in a group of its own holds the pipe
 	if err := c.Start(); err != nil {
 		t.Fatal(err)
 	}
@@ -113,7 +114,7 @@ func trace(t *testing.T, paths []string, inject string, until func(context.Conte
 	case errors.As(err, &exit):
 		got.status = exit.ExitCode() // -1 when killed
 	default:
-		t.Fatal(err)
+		t.Errorf("%s: %v", filepath.Base(command[0]), err)
 	}
 	got.read(t, out)
 	if got.status < 0 && len(got.hit) == 0 {
