@@ -2,24 +2,21 @@ package main
 
 import (
 	"fmt"
-	"slices"
-	"strings"
 
+	"capd.example/internal/output"
+	"capd.example/internal/results"
 	"capd.example/internal/selection"
 	safe "capd.example/internal/text"
-
-	"github.com/jedib0t/go-pretty/v6/table"
 
 	"capd.example/analysis"
 	"capd.example/internal/cli"
 	"capd.example/plugins/agreement"
-	"capd.example/record"
 	"capd.example/report"
 )
 
 // cellsCmd is `capctl cells`.
 type cellsCmd struct {
-	outputFlags
+	output.Form
 	filterFlags
 	analysisFlags
 }
@@ -61,7 +58,7 @@ func (f analysisFlags) cells(a *app, filter filterFlags, by ...string) ([]analys
 	if len(sel.Passes) == 0 && len(sel.LeftOut) == 0 {
 		filter.noPass(a)
 	}
-	if err := f.checkFactors(a, sel.Passes); err != nil {
+	if err := results.CheckFactors(a.Streams, f.Factor, sel.Passes); err != nil {
 		return nil, o, sel, err
 	}
 	cells := analysis.Cells(sel.Passes, o)
@@ -71,122 +68,14 @@ func (f analysisFlags) cells(a *app, filter filterFlags, by ...string) ([]analys
 	return cells, o, sel, nil
 }
 
-// checkFactors keeps a slip of the pen from making all passes one cell: a factor that no
-// selected pass has is refused where its name is close to one that they have.
-func (f analysisFlags) checkFactors(a *app, passes []record.Pass) error {
-	known := map[string]bool{}
-	for _, p := range passes {
-		for name := range p.Tags {
-			known[name] = true
-		}
-	}
-	for _, name := range f.Factor {
-		if known[name] || slices.Contains(record.CellFactors, name) || len(passes) == 0 {
-			continue
-		}
-		if like := nearest(name, known); like != "" {
-			return cli.UsageError(fmt.Errorf("--factor %s: no selected pass has this tag; do you mean %q?", name, like))
-		}
-		safe.Fprintf(a.stderr, "capctl: note: --factor %s: no selected pass has this tag\n", name)
-	}
-	return nil
-}
-
 func (c *cellsCmd) Run(a *app) error {
 	cells, o, sel, err := c.cells(a, c.filterFlags)
 	if err != nil {
 		return err
 	}
-	gaps(a, cells)
-	if err := printCells(a, c.outputFlags, cells, o); err != nil {
+	results.Gaps(a.Streams, a.lab != "", cells)
+	if err := results.PrintCells(a.Streams, c.Form, cells, o, func() output.Data { return report.CellTable(cells, selection.FactorsOf(o)) }); err != nil {
 		return err
 	}
 	return sel.Emit(a.Streams, c.JSON, cells)
-}
-
-func printCells(a *app, form outputFlags, cells []analysis.Cell, o analysis.Options) error {
-	interval := o.ConfidencePercent()
-	headings := table.Row{"cell", "passes", "avg FPS", "avg FPS " + interval, "1% low", "1% low " + interval, "remarks"}
-	both := slices.ContainsFunc(cells, func(c analysis.Cell) bool { return c.Figure(analysis.Average).BothKnown() })
-	if both {
-		headings = slices.Insert(headings, 4, any("in one session"))
-	}
-	form.head(a, analysis.SessionsOf(cells, o))
-	same := warnedOfAll(cells)
-	if len(same) > 0 && !form.JSON && !form.CSV {
-		defer safe.Fprintf(a.stderr, "capctl: note: for every cell: %s\n", strings.Join(same, "; "))
-	}
-	return emit(a, form, cells, headings, func(x analysis.Cell) table.Row {
-		avg, low := x.Figure(analysis.Average), x.Figure(analysis.Low1)
-		row := table.Row{x.Name(), passCount(x), shown(avg), plusMinus(avg), shown(low), plusMinus(low), remarks(x, same)}
-		if both {
-			row = slices.Insert(row, 4, any(fpsRange(avg.SessionLow, avg.SessionHigh)))
-		}
-		return row
-	}, func() report.Table { return report.CellTable(cells, selection.FactorsOf(o)) })
-}
-
-// passCount says how many passes count, of how many, and from how many sessions if several.
-func passCount(c analysis.Cell) string {
-	n := len(c.Passes.Used)
-	text := fmt.Sprint(n)
-	if out := len(c.Passes.LeftOut); out > 0 {
-		text = fmt.Sprintf("%d of %d", n, n+out)
-	}
-	if c.Sessions > 1 {
-		text += fmt.Sprintf(" in %d sessions", c.Sessions)
-	}
-	return text
-}
-
-// shown prints a figure with an asterisk where it is a median.
-func shown(f analysis.Figure) string {
-	if !analysis.Number(f.Value()).Known() {
-		return "-"
-	}
-	if f.Shown == "median" {
-		return fps(f.Value()) + "*"
-	}
-	return fps(f.Value())
-}
-
-func plusMinus(f analysis.Figure) string {
-	return fpsRange(f.CILow, f.CIHigh)
-}
-
-func fpsRange(low, high analysis.Number) string {
-	if !low.Known() {
-		return "-"
-	}
-	return fmt.Sprintf("%s to %s", fps(float64(low)), fps(float64(high)))
-}
-
-func remarks(c analysis.Cell, same []string) string {
-	var out []string
-	if c.Agree.Outcome == record.Doubtful {
-		out = append(out, c.Agree.Reason+": "+c.Agree.Advice+" (*)")
-	}
-	for _, l := range c.Passes.LeftOut {
-		out = append(out, l.ID+" left out: "+l.Why)
-	}
-	for _, w := range c.Warnings {
-		if !slices.Contains(same, w) {
-			out = append(out, w)
-		}
-	}
-	return strings.Join(out, "; ")
-}
-
-// warnedOfAll returns the warnings that several cells share, all of them: said in every row
-// they would hide the others.
-func warnedOfAll(cells []analysis.Cell) (same []string) {
-	if len(cells) < 2 {
-		return nil
-	}
-	for _, w := range cells[0].Warnings {
-		if !slices.ContainsFunc(cells, func(c analysis.Cell) bool { return !slices.Contains(c.Warnings, w) }) {
-			same = append(same, w)
-		}
-	}
-	return same
 }

@@ -129,7 +129,7 @@ Typical round: Hodges-Lehmann with the signed-rank test, which a shared machine'
 rounds only shows in the mean alone. Equivalence by two one-sided tests at 5 %% (Schuirmann 1987), with the least margin provable
 here. Half as wide an interval takes four times the rounds.
 `, c.Rounds, c.Block, grown(c.Writes))
-	return printed(err)
+	return output.WriteError(err)
 }
 
 func grown(writes int) string {

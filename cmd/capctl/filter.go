@@ -9,6 +9,7 @@ import (
 
 	"capd.example/internal/cli"
 	"capd.example/internal/selection"
+	"capd.example/internal/text"
 	"capd.example/record"
 	"capd.example/store"
 	"capd.example/store/lab"
@@ -32,7 +33,7 @@ func (f filterFlags) noPass(a *app) {
 	if known, err := knownNames(a, nil); err == nil {
 		for _, t := range f.Tag {
 			name, _, _ := strings.Cut(t, "=")
-			if like := nearest(name, known); like != "" && !known[name] {
+			if like := text.Nearest(name, known); like != "" && !known[name] {
 				hint = fmt.Sprintf("do you mean %q by %q? ", like, name) + hint
 			}
 		}

@@ -12,6 +12,7 @@ import (
 	"strings"
 	"time"
 
+	"capd.example/internal/results"
 	"capd.example/internal/selection"
 	safe "capd.example/internal/text"
 
@@ -58,7 +59,7 @@ func (c *passesCmd) Run(a *app) error {
 	rows := make([]table.Row, 0, len(passes))
 	for _, p := range passes {
 		rows = append(rows, table.Row{p.ID, p.StartedAt.Local().Format(time.DateTime), nameOf(p), p.Tags.Value(record.TagPass),
-			fps(p.Metrics.AvgFPS), fps(p.Metrics.Low1FPS), fmt.Sprintf("%.1f", p.Metrics.DurationS), p.Verdict, worst(p, a.config.Checks.Required)})
+			results.FPS(p.Metrics.AvgFPS), results.FPS(p.Metrics.Low1FPS), fmt.Sprintf("%.1f", p.Metrics.DurationS), p.Verdict, worst(p, a.config.Checks.Required)})
 	}
 	output.Table(a.stdout, table.Row{"id", "started", "cell", "pass", "avg FPS", "1% low", "s", "verdict", "why"}, rows)
 	return nil
@@ -88,8 +89,6 @@ func nameOf(p record.Pass) string {
 	}
 	return cellName(p.Tags) + " (" + filepath.Base(p.Log) + ")"
 }
-
-func fps(x float64) string { return fmt.Sprintf("%.1f", x) }
 
 // cellName names the cell of a pass for people: its factors in the usual order.
 func cellName(tags record.Tags) string {

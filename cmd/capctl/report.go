@@ -175,7 +175,7 @@ func (c *reportCmd) input(a *app) (report.Input, error) {
 	sel.Sum(in.Cells)
 	sel.Tell(a.Streams, in.Cells)
 	in.Selection = sel.Lines(len(in.Cells))
-	if in.Loads, err = loadsOf(a, in.Cells); err != nil {
+	if in.Loads, err = storedLoads(a, in.Cells); err != nil {
 		return in, err
 	}
 	in.Traces, err = c.traces(a, in.Cells)

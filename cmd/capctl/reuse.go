@@ -8,10 +8,9 @@ import (
 	"slices"
 	"strings"
 
+	"capd.example/internal/results"
 	"capd.example/internal/selection"
 	safe "capd.example/internal/text"
-
-	"github.com/jedib0t/go-pretty/v6/table"
 
 	"capd.example/analysis"
 	"capd.example/internal/cli"
@@ -23,7 +22,7 @@ import (
 // reuseCmd is `capctl reuse`.
 type reuseCmd struct {
 	New []string `placeholder:"NAME=VALUE" help:"Tags of the new passes (default: those of the campaign in force). May be repeated."`
-	outputFlags
+	output.Form
 	analysisFlags
 }
 
@@ -55,7 +54,7 @@ func (c *reuseCmd) Run(a *app) error {
 		}
 	} else if n := len(gate.Differences); c.CSV && !gate.Refused && n > 0 { // one table alone in a file for a spreadsheet
 		safe.Fprintf(a.stderr, "capctl: %s, accepted or harmless; leave out --csv to list them\n", record.Count(n, "difference"))
-	} else if err := c.differences(a, gate); err != nil {
+	} else if err := results.PrintDifferences(a.Streams, c.Form, gate, func() output.Data { return report.DifferenceTable(gate.Differences) }); err != nil {
 		return err
 	}
 	if gate.Refused {
@@ -70,7 +69,8 @@ func (c *reuseCmd) Run(a *app) error {
 			o.Factors = append(o.Factors, name)
 		}
 	}
-	return printCells(a, c.outputFlags, analysis.Cells(append(old, fresh...), o), o)
+	cells := analysis.Cells(append(old, fresh...), o)
+	return results.PrintCells(a.Streams, c.Form, cells, o, func() output.Data { return report.CellTable(cells, selection.FactorsOf(o)) })
 }
 
 // both returns the older and the new passes.
@@ -102,22 +102,6 @@ func (c *reuseCmd) both(a *app) (old, fresh []record.Pass, err error) {
 		return nil
 	})
 	return old, fresh, err
-}
-
-func (c *reuseCmd) differences(a *app, gate analysis.Comparability) error {
-	if len(gate.Differences) == 0 {
-		return nil
-	}
-	return emit(a, c.outputFlags, gate.Differences, table.Row{"difference", "older", "new", "matters", "why"}, func(d analysis.Difference) table.Row {
-		word := "no"
-		if d.Matters {
-			word = "yes"
-		}
-		if d.Accepted {
-			word = "accepted"
-		}
-		return table.Row{d.Name, selection.SeenValues(d.Old), selection.SeenValues(d.New), word, d.Why}
-	}, func() report.Table { return report.DifferenceTable(gate.Differences) })
 }
 
 // systemsOf reads the systems of passes.

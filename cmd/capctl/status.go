@@ -9,6 +9,7 @@ import (
 	"strings"
 	"time"
 
+	"capd.example/internal/results"
 	safe "capd.example/internal/text"
 
 	"capd.example/control"
@@ -120,7 +121,7 @@ func passLine(p record.Pass, required []string) string {
 	} else if p.Log != "" {
 		parts = append(parts, printable(filepath.Base(p.Log)))
 	}
-	parts = append(parts, fps(p.Metrics.AvgFPS)+" FPS, 1% low "+fps(p.Metrics.Low1FPS))
+	parts = append(parts, results.FPS(p.Metrics.AvgFPS)+" FPS, 1% low "+results.FPS(p.Metrics.Low1FPS))
 	if why := worst(p, required); why != "" {
 		parts = append(parts, why)
 	}

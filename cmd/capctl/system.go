@@ -113,11 +113,11 @@ func printSystem(a *app, s record.System) error {
 		rows = append(rows, table.Row{name, printable(fieldText(f)), printable(f.Source)})
 	}
 	if _, err := safe.Fprintf(a.stdout, "system %s\n", s.ID); err != nil {
-		return printed(err)
+		return output.WriteError(err)
 	}
 	output.Table(a.stdout, table.Row{"field", "value", "source"}, rows)
 	_, err := safe.Fprintln(a.stdout, identityMark)
-	return printed(err)
+	return output.WriteError(err)
 }
 
 const identityMark = "* part of the system's identity: a change makes another system"
@@ -142,14 +142,7 @@ func unknownText(u record.Unknown) string {
 }
 
 func printJSON(a *app, v any) error {
-	return printed(output.JSON(a.stdout, v))
-}
-
-func printed(err error) error {
-	if err != nil {
-		return cli.FailedError(fmt.Errorf("write: %w", err))
-	}
-	return nil
+	return output.WriteError(output.JSON(a.stdout, v))
 }
 
 type systemDiffCmd struct {
@@ -198,7 +191,7 @@ func (c *systemDiffCmd) Run(a *app) error {
 	if !c.JSON {
 		output.Table(a.stdout, table.Row{"field", x.ID, y.ID}, rows)
 		if _, err := safe.Fprintln(a.stdout, identityMark); err != nil {
-			return printed(err)
+			return output.WriteError(err)
 		}
 	}
 	return cli.ErrFound

@@ -5,13 +5,12 @@ import (
 	"errors"
 	"fmt"
 	"maps"
-	"os"
 	"slices"
-
-	"github.com/jedib0t/go-pretty/v6/table"
 
 	"capd.example/analysis"
 	"capd.example/internal/cli"
+	"capd.example/internal/output"
+	"capd.example/internal/results"
 	"capd.example/internal/selection"
 	"capd.example/report"
 )
@@ -20,7 +19,7 @@ import (
 type valueCmd struct {
 	Prices string `placeholder:"FILE" help:"Price list: comma-separated text whose first line is part,price,currency,date (default: the prices of the campaign)."`
 	By     string `default:"gpu" placeholder:"FACTOR" help:"The factor whose parts have prices."`
-	outputFlags
+	output.Form
 	filterFlags
 	analysisFlags
 }
@@ -38,13 +37,7 @@ func (c *valueCmd) Run(a *app) error {
 	if err != nil {
 		return cli.UsageError(err)
 	}
-	err = emit(a, c.outputFlags, values, table.Row{"cells", c.By, "avg FPS", "games", "price", "cost per FPS", "best buy", "price date", "remarks"}, func(v analysis.Value) table.Row {
-		frontier := ""
-		if v.Frontier {
-			frontier = "yes"
-		}
-		return table.Row{v.Name(), v.Part, number(v.FPS, "%.1f"), len(v.Games), number(v.Price, "%.2f ") + v.Currency, number(v.CostPerFrame, "%.2f"), frontier, v.Date, v.Reason}
-	}, func() report.Table { return report.ValueTable(values, selection.FactorsOf(o)) })
+	err = results.PrintValues(a.Streams, c.Form, c.By, values, func() output.Data { return report.ValueTable(values, selection.FactorsOf(o)) })
 	if err != nil {
 		return err
 	}
@@ -55,12 +48,12 @@ func (c *valueCmd) Run(a *app) error {
 func (c *valueCmd) prices(a *app) ([]analysis.Price, error) {
 	file := cmp.Or(c.Campaign, a.config.Campaign)
 	if c.Prices == "" && file == "" {
-		return nil, cli.UsageError(errors.New("there are no prices: name a list with --prices, or a campaign"), pricesHint,
+		return nil, cli.UsageError(errors.New("there are no prices: name a list with --prices, or a campaign"), results.PricesHint,
 			"a campaign file can hold prices too, under [prices."+c.By+"]")
 	}
 	out, err := pricesOf(a, c.Prices, file, c.By)
 	if err == nil && len(out) == 0 {
-		return nil, cli.UsageError(fmt.Errorf("%s holds no prices of %s", file, c.By), "write \"NAME\" = 199.90 under [prices."+c.By+"] there, or name a list with --prices", pricesHint)
+		return nil, cli.UsageError(fmt.Errorf("%s holds no prices of %s", file, c.By), "write \"NAME\" = 199.90 under [prices."+c.By+"] there, or name a list with --prices", results.PricesHint)
 	}
 	return out, err
 }
@@ -69,7 +62,7 @@ func (c *valueCmd) prices(a *app) ([]analysis.Price, error) {
 // file, "" for none.
 func pricesOf(a *app, list, campaign, factor string) ([]analysis.Price, error) {
 	if list != "" {
-		return readPrices(list)
+		return results.ReadPrices(list)
 	}
 	if campaign == "" {
 		return nil, nil
@@ -85,26 +78,10 @@ func pricesOf(a *app, list, campaign, factor string) ([]analysis.Price, error) {
 	return out, nil
 }
 
-// pricesHint is how a price list is written.
-const pricesHint = "a price list begins with the line part,price,currency,date; then one line per part: Lantern 40,349.00,EUR,2026-03-01"
-
-func readPrices(path string) ([]analysis.Price, error) {
-	f, err := os.Open(path)
-	if err != nil {
-		return nil, cli.FailedError(fmt.Errorf("the price list: %w", err), pricesHint)
-	}
-	defer f.Close()
-	prices, err := analysis.ReadPrices(f)
-	if err != nil {
-		return nil, cli.UsageError(fmt.Errorf("%s: %w", path, err), pricesHint)
-	}
-	return prices, nil
-}
-
 // holdsCmd is `capctl holds`.
 type holdsCmd struct {
 	Rate []float64 `arg:"" name:"hz" help:"Refresh rates in Hz: 60 144"`
-	outputFlags
+	output.Form
 	filterFlags
 	analysisFlags
 }
@@ -120,9 +97,7 @@ func (c *holdsCmd) Run(a *app) error {
 		return err
 	}
 	list := analysis.Thresholds(cells, c.Rate)
-	err = emit(a, c.outputFlags, list, table.Row{"Hz", "cell", "avg FPS", "reached on average", "1% low", "reached at the 1% low"}, func(t analysis.Threshold) table.Row {
-		return table.Row{t.RefreshHz, t.Name(), number(t.FPS, "%.1f"), t.Average, number(t.Low1FPS, "%.1f"), t.Low1}
-	}, func() report.Table { return report.ThresholdTable(list, selection.FactorsOf(o)) })
+	err = results.PrintThresholds(a.Streams, c.Form, list, func() output.Data { return report.ThresholdTable(list, selection.FactorsOf(o)) })
 	if err != nil {
 		return err
 	}

@@ -50,6 +50,7 @@ var may = []struct {
 	{"internal/critical", []string{"record", "stats"}, "internal/critical is the rule of agreement and may import record and stats"},
 	{"internal/judging", []string{"record", "config", "analysis", "store", "plugins", "internal/cli", "pipeline", "internal/critical"}, "internal/judging has a pass judged alike by both programs: settings, expectations, history"},
 	{"internal/logbook", []string{"record", "campaign", "store", "tag"}, "internal/logbook is where a campaign and the store meet"},
+	{"internal/results", []string{"record", "analysis", "store", "internal/cli", "internal/output", "internal/text"}, "internal/results prints conclusions for people; report/ and its pictures stay out of it"},
 	{"internal/selection", []string{"record", "analysis", "campaign", "store", "internal/cli", "internal/logbook", "internal/output", "internal/text"}, "internal/selection says which passes a command takes"},
 	{"internal/steering", []string{"record", "campaign", "tag", "store", "internal/cli", "internal/logbook", "internal/output", "internal/text"}, "internal/steering says where a campaign stands and where to go, without settings"},
 	{"internal/output", []string{"internal/cli", "internal/text"}, "internal/output writes results, and knows nothing of them"},

@@ -141,3 +141,13 @@ func numeric(rows []Row, column int) bool {
 	}
 	return seen
 }
+
+// Values joins values that were seen; one that is empty is unknown.
+func Values(list []string) string {
+	for i, v := range list {
+		if v == "" {
+			list[i] = "unknown"
+		}
+	}
+	return strings.Join(list, ", ")
+}

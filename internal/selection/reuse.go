@@ -10,16 +10,6 @@ import (
 	"capd.example/record"
 )
 
-// SeenValues joins the values that were seen; one that is empty is unknown.
-func SeenValues(list []string) string {
-	for i, v := range list {
-		if v == "" {
-			list[i] = "unknown"
-		}
-	}
-	return strings.Join(list, ", ")
-}
-
 // FactorsOf returns the factors that make a cell.
 func FactorsOf(o analysis.Options) []string {
 	if len(o.Factors) > 0 {

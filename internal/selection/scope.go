@@ -239,7 +239,7 @@ func refused(a *cli.Streams, gate analysis.Comparability) error {
 	var names []string
 	for _, d := range gate.Differences {
 		if d.Matters && !d.Accepted {
-			names = append(names, fmt.Sprintf("%s (%s; now %s)", d.Name, SeenValues(d.Old), SeenValues(d.New)))
+			names = append(names, fmt.Sprintf("%s (%s; now %s)", d.Name, output.Values(d.Old), output.Values(d.New)))
 		}
 	}
 	a.Say("the older passes are not comparable with the campaign's: %s", safe.Plain(strings.Join(names, ", ")))

@@ -1,4 +1,4 @@
-package main
+package text
 
 import (
 	"testing"
@@ -12,7 +12,7 @@ func TestNearest(t *testing.T) {
 		"gaem": "game", "gam": "game", "Game": "game", "resolutoin": "resolution", "resolutin": "resolution", "resoluiton2": "resolution",
 		"gqu": "gpu", "pas": "pass", "presett": "preset", "cooler": "", "rig": "", "name": "game", "season": "", "x": "",
 	} {
-		if got := nearest(name, known); got != want {
+		if got := Nearest(name, known); got != want {
 			t.Errorf("nearest(%q) = %q, want %q", name, got, want)
 		}
 	}

@@ -1,4 +1,4 @@
-package main
+package results
 
 import (
 	"fmt"
@@ -23,7 +23,7 @@ func TestHowPassesGetTags(t *testing.T) {
 		{"", many, []string{"gpu"}, "give them gpu=... with 'capctl tag'; the first is 000000000000, and 'capctl passes' lists them"},
 		{"postgres://lab.example/capd", many[:2], []string{"preset"}, "give them preset=\"very high\" on their bench, which sends it to the lab"},
 	} {
-		if got := tagging(&app{lab: c.lab}, c.ids, c.names, values); got != c.want {
+		if got := tagging(c.lab != "", c.ids, c.names, values); got != c.want {
 			t.Errorf("got  %s\nwant %s", got, c.want)
 		}
 	}
