@@ -210,6 +210,19 @@ func TestOthersByNVML(t *testing.T) {
 	if len(want) > 0 {
 		t.Errorf("not listed: %+v", want)
 	}
+	// Nobody computes: the link is not asked for.
+	machinetest.Write(t, users, []byte("10 80 0 0 2048 0\n20 7 30 0 512 0\n"))
+	for range 40 {
+		l.second(map[int]int{10: 60, 20: 5}, 0)
+	}
+	if tel, err = l.b.WindowFor(l.at.Add(-30*time.Second), l.at, ""); err != nil {
+		t.Fatal(err)
+	}
+	for _, s := range tel.Series {
+		if s.Name == "gpu.0.link" && !math.IsNaN(s.Values[3]) {
+			t.Errorf("the link was asked for though nobody computes: %v", s.Values)
+		}
+	}
 	// Hundreds of programs.
 	many := "10 80 0 0 2048 0\n"
 	for pid := range 300 {

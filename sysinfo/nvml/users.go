@@ -59,7 +59,7 @@ type User struct {
 // Use is who used a card between two readings.
 type Use struct {
 	Since time.Time
-	Link  float64 // bytes per second over the card's link, NaN for unknown
+	Link  float64 // bytes per second over the card's link, NaN for unknown and while nobody holds a compute context
 	Users []User  // until the next reading
 }
 
@@ -93,7 +93,10 @@ func (u *Users) Read(now time.Time) (use Use, why Gap, ok bool) {
 	}
 	u.last = now
 	u.contexts(dev)
-	use = Use{Since: since, Link: u.link(dev)}
+	use = Use{Since: since, Link: math.NaN()}
+	if u.computing() {
+		use.Link = u.link(dev)
+	}
 	if first := now.Sub(since) >= nvmlBack; first {
 		return use, Gap{}, false // of the time before sampling nothing is to be told; it is the start to compare with
 	}
@@ -150,6 +153,17 @@ func (u *Users) contexts(dev uintptr) {
 			u.holds[p.pid] = h
 		}
 	}
+}
+
+// computing tells whether any program holds a compute context. Without one the link has
+// nothing to tell that the shares do not, and to ask costs 40 ms of waiting.
+func (u *Users) computing() bool {
+	for _, h := range u.holds {
+		if h.compute {
+			return true
+		}
+	}
+	return false
 }
 
 // link returns how busy the card's link to the machine is, in bytes per second of its
