@@ -1,7 +1,10 @@
 package report
 
 import (
+	"crypto/sha256"
 	"fmt"
+	"io"
+	"os"
 	"regexp"
 	"runtime/debug"
 )
@@ -65,4 +68,24 @@ func (p Program) facts() []fact {
 		out = append(out, fact{"SHA-256 of the program", p.SHA256})
 	}
 	return out
+}
+
+// ThisProgram says what program this is, as its build recorded it, and the hash of its file.
+func ThisProgram() Program {
+	var p Program
+	p.Build, _ = debug.ReadBuildInfo()
+	path, err := os.Executable()
+	if err != nil {
+		return p
+	}
+	f, err := os.Open(path)
+	if err != nil {
+		return p
+	}
+	defer f.Close()
+	h := sha256.New()
+	if _, err := io.Copy(h, f); err == nil {
+		p.SHA256 = fmt.Sprintf("%x", h.Sum(nil))
+	}
+	return p
 }

@@ -13,6 +13,7 @@ import (
 	"testing"
 	"time"
 
+	"capd.example/internal/listing"
 	"capd.example/internal/selection"
 	"capd.example/internal/testlab"
 	"capd.example/record"
@@ -171,7 +172,7 @@ func (b *dayBench) checkPasses(logs []testlab.DayPass) {
 		p := by[l.Path]
 		line, passIsWrong := lines[l.Mistake]
 		if !passIsWrong { // None, and what only the whole matrix can tell
-			if why := worst(p, nil); p.Verdict == record.VerdictDoubtful && strings.HasPrefix(why, "agreement") && chance > 0 {
+			if why := listing.DecidedBy(p, nil); p.Verdict == record.VerdictDoubtful && strings.HasPrefix(why, "agreement") && chance > 0 {
 				chance--
 			} else if p.Verdict != record.Clean {
 				b.t.Errorf("%s is blamed: %s: %s", l.Path, p.Verdict, why)
@@ -182,7 +183,7 @@ func (b *dayBench) checkPasses(logs []testlab.DayPass) {
 			return f.Check == line.check && (f.Outcome == record.Bad || f.Outcome == record.Doubtful) && strings.Contains(f.Reason, line.words)
 		})
 		if !told || p.Verdict == record.Clean {
-			b.t.Errorf("%s, %s, is %s: %s", l.Path, l.Mistake, p.Verdict, worst(p, nil))
+			b.t.Errorf("%s, %s, is %s: %s", l.Path, l.Mistake, p.Verdict, listing.DecidedBy(p, nil))
 		}
 	}
 }
@@ -280,7 +281,7 @@ func (b *dayBench) wrongPosition() {
 	p := testlab.DayPass{Path: filepath.Join("anywhere", "x.csv"), Scene: testlab.Scene{Seed: 99, FPS: 90, Seconds: b.day.Seconds, Load: 9, Hitches: -1}}
 	b.take("capd.toml", "logs", []testlab.DayPass{p}, time.Now().Add(30*time.Second)) // while the agent runs
 	got, _ := objects[record.Pass](b, "passes", "--tag", "campaign=today", "--limit", "1")
-	if len(got) != 1 || got[0].Verdict != record.VerdictBad || !strings.Contains(worst(got[0], nil), "place: gpu: detected says") || !strings.Contains(worst(got[0], nil), fmt.Sprintf("plan says %q", cards[0])) {
+	if len(got) != 1 || got[0].Verdict != record.VerdictBad || !strings.Contains(listing.DecidedBy(got[0], nil), "place: gpu: detected says") || !strings.Contains(listing.DecidedBy(got[0], nil), fmt.Sprintf("plan says %q", cards[0])) {
 		b.t.Errorf("the wrong position is told as %+v", got)
 	}
 }

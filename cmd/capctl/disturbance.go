@@ -112,7 +112,7 @@ func (c *disturbanceCmd) print(a *app, lines []disturbance.Result) error {
 	var rows []table.Row
 	for _, l := range lines {
 		if c.JSON {
-			if err := printJSON(a, l); err != nil {
+			if err := output.WriteError(output.JSON(a.stdout, l)); err != nil {
 				return err
 			}
 			continue

@@ -19,7 +19,7 @@ import (
 type filterFlags struct{ selection.Filter }
 
 // named returns the passes with these identities or those that the options select.
-func (f filterFlags) named(a *app, r selection.Reader, ids []string) ([]record.Pass, error) {
+func (f filterFlags) named(a *app, r store.Reader, ids []string) ([]record.Pass, error) {
 	return f.Filter.Named(a.ctx, r, ids)
 }
 
@@ -46,7 +46,7 @@ func (f filterFlags) passes(a *app) (passes []record.Pass, err error) {
 	if err := f.Check(nil); err != nil { // before a store is looked for
 		return nil, err
 	}
-	err = withStore(a, func(_ context.Context, s selection.Reader) (err error) {
+	err = withStore(a, func(_ context.Context, s store.Reader) (err error) {
 		passes, err = f.named(a, s, nil)
 		return err
 	})
@@ -54,12 +54,12 @@ func (f filterFlags) passes(a *app) (passes []record.Pass, err error) {
 }
 
 var (
-	_ selection.Reader = (*store.Store)(nil)
-	_ selection.Reader = (*lab.Lab)(nil)
+	_ store.Reader = (*store.Store)(nil)
+	_ store.Reader = (*lab.Lab)(nil)
 )
 
 // openReader opens what --store names, the store of this bench where it names nothing.
-func openReader(a *app) (selection.Reader, error) {
+func openReader(a *app) (store.Reader, error) {
 	if a.lab == "" {
 		return openToRead(a)
 	}
@@ -71,7 +71,7 @@ func openReader(a *app) (selection.Reader, error) {
 }
 
 // withStore opens the store to read and hands it to fn.
-func withStore(a *app, fn func(context.Context, selection.Reader) error) error {
+func withStore(a *app, fn func(context.Context, store.Reader) error) error {
 	s, err := openReader(a)
 	if err != nil {
 		return err

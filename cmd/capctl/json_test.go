@@ -11,6 +11,7 @@ import (
 
 	"capd.example/analysis"
 	"capd.example/control"
+	"capd.example/internal/listing"
 	"capd.example/internal/logbatch"
 	"capd.example/internal/selection"
 	"capd.example/internal/testlab"
@@ -78,9 +79,9 @@ func TestJSONFieldsAreAsPromised(t *testing.T) {
 		types    []any
 		values   string // words in quotes there that are no fields
 	}{
-		{"## `capctl measure", "\n## ", []any{logbatch.Log{}, unread{}}, ""},
-		{"## `capctl passes", "\n## ", []any{sessionPass{}, record.Tag{}}, ""},
-		{"also `telemetry`", "With `--history`", []any{telemetrySummary{}}, "heat other null"},
+		{"## `capctl measure", "\n## ", []any{logbatch.Log{}, logbatch.Unread{}}, ""},
+		{"## `capctl passes", "\n## ", []any{listing.SessionPass{}, record.Tag{}}, ""},
+		{"also `telemetry`", "With `--history`", []any{listing.Samples{}}, "heat other null"},
 		{"With `--history`", "\n## ", []any{store.Judgement{}}, "checked rechecked overruled"},
 		{"## `capctl overhead", "\n## ", []any{control.Overhead{}}, ""},
 		{"## `capctl cells", "\n## ", []any{analysis.Cell{}}, "ok doubtful processor graphics both agreement bench system time session sessions"},

@@ -6,6 +6,7 @@ import (
 	"capd.example/internal/results"
 	"capd.example/internal/selection"
 	safe "capd.example/internal/text"
+	"capd.example/store"
 
 	"capd.example/analysis"
 	"capd.example/internal/output"
@@ -70,7 +71,7 @@ func (c *predictCmd) Run(a *app) error {
 
 // storedLoads reads the loads of cells from the store.
 func storedLoads(a *app, cells []analysis.Cell) (loads map[string]analysis.Load, err error) {
-	err = withStore(a, func(ctx context.Context, s selection.Reader) error {
+	err = withStore(a, func(ctx context.Context, s store.Reader) error {
 		loads, err = results.LoadsOf(ctx, a.Streams, s, cells)
 		return err
 	})

@@ -7,6 +7,7 @@ import (
 	"slices"
 	"strings"
 
+	"capd.example/internal/listing"
 	safe "capd.example/internal/text"
 
 	"capd.example/internal/cli"
@@ -101,7 +102,7 @@ func (c *overruleCmd) again(passes []record.Pass) string {
 func (c *overruleCmd) list(a *app, passes []record.Pass) error {
 	for _, p := range passes {
 		becomes := cmp.Or(string(c.verdict), "what its checks say")
-		safe.Fprintf(a.stdout, "%s  %s  %s -> %s\n", p.ID, printable(nameOf(p)), cmp.Or(string(p.Verdict), "not judged"), becomes)
+		safe.Fprintf(a.stdout, "%s  %s  %s -> %s\n", p.ID, printable(listing.NameOf(p)), cmp.Or(string(p.Verdict), "not judged"), becomes)
 	}
 	safe.Fprintf(a.stderr, "capctl: %s would be changed\n", record.Count(len(passes), "verdict"))
 	return nil

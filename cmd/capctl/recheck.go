@@ -9,6 +9,8 @@ import (
 	"slices"
 	"strings"
 
+	"capd.example/internal/listing"
+	"capd.example/internal/logbatch"
 	safe "capd.example/internal/text"
 
 	"github.com/jedib0t/go-pretty/v6/table"
@@ -108,10 +110,10 @@ func (c *recheckCmd) Run(a *app) error {
 
 // each looks at every pass again, in order of time.
 func (c *recheckCmd) each(a *app, x *examiner, passes []record.Pass) (out []rechecked, err error) {
-	bar := progress{out: a.stderr, total: len(passes), on: cli.IsTerminal(a.stderr) && len(passes) > 1}
-	defer bar.clear()
+	bar := logbatch.NewProgress(a.stderr, len(passes))
+	defer bar.Clear()
 	for i, p := range passes {
-		bar.at(i + 1)
+		bar.At(i + 1)
 		if p.Verdict == "" {
 			safe.Fprintf(a.stderr, "capctl: note: %s was not judged yet; the agent does that\n", p.ID)
 			continue
@@ -140,10 +142,10 @@ func (c *recheckCmd) each(a *app, x *examiner, passes []record.Pass) (out []rech
 		r.Changes = changes(p.Findings, now.Findings)
 		r.Now, r.Applied = record.Judge(now.Findings, x.steps.Know.Required), len(r.Changes) > 0
 		if r.Decides = ""; r.differs() {
-			r.Decides = worst(record.Pass{Verdict: r.Now, Findings: now.Findings}, x.steps.Know.Required)
+			r.Decides = listing.DecidedBy(record.Pass{Verdict: r.Now, Findings: now.Findings}, x.steps.Know.Required)
 		}
 	}
-	bar.clear()
+	bar.Clear()
 	x.tell(a, told)
 	return out, nil
 }
@@ -203,7 +205,7 @@ func (c *recheckCmd) report(a *app, list []rechecked) error {
 				return cli.FailedError(err)
 			}
 		} else if r.differs() {
-			rows = append(rows, table.Row{r.ID, cellName(r.tags), r.tags.Value(record.TagPass), r.Was, r.Now, r.why()})
+			rows = append(rows, table.Row{r.ID, listing.CellName(r.tags), r.tags.Value(record.TagPass), r.Was, r.Now, r.why()})
 		}
 	}
 	if len(rows) > 0 {

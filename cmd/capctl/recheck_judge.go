@@ -10,6 +10,7 @@ import (
 	"slices"
 	"strings"
 
+	"capd.example/internal/listing"
 	safe "capd.example/internal/text"
 
 	"github.com/rs/zerolog"
@@ -208,7 +209,7 @@ func (x *examiner) look(ctx context.Context, p record.Pass) (rechecked, pipeline
 		r.Was = record.Judge(before.Findings, x.steps.Know.Required)
 	}
 	if r.differs() {
-		r.Decides = worst(record.Pass{Verdict: o.Pass.Verdict, Findings: o.Pass.Findings}, x.steps.Know.Required)
+		r.Decides = listing.DecidedBy(record.Pass{Verdict: o.Pass.Verdict, Findings: o.Pass.Findings}, x.steps.Know.Required)
 	}
 	return r, o, nil
 }

@@ -3,19 +3,13 @@ package main
 import (
 	"cmp"
 	"context"
-	"crypto/sha256"
-	"errors"
 	"fmt"
-	"io"
-	"io/fs"
-	"os"
 	"path/filepath"
 	"runtime/debug"
-	"slices"
 	"time"
 
-	"capd.example/internal/selection"
 	safe "capd.example/internal/text"
+	"capd.example/store"
 
 	"capd.example/analysis"
 	"capd.example/internal/cli"
@@ -52,7 +46,7 @@ func (c *reportCmd) Run(a *app) error {
 	if err != nil {
 		return cli.UsageError(err)
 	}
-	before := describedBefore(c.Out)
+	before := report.DescribedBefore(c.Out)
 	ours := report.WrittenBefore(before)
 	written, size := map[string]bool{}, 0
 	err = func() error {
@@ -74,53 +68,10 @@ func (c *reportCmd) Run(a *app) error {
 	if err != nil {
 		return cli.FailedError(fmt.Errorf("write the report: %w", err))
 	}
-	c.clear(a, report.DrawnBefore(before), written)
+	report.ClearDrawn(c.Out, report.DrawnBefore(before), written, a.say)
 	c.markUsed(a, in.Passes)
 	safe.Fprintf(a.stderr, "capctl: %s of %s, %s, %.1f MB; open %s\n", record.Count(len(r.Cells), "cell"), record.Count(len(in.Passes), "pass"), record.Count(len(written), "file"), float64(size)/1e6, filepath.Join(c.Out, "index.html"))
 	return nil
-}
-
-// describedBefore returns the description of an earlier report in a folder, if there is one.
-func describedBefore(dir string) []byte {
-	root, err := os.OpenRoot(dir)
-	if err != nil {
-		return nil
-	}
-	defer root.Close()
-	if info, err := root.Lstat(report.Description); err != nil || !info.Mode().IsRegular() {
-		return nil
-	}
-	text, _ := root.ReadFile(report.Description) // what cannot be read is not replaced
-	return text
-}
-
-// clear removes the charts of the earlier report in this folder that the new one does not
-// have: as that report listed them, and only such as are still what it wrote.
-func (c *reportCmd) clear(a *app, before []report.Drawn, written map[string]bool) {
-	root, err := os.OpenRoot(c.Out) // no link leads out of it
-	if err != nil {
-		return
-	}
-	defer root.Close()
-	for _, f := range before {
-		if written[f.Path] {
-			continue
-		}
-		data, err := root.ReadFile(f.Path)
-		if errors.Is(err, fs.ErrNotExist) {
-			continue
-		}
-		if err == nil && fmt.Sprintf("%x", sha256.Sum256(data)) != f.SHA256 {
-			safe.Fprintf(a.stderr, "capctl: someone changed %s of the earlier report; capctl leaves it there\n", f.Path)
-			continue
-		}
-		if err == nil {
-			err = root.Remove(f.Path)
-		}
-		if err != nil {
-			safe.Fprintf(a.stderr, "capctl: a chart of the earlier report is still there: %v\n", err)
-		}
-	}
 }
 
 // markUsed notes the passes of a written report, so that 'capctl retain' leaves them
@@ -150,7 +101,7 @@ func (c *reportCmd) markUsed(a *app, passes []record.Pass) {
 }
 
 func (c *reportCmd) input(a *app) (report.Input, error) {
-	in := report.Input{Title: c.Title, Program: thisProgram(), At: time.Now(), PriceBy: c.PriceBy, RefreshHz: c.Hz, Pictures: c.Pictures}
+	in := report.Input{Title: c.Title, Program: report.ThisProgram(), At: time.Now(), PriceBy: c.PriceBy, RefreshHz: c.Hz, Pictures: c.Pictures}
 	for _, hz := range c.Hz {
 		if !(hz > 0) {
 			return in, cli.UsageError(fmt.Errorf("--hz %g is no refresh rate", hz))
@@ -182,62 +133,24 @@ func (c *reportCmd) input(a *app) (report.Input, error) {
 	return in, err
 }
 
-// thisProgram says what program this is, as its build recorded it, and the hash of its file.
-func thisProgram() report.Program {
-	var p report.Program
-	p.Build, _ = debug.ReadBuildInfo()
-	path, err := os.Executable()
-	if err != nil {
-		return p
-	}
-	f, err := os.Open(path)
-	if err != nil {
-		return p
-	}
-	defer f.Close()
-	h := sha256.New()
-	if _, err := io.Copy(h, f); err == nil {
-		p.SHA256 = fmt.Sprintf("%x", h.Sum(nil))
-	}
-	return p
-}
-
 // traces reads the frame times of the chosen passes.
 func (c *reportCmd) traces(a *app, cells []analysis.Cell) ([]report.Trace, error) {
 	ids := c.Trace
 	if len(ids) == 0 {
-		ids = widest(cells)
+		ids = report.Widest(cells)
 	}
 	var out []report.Trace
-	err := withStore(a, func(ctx context.Context, s selection.Reader) error {
-		for _, id := range ids {
-			p, err := s.Pass(ctx, id)
-			if err != nil {
+	err := withStore(a, func(ctx context.Context, s store.Reader) (err error) {
+		passes := make([]record.Pass, len(ids))
+		for i, id := range ids {
+			if passes[i], err = s.Pass(ctx, id); err != nil {
 				return cli.UsageError(fmt.Errorf("--trace %s: %w", id, err))
 			}
-			f, err := s.Frames(ctx, p.ID)
-			if err != nil {
-				return cli.FailedError(fmt.Errorf("frame times of pass %s: %w", p.ID, err))
-			}
-			out = append(out, report.Trace{Pass: p, MS: f.MS})
+		}
+		if out, err = report.ReadTraces(ctx, s, passes); err != nil {
+			return cli.FailedError(err)
 		}
 		return nil
 	})
 	return out, err
-}
-
-// widest returns the passes of the cell whose 1% lows differ most, three at most.
-func widest(cells []analysis.Cell) []string {
-	var best analysis.Cell
-	cv := -1.0
-	for _, c := range cells {
-		if v := float64(c.Figure(analysis.Low1).CV); v > cv {
-			best, cv = c, v
-		}
-	}
-	var out []string
-	for _, u := range best.Passes.Used {
-		out = append(out, u.ID)
-	}
-	return slices.Clip(out[:min(len(out), 3)])
 }

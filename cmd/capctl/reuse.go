@@ -11,6 +11,7 @@ import (
 	"capd.example/internal/results"
 	"capd.example/internal/selection"
 	safe "capd.example/internal/text"
+	"capd.example/store"
 
 	"capd.example/analysis"
 	"capd.example/internal/cli"
@@ -81,7 +82,7 @@ func (c *reuseCmd) both(a *app) (old, fresh []record.Pass, err error) {
 	if len(c.New) == 0 && cmp.Or(c.Campaign, a.config.Campaign) == "" {
 		return nil, nil, cli.UsageError(errors.New("--new is missing, and the configuration names no campaign"), "type: capctl reuse --old campaign=NAME --new campaign=NAME")
 	}
-	err = withStore(a, func(_ context.Context, r selection.Reader) (err error) {
+	err = withStore(a, func(_ context.Context, r store.Reader) (err error) {
 		if old, err = (selection.Filter{Tag: c.Old}).Named(a.ctx, r, nil); err != nil {
 			return err
 		}
@@ -107,7 +108,7 @@ func (c *reuseCmd) both(a *app) (old, fresh []record.Pass, err error) {
 // systemsOf reads the systems of passes.
 func systemsOf(a *app, passes []record.Pass) (map[string]record.System, error) {
 	var out map[string]record.System
-	err := withStore(a, func(_ context.Context, r selection.Reader) (err error) {
+	err := withStore(a, func(_ context.Context, r store.Reader) (err error) {
 		out, err = selection.SystemsIn(a.ctx, r, passes)
 		return err
 	})

@@ -25,7 +25,7 @@ type scopeFlags struct {
 }
 
 // open returns the campaign whose passes are asked for, nil where all are.
-func (f scopeFlags) open(a *app, r selection.Reader, filter filterFlags) (*selection.Scope, error) {
+func (f scopeFlags) open(a *app, r store.Reader, filter filterFlags) (*selection.Scope, error) {
 	named := slices.Contains(selection.TagNames(filter.Tag), record.TagCampaign)
 	if cmp.Or(f.Campaign, a.config.Campaign) == "" || f.Any || named && f.Campaign == "" {
 		if len(f.Old) > 0 {
@@ -61,7 +61,7 @@ func (f analysisFlags) choose(a *app, filter filterFlags, o *analysis.Options, b
 		return sel, err
 	}
 	f.Any = f.Any || slices.Contains(by, record.TagCampaign)
-	err = withStore(a, func(ctx context.Context, r selection.Reader) error {
+	err = withStore(a, func(ctx context.Context, r store.Reader) error {
 		s, err := f.open(a, r, filter)
 		if err != nil {
 			return err

@@ -1,28 +1,19 @@
 package main
 
 import (
-	"bufio"
 	"context"
-	"encoding/csv"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
 	"io/fs"
-	"math"
 	"os"
-	"strconv"
-	"strings"
 	"time"
 
+	"capd.example/internal/rawsql"
 	safe "capd.example/internal/text"
 
-	"github.com/jedib0t/go-pretty/v6/table"
-
 	"capd.example/internal/cli"
-	"capd.example/internal/output"
 	"capd.example/store"
-	"capd.example/store/export"
 )
 
 // sqlCmd is `capctl sql`.
@@ -62,7 +53,7 @@ func (c *sqlCmd) Run(a *app) error {
 	ctx, cancel := context.WithTimeout(a.ctx, c.Timeout)
 	defer cancel()
 	ended, running := make(chan error, 1), true
-	go func() { ended <- c.run(ctx, s, text, a.stdout) }()
+	go func() { ended <- rawsql.Answer(ctx, s, text, a.stdout, c.Format, c.Raw) }()
 	select {
 	case err = <-ended:
 		running = false
@@ -70,7 +61,7 @@ func (c *sqlCmd) Run(a *app) error {
 		select {
 		case err = <-ended:
 			running = false
-		case <-time.After(grace):
+		case <-time.After(rawsql.Grace):
 			err = ctx.Err()
 		}
 	}
@@ -83,38 +74,11 @@ func (c *sqlCmd) Run(a *app) error {
 	case errors.Is(err, store.ErrForbidden):
 		return cli.UsageError(err, "docs/store.md describes the views and their columns")
 	case errors.Is(err, store.ErrStatement):
-		return cli.UsageError(err, hints(a.ctx, s, text, err)...)
+		return cli.UsageError(err, rawsql.Hints(a.ctx, s, text, err)...)
 	case ctx.Err() == context.DeadlineExceeded:
 		return cli.FailedError(fmt.Errorf("the query was stopped after %s", c.Timeout), "allow more time with --timeout, or ask for less")
 	}
 	return cli.FailedError(err)
-}
-
-// grace is how long a query may take to stop. The database does not stop within one call of
-// a function, such as a search in a very long text; then the program ends without it.
-const grace = time.Second
-
-func (c *sqlCmd) run(ctx context.Context, s *store.Store, text string, to io.Writer) error {
-	rows, err := s.Query(ctx, text)
-	if err != nil {
-		return err
-	}
-	defer rows.Close()
-	out := bufio.NewWriterSize(to, 1<<16)
-	switch c.Format {
-	case "csv":
-		err = writeCSV(out, rows, c.Raw)
-	case "jsonl":
-		err = writeJSONL(out, rows)
-	case "parquet":
-		err = export.Rows(out, rows.Columns, rows.Next)
-	default:
-		err = writeTable(out, rows, c.Format == "markdown")
-	}
-	if err != nil {
-		return err
-	}
-	return out.Flush()
 }
 
 // openToRead opens the store for a command that only reads.
@@ -149,111 +113,6 @@ func open(a *app, opt store.Options) (*store.Store, error) {
 		return nil, cli.UsageError(fmt.Errorf("open store: %s is a file, not a folder", a.config.Data), "--data and data in the configuration name the folder of the store")
 	}
 	return nil, cli.FailedError(err)
-}
-
-func writeCSV(w io.Writer, rows *store.Rows, raw bool) error {
-	out := csv.NewWriter(w)
-	heads := make([]string, len(rows.Columns))
-	for i, h := range rows.Columns {
-		heads[i] = export.SafeCell(h, raw)
-	}
-	if err := out.Write(heads); err != nil {
-		return err
-	}
-	line := make([]string, len(rows.Columns))
-	err := eachRow(rows, func(row []any) error {
-		for i, v := range row {
-			line[i] = plain(v)
-			if _, isText := v.(string); isText {
-				line[i] = export.SafeCell(line[i], raw)
-			}
-		}
-		return out.Write(line)
-	})
-	out.Flush()
-	if err == nil {
-		err = out.Error()
-	}
-	return err
-}
-
-func writeJSONL(w io.Writer, rows *store.Rows) error {
-	enc := json.NewEncoder(safe.Escaped(w))
-	enc.SetEscapeHTML(false)
-	return eachRow(rows, func(row []any) error {
-		// Written by hand, since a map would lose the order of the columns.
-		var b strings.Builder
-		b.WriteByte('{')
-		for i, v := range row {
-			if i > 0 {
-				b.WriteByte(',')
-			}
-			if f, ok := v.(float64); ok && (math.IsNaN(f) || math.IsInf(f, 0)) {
-				v = nil
-			}
-			key, err := json.Marshal(rows.Columns[i])
-			if err != nil {
-				return err
-			}
-			value, err := json.Marshal(v)
-			if err != nil {
-				return err
-			}
-			b.Write(key)
-			b.WriteByte(':')
-			b.Write(value)
-		}
-		b.WriteByte('}')
-		return enc.Encode(json.RawMessage(b.String()))
-	})
-}
-
-func writeTable(w io.Writer, rows *store.Rows, markdown bool) error {
-	head := make(table.Row, len(rows.Columns))
-	for i, c := range rows.Columns {
-		head[i] = printable(c)
-	}
-	var list []table.Row
-	err := eachRow(rows, func(row []any) error {
-		cells := make(table.Row, len(row))
-		for i, v := range row {
-			cells[i] = printable(plain(v))
-		}
-		list = append(list, cells)
-		return nil
-	})
-	if err != nil {
-		return err
-	}
-	if markdown {
-		return output.Markdown(w, head, list)
-	}
-	return output.Table(w, head, list)
-}
-
-func eachRow(rows *store.Rows, fn func([]any) error) error {
-	for {
-		row, err := rows.Next()
-		if err != nil || row == nil {
-			return err
-		}
-		if err := fn(row); err != nil {
-			return err
-		}
-	}
-}
-
-// plain writes a value of the database; numbers so that they read back the same.
-func plain(v any) string {
-	switch x := v.(type) {
-	case nil:
-		return ""
-	case float64:
-		return strconv.FormatFloat(x, 'g', -1, 64)
-	case []byte:
-		return fmt.Sprintf("%x", x)
-	}
-	return fmt.Sprint(v)
 }
 
 // printable makes a word from outside fit for one line of a terminal.

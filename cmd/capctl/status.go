@@ -9,6 +9,7 @@ import (
 	"strings"
 	"time"
 
+	"capd.example/internal/listing"
 	"capd.example/internal/results"
 	safe "capd.example/internal/text"
 
@@ -115,14 +116,14 @@ func showStatus(a *app, s control.Status, now time.Time) {
 
 // passLine is a judged pass as one line for people.
 func passLine(p record.Pass, required []string) string {
-	parts := []string{strings.ToUpper(string(p.Verdict)), p.ID, cellName(p.Tags)}
+	parts := []string{strings.ToUpper(string(p.Verdict)), p.ID, listing.CellName(p.Tags)}
 	if n := p.Tags.Value(record.TagPass); n != "" {
 		parts = append(parts, "pass "+n)
 	} else if p.Log != "" {
 		parts = append(parts, printable(filepath.Base(p.Log)))
 	}
 	parts = append(parts, results.FPS(p.Metrics.AvgFPS)+" FPS, 1% low "+results.FPS(p.Metrics.Low1FPS))
-	if why := worst(p, required); why != "" {
+	if why := listing.DecidedBy(p, required); why != "" {
 		parts = append(parts, why)
 	}
 	return strings.Join(parts, "  ")

@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"capd.example/internal/cli"
+	"capd.example/internal/listing"
 	"capd.example/record"
 	"capd.example/store"
 )
@@ -68,8 +69,8 @@ func TestShowTelemetry(t *testing.T) {
 	}
 	_, out, _ = capctl(t, dir, "show", "a1a1", "--telemetry", "--json")
 	var got struct {
-		SHA256    string           `json:"sha256"`
-		Telemetry telemetrySummary `json:"telemetry"`
+		SHA256    string          `json:"sha256"`
+		Telemetry listing.Samples `json:"telemetry"`
 	}
 	if err := json.Unmarshal([]byte(out), &got); err != nil || got.SHA256 != strings.Repeat("a1", 32) || strings.Count(out, "\n") != 1 {
 		t.Fatalf("%v: %s", err, out)
@@ -86,13 +87,5 @@ func TestShowTelemetry(t *testing.T) {
 	}
 	if _, out, _ = capctl(t, dir, "show", "b2b2", "--telemetry", "--json"); !strings.Contains(out, `"telemetry":null`) {
 		t.Errorf("a pass without samples: %s", out)
-	}
-}
-
-func TestAmount(t *testing.T) {
-	for x, want := range map[float64]string{0: "0", 0.0123456: "0.01235", 61.5: "61.50", 999.96: "1000.0", 123456.7: "123457", -3.25: "-3.250", 5: "5"} {
-		if got := amount(x); got != want {
-			t.Errorf("%v: %s, want %s", x, got, want)
-		}
 	}
 }

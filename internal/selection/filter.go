@@ -65,7 +65,7 @@ func (f Filter) Check(ids []string) error {
 
 // Named returns the passes with these identities, each once; without identities those that
 // the options select, in order of time.
-func (f Filter) Named(ctx context.Context, r Reader, ids []string) ([]record.Pass, error) {
+func (f Filter) Named(ctx context.Context, r store.Reader, ids []string) ([]record.Pass, error) {
 	if err := f.Check(ids); err != nil {
 		return nil, err
 	}
@@ -136,18 +136,4 @@ func Moment(flag, text string, now time.Time) (time.Time, error) {
 		}
 	}
 	return time.Time{}, cli.UsageError(fmt.Errorf("%s %q is not a time", flag, text), momentHint)
-}
-
-// Reader is what commands that only read need of a store. The store of this bench and
-// the database of a lab both have it.
-type Reader interface {
-	Passes(context.Context, store.Filter) ([]record.Pass, error)
-	Each(context.Context, store.Filter, func(record.Pass) error) error
-	Pass(ctx context.Context, prefix string) (record.Pass, error)
-	Whole(ctx context.Context, prefix string) (store.Arrival, error)
-	Frames(ctx context.Context, id string) (record.Frames, error)
-	Telemetry(ctx context.Context, id string) (*record.Telemetry, error)
-	System(ctx context.Context, id string) (record.System, error)
-	Systems(context.Context) ([]store.SystemSeen, error)
-	Close() error
 }

@@ -8,6 +8,7 @@ import (
 	"capd.example/analysis"
 	"capd.example/internal/cli"
 	"capd.example/record"
+	"capd.example/store"
 )
 
 // FactorsOf returns the factors that make a cell.
@@ -29,7 +30,7 @@ func TagNames(tags []string) []string {
 }
 
 // SystemsIn reads the systems of passes by identity.
-func SystemsIn(ctx context.Context, r Reader, passes []record.Pass) (map[string]record.System, error) {
+func SystemsIn(ctx context.Context, r store.Reader, passes []record.Pass) (map[string]record.System, error) {
 	out := map[string]record.System{}
 	for _, p := range passes {
 		if _, ok := out[p.System]; ok || p.System == "" {

@@ -17,6 +17,7 @@ import (
 	"capd.example/internal/output"
 	safe "capd.example/internal/text"
 	"capd.example/record"
+	"capd.example/store"
 )
 
 // Basis is what a conclusion rests on, and what it does not.
@@ -74,7 +75,7 @@ type Query struct {
 
 // Choose selects the passes that a conclusion rests on and sets in o what follows from the
 // campaign: its factors and levels, and the passes whose spread counts.
-func Choose(ctx context.Context, a *cli.Streams, r Reader, s *Scope, q Query, o *analysis.Options) (sel Basis, err error) {
+func Choose(ctx context.Context, a *cli.Streams, r store.Reader, s *Scope, q Query, o *analysis.Options) (sel Basis, err error) {
 	passes, err := q.Filter.Named(ctx, r, nil)
 	if err != nil {
 		return sel, err
@@ -191,7 +192,7 @@ func cellTexts(tags record.Tags, factors []string) []string {
 
 // older adds the older passes that --old names for cells that the campaign has no pass of
 // that counts, by the rule of 'capctl reuse'.
-func (sel *Basis) older(ctx context.Context, a *cli.Streams, r Reader, s *Scope, q Query, o *analysis.Options) error {
+func (sel *Basis) older(ctx context.Context, a *cli.Streams, r store.Reader, s *Scope, q Query, o *analysis.Options) error {
 	if len(q.Old) == 0 {
 		return nil
 	}

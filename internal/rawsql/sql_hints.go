@@ -1,4 +1,4 @@
-package main
+package rawsql
 
 import (
 	"context"
@@ -16,8 +16,8 @@ var (
 	near     = regexp.MustCompile(`near "(\w+)": syntax error`)
 )
 
-// hints says what to type instead of a query that the database does not understand.
-func hints(ctx context.Context, s *store.Store, query string, err error) (out []string) {
+// Hints says what to type instead of a query that the database does not understand.
+func Hints(ctx context.Context, s *store.Store, query string, err error) (out []string) {
 	views := "the views are " + strings.Join(store.Views, ", ")
 	if noTable.MatchString(err.Error()) {
 		return []string{views}

@@ -1,4 +1,4 @@
-package main
+package listing
 
 import (
 	"math/rand/v2"
@@ -28,7 +28,7 @@ func TestPassesOfOneSecondHaveAnOrder(t *testing.T) {
 	for range 50 {
 		got := slices.Clone(want)
 		r.Shuffle(len(got), func(i, j int) { got[i], got[j] = got[j], got[i] })
-		slices.SortStableFunc(got, byTime)
+		slices.SortStableFunc(got, ByTime)
 		for i := range got {
 			if got[i].ID != want[i].ID {
 				t.Fatalf("%s stands at %d in the place of %s", got[i].ID, i, want[i].ID)

@@ -1,4 +1,4 @@
-package main
+package listing
 
 import (
 	"context"
@@ -11,20 +11,18 @@ import (
 	"strconv"
 	"strings"
 
-	"capd.example/internal/selection"
-	safe "capd.example/internal/text"
-
 	"github.com/jedib0t/go-pretty/v6/table"
 
 	"capd.example/internal/cli"
 	"capd.example/internal/output"
+	safe "capd.example/internal/text"
 	"capd.example/record"
 	"capd.example/stats"
 	"capd.example/store"
 )
 
-// telemetrySummary is what the samples of one pass say in short.
-type telemetrySummary struct {
+// Samples is what the samples of one pass say in short.
+type Samples struct {
 	Samples   int                 `json:"samples"`
 	Series    []seriesSummary     `json:"series"`
 	Processes []record.ProcessUse `json:"processes,omitempty"`
@@ -47,11 +45,11 @@ type seriesSummary struct {
 }
 
 // summed returns the summary of the samples of a pass, nil where none are stored.
-func summed(t *record.Telemetry) *telemetrySummary {
+func summed(t *record.Telemetry) *Samples {
 	if t == nil {
 		return nil
 	}
-	out := &telemetrySummary{Samples: len(t.At), Processes: t.Processes, Missing: t.Missing}
+	out := &Samples{Samples: len(t.At), Processes: t.Processes, Missing: t.Missing}
 	for _, s := range t.Series {
 		out.Series = append(out.Series, summedSeries(s))
 	}
@@ -88,8 +86,8 @@ func reasonsIn(masks []float64) map[string]int {
 	return out
 }
 
-// telemetryOf reads and sums up the samples of a pass.
-func telemetryOf(ctx context.Context, s selection.Reader, id string) (*telemetrySummary, error) {
+// SamplesOf reads and sums up the samples of a pass.
+func SamplesOf(ctx context.Context, s store.Reader, id string) (*Samples, error) {
 	t, err := s.Telemetry(ctx, id)
 	if errors.Is(err, store.ErrCorrupt) {
 		return nil, cli.FailedError(err, "'capctl verify' lists all that is damaged")
@@ -100,12 +98,13 @@ func telemetryOf(ctx context.Context, s selection.Reader, id string) (*telemetry
 	return summed(t), nil
 }
 
-func showTelemetry(a *app, t *telemetrySummary) {
+// ShowSamples prints what the samples of a pass say in short.
+func ShowSamples(a *cli.Streams, t *Samples) {
 	if t == nil {
-		safe.Fprintln(a.stdout, "this pass has no stored samples")
+		safe.Fprintln(a.Out, "this pass has no stored samples")
 		return
 	}
-	safe.Fprintf(a.stdout, "\n%s\n", record.Count(t.Samples, "sample"))
+	safe.Fprintf(a.Out, "\n%s\n", record.Count(t.Samples, "sample"))
 	var rows []table.Row
 	for _, s := range folded(t.Series) {
 		if s.Min == nil {
@@ -114,7 +113,7 @@ func showTelemetry(a *app, t *telemetrySummary) {
 		}
 		rows = append(rows, table.Row{s.Name, amount(*s.Min), amount(*s.Median), amount(*s.Max), amount(*s.Start), amount(*s.End), s.Unit})
 	}
-	output.Table(a.stdout, table.Row{"series", "min", "median", "max", "start", "end", "unit"}, rows)
+	output.Table(a.Out, table.Row{"series", "min", "median", "max", "start", "end", "unit"}, rows)
 	for _, p := range t.Processes {
 		role := ""
 		switch {
@@ -123,10 +122,10 @@ func showTelemetry(a *app, t *telemetrySummary) {
 		case p.Game:
 			role = ", the measured program"
 		}
-		safe.Fprintf(a.stdout, "%-10s %s %.1f %% of one core%s%s\n", "program", p.Name, p.Percent, cardText(p.Cards), role)
+		safe.Fprintf(a.Out, "%-10s %s %.1f %% of one core%s%s\n", "program", p.Name, p.Percent, cardText(p.Cards), role)
 	}
 	for _, g := range t.Missing {
-		safe.Fprintf(a.stdout, "%-10s %s: %s, %s\n", "missing", g.Name, g.Why, g.Text)
+		safe.Fprintf(a.Out, "%-10s %s: %s, %s\n", "missing", g.Name, g.Why, g.Text)
 	}
 }
 
