@@ -64,6 +64,7 @@ type Agent struct {
 	troubles notify.Troubles
 	owed     owed // passes that a validator that failed still owes an answer
 
+	ending   ending
 	fresh    chan struct{} // passes were judged: the lab may have them
 	stuck    bool          // the store could not take the last pass or verdict
 	lost     bool          // that file is no longer there, or another one is
@@ -82,7 +83,7 @@ type Agent struct {
 func New(ctx context.Context, o Options) (*Agent, error) { return build(ctx, o, world(o.Validators)) }
 
 func build(ctx context.Context, o Options, out outside) (_ *Agent, err error) {
-	ag := &Agent{out: out, config: o.Config, given: anywhere(o.Given), log: o.Log, fresh: make(chan struct{}, 1)}
+	ag := &Agent{out: out, config: o.Config, given: anywhere(o.Given), log: o.Log, fresh: make(chan struct{}, 1), ending: ending{asked: make(chan struct{}, 1)}}
 	defer func() {
 		if err != nil {
 			ag.Close()

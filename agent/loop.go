@@ -56,6 +56,11 @@ func (ag *Agent) work(ctx context.Context, logs <-chan watcher.Log) {
 	for {
 		again.Stop()
 		wait := soonest(ag.drain(ctx), ag.watchOver(ctx))
+		end, look := ag.ending.due(ag.betweenPasses(time.Now()))
+		if end {
+			return
+		}
+		wait = soonest(wait, look)
 		again.Reset(soonest(wait, lookAround))
 		select {
 		case <-ctx.Done():
@@ -63,6 +68,7 @@ func (ag *Agent) work(ctx context.Context, logs <-chan watcher.Log) {
 		case l := <-logs:
 			ag.intake.arrive(l)
 		case <-ag.intake.wakes:
+		case <-ag.ending.asked:
 		case <-again.C:
 		}
 	}

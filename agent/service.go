@@ -142,6 +142,12 @@ func (s *service) Resume(context.Context) error {
 	return nil
 }
 
+// Stop implements control.Agent.
+func (s *service) Stop(_ context.Context, now bool) error {
+	s.agent.ending.ask(now)
+	return nil
+}
+
 // TestAlert implements control.Agent.
 func (s *service) TestAlert(ctx context.Context, channel string) (map[string]error, error) {
 	return s.agent.alerts.Try(ctx, channel, notify.FromTest(s.agent.config.Bench, time.Now())), nil

@@ -149,6 +149,15 @@ func (c *Client) Resume(ctx context.Context) error {
 	return plain(err)
 }
 
+// Stop asks the agent to end: at once, or after the pass that is being recorded and the logs
+// that wait. It returns when the agent has understood.
+func (c *Client) Stop(ctx context.Context, now bool) error {
+	ctx, stop := context.WithTimeout(ctx, answerTime)
+	defer stop()
+	_, err := c.rpc.Stop(ctx, &controlv1.StopRequest{Now: now})
+	return plain(err)
+}
+
 // TestAlert tries one alert channel, or all for "". It waits for the channels' answers.
 func (c *Client) TestAlert(ctx context.Context, channel string) (map[string]error, error) {
 	ctx, stop := context.WithTimeout(ctx, time.Minute)

@@ -60,6 +60,10 @@ func (a *benchAgent) Pause(_ context.Context, reason string) error {
 
 func (a *benchAgent) Resume(ctx context.Context) error { return a.Pause(ctx, "") }
 
+func (a *benchAgent) Stop(ctx context.Context, now bool) error {
+	return a.Pause(ctx, fmt.Sprintf("stop, now %v", now))
+}
+
 func (a *benchAgent) TestAlert(_ context.Context, channel string) (map[string]error, error) {
 	if channel == "none" {
 		return nil, errors.New(`there is no channel "none"`)
@@ -127,6 +131,14 @@ func TestConversation(t *testing.T) {
 	}
 	if err := c.Resume(ctx); err != nil {
 		t.Error(err)
+	}
+	for _, now := range []bool{false, true} {
+		if err := c.Stop(ctx, now); err != nil {
+			t.Error(err)
+		}
+		if s, _ = c.Status(ctx); s.Paused != fmt.Sprintf("stop, now %v", now) {
+			t.Errorf("the agent was told to %s", s.Paused)
+		}
 	}
 	answers, err := c.TestAlert(ctx, "")
 	if err != nil || len(answers) != 2 || answers["terminal"] != nil || answers["web hook"].Error() != "answered 500" {

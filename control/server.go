@@ -154,6 +154,10 @@ func (s *service) TestAlert(ctx context.Context, r *controlv1.TestAlertRequest) 
 	return &out, nil
 }
 
+func (s *service) Stop(ctx context.Context, r *controlv1.StopRequest) (*controlv1.StopResponse, error) {
+	return &controlv1.StopResponse{}, failed(s.agent.Stop(ctx, r.GetNow()))
+}
+
 // failed carries the agent's own words over the wire.
 func failed(err error) error {
 	if err == nil {

@@ -76,4 +76,7 @@ type Agent interface {
 	Resume(ctx context.Context) error
 	// TestAlert tries one alert channel, or all for "", and returns each one's answer.
 	TestAlert(ctx context.Context, channel string) (map[string]error, error)
+	// Stop has the agent end: at once, or as soon as no pass is being recorded and no
+	// complete log waits. It returns before that.
+	Stop(ctx context.Context, now bool) error
 }

@@ -71,4 +71,24 @@ PDH_STAND_IN=1 WINEDLLOVERRIDES="$WINEDLLOVERRIDES;pdh=n" "$wine" "$dir/carduser
 grep -q -- '--- PASS: TestCountersStandIn' "$dir/counters" || { cat "$dir/counters"; give_up "the counters were not asked"; }
 GOOS=windows CGO_ENABLED=0 go test -c -o "$dir/host.test.exe" ./plugins/host
 "$wine" "$dir/host.test.exe" -test.v > "$dir/held" 2>&1 && grep -q -- '--- PASS: TestJobHoldsAll' "$dir/held" || { cat "$dir/held"; give_up "validators' children are not held"; }
+# Installing: the user's Run key, the programs in their place, an agent that runs; and back.
+run_key='HKCU\Software\Microsoft\Windows\CurrentVersion\Run'
+approved='HKCU\Software\Microsoft\Windows\CurrentVersion\Explorer\StartupApproved\Run'
+capd() { "$wine" "$dir/capd.exe" --config "Z:$dir/capd.toml" "$@" > "$dir/said" 2>&1; }
+value() { "$wine" reg query "$1" /v capd 2>/dev/null | tr -d '\r' | grep capd; }
+"$wine" reg add "$approved" /v capd /t REG_BINARY /d 030000000000000000000000 /f >/dev/null 2>&1
+capd install --dry-run && ! value "$run_key" || { cat "$dir/said"; give_up "install --dry-run changes something"; }
+capd install || { cat "$dir/said"; give_up "it cannot be installed"; }
+value "$run_key" | grep -q 'Programs.capd.capd.exe.* keep --log' || { cat "$dir/said"; give_up "the Run key does not start it"; }
+! value "$approved" || give_up "it stays switched off"
+programs=$(echo "$WINEPREFIX"/drive_c/users/*/AppData/Local/Programs/capd)
+[ -f "$programs/capd.exe" ] && [ -f "$programs/capctl.exe" ] || give_up "the programs are not in their place"
+for _ in $(seq 60); do grep -q '"message":"watching' "$dir/data/agent.log" 2>/dev/null && break; sleep 0.5; done
+grep -q '"message":"watching' "$dir/data/agent.log" || give_up "the installed agent does not run"
+# This Wine has no local sockets: nobody can ask the agent to end.
+"$wine" taskkill /f /im capd.exe >/dev/null 2>&1 || true
+for _ in $(seq 20); do capd uninstall --now && break; sleep 0.5; done
+! value "$run_key" && [ ! -e "$programs/capd.exe" ] && [ ! -e "$programs/capctl.exe" ] || { cat "$dir/said"; give_up "it cannot be uninstalled"; }
+[ -f "$dir/data/passes.db" ] && [ -f "$dir/capd.toml" ] || give_up "uninstalling took the data"
+capd uninstall && grep -q 'nothing to do' "$dir/said" || { cat "$dir/said"; give_up "a second uninstall does something"; }
 echo "the Windows programs do the main job"

@@ -23,7 +23,20 @@ func (s *Store) Backup(ctx context.Context, to string) error {
 }
 
 func (s *Store) copyTo(ctx context.Context, part string) error {
-	if err := makeEmpty(part); err != nil {
+	if err := s.copyAsIs(ctx, part); err != nil {
+		return err
+	}
+	// What cannot be opened again is no backup.
+	copied, err := Open(ctx, part, Options{ReadOnly: true})
+	if err != nil {
+		return err
+	}
+	return copied.Close()
+}
+
+// copyAsIs copies the store into a new file, of whatever version it is.
+func (s *Store) copyAsIs(ctx context.Context, to string) error {
+	if err := makeEmpty(to); err != nil {
 		return err
 	}
 	// A connection of its own, since query_only would forbid the copying as well.
@@ -32,15 +45,10 @@ func (s *Store) copyTo(ctx context.Context, part string) error {
 		return err
 	}
 	defer db.Close()
-	if _, err := db.ExecContext(ctx, "VACUUM INTO ?", part); err != nil {
-		return fmt.Errorf("copy to %s: %w", part, s.explain(err))
+	if _, err := db.ExecContext(ctx, "VACUUM INTO ?", to); err != nil {
+		return fmt.Errorf("copy to %s: %w", to, s.explain(err))
 	}
-	// What cannot be opened again is no backup.
-	copied, err := Open(ctx, part, Options{ReadOnly: true})
-	if err != nil {
-		return err
-	}
-	return copied.Close()
+	return nil
 }
 
 // syncDir makes a rename last; systems that cannot do so need not.

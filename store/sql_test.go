@@ -376,6 +376,35 @@ func TestOldStoresOpen(t *testing.T) {
 	}
 }
 
+// TestOlderStoreIsKept: what an earlier version wrote stays beside the store that was brought
+// up to date, readable by that version, and a later copy does not take its place.
+func TestOlderStoreIsKept(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "passes.db")
+	for range 2 {
+		unzip(t, "testdata/version7.db.gz", path)
+		for range 2 { // the second time there is nothing to keep
+			mustOpen(t, path).Close()
+		}
+		must(t, os.Remove(path))
+	}
+	copies, err := filepath.Glob(path + ".version-7*")
+	if err != nil || len(copies) != 2 || copies[0] != path+".version-7" {
+		t.Fatalf("%v, %v", copies, err)
+	}
+	for _, c := range copies {
+		db := rawOpen(t, c)
+		var v, passes int
+		must(t, db.QueryRow("PRAGMA user_version").Scan(&v))
+		must(t, db.QueryRow("SELECT count(*) FROM passes").Scan(&passes))
+		if info, err := os.Stat(c); v != 7 || passes < 3 || err != nil || info.Mode().Perm() != 0o600 {
+			t.Errorf("%s: version %d, %d passes, %v", c, v, passes, info.Mode())
+		}
+	}
+	if all, _ := filepath.Glob(filepath.Join(filepath.Dir(path), "*")); len(all) != 2 {
+		t.Errorf("left over: %v", all)
+	}
+}
+
 // TestEveryVersionOpens brings the oldest store to each version in turn by the steps that
 // programs of that time took, and then opens it.
 func TestEveryVersionOpens(t *testing.T) {

@@ -106,6 +106,9 @@ func (s *Store) openWrite(ctx context.Context) error {
 	if err := s.checkSchema(ctx); err != nil {
 		return err
 	}
+	if err := s.keepOlder(ctx); err != nil {
+		return err
+	}
 	if err := migrate(ctx, s.db, s.patience); err != nil {
 		return err
 	}

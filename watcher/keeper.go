@@ -400,7 +400,14 @@ func (k *keeper) state() State {
 		Pending: len(k.open), Queued: len(k.queue), Handed: k.handed,
 	}
 	for _, e := range k.open {
-		if e.lastChange.Sub(e.begun) < time.Second || !k.table(e) {
+		overTime := e.lastChange.Sub(e.begun) >= time.Second
+		if overTime && !k.table(e) {
+			continue
+		}
+		if e.lastChange.After(s.Changed) {
+			s.Changed = e.lastChange
+		}
+		if !overTime {
 			continue
 		}
 		if e.lastChange.After(s.Recording) {

@@ -98,10 +98,13 @@ type State struct {
 	Folders int  // watched folders, the first included
 	Pending int  // logs that are not complete yet
 	Queued  int  // complete logs that the receiver has not taken yet
+	// Changed is the latest noticed change of a log that is not complete: one that is being
+	// recorded, or whose recording may just have begun; zero when there is none.
+	Changed time.Time
 	// Recording is the latest noticed change of a log that is being written over time, not
 	// at once; zero when there is none.
 	Recording time.Time
-	// Holder is the log of these whose writing began last, which others may wait for; ""
+	// Holder is the log, of those written over time, whose writing began last, which others may wait for; ""
 	// when there is none. Its writing began at HolderSince.
 	Holder      string
 	HolderSince time.Time

@@ -35,6 +35,7 @@ func (s *standIn) Begin(_ context.Context, tags map[string]string, _ bool) error
 }
 func (s *standIn) Pause(_ context.Context, reason string) error { s.status.Paused = reason; return nil }
 func (s *standIn) Resume(context.Context) error                 { s.status.Paused = ""; return nil }
+func (s *standIn) Stop(context.Context, bool) error             { return nil }
 func (s *standIn) TestAlert(_ context.Context, channel string) (map[string]error, error) {
 	if channel == "terminal" {
 		return map[string]error{"terminal": nil}, nil

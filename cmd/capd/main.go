@@ -24,7 +24,11 @@ type grammar struct {
 	Root    string           `hidden:"" help:"Read the bench from this recorded machine instead of the real one."`
 	Version kong.VersionFlag `help:"Print the version."`
 
-	Run   runCmd   `cmd:"" help:"Watch, tag, check and alert until interrupted." example:"capd --watch logs run"`
+	Run       runCmd       `cmd:"" help:"Watch, tag, check and alert until interrupted." example:"capd --watch logs run"`
+	Install   installCmd   `cmd:"" help:"Have the agent start with your session, and start it now; or replace an older one." example:"capd install --dry-run"`
+	Uninstall uninstallCmd `cmd:"" help:"Take that back; configuration and data stay."`
+	Keep      keepCmd      `cmd:"" hidden:"" help:"Run the agent and start it again when it dies."`
+
 	Check checkCmd `cmd:"" help:"Explain the configuration and say what is wrong with it." example:"capd --config capd.toml check"`
 }
 

@@ -6,6 +6,7 @@ import (
 	"runtime"
 	"runtime/debug"
 
+	"github.com/DeRuina/timberjack"
 	"github.com/rs/zerolog"
 
 	"capd.example/agent"
@@ -15,7 +16,8 @@ import (
 
 // runCmd is `capd run`.
 type runCmd struct {
-	Verbose bool `short:"v" help:"On a terminal, also print details and minor events."`
+	Verbose bool   `short:"v" help:"On a terminal, also print details and minor events."`
+	Log     string `placeholder:"FILE" help:"Also write the agent's own log into this file; it is kept small."`
 }
 
 func (c runCmd) Run(a *app) error {
@@ -27,7 +29,8 @@ func (c runCmd) Run(a *app) error {
 	if err != nil {
 		return cli.FailedError(err)
 	}
-	log := logger(a.stderr, c.Verbose, a.given)
+	log, done := logger(a.stderr, c, a.given)
+	defer done()
 	screen := agent.Screen{Out: a.stdout, Terminal: cli.IsTerminal(a.stdout), Colour: cli.Colours(a.stdout)}
 	if screen.Terminal {
 		screen.Width = func() int { return cli.Width(a.stdout) }
@@ -52,9 +55,18 @@ const memoryLimit = 64 << 20
 // agentNice gives way to games and still keeps samples on time; at 19 they come late.
 const agentNice = 5
 
-func logger(out io.Writer, verbose bool, given cli.Given) zerolog.Logger {
+// The file of the agent's own log: the latest 5 MB, and as much of before, compressed.
+const logMegabytes, logsBefore = 5, 3
+
+// logger writes events to out and, where one is named, to a file. Done ends that.
+func logger(out io.Writer, c runCmd, given cli.Given) (log zerolog.Logger, done func() error) {
 	if cli.IsTerminal(out) {
-		out = cli.Console{Out: out, Verbose: verbose, Colour: cli.Colours(out), Given: given}
+		out = cli.Console{Out: out, Verbose: c.Verbose, Colour: cli.Colours(out), Given: given}
 	}
-	return zerolog.New(out).With().Timestamp().Logger()
+	done = func() error { return nil }
+	if c.Log != "" {
+		file := &timberjack.Logger{Filename: c.Log, MaxSize: logMegabytes, MaxBackups: logsBefore, Compression: "gzip", FileMode: 0o600}
+		out, done = zerolog.MultiLevelWriter(file, out), file.Close
+	}
+	return zerolog.New(out).With().Timestamp().Logger(), done
 }

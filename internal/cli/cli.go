@@ -10,7 +10,6 @@ import (
 	"os"
 	"os/signal"
 	"regexp"
-	"runtime/debug"
 	"strings"
 	"syscall"
 
@@ -132,7 +131,7 @@ func Parse(program, about string, grammar any, args []string, stdout, stderr io.
 		kong.Name(program), kong.Description(about), kong.Writers(stdout, stderr),
 		kong.Exit(func(int) { done = true }),
 		kong.UsageOnError(), kong.ConfigureHelp(kong.HelpOptions{Compact: true, FlagsLast: true}),
-		kong.Vars{"version": program + " " + Version()},
+		kong.Vars{"version": program + " " + Build().String()},
 	}, opts...)
 	k, err := kong.New(grammar, opts...)
 	if err != nil {
@@ -150,14 +149,6 @@ func Parse(program, about string, grammar any, args []string, stdout, stderr io.
 		return nil, true, nil
 	}
 	return kctx, false, err
-}
-
-// Version returns the version that the build recorded.
-func Version() string {
-	if info, ok := debug.ReadBuildInfo(); ok && info.Main.Version != "" {
-		return info.Main.Version
-	}
-	return "(development)"
 }
 
 // Signals returns a context that ends on an interrupt, a request to terminate and, unless

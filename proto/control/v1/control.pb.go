@@ -601,6 +601,86 @@ func (x *TestAlertResponse) GetAnswers() []*TestAlertResponse_Answer {
 	return nil
 }
 
+type StopRequest struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Now           bool                   `protobuf:"varint,1,opt,name=now,proto3" json:"now,omitempty"` // without waiting for the end of a pass
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *StopRequest) Reset() {
+	*x = StopRequest{}
+	mi := &file_control_v1_control_proto_msgTypes[14]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *StopRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*StopRequest) ProtoMessage() {}
+
+func (x *StopRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_control_v1_control_proto_msgTypes[14]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use StopRequest.ProtoReflect.Descriptor instead.
+func (*StopRequest) Descriptor() ([]byte, []int) {
+	return file_control_v1_control_proto_rawDescGZIP(), []int{14}
+}
+
+func (x *StopRequest) GetNow() bool {
+	if x != nil {
+		return x.Now
+	}
+	return false
+}
+
+type StopResponse struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *StopResponse) Reset() {
+	*x = StopResponse{}
+	mi := &file_control_v1_control_proto_msgTypes[15]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *StopResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*StopResponse) ProtoMessage() {}
+
+func (x *StopResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_control_v1_control_proto_msgTypes[15]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use StopResponse.ProtoReflect.Descriptor instead.
+func (*StopResponse) Descriptor() ([]byte, []int) {
+	return file_control_v1_control_proto_rawDescGZIP(), []int{15}
+}
+
 type TestAlertResponse_Answer struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
 	Channel       string                 `protobuf:"bytes,1,opt,name=channel,proto3" json:"channel,omitempty"`
@@ -611,7 +691,7 @@ type TestAlertResponse_Answer struct {
 
 func (x *TestAlertResponse_Answer) Reset() {
 	*x = TestAlertResponse_Answer{}
-	mi := &file_control_v1_control_proto_msgTypes[15]
+	mi := &file_control_v1_control_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -623,7 +703,7 @@ func (x *TestAlertResponse_Answer) String() string {
 func (*TestAlertResponse_Answer) ProtoMessage() {}
 
 func (x *TestAlertResponse_Answer) ProtoReflect() protoreflect.Message {
-	mi := &file_control_v1_control_proto_msgTypes[15]
+	mi := &file_control_v1_control_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -688,7 +768,10 @@ const file_control_v1_control_proto_rawDesc = "" +
 	"\aanswers\x18\x01 \x03(\v2).capd.control.v1.TestAlertResponse.AnswerR\aanswers\x1a8\n" +
 	"\x06Answer\x12\x18\n" +
 	"\achannel\x18\x01 \x01(\tR\achannel\x12\x14\n" +
-	"\x05error\x18\x02 \x01(\tR\x05error2\xa1\x04\n" +
+	"\x05error\x18\x02 \x01(\tR\x05error\"\x1f\n" +
+	"\vStopRequest\x12\x10\n" +
+	"\x03now\x18\x01 \x01(\bR\x03now\"\x0e\n" +
+	"\fStopResponse2\xe6\x04\n" +
 	"\aControl\x12I\n" +
 	"\x06Status\x12\x1e.capd.control.v1.StatusRequest\x1a\x1f.capd.control.v1.StatusResponse\x12O\n" +
 	"\bOverhead\x12 .capd.control.v1.OverheadRequest\x1a!.capd.control.v1.OverheadResponse\x12K\n" +
@@ -696,7 +779,8 @@ const file_control_v1_control_proto_rawDesc = "" +
 	"\x05Begin\x12\x1d.capd.control.v1.BeginRequest\x1a\x1e.capd.control.v1.BeginResponse\x12F\n" +
 	"\x05Pause\x12\x1d.capd.control.v1.PauseRequest\x1a\x1e.capd.control.v1.PauseResponse\x12I\n" +
 	"\x06Resume\x12\x1e.capd.control.v1.ResumeRequest\x1a\x1f.capd.control.v1.ResumeResponse\x12R\n" +
-	"\tTestAlert\x12!.capd.control.v1.TestAlertRequest\x1a\".capd.control.v1.TestAlertResponseB)Z'capd.example/proto/control/v1;controlv1b\x06proto3"
+	"\tTestAlert\x12!.capd.control.v1.TestAlertRequest\x1a\".capd.control.v1.TestAlertResponse\x12C\n" +
+	"\x04Stop\x12\x1c.capd.control.v1.StopRequest\x1a\x1d.capd.control.v1.StopResponseB)Z'capd.example/proto/control/v1;controlv1b\x06proto3"
 
 var (
 	file_control_v1_control_proto_rawDescOnce sync.Once
@@ -710,7 +794,7 @@ func file_control_v1_control_proto_rawDescGZIP() []byte {
 	return file_control_v1_control_proto_rawDescData
 }
 
-var file_control_v1_control_proto_msgTypes = make([]protoimpl.MessageInfo, 16)
+var file_control_v1_control_proto_msgTypes = make([]protoimpl.MessageInfo, 18)
 var file_control_v1_control_proto_goTypes = []any{
 	(*StatusRequest)(nil),            // 0: capd.control.v1.StatusRequest
 	(*StatusResponse)(nil),           // 1: capd.control.v1.StatusResponse
@@ -726,12 +810,14 @@ var file_control_v1_control_proto_goTypes = []any{
 	(*ResumeResponse)(nil),           // 11: capd.control.v1.ResumeResponse
 	(*TestAlertRequest)(nil),         // 12: capd.control.v1.TestAlertRequest
 	(*TestAlertResponse)(nil),        // 13: capd.control.v1.TestAlertResponse
-	nil,                              // 14: capd.control.v1.BeginRequest.TagsEntry
-	(*TestAlertResponse_Answer)(nil), // 15: capd.control.v1.TestAlertResponse.Answer
+	(*StopRequest)(nil),              // 14: capd.control.v1.StopRequest
+	(*StopResponse)(nil),             // 15: capd.control.v1.StopResponse
+	nil,                              // 16: capd.control.v1.BeginRequest.TagsEntry
+	(*TestAlertResponse_Answer)(nil), // 17: capd.control.v1.TestAlertResponse.Answer
 }
 var file_control_v1_control_proto_depIdxs = []int32{
-	14, // 0: capd.control.v1.BeginRequest.tags:type_name -> capd.control.v1.BeginRequest.TagsEntry
-	15, // 1: capd.control.v1.TestAlertResponse.answers:type_name -> capd.control.v1.TestAlertResponse.Answer
+	16, // 0: capd.control.v1.BeginRequest.tags:type_name -> capd.control.v1.BeginRequest.TagsEntry
+	17, // 1: capd.control.v1.TestAlertResponse.answers:type_name -> capd.control.v1.TestAlertResponse.Answer
 	0,  // 2: capd.control.v1.Control.Status:input_type -> capd.control.v1.StatusRequest
 	2,  // 3: capd.control.v1.Control.Overhead:input_type -> capd.control.v1.OverheadRequest
 	4,  // 4: capd.control.v1.Control.Follow:input_type -> capd.control.v1.FollowRequest
@@ -739,15 +825,17 @@ var file_control_v1_control_proto_depIdxs = []int32{
 	8,  // 6: capd.control.v1.Control.Pause:input_type -> capd.control.v1.PauseRequest
 	10, // 7: capd.control.v1.Control.Resume:input_type -> capd.control.v1.ResumeRequest
 	12, // 8: capd.control.v1.Control.TestAlert:input_type -> capd.control.v1.TestAlertRequest
-	1,  // 9: capd.control.v1.Control.Status:output_type -> capd.control.v1.StatusResponse
-	3,  // 10: capd.control.v1.Control.Overhead:output_type -> capd.control.v1.OverheadResponse
-	5,  // 11: capd.control.v1.Control.Follow:output_type -> capd.control.v1.FollowResponse
-	7,  // 12: capd.control.v1.Control.Begin:output_type -> capd.control.v1.BeginResponse
-	9,  // 13: capd.control.v1.Control.Pause:output_type -> capd.control.v1.PauseResponse
-	11, // 14: capd.control.v1.Control.Resume:output_type -> capd.control.v1.ResumeResponse
-	13, // 15: capd.control.v1.Control.TestAlert:output_type -> capd.control.v1.TestAlertResponse
-	9,  // [9:16] is the sub-list for method output_type
-	2,  // [2:9] is the sub-list for method input_type
+	14, // 9: capd.control.v1.Control.Stop:input_type -> capd.control.v1.StopRequest
+	1,  // 10: capd.control.v1.Control.Status:output_type -> capd.control.v1.StatusResponse
+	3,  // 11: capd.control.v1.Control.Overhead:output_type -> capd.control.v1.OverheadResponse
+	5,  // 12: capd.control.v1.Control.Follow:output_type -> capd.control.v1.FollowResponse
+	7,  // 13: capd.control.v1.Control.Begin:output_type -> capd.control.v1.BeginResponse
+	9,  // 14: capd.control.v1.Control.Pause:output_type -> capd.control.v1.PauseResponse
+	11, // 15: capd.control.v1.Control.Resume:output_type -> capd.control.v1.ResumeResponse
+	13, // 16: capd.control.v1.Control.TestAlert:output_type -> capd.control.v1.TestAlertResponse
+	15, // 17: capd.control.v1.Control.Stop:output_type -> capd.control.v1.StopResponse
+	10, // [10:18] is the sub-list for method output_type
+	2,  // [2:10] is the sub-list for method input_type
 	2,  // [2:2] is the sub-list for extension type_name
 	2,  // [2:2] is the sub-list for extension extendee
 	0,  // [0:2] is the sub-list for field type_name
@@ -764,7 +852,7 @@ func file_control_v1_control_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_control_v1_control_proto_rawDesc), len(file_control_v1_control_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   16,
+			NumMessages:   18,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

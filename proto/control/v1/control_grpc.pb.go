@@ -30,6 +30,7 @@ const (
 	Control_Pause_FullMethodName     = "/capd.control.v1.Control/Pause"
 	Control_Resume_FullMethodName    = "/capd.control.v1.Control/Resume"
 	Control_TestAlert_FullMethodName = "/capd.control.v1.Control/TestAlert"
+	Control_Stop_FullMethodName      = "/capd.control.v1.Control/Stop"
 )
 
 // ControlClient is the client API for Control service.
@@ -49,6 +50,8 @@ type ControlClient interface {
 	Resume(ctx context.Context, in *ResumeRequest, opts ...grpc.CallOption) (*ResumeResponse, error)
 	// TestAlert sends a test to one channel, or to all, and returns their answers.
 	TestAlert(ctx context.Context, in *TestAlertRequest, opts ...grpc.CallOption) (*TestAlertResponse, error)
+	// Stop ends the agent once no pass is being recorded and no complete log waits, or at once.
+	Stop(ctx context.Context, in *StopRequest, opts ...grpc.CallOption) (*StopResponse, error)
 }
 
 type controlClient struct {
@@ -138,6 +141,16 @@ func (c *controlClient) TestAlert(ctx context.Context, in *TestAlertRequest, opt
 	return out, nil
 }
 
+func (c *controlClient) Stop(ctx context.Context, in *StopRequest, opts ...grpc.CallOption) (*StopResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(StopResponse)
+	err := c.cc.Invoke(ctx, Control_Stop_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 // ControlServer is the server API for Control service.
 // All implementations must embed UnimplementedControlServer
 // for forward compatibility.
@@ -155,6 +168,8 @@ type ControlServer interface {
 	Resume(context.Context, *ResumeRequest) (*ResumeResponse, error)
 	// TestAlert sends a test to one channel, or to all, and returns their answers.
 	TestAlert(context.Context, *TestAlertRequest) (*TestAlertResponse, error)
+	// Stop ends the agent once no pass is being recorded and no complete log waits, or at once.
+	Stop(context.Context, *StopRequest) (*StopResponse, error)
 	mustEmbedUnimplementedControlServer()
 }
 
@@ -185,6 +200,9 @@ func (UnimplementedControlServer) Resume(context.Context, *ResumeRequest) (*Resu
 }
 func (UnimplementedControlServer) TestAlert(context.Context, *TestAlertRequest) (*TestAlertResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method TestAlert not implemented")
+}
+func (UnimplementedControlServer) Stop(context.Context, *StopRequest) (*StopResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method Stop not implemented")
 }
 func (UnimplementedControlServer) mustEmbedUnimplementedControlServer() {}
 func (UnimplementedControlServer) testEmbeddedByValue()                 {}
@@ -326,6 +344,24 @@ func _Control_TestAlert_Handler(srv interface{}, ctx context.Context, dec func(i
 	return interceptor(ctx, in, info, handler)
 }
 
+func _Control_Stop_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(StopRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ControlServer).Stop(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: Control_Stop_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ControlServer).Stop(ctx, req.(*StopRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 // Control_ServiceDesc is the grpc.ServiceDesc for Control service.
 // It's only intended for direct use with grpc.RegisterService,
 // and not to be introspected or modified (even as a copy)
@@ -356,6 +392,10 @@ var Control_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "TestAlert",
 			Handler:    _Control_TestAlert_Handler,
+		},
+		{
+			MethodName: "Stop",
+			Handler:    _Control_Stop_Handler,
 		},
 	},
 	Streams: []grpc.StreamDesc{
