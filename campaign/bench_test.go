@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"capd.example/campaign"
+	"capd.example/campaign/precision"
 	"capd.example/record"
 )
 
@@ -83,7 +84,7 @@ func BenchmarkCoverage100k(b *testing.B) {
 		if left, _ := cover.Left(pos); left != 3*(p.Len()-10_000) {
 			b.Fatal(left)
 		}
-		if needs := cover.ByPrecision(pos, campaign.DefaultWish); len(needs) == 0 {
+		if needs := precision.Rank(cover, pos, precision.DefaultWish); len(needs) == 0 {
 			b.Fatal("nothing is needed")
 		}
 	}
@@ -111,7 +112,7 @@ func BenchmarkPrecisionMixed(b *testing.B) {
 	}
 	cover := p.Cover(passes)
 	for b.Loop() {
-		cover.Precision(campaign.DefaultWish)
+		precision.Of(cover, precision.DefaultWish)
 	}
 }
 

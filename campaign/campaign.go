@@ -111,8 +111,8 @@ func (c *Campaign) Expect(tags record.Tags) record.Expectation {
 	return e
 }
 
-// accepts reports whether a pass with this verdict counts as done.
-func (c *Campaign) accepts(v record.Verdict) bool { return slices.Contains(c.Accept, v) }
+// Accepts reports whether a pass with this verdict counts as done.
+func (c *Campaign) Accepts(v record.Verdict) bool { return slices.Contains(c.Accept, v) }
 
 // clone returns a copy that can be changed without touching c.
 func (c *Campaign) clone() *Campaign {

@@ -77,7 +77,7 @@ func (c *Campaign) control() Control {
 }
 
 func (p *Plan) passMinutes(cell int) float64 {
-	return p.Campaign.Games[p.level(cell, p.depth(record.TagGame))].PassMinutes
+	return p.Campaign.Games[p.Level(cell, p.Depth(record.TagGame))].PassMinutes
 }
 
 // isPart reports whether a session ends where this factor changes.
@@ -137,18 +137,18 @@ func (p *Plan) rather(i, other int, b buildUps) bool {
 		return math.Inf(1) // unknown
 	}
 	x, y := minutes(i), minutes(other)
-	d := p.depth(record.TagGame)
+	d := p.Depth(record.TagGame)
 	switch {
 	case x != y:
 		return x < y
-	case p.level(i, d) != p.level(other, d):
-		return p.level(i, d) < p.level(other, d)
+	case p.Level(i, d) != p.Level(other, d):
+		return p.Level(i, d) < p.Level(other, d)
 	}
 	for d, f := range p.nest {
 		if isPart(p.Campaign.Factors[f].Name) {
 			continue
 		}
-		if x, y := p.level(i, d), p.level(other, d); x != y {
+		if x, y := p.Level(i, d), p.Level(other, d); x != y {
 			return (x < y) != b.heavy
 		}
 	}

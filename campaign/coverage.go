@@ -96,7 +96,7 @@ func (c *Coverage) add(pass *record.Pass) int {
 	case record.VerdictBad:
 		s.Bad++
 	}
-	accepted := camp.accepts(pass.Verdict)
+	accepted := camp.Accepts(pass.Verdict)
 	if accepted {
 		s.Done++
 	}
@@ -135,12 +135,12 @@ func (c *Coverage) Sum(values map[string]string) (sum State, cells, complete int
 // has reports whether a cell has all of the given values.
 func (p *Plan) has(i int, values map[string]string) bool {
 	for name, v := range values {
-		d := p.depth(name)
+		d := p.Depth(name)
 		if d < 0 {
 			return false
 		}
-		l := p.level(i, d)
-		if l == none || p.Campaign.Factors[p.nest[d]].Levels[l] != v {
+		l := p.Level(i, d)
+		if l == None || p.Campaign.Factors[p.nest[d]].Levels[l] != v {
 			return false
 		}
 	}
@@ -199,7 +199,7 @@ func (p *Plan) Place(tags record.Tags) (cell int, why string) {
 
 // absent sets the scene and preset of a game that has none, whatever the tags say.
 func (p *Plan) absent(row []uint16, missing *[]int) {
-	gd := p.depth(record.TagGame)
+	gd := p.Depth(record.TagGame)
 	if slices.Contains(*missing, gd) {
 		return
 	}
@@ -208,8 +208,8 @@ func (p *Plan) absent(row []uint16, missing *[]int) {
 		tag    string
 		levels []string
 	}{{record.TagScene, g.Scenes}, {record.TagPreset, g.Presets}} {
-		if d := p.depth(x.tag); d >= 0 && len(x.levels) == 0 {
-			row[d] = none
+		if d := p.Depth(x.tag); d >= 0 && len(x.levels) == 0 {
+			row[d] = None
 			*missing = slices.DeleteFunc(*missing, func(m int) bool { return m == d })
 		}
 	}
@@ -302,7 +302,7 @@ func (p *Plan) whyNot(row []uint16) string {
 		hit := true
 		for d, f := range p.nest {
 			levels, named := e.Levels[c.Factors[f].Name]
-			if named && (row[d] == none || !slices.Contains(levels, c.Factors[f].Levels[row[d]])) {
+			if named && (row[d] == None || !slices.Contains(levels, c.Factors[f].Levels[row[d]])) {
 				hit = false
 			}
 		}
@@ -313,10 +313,10 @@ func (p *Plan) whyNot(row []uint16) string {
 			return "the campaign excludes this cell"
 		}
 	}
-	game := c.Games[row[p.depth(record.TagGame)]].Name
+	game := c.Games[row[p.Depth(record.TagGame)]].Name
 	for _, tag := range []string{record.TagScene, record.TagPreset} {
-		d := p.depth(tag)
-		if d < 0 || row[d] == none {
+		d := p.Depth(tag)
+		if d < 0 || row[d] == None {
 			continue
 		}
 		g, _ := c.Game(game)

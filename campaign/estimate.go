@@ -58,10 +58,10 @@ func (p *Plan) Estimate(hours float64) Estimate {
 
 // passTime adds up the time of all passes and names the games of unknown time.
 func (p *Plan) passTime() (sum float64, unknown []string) {
-	depth := p.depth(record.TagGame)
+	depth := p.Depth(record.TagGame)
 	per := make([]int, len(p.Campaign.Games))
 	for i := range p.n {
-		per[p.level(i, depth)]++
+		per[p.Level(i, depth)]++
 	}
 	for i, g := range p.Campaign.Games {
 		if per[i] > 0 && g.PassMinutes == 0 {
@@ -72,8 +72,8 @@ func (p *Plan) passTime() (sum float64, unknown []string) {
 	return sum, unknown
 }
 
-// depth returns where a factor stands in the nesting, -1 where there is none.
-func (p *Plan) depth(factor string) int {
+// Depth returns where a factor stands in the nesting, -1 where there is none.
+func (p *Plan) Depth(factor string) int {
 	for d, f := range p.nest {
 		if p.Campaign.Factors[f].Name == factor {
 			return d

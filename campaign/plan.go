@@ -9,7 +9,7 @@ import (
 // Plan is the cells of a campaign in the order in which they cost least to visit.
 //
 // Factors are nested by cost, the costliest outermost. At every node of that tree the
-// level that is set already comes first; where it is the last of the list, the list is
+// Level that is set already comes first; where it is the last of the list, the list is
 // walked backwards. So nothing is swapped back needlessly (boustrophedon order).
 //
 // No order of the same cells costs less than [Plan.Bound]; a full product reaches it.
@@ -17,7 +17,7 @@ type Plan struct {
 	Campaign *Campaign
 
 	nest  []int    // indexes into Campaign.Factors, costliest first
-	cells []uint16 // level indexes, len(nest) per cell, in nest order
+	cells []uint16 // Level indexes, len(nest) per cell, in nest order
 	n     int
 
 	// Made when first needed.
@@ -29,8 +29,8 @@ type Plan struct {
 
 func itoa(n int) string { return strconv.Itoa(n) }
 
-// none is the level of a factor that a cell does not have.
-const none = ^uint16(0)
+// None is the level of a factor that a cell does not have.
+const None = ^uint16(0)
 
 // NewPlan lays out the cells of c.
 func NewPlan(c *Campaign) (*Plan, error) {
@@ -46,7 +46,7 @@ func NewPlan(c *Campaign) (*Plan, error) {
 	p.cells = make([]uint16, 0, len(raw))
 	o := orderer{width: len(p.nest), raw: raw, last: make([]uint16, len(p.nest)), out: p.cells}
 	for i := range o.last {
-		o.last[i] = none
+		o.last[i] = None
 	}
 	all := make([]int32, p.n)
 	for i := range all {
@@ -137,14 +137,15 @@ func (p *Plan) Factors() []Factor {
 func (p *Plan) Cell(i int) map[string]string {
 	values := make(map[string]string, len(p.nest))
 	for d, f := range p.nest {
-		if l := p.level(i, d); l != none {
+		if l := p.Level(i, d); l != None {
 			values[p.Campaign.Factors[f].Name] = p.Campaign.Factors[f].Levels[l]
 		}
 	}
 	return values
 }
 
-func (p *Plan) level(i, depth int) uint16 { return p.cells[i*len(p.nest)+depth] }
+// Level returns the level that a cell has of the factor at a depth, [None] for none.
+func (p *Plan) Level(i, depth int) uint16 { return p.cells[i*len(p.nest)+depth] }
 
 func (p *Plan) row(i int) []uint16 { return p.cells[i*len(p.nest):][:len(p.nest)] }
 
@@ -173,4 +174,25 @@ func (p *Plan) Cost(a, b int) float64 {
 		}
 	}
 	return sum
+}
+
+// AlikeBut returns the cells in groups of those that differ in nothing but one factor.
+func (p *Plan) AlikeBut(depth int) [][]int32 {
+	levels := len(p.Campaign.Factors[p.nest[depth]].Levels)
+	groups := make([][]int32, 0, p.n/levels+1)
+	at := make(map[string]int, p.n/levels+1)
+	row, key := make([]uint16, len(p.nest)), []byte(nil)
+	for i := range p.n {
+		copy(row, p.row(i))
+		row[depth] = None
+		key = appendKey(key[:0], row)
+		g, known := at[string(key)]
+		if !known {
+			g = len(groups)
+			at[string(key)] = g
+			groups = append(groups, make([]int32, 0, levels))
+		}
+		groups[g] = append(groups[g], int32(i))
+	}
+	return groups
 }

@@ -347,7 +347,7 @@ func (p *Plan) Moves(from, to int) []string {
 	values := p.Cell(to)
 	var out []string
 	for d, f := range p.Factors() {
-		if (from < 0 || p.level(from, d) != p.level(to, d)) && values[f.Name] != "" {
+		if (from < 0 || p.Level(from, d) != p.Level(to, d)) && values[f.Name] != "" {
 			out = append(out, f.Name+"="+values[f.Name])
 		}
 	}
@@ -362,7 +362,7 @@ func (p *Plan) Where(cell int) string {
 // Left returns what is still to be done from a position in the order in which
 // [Coverage.Next] would give it: passes, and the minutes of recording and changes.
 func (c *Coverage) Left(pos Position) (passes int, minutes float64) {
-	d := c.Plan.depth(record.TagGame)
+	d := c.Plan.Depth(record.TagGame)
 	walk := &Coverage{Plan: c.Plan, state: slices.Clone(c.state)}
 	at := pos
 	if at.Cell < 0 || !walk.open(at, at.Cell) {
@@ -375,7 +375,7 @@ func (c *Coverage) Left(pos Position) (passes int, minutes float64) {
 	for at.Cell >= 0 {
 		n := walk.state[at.Cell].Missing()
 		passes += n
-		minutes += float64(n) * c.Plan.Campaign.Games[c.Plan.level(at.Cell, d)].PassMinutes
+		minutes += float64(n) * c.Plan.Campaign.Games[c.Plan.Level(at.Cell, d)].PassMinutes
 		walk.state[at.Cell].Done += n
 		next := walk.Next(at)
 		if next >= 0 {
@@ -420,7 +420,7 @@ func (c *Coverage) Line(pass record.Pass, before, after Position) string {
 		here := c.control.with(cell, pass)
 		b.WriteString("control cell (" + c.Plan.Name(cell) + "), ")
 		switch {
-		case !c.Plan.Campaign.accepts(pass.Verdict):
+		case !c.Plan.Campaign.Accepts(pass.Verdict):
 			b.WriteString("a pass is " + string(pass.Verdict) + ": " + itoa(here) + " of " + itoa(k.Passes) + " good so far in this session; ")
 		case here > k.Passes:
 			b.WriteString("this session already has enough; ")
@@ -431,7 +431,7 @@ func (c *Coverage) Line(pass record.Pass, before, after Position) string {
 		return b.String()
 	}
 	b.WriteString(c.Plan.Where(cell) + " (" + c.Plan.Name(cell) + "), ")
-	if c.Plan.Campaign.accepts(pass.Verdict) {
+	if c.Plan.Campaign.Accepts(pass.Verdict) {
 		b.WriteString("pass " + itoa(ordinal(pass, s.Done)) + " of " + itoa(s.Wanted) + " " + string(pass.Verdict))
 	} else {
 		b.WriteString("pass " + itoa(ordinal(pass, s.Done+1)) + " is " + string(pass.Verdict) + ": " + itoa(s.Done) + " of " + itoa(s.Wanted) + " good so far")
@@ -471,7 +471,7 @@ func (c *Coverage) Advice(from int, pos Position) string {
 		return "this cell is complete; go on with 'capctl next'"
 	}
 	passes := c.passes[pos.Cell]
-	if n := len(passes); n > 0 && !c.Plan.Campaign.accepts(passes[n-1].Verdict) {
+	if n := len(passes); n > 0 && !c.Plan.Campaign.Accepts(passes[n-1].Verdict) {
 		return "repeat pass " + itoa(c.NextPass(pos.Cell))
 	}
 	return "next: pass " + itoa(c.NextPass(pos.Cell))
@@ -508,7 +508,7 @@ func (c *Coverage) NextPass(cell int) int {
 	counted := c.state[cell].Done + 1
 	taken := map[int]bool{}
 	for _, p := range c.passes[cell] {
-		if !c.Plan.Campaign.accepts(p.Verdict) {
+		if !c.Plan.Campaign.Accepts(p.Verdict) {
 			continue
 		}
 		n := ordinal(p, 0)

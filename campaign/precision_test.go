@@ -6,6 +6,7 @@ import (
 	"testing"
 
 	"capd.example/campaign"
+	"capd.example/campaign/precision"
 	"capd.example/record"
 )
 
@@ -14,7 +15,7 @@ import (
 // memory): its 16 is 15.7 rounded up. The t test needs more with few passes.
 func TestWhatPassesCanResolve(t *testing.T) {
 	for n := 2; n <= 40; n++ {
-		own, pooled := campaign.Resolve(n, campaign.DefaultWish)
+		own, pooled := precision.Resolve(n, precision.DefaultWish)
 		lehr := math.Sqrt(16 / float64(n))
 		if math.Abs(pooled/lehr-1) > 0.01 {
 			t.Errorf("%d passes resolve %.3f sd, by Lehr's rule %.3f", n, pooled, lehr)
@@ -25,10 +26,10 @@ func TestWhatPassesCanResolve(t *testing.T) {
 	}
 	// Two-sample t test, 80 % power, 5 % level, 17 per group find one standard deviation
 	// (Cohen, Statistical Power Analysis, 1988, table 2.4.1; from memory).
-	if own, _ := campaign.Resolve(17, campaign.DefaultWish); math.Abs(own-1) > 0.01 {
+	if own, _ := precision.Resolve(17, precision.DefaultWish); math.Abs(own-1) > 0.01 {
 		t.Errorf("17 passes resolve %.3f sd, want 1", own)
 	}
-	if own, _ := campaign.Resolve(16, campaign.DefaultWish); own <= 1 {
+	if own, _ := precision.Resolve(16, precision.DefaultWish); own <= 1 {
 		t.Errorf("16 passes resolve %.3f sd, want more than 1", own)
 	}
 }
@@ -70,23 +71,23 @@ func TestPrecision(t *testing.T) {
 			passes = append(passes, rated(p, cell, len(passes), base*math.Exp(0.005*r.NormFloat64()), base*math.Exp(0.005*r.NormFloat64()), base*math.Exp(0.005*r.NormFloat64()))...)
 		}
 	}
-	needs := p.Cover(passes).Precision(campaign.DefaultWish)
+	needs := precision.Of(p.Cover(passes), precision.DefaultWish)
 	some := find(t, p, "cpu", "B8", "gpu", "A60", "game", "Copper Drift", "preset", "low")
 	n := needs[some]
 	if n.Have != 3 || n.DF != 8 || !(n.SD > 0.002 && n.SD < 0.009) || n.From != "4 cells of Copper Drift" {
 		t.Errorf("%+v", n)
 	}
 	// Only between the cards: decided, so nothing more is needed.
-	cards := campaign.DefaultWish
+	cards := precision.DefaultWish
 	cards.By = []string{"gpu"}
-	if d := p.Cover(passes).Precision(cards)[some]; !d.Decided || d.More != 0 || d.Open != 0 {
+	if d := precision.Of(p.Cover(passes), cards)[some]; !d.Decided || d.More != 0 || d.Open != 0 {
 		t.Errorf("a margin of 20 %% at 0.5 %% is not decided: %+v", d)
 	}
 	// Between the processors nothing differs, and three passes cannot show that it is less
 	// than 0.1 %.
-	fine := campaign.DefaultWish
+	fine := precision.DefaultWish
 	fine.By, fine.Difference = []string{"cpu"}, 0.001
-	if d := p.Cover(passes).Precision(fine)[some]; d.Decided || d.More == 0 || d.Passes < 100 {
+	if d := precision.Of(p.Cover(passes), fine)[some]; d.Decided || d.More == 0 || d.Passes < 100 {
 		t.Errorf("a difference of 0.1 %% at 0.5 %% takes %d passes", d.Passes)
 	}
 	empty := find(t, p, "cpu", "B8", "gpu", "A60", "game", "Salt Flats", "preset", "low")
@@ -101,7 +102,7 @@ func TestByPrecisionPutsFirstWhatAddsMost(t *testing.T) {
 	three := find(t, p, "cpu", "B8", "gpu", "A70", "game", "Copper Drift", "preset", "low")
 	passes := append(rated(p, two, 0, 100, 100.9), rated(p, three, 2, 100.4, 99.6, 100.2)...)
 	cover := p.Cover(passes)
-	order := cover.ByPrecision(campaign.Position{Cell: -1}, campaign.DefaultWish)
+	order := precision.Rank(cover, campaign.Position{Cell: -1}, precision.DefaultWish)
 	if len(order) != p.Len() {
 		t.Fatalf("%d cells, want all %d", len(order), p.Len())
 	}
@@ -117,11 +118,11 @@ func TestByPrecisionPutsFirstWhatAddsMost(t *testing.T) {
 	if last[0].Then >= last[0].Width || last[0].Gain <= last[1].Gain {
 		t.Errorf("%+v", last)
 	}
-	skipped := cover.ByPrecision(campaign.Position{Cell: -1, Skipped: map[int]bool{two: true}}, campaign.DefaultWish)
+	skipped := precision.Rank(cover, campaign.Position{Cell: -1, Skipped: map[int]bool{two: true}}, precision.DefaultWish)
 	if len(skipped) != p.Len()-1 {
 		t.Errorf("a skipped cell is listed")
 	}
-	for _, n := range p.Cover(nil).Precision(campaign.DefaultWish) {
+	for _, n := range precision.Of(p.Cover(nil), precision.DefaultWish) {
 		if n.Passes != 0 || !math.IsNaN(n.SD) || n.Decided {
 			t.Fatalf("nothing is recorded: %+v", n)
 		}

@@ -11,8 +11,8 @@ import (
 func (c *Campaign) tooMany() error {
 	cells := 1.0
 	for _, f := range c.Factors {
-		if len(f.Levels) >= int(none) {
-			return fmt.Errorf("%s has %d levels; at most %d can be planned", f.Name, len(f.Levels), none-1)
+		if len(f.Levels) >= int(None) {
+			return fmt.Errorf("%s has %d levels; at most %d can be planned", f.Name, len(f.Levels), None-1)
 		}
 		switch f.Name {
 		case record.TagScene, record.TagPreset:
@@ -90,7 +90,7 @@ func choices(f Factor, g Game) []uint16 {
 		names = f.Levels
 	}
 	if len(names) == 0 {
-		return []uint16{none}
+		return []uint16{None}
 	}
 	index := make(map[string]uint16, len(f.Levels))
 	for i, l := range f.Levels {
@@ -120,7 +120,7 @@ func (m *matrix) excluded(row []uint16) bool {
 	for _, rule := range m.rules {
 		hit := true
 		for d, levels := range rule {
-			if levels != nil && (row[d] == none || !levels[row[d]]) {
+			if levels != nil && (row[d] == None || !levels[row[d]]) {
 				hit = false
 				break
 			}

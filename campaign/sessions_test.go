@@ -7,6 +7,7 @@ import (
 	"testing"
 
 	"capd.example/campaign"
+	"capd.example/campaign/precision"
 	"capd.example/record"
 )
 
@@ -41,9 +42,9 @@ func TestPrecisionAcrossSessions(t *testing.T) {
 		return p.Cover(all)
 	}
 	some := cell("B8", "A60")
-	w := campaign.DefaultWish
+	w := precision.DefaultWish
 	w.By = []string{"cpu"}
-	few, many := campaignOf(3, shift).Precision(w)[some], campaignOf(300, shift).Precision(w)[some]
+	few, many := precision.Of(campaignOf(3, shift), w)[some], precision.Of(campaignOf(300, shift), w)[some]
 	if few.SessionFrom != "1 cell measured in several of 20 sessions" || !(few.SessionSD > 0.006 && few.SessionSD < 0.015) {
 		t.Fatalf("%+v", few)
 	}
@@ -64,22 +65,22 @@ func TestPrecisionAcrossSessions(t *testing.T) {
 		t.Errorf("passes repeat to %.4f, want %.4f", few.SD, noise)
 	}
 	// Without a shift 300 passes show that the processors differ by less than 1 %.
-	if n := campaignOf(300, 0).Precision(w)[some]; !n.Decided || n.More != 0 {
+	if n := precision.Of(campaignOf(300, 0), w)[some]; !n.Decided || n.More != 0 {
 		t.Errorf("without a shift: %+v", n)
 	}
 	// What is stated counts where nothing was measured.
 	alone := p.Cover(append(rated(p, some, 0, 100, 100.3, 99.8), rated(p, cell("B12", "A60"), 200, 100.2, 100, 99.9)...))
-	if n := alone.Precision(w)[some]; n.SessionFrom != "" || n.Sessions != 0 || !math.IsNaN(n.ThenSession) {
+	if n := precision.Of(alone, w)[some]; n.SessionFrom != "" || n.Sessions != 0 || !math.IsNaN(n.ThenSession) {
 		t.Errorf("nothing is known: %+v", n)
 	}
-	narrow := alone.Precision(w)[some].Width
+	narrow := precision.Of(alone, w)[some].Width
 	w.SessionSD = 0.01
-	if n := alone.Precision(w)[some]; n.SessionFrom != "stated, not measured" || n.Sessions < 15 || n.Width < 2*narrow {
+	if n := precision.Of(alone, w)[some]; n.SessionFrom != "stated, not measured" || n.Sessions < 15 || n.Width < 2*narrow {
 		t.Errorf("stated: %+v, without %.4f", n, narrow)
 	}
 	// Settings are compared within sessions: no number of them is asked for.
 	w.By = []string{"preset"}
-	if n := campaignOf(3, shift).Precision(w)[some]; n.Sessions != 0 {
+	if n := precision.Of(campaignOf(3, shift), w)[some]; n.Sessions != 0 {
 		t.Errorf("within a session: %+v", n)
 	}
 }

@@ -18,7 +18,7 @@ import (
 //	minutes FACTOR=M    cost of changing a factor
 //
 // A level that contains a comma cannot be written. Exclusions that speak of a dropped
-// level lose it.
+// Level lose it.
 func (c *Campaign) WhatIf(changes string) (*Campaign, error) {
 	out := c.clone()
 	for _, text := range strings.Split(changes, ",") {

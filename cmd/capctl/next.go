@@ -5,9 +5,9 @@ import (
 	"fmt"
 	"strings"
 
+	"capd.example/campaign/precision"
 	"capd.example/internal/steering"
 
-	"capd.example/campaign"
 	"capd.example/internal/cli"
 )
 
@@ -59,8 +59,8 @@ type precisionFlags struct {
 	Between    []string `placeholder:"FACTOR" help:"Factors whose levels are compared (default: cpu and gpu). May be repeated."`
 }
 
-func (f precisionFlags) wish() (campaign.Wish, error) {
-	w := campaign.DefaultWish
+func (f precisionFlags) wish() (precision.Wish, error) {
+	w := precision.DefaultWish
 	if !(f.Difference > 0 && f.Difference <= 100) {
 		return w, cli.UsageError(fmt.Errorf("--difference %g is not between 0 and 100 %%", f.Difference))
 	}
@@ -89,7 +89,7 @@ func (c *nextCmd) byPrecision(a *app) error {
 		}
 	}
 	w.SessionSD = a.config.Analysis.SessionSDPercent / 100
-	needs := page.Coverage.ByPrecision(page.Position, w)
+	needs := precision.Rank(page.Coverage, page.Position, w)
 	if c.List > 0 && len(needs) > c.List {
 		needs = needs[:c.List]
 	}

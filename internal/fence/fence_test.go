@@ -41,6 +41,7 @@ var may = []struct {
 	{"pipeline", []string{"record", "framelog", "metrics", "tag"}, "pipeline/ owns the order and is handed everything that touches the outside"},
 	{"store", []string{"internal/text", "record", "metrics", "store"}, "store/ keeps passes, compares their figures with their frame times, and may import record and metrics"},
 	{"notify", []string{"internal/text", "record", "notify"}, "notify/ tells people and may import record"},
+	{"campaign/precision", []string{"record", "stats", "campaign"}, "campaign/precision works out sample sizes for the cells of a campaign"},
 	{"campaign", []string{"record", "stats"}, "campaign/ plans and may import record and stats"},
 	{"analysis", []string{"record", "stats", "analysis", "internal/critical"}, "analysis/ draws conclusions and may import record, stats and the rule of agreement"},
 	{"report", []string{"internal/text", "record", "stats", "analysis", "report"}, "report/ writes them down and may import record and analysis"},

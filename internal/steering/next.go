@@ -12,6 +12,7 @@ import (
 	"github.com/jedib0t/go-pretty/v6/table"
 
 	"capd.example/campaign"
+	"capd.example/campaign/precision"
 	"capd.example/internal/cli"
 	"capd.example/internal/logbook"
 	"capd.example/internal/output"
@@ -169,7 +170,7 @@ type needLine struct {
 }
 
 // ShowNeeds lists what further passes of cells would add.
-func ShowNeeds(a *cli.Streams, b *logbook.Book, page logbook.Page, needs []campaign.Need, w campaign.Wish, asJSON bool) error {
+func ShowNeeds(a *cli.Streams, b *logbook.Book, page logbook.Page, needs []precision.Need, w precision.Wish, asJSON bool) error {
 	var rows []table.Row
 	for _, n := range needs {
 		l := needLine{Cell: n.Cell + 1, Tags: b.Plan.Cell(n.Cell), Have: n.Have, Needed: n.Passes, SD: optional(n.SD), DF: n.DF, From: n.From,
@@ -195,14 +196,14 @@ func ShowNeeds(a *cli.Streams, b *logbook.Book, page logbook.Page, needs []campa
 }
 
 // saySessions says what passes of one session cannot narrow.
-func saySessions(a *cli.Streams, needs []campaign.Need) {
+func saySessions(a *cli.Streams, needs []precision.Need) {
 	switch {
 	case len(needs) == 0:
 	case needs[0].SessionFrom == "":
 		safe.Fprintln(a.Out, "what a rebuild, a restart or another day shifts is not known and not in these figures: repeat cells in several sessions, or state session_sd_percent under [analysis]")
 	default:
 		safe.Fprintf(a.Out, "a session shifts rates by %s (sd, %s)\n", share(needs[0].SessionSD), needs[0].SessionFrom)
-		lacking := func(n campaign.Need) bool { return n.Sessions > n.HaveSessions && n.Have > 0 }
+		lacking := func(n precision.Need) bool { return n.Sessions > n.HaveSessions && n.Have > 0 }
 		if slices.ContainsFunc(needs, lacking) {
 			safe.Fprintln(a.Out, "more passes in the same session do not narrow that: measure cells that lack sessions after a restart, an exchange of parts or on another day")
 		}

@@ -8,6 +8,7 @@ import (
 	"github.com/jedib0t/go-pretty/v6/table"
 
 	"capd.example/campaign"
+	"capd.example/campaign/precision"
 	"capd.example/internal/cli"
 	"capd.example/internal/output"
 	safe "capd.example/internal/text"
@@ -92,8 +93,8 @@ func ShowPlan(a *cli.Streams, c *campaign.Campaign, l PlanLine) {
 
 // resolves says what a number of passes can and cannot tell apart, before they are run.
 func resolves(passes int) string {
-	w := campaign.DefaultWish
-	own, pooled := campaign.Resolve(passes, w)
+	w := precision.DefaultWish
+	own, pooled := precision.Resolve(passes, w)
 	s := fmt.Sprintf("With %s a cell and 1 %% noise, differences from %.1f %% on can be shown; with 0.5 %% noise, from %.1f %% on.\n",
 		record.Count(passes, "pass"), pooled, 0.5*pooled)
 	if !math.IsNaN(own) {

@@ -1,4 +1,4 @@
-package campaign
+package precision
 
 import (
 	"fmt"
@@ -8,22 +8,23 @@ import (
 	"testing"
 	"time"
 
+	"capd.example/campaign"
 	"capd.example/record"
 	"capd.example/stats"
 )
 
-// plainPrecision is [Coverage.Precision] word by word as it is defined, cell by cell and
+// plainPrecision is [Precision] word by word as it is defined, cell by cell and
 // comparison by comparison.
-func plainPrecision(c *Coverage, w Wish) []Need {
+func plainPrecision(c *campaign.Coverage, w Wish) []Need {
 	p := c.Plan
 	type own struct{ n, mean, sd, df float64 }
-	cells := make([]own, p.n)
+	cells := make([]own, p.Len())
 	sds, dfs := map[string][]float64{}, map[string][]float64{}
-	game := func(i int) string { return p.Campaign.Games[p.level(i, p.depth(record.TagGame))].Name }
+	game := func(i int) string { return p.Campaign.Games[p.Level(i, p.Depth(record.TagGame))].Name }
 	for i := range cells {
 		var logs []float64
 		for _, pass := range c.Passes(i) {
-			if p.Campaign.accepts(pass.Verdict) && pass.Metrics.AvgFPS > 0 {
+			if p.Campaign.Accepts(pass.Verdict) && pass.Metrics.AvgFPS > 0 {
 				logs = append(logs, math.Log(pass.Metrics.AvgFPS))
 			}
 		}
@@ -71,20 +72,20 @@ func plainPrecision(c *Coverage, w Wish) []Need {
 		margin := math.Abs(cells[i].mean - cells[j].mean)
 		return se == 0 || df > 0 && (margin > stats.TQuantile(1-w.Alpha/2, df)*se || margin+stats.TQuantile(1-w.Alpha, df)*se < math.Log1p(w.Difference))
 	}
-	out := make([]Need, p.n)
+	out := make([]Need, p.Len())
+	factors := len(p.Factors())
 	for i := range out {
 		n := Need{Cell: i, Have: int(cells[i].n), Width: math.NaN(), Then: math.NaN(), ThenSession: math.NaN()}
 		n.HaveSessions = min(1, n.Have) // the passes of a cell are of one session here
 		n.SD, n.DF, n.From = spread(i)
 		compared := 0
 		for _, name := range w.By {
-			d := p.depth(name)
+			d := p.Depth(name)
 			if d < 0 {
 				continue
 			}
-			for j := range p.n {
-				a, b := slices.Clone(p.row(i)), slices.Clone(p.row(j))
-				if a[d], b[d] = 0, 0; i == j || !slices.Equal(a, b) {
+			for j := range p.Len() {
+				if i == j || !alikeBut(p, factors, i, j, d) {
 					continue
 				}
 				if compared++; !decided(i, j) {
@@ -116,7 +117,7 @@ func TestPrecisionIsThatOfItsDefinition(t *testing.T) {
 	kinds, counted := map[string]int{}, map[int]bool{}
 	for seed := range uint64(60) {
 		r := rand.New(rand.NewPCG(seed, 11))
-		c, err := Parse(fmt.Appendf(nil, `
+		c, err := campaign.Parse(fmt.Appendf(nil, `
 name = "x"
 accept = ["clean", "doubtful"]
 [factors]
@@ -144,7 +145,7 @@ resolution = "r1"
 		if err != nil {
 			t.Fatal(err)
 		}
-		p, err := NewPlan(c)
+		p, err := campaign.NewPlan(c)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -183,7 +184,7 @@ resolution = "r1"
 		w := DefaultWish
 		w.Difference = []float64{0.001, 0.01, 0.03}[r.IntN(3)]
 		w.By = [][]string{{"cpu", "gpu"}, {"gpu"}, {"game", "preset"}, {"preset", "cpu", "nowhere"}, {"cpu", "cpu"}, nil}[r.IntN(6)]
-		got, want := cover.Precision(w), plainPrecision(cover, w)
+		got, want := Of(cover, w), plainPrecision(cover, w)
 		for i := range want {
 			kinds[fmt.Sprintf("decided %v", want[i].Decided)]++
 			kinds[want[i].From[max(0, len(want[i].From)-10):]]++
@@ -195,7 +196,7 @@ resolution = "r1"
 		}
 		plain := slices.DeleteFunc(want, func(n Need) bool { return n.Have > 1 && n.More == 0 })
 		slices.SortStableFunc(plain, func(x, y Need) int { return cmpGain(y, x) })
-		for i, n := range cover.ByPrecision(Position{Cell: -1}, w) {
+		for i, n := range Rank(cover, campaign.Position{Cell: -1}, w) {
 			if n.Cell != plain[i].Cell {
 				t.Fatalf("seed %d: cell %d stands at %d, want cell %d", seed, n.Cell, i, plain[i].Cell)
 			}
@@ -221,6 +222,16 @@ func TestQuantilesBesideTellTheSame(t *testing.T) {
 			}
 		}
 	}
+}
+
+// alikeBut reports whether two cells differ in nothing but one factor.
+func alikeBut(p *campaign.Plan, factors, i, j, depth int) bool {
+	for d := range factors {
+		if d != depth && p.Level(i, d) != p.Level(j, d) {
+			return false
+		}
+	}
+	return true
 }
 
 func cmpGain(x, y Need) int {

@@ -1,4 +1,4 @@
-package campaign
+package precision
 
 import (
 	"cmp"
@@ -6,6 +6,7 @@ import (
 	"math"
 	"slices"
 
+	"capd.example/campaign"
 	"capd.example/record"
 	"capd.example/stats"
 )
@@ -91,11 +92,11 @@ const (
 	gameEnough   = 6
 )
 
-// Precision says what every cell needs for a wish, from the passes recorded so far.
-func (c *Coverage) Precision(w Wish) []Need {
-	m := c.measure(w)
-	between := c.compare(m, w)
-	out := make([]Need, c.Plan.n)
+// Of says what every cell needs for a wish, from the passes recorded so far.
+func Of(c *campaign.Coverage, w Wish) []Need {
+	m := measure(c, w)
+	between := compare(c, m, w)
+	out := make([]Need, c.Plan.Len())
 	for i := range out {
 		s := m.spread[i]
 		out[i] = Need{Cell: i, Have: m.n[i], SD: s.sd, DF: s.df, From: s.from, Width: math.NaN(), Then: math.NaN(), ThenSession: math.NaN(),
@@ -285,16 +286,16 @@ type pooled struct {
 	mixed  bool // the cells' spreads differ by more than chance
 }
 
-func (c *Coverage) measure(w Wish) measures {
+func measure(c *campaign.Coverage, w Wish) measures {
 	p := c.Plan
-	m := measures{n: make([]int, p.n), mean: make([]float64, p.n), spread: make([]spread, p.n),
+	m := measures{n: make([]int, p.Len()), mean: make([]float64, p.Len()), spread: make([]spread, p.Len()),
 		two: newQuantiles(1 - w.Alpha/2), one: newQuantiles(1 - w.Alpha)}
 	const all = -1
-	d := p.depth(record.TagGame)
+	d := p.Depth(record.TagGame)
 	sds, dfs := map[int][]float64{}, map[int][]float64{}
-	cells := c.inSessions()
-	m.sessions.of = make([][]sessionCount, p.n)
-	for i := range p.n {
+	cells := bySession(c)
+	m.sessions.of = make([][]sessionCount, p.Len())
+	for i := range p.Len() {
 		logs := slices.Concat(cells[i].logs...)
 		m.n[i] = len(logs)
 		own := &m.spread[i]
@@ -309,7 +310,7 @@ func (c *Coverage) measure(w Wish) measures {
 			own.df = 0
 			continue
 		}
-		for _, of := range []int{int(p.level(i, d)), all} {
+		for _, of := range []int{int(p.Level(i, d)), all} {
 			sds[of], dfs[of] = append(sds[of], own.sd), append(dfs[of], own.df)
 		}
 	}
@@ -326,28 +327,28 @@ func (c *Coverage) measure(w Wish) measures {
 	for g := range games {
 		games[g] = chosen(p.Campaign.Games[g].Name, pool(g), whole)
 	}
-	for i := range p.n {
-		m.spread[i] = games[p.level(i, d)](m.spread[i])
+	for i := range p.Len() {
+		m.spread[i] = games[p.Level(i, d)](m.spread[i])
 	}
 	m.sessions.estimate(cells, m.spread, w.SessionSD)
 	return m
 }
 
-// inSessions returns the passes that count of each cell by session, in order of their
+// bySession returns the passes that count of each cell by session, in order of their
 // first passes as they are given.
-func (c *Coverage) inSessions() []inSessions {
+func bySession(c *campaign.Coverage) []inSessions {
 	p := c.Plan
 	var all []record.Pass
-	for i := range p.n {
-		all = append(all, c.passes[i]...)
+	for i := range p.Len() {
+		all = append(all, c.Passes(i)...)
 	}
 	session, number := record.SessionOf(all), map[string]int{}
-	out := make([]inSessions, p.n)
+	out := make([]inSessions, p.Len())
 	for i := range out {
 		s := &out[i]
-		for k := range c.passes[i] {
-			pass := &c.passes[i][k]
-			if !p.Campaign.accepts(pass.Verdict) || !(pass.Metrics.AvgFPS > 0) {
+		for k := range c.Passes(i) {
+			pass := &c.Passes(i)[k]
+			if !p.Campaign.Accepts(pass.Verdict) || !(pass.Metrics.AvgFPS > 0) {
 				continue
 			}
 			of, known := number[session[pass.ID]]
@@ -411,25 +412,25 @@ func chosen(name string, game, whole pooled) func(own spread) spread {
 type comparisons struct{ all, open int }
 
 // compare compares every cell with those that differ from it in exactly one of the factors.
-func (c *Coverage) compare(m measures, w Wish) []comparisons {
-	out := make([]comparisons, c.Plan.n)
+func compare(c *campaign.Coverage, m measures, w Wish) []comparisons {
+	out := make([]comparisons, c.Plan.Len())
 	for _, name := range w.By {
-		d := c.Plan.depth(name)
+		d := c.Plan.Depth(name)
 		if d < 0 {
 			continue
 		}
-		for _, group := range c.Plan.alikeBut(d) {
-			c.compareGroup(m, w, d, group, out)
+		for _, group := range c.Plan.AlikeBut(d) {
+			compareGroup(c, m, w, d, group, out)
 		}
 	}
 	return out
 }
 
-func (c *Coverage) compareGroup(m measures, w Wish, d int, group []int32, out []comparisons) {
-	others := slices.DeleteFunc(slices.Clone(group), func(i int32) bool { return c.Plan.level(int(i), d) == none })
+func compareGroup(c *campaign.Coverage, m measures, w Wish, d int, group []int32, out []comparisons) {
+	others := slices.DeleteFunc(slices.Clone(group), func(i int32) bool { return c.Plan.Level(int(i), d) == campaign.None })
 	for _, i := range group {
 		n := len(others)
-		if c.Plan.level(int(i), d) != none {
+		if c.Plan.Level(int(i), d) != campaign.None {
 			n-- // itself
 		}
 		out[i].all += n
@@ -482,32 +483,11 @@ func below(q *quantiles, df float64, test func(t float64) bool) bool {
 	return test(q.t(df))
 }
 
-// alikeBut returns the cells in groups of those that differ in nothing but one factor.
-func (p *Plan) alikeBut(depth int) [][]int32 {
-	levels := len(p.Campaign.Factors[p.nest[depth]].Levels)
-	groups := make([][]int32, 0, p.n/levels+1)
-	at := make(map[string]int, p.n/levels+1)
-	row, key := make([]uint16, len(p.nest)), []byte(nil)
-	for i := range p.n {
-		copy(row, p.row(i))
-		row[depth] = none
-		key = appendKey(key[:0], row)
-		g, known := at[string(key)]
-		if !known {
-			g = len(groups)
-			at[string(key)] = g
-			groups = append(groups, make([]int32, 0, levels))
-		}
-		groups[g] = append(groups[g], int32(i))
-	}
-	return groups
-}
-
-// ByPrecision returns the cells of which a further pass adds something, the one where it
+// Rank returns the cells of which a further pass adds something, the one where it
 // adds most first; cells without a pass come before all others, in the order of the plan.
 // Skipped cells are left out.
-func (c *Coverage) ByPrecision(pos Position, w Wish) []Need {
-	all := c.Precision(w)
+func Rank(c *campaign.Coverage, pos campaign.Position, w Wish) []Need {
+	all := Of(c, w)
 	order := make([]int, 0, len(all)) // sorting the needs themselves would move a lot
 	for i, n := range all {
 		if !pos.Skipped[n.Cell] && (n.Have == 0 || n.More > 0 || n.Have < 2) {

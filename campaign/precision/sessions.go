@@ -1,10 +1,11 @@
-package campaign
+package precision
 
 import (
 	"fmt"
 	"math"
 	"slices"
 
+	"capd.example/campaign"
 	"capd.example/record"
 	"capd.example/stats"
 )
@@ -143,8 +144,8 @@ func (s *shifts) wanted(w Wish) (sessions int, left Wish) {
 
 // crosses reports whether the compared cells lie in different sessions whatever one does:
 // a comparison of parts that are exchanged does.
-func (w Wish) crosses(p *Plan) bool {
+func (w Wish) crosses(p *campaign.Plan) bool {
 	return slices.ContainsFunc(w.By, func(f string) bool {
-		return p.depth(f) >= 0 && slices.Contains([]string{record.TagProcessor, record.TagGraphics, record.TagDriver}, f)
+		return p.Depth(f) >= 0 && slices.Contains([]string{record.TagProcessor, record.TagGraphics, record.TagDriver}, f)
 	})
 }
