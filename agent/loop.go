@@ -35,7 +35,7 @@ func (ag *Agent) Run(ctx context.Context) error {
 		start("lab", ag.sendToLab)
 	}
 	start("verify", ag.verifyStore)
-	ag.resume(ctx)
+	ag.resume(ctx, nil)
 	if a, warn := ag.plan.arrived(ctx, ag.bench.Detect(ctx)); warn {
 		ag.troubles.Say(ctx, a)
 	}
@@ -80,6 +80,9 @@ func (ag *Agent) drain(ctx context.Context) time.Duration {
 	for ctx.Err() == nil {
 		l, wait := ag.intake.next(time.Now(), ag.watch.State())
 		if l == nil && ag.idle() {
+			ag.resume(ctx, ag.idle) // what was put back to be judged again, here or by capctl
+		}
+		if l == nil && ag.idle() {
 			wait = soonest(wait, ag.makeGood(ctx))
 		}
 		if l == nil {
@@ -88,7 +91,7 @@ func (ag *Agent) drain(ctx context.Context) time.Duration {
 		ag.kept = time.Now()
 		ag.sameStore(ctx)
 		if ag.stuck {
-			ag.resume(ctx)
+			ag.resume(ctx, nil)
 		}
 		if !ag.stuck {
 			ag.carry(ctx, *l)
@@ -155,15 +158,17 @@ func (ag *Agent) idle() bool {
 	return w.Queued == 0 && !time.Now().Before(recordedUntil(w)) && ag.intake.idle() && !ag.stuck
 }
 
-// resume finishes the passes that a crash or a full store left between two steps.
-func (ag *Agent) resume(ctx context.Context) {
+// resume finishes the passes that a crash or a full store left between two steps, and those
+// that are to be judged again, as long as more says so.
+func (ag *Agent) resume(ctx context.Context, more func() bool) {
 	if ag.lost {
 		return
 	}
-	n, err := ag.steps.Resume(ctx)
+	n, err := ag.steps.Resume(ctx, more)
 	if n > 0 {
+		ag.kept = time.Now() // given back like what any log took
 		poke(ag.fresh)
-		ag.log.Info().Int("passes", n).Msg("passes that an earlier run had stored were finished")
+		ag.log.Info().Int("passes", n).Msg("passes that were stored and not finished, or are to be judged again, were taken up")
 	}
 	ag.stuck = err != nil && ctx.Err() == nil
 	if ag.stuck {

@@ -216,6 +216,6 @@ func (ag *Agent) checkAgain(ctx context.Context, id string) error {
 	}
 	poke(ag.fresh)
 	ag.owed.remove(id)
-	ag.resume(ctx)
+	ag.resume(ctx, nil)
 	return nil
 }

@@ -68,7 +68,7 @@ func (ag *Agent) sameStore(ctx context.Context) {
 	case err == nil && os.SameFile(now, ag.identity):
 		if ag.lost {
 			ag.lost = false
-			ag.resume(ctx)
+			ag.resume(ctx, nil)
 		}
 		ag.troubles.Clear(key)
 		return

@@ -194,7 +194,7 @@ func TestNothingIsLostWhereverACallFails(t *testing.T) {
 				if _, _, err := p.Carry(ctx, Log{Path: "two"}); err != nil {
 					t.Errorf("call %d: carried again: %v", failAt, err)
 				}
-				if _, err := p.Resume(ctx); err != nil {
+				if _, err := p.Resume(ctx, nil); err != nil {
 					t.Errorf("call %d: resume: %v", failAt, err)
 				}
 			}

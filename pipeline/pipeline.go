@@ -72,7 +72,8 @@ type Store interface {
 	// stand as they did when it was found.
 	Settle(ctx context.Context, o Outcome) error
 	MarkTold(ctx context.Context, id string) error
-	// Unfinished lists passes that were saved but not told about, oldest first.
+	// Unfinished lists passes that were saved but not told about, or that are to be judged
+	// again, oldest first.
 	Unfinished(ctx context.Context) ([]Unfinished, error)
 	// Evidence loads what was stored about a pass.
 	Evidence(ctx context.Context, id string) (record.Evidence, error)
@@ -95,7 +96,8 @@ type Saved struct {
 	Revision int
 }
 
-// Unfinished is a pass that a crash left between two steps.
+// Unfinished is a pass that a crash left between two steps, or that is to be judged again
+// since its tags or an earlier pass of its cell changed.
 type Unfinished struct {
 	ID      string
 	Checked bool           // findings are stored; only the telling is left
@@ -172,7 +174,7 @@ type Knowledge struct {
 	// those beside it to which it makes a difference; nil where nothing does.
 	Settle func(ctx context.Context, p record.Pass, beside []record.Pass) (record.Pass, []Moved, error)
 	// Keep replaces findings of the validators by stored ones that still hold, before the
-	// verdict is decided; nil where a pass is judged for the first time.
+	// verdict of a pass that was judged before is decided; nil where none hold.
 	Keep func(context.Context, record.Evidence, []record.Finding) ([]record.Finding, error)
 }
 
@@ -227,51 +229,67 @@ func (p *Pipeline) Carry(ctx context.Context, log Log) (pass record.Pass, isNew 
 		return a.Pass, false, nil
 	}
 	e := record.Evidence{Pass: a.Pass, Frames: a.Frames, Telemetry: a.Telemetry, System: a.System}
-	pass, err = p.judge(ctx, e)
+	pass, err = p.judge(ctx, e, "")
 	return pass, true, err
 }
 
-// Resume takes up what a crash left between two steps. It goes on past a pass that
-// cannot be finished and returns the first error.
-func (p *Pipeline) Resume(ctx context.Context) (done int, err error) {
-	list, err := p.Store.Unfinished(ctx)
-	if err != nil {
-		return 0, fmt.Errorf("look for unfinished passes: %w", err)
-	}
+// Resume takes up what a crash left between two steps and what is to be judged again, as
+// long as there is any and more says so; nil is always. It goes on past a pass that cannot
+// be finished and returns the first error.
+func (p *Pipeline) Resume(ctx context.Context, more func() bool) (done int, err error) {
 	var first error
-	for _, u := range list {
-		if ctx.Err() != nil {
-			return done, ctx.Err()
+	failed := map[string]bool{}
+	for {
+		list, err := p.Store.Unfinished(ctx)
+		if err != nil {
+			return done, fmt.Errorf("look for unfinished passes: %w", err)
 		}
-		e, err := p.Store.Evidence(ctx, u.ID)
-		switch {
-		case err != nil:
-		case !u.Checked:
-			_, err = p.judge(ctx, e)
-		case u.Was != "":
-			err = p.moved(ctx, Moved{e.Pass, u.Was})
-		default:
-			err = p.told(ctx, e.Pass, e.System)
+		list = slices.DeleteFunc(list, func(u Unfinished) bool { return failed[u.ID] })
+		if len(list) == 0 {
+			return done, first
 		}
-		if err == nil {
-			done++
-		} else if first == nil {
-			first = fmt.Errorf("finish pass %s: %w", u.ID, err)
+		for _, u := range list { // which may put later ones back
+			if ctx.Err() != nil {
+				return done, ctx.Err()
+			}
+			if more != nil && !more() {
+				return done, first
+			}
+			if err := p.finish(ctx, u); err == nil {
+				done++
+				continue
+			} else if failed[u.ID] = true; first == nil {
+				first = fmt.Errorf("finish pass %s: %w", u.ID, err)
+			}
 		}
 	}
-	return done, first
+}
+
+func (p *Pipeline) finish(ctx context.Context, u Unfinished) error {
+	e, err := p.Store.Evidence(ctx, u.ID)
+	switch {
+	case err != nil:
+		return err
+	case !u.Checked || len(e.Pass.Findings) == 0: // put back since it was listed
+		_, err = p.judge(ctx, e, u.Was)
+		return err
+	case u.Was != "":
+		return p.moved(ctx, Moved{e.Pass, u.Was})
+	}
+	return p.told(ctx, e.Pass, e.System)
 }
 
 // Examine checks a stored pass, as when it arrived, with what validators get beside it and
 // decides its verdict. Nothing is stored and nobody is told.
 func (p *Pipeline) Examine(ctx context.Context, e record.Evidence) (record.Pass, error) {
+	judged := len(e.Pass.Findings) > 0
 	e.Pass.Findings, e.Pass.Verdict, e.Pass.Overruled = nil, "", ""
 	e, err := p.Complete(ctx, e)
 	if err != nil {
 		return e.Pass, err
 	}
 	findings := p.Checks.Check(ctx, e)
-	if p.Know.Keep != nil {
+	if p.Know.Keep != nil && judged {
 		if findings, err = p.Know.Keep(ctx, e, findings); err != nil {
 			return e.Pass, fmt.Errorf("look for findings that still hold: %w", err)
 		}
@@ -322,16 +340,17 @@ func (p *Pipeline) Settle(ctx context.Context, pass record.Pass) (o Outcome, err
 	return o, nil
 }
 
-// judge checks a stored pass, decides its verdict, stores both and tells. What changes
-// meanwhile, such as the tags, has it judged again.
-func (p *Pipeline) judge(ctx context.Context, e record.Evidence) (record.Pass, error) {
+// judge checks a stored pass, decides its verdict, stores both and tells; of one of which
+// people know the verdict that it had, only where it is another one. What changes meanwhile,
+// such as the tags, has it judged again.
+func (p *Pipeline) judge(ctx context.Context, e record.Evidence, was record.Verdict) (record.Pass, error) {
 	for {
 		o, err := p.Look(ctx, e)
 		if err == nil {
 			err = p.Store.Settle(ctx, o)
 		}
 		if err == nil {
-			return o.Pass, p.toldAll(ctx, o, e.System)
+			return o.Pass, p.toldAll(ctx, o, e.System, was)
 		}
 		if !errors.Is(err, ErrMeanwhile) || ctx.Err() != nil {
 			return o.Pass, fmt.Errorf("judge pass %s: %w", e.Pass.ID, err)
@@ -343,11 +362,14 @@ func (p *Pipeline) judge(ctx context.Context, e record.Evidence) (record.Pass, e
 }
 
 // toldAll tells about a pass, then about those whose verdict it changed.
-func (p *Pipeline) toldAll(ctx context.Context, o Outcome, s record.System) error {
-	if err := p.told(ctx, o.Pass, s); err != nil {
+func (p *Pipeline) toldAll(ctx context.Context, o Outcome, s record.System, was record.Verdict) error {
+	changed := o.Others
+	if was != "" {
+		changed = append([]Moved{{o.Pass, was}}, changed...)
+	} else if err := p.told(ctx, o.Pass, s); err != nil {
 		return err
 	}
-	for _, m := range o.Others {
+	for _, m := range changed {
 		if m.Pass.Overruled != "" || m.Pass.Verdict == m.Was {
 			continue
 		}

@@ -105,11 +105,19 @@ type Settled struct {
 	// Tell puts a pass that was told about back to checked where its verdict is another one
 	// now: people are to be told. Without, whoever calls tells them.
 	Tell bool
+
+	// Later is how many passes that started after a pass saw it when they were judged. So many
+	// are to be judged again where the pass is new in their cell, has left it, or is judged
+	// otherwise than before by another check than Among, which holds the passes of a cell
+	// against each other. Again stands in the history of those then.
+	Later        int
+	Among, Again string
 }
 
 // Settle stores what was found, all or nothing: [ErrMeanwhile] where the passes do not stand
 // any more as the mark says, which is then to be found anew. A verdict set by hand stays in
-// force. A pass that was not judged before gets state checked.
+// force. A pass that was not judged before gets state checked. Later passes that saw another
+// cell are put back to received in the same transaction, so that no crash leaves them so.
 func (s *Store) Settle(ctx context.Context, c Settled) error {
 	err := s.write(ctx, func(tx *sql.Tx) error {
 		_, mark, err := beside(ctx, tx, c.Pass, c.Cell)
@@ -137,12 +145,27 @@ func (s *Store) settle(ctx context.Context, tx *sql.Tx, k passKey, p record.Pass
 	var state State
 	var judgement sql.NullInt64
 	var was, found record.Verdict // in force, and by the findings
-	err := tx.QueryRowContext(ctx, `SELECT p.state, p.judgement, p.verdict, coalesce(j.verdict, '') FROM pass_rows p LEFT JOIN judgements j ON j.n = p.judgement
-		WHERE p.n = ?`, k.n).Scan(&state, &judgement, &was, &found)
+	var judged string
+	err := tx.QueryRowContext(ctx, `SELECT p.state, p.judgement, p.verdict, coalesce(j.verdict, ''), coalesce(j.at, '') FROM pass_rows p
+		LEFT JOIN judgements j ON j.n = p.judgement WHERE p.n = ?`, k.n).Scan(&state, &judgement, &was, &found, &judged)
 	if err != nil {
 		return err
 	}
-	j := judgement.Int64
+	old, err := findingsOf(ctx, tx, []int64{judgement.Int64})
+	if err != nil {
+		return err
+	}
+	before := old[judgement.Int64]
+	var corrected []TagChange
+	if p.ID == c.Pass.ID && judgement.Valid && state == Received {
+		if corrected, err = changesWhere(ctx, tx, `c.pass = ?1 AND c.at >= ?2`, k.n, judged); err != nil {
+			return err
+		}
+	}
+	j, why := judgement.Int64, c.Why
+	if state == Received && c.Again != "" {
+		why = c.Again
+	}
 	switch {
 	case !judgement.Valid:
 		j, err = s.judgement(ctx, tx, k, "checked", p.Verdict, "", "", p.Findings)
@@ -150,8 +173,10 @@ func (s *Store) settle(ctx context.Context, tx *sql.Tx, k passKey, p record.Pass
 		if _, err = tx.ExecContext(ctx, `DELETE FROM finding_rows WHERE judgement = ?`, j); err == nil {
 			err = insertFindings(ctx, tx, j, p.Findings)
 		}
+	case p.ID == c.Pass.ID && state == Received && len(corrected) == 0 && found == p.Verdict && sameFindings(before, p.Findings):
+		// it stands: what another pass changed makes no difference
 	default:
-		j, err = s.judgement(ctx, tx, k, "rechecked", p.Verdict, c.Why, c.Who, p.Findings)
+		j, err = s.judgement(ctx, tx, k, "rechecked", p.Verdict, why, c.Who, p.Findings)
 	}
 	if err != nil {
 		return err
@@ -163,9 +188,147 @@ func (s *Store) settle(ctx context.Context, tx *sql.Tx, k passKey, p record.Pass
 		return err
 	}
 	switch {
-	case !judgement.Valid, state == Notified && c.Tell && now != was:
+	case !judgement.Valid:
 		state = Checked
+	case state == Received && p.ID != c.Pass.ID: // still to be judged
+	case state != Checked && c.Tell && now != was:
+		state = Checked
+	case state == Received:
+		state = Notified
 	}
-	_, err = tx.ExecContext(ctx, `UPDATE pass_rows SET state = ? WHERE n = ?`, string(state), k.n)
+	if _, err = tx.ExecContext(ctx, `UPDATE pass_rows SET state = ? WHERE n = ?`, string(state), k.n); err != nil || p.ID != c.Pass.ID {
+		return err
+	}
+	differs := !judgement.Valid || len(corrected) > 0 || !sameOutcomes(before, p.Findings, c.Among)
+	return putBackAfter(ctx, ripple{tx: tx, bench: p.Bench, n: k.n, later: c.Later}, p.Tags, c.Cell, corrected, differs)
+}
+
+// putBackAfter puts those passes back that saw a pass otherwise than it is now: the later ones
+// of its cell, where it differs, and those of the cells that it was in before its tags were
+// corrected, where it was held against others too.
+func putBackAfter(ctx context.Context, r ripple, now record.Tags, factors []string, corrected []TagChange, differs bool) error {
+	tags := maps.Clone(now)
+	seen := []map[string]string{cellOfTags(tags, factors)}
+	if differs {
+		if err := r.after(ctx, seen[0]); err != nil {
+			return err
+		}
+	}
+	for _, t := range slices.Backward(corrected) {
+		if delete(tags, t.Name); t.Old != nil {
+			tags[t.Name] = *t.Old
+		}
+		cell := cellOfTags(tags, factors)
+		if slices.ContainsFunc(seen, func(o map[string]string) bool { return maps.Equal(o, cell) }) {
+			continue
+		}
+		seen = append(seen, cell)
+		if err := r.whole(ctx, cell); err != nil {
+			return err
+		}
+	}
+	return r.putBack(ctx)
+}
+
+// ripple collects the judged passes that what changes about one reaches.
+type ripple struct {
+	tx      *sql.Tx
+	bench   string
+	n       int64 // that changes
+	later   int   // how many after it saw it
+	touched []int64
+}
+
+// after finds those of a cell that started later.
+func (r *ripple) after(ctx context.Context, cell map[string]string) error {
+	return r.find(ctx, cell, ">", "", r.later)
+}
+
+// whole finds those too that it was held against: by the nearest all of them are.
+func (r *ripple) whole(ctx context.Context, cell map[string]string) error {
+	const alike = "p.system IS (SELECT x.system FROM pass_rows x WHERE x.n = ?)"
+	err := r.after(ctx, cell)
+	found := len(r.touched)
+	if err == nil {
+		err = r.find(ctx, cell, ">", alike, 1)
+	}
+	if err == nil && len(r.touched) == found {
+		err = r.find(ctx, cell, "<", alike, 1)
+	}
 	return err
+}
+
+func (r *ripple) find(ctx context.Context, cell map[string]string, side, alike string, limit int) error {
+	if limit <= 0 {
+		return nil
+	}
+	p := cellPlan(r.bench, cell)
+	p.parts = append(p.parts, condition{test: `(p.at, p.id) ` + side + ` (SELECT x.at, x.id FROM pass_rows x WHERE x.n = ?)`, args: []any{r.n}},
+		condition{test: "p.judgement IS NOT NULL"})
+	if alike != "" {
+		p.parts = append(p.parts, condition{test: alike, args: []any{r.n}})
+	}
+	direction := ""
+	if side == "<" {
+		direction = " DESC"
+	}
+	text, args := p.from(p.rarest())
+	found, err := numbersOf(ctx, r.tx, `SELECT p.n FROM pass_rows p WHERE `+text+` ORDER BY p.at`+direction+`, p.id`+direction+` LIMIT ?`, append(args, limit)...)
+	r.touched = append(r.touched, found...)
+	return err
+}
+
+func (r *ripple) putBack(ctx context.Context) error {
+	slices.Sort(r.touched)
+	for _, n := range slices.Compact(r.touched) {
+		if err := change(ctx, r.tx, []int64{n}, []int{groupVerdict}, func() error { return putBack(ctx, r.tx, n) }); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// LookAgain has the passes judged again that stand beside a pass in its cell and saw it, since
+// it counts in another way than then: so many that started later, and the nearest one of the
+// same system and campaign on either side.
+func (s *Store) LookAgain(ctx context.Context, p record.Pass, factors []string, later int) error {
+	err := s.write(ctx, func(tx *sql.Tx) error {
+		k, err := keyOf(ctx, tx, p.ID)
+		if err != nil {
+			return err
+		}
+		r := ripple{tx: tx, bench: p.Bench, n: k.n, later: later}
+		if err := r.whole(ctx, cellOfTags(p.Tags, factors)); err != nil {
+			return err
+		}
+		return r.putBack(ctx)
+	})
+	return wrap(err, "have the passes beside %s judged again", p.ID)
+}
+
+// cellOfTags are the tags that make the cell of a campaign.
+func cellOfTags(t record.Tags, factors []string) map[string]string {
+	cell := t.Cell(factors)
+	cell[record.TagCampaign] = t.Value(record.TagCampaign)
+	return cell
+}
+
+func sameFindings(a, b []record.Finding) bool {
+	return slices.EqualFunc(a, b, func(x, y record.Finding) bool {
+		return x.Check == y.Check && x.Version == y.Version && x.Outcome == y.Outcome && x.Reason == y.Reason && x.Advice == y.Advice
+	})
+}
+
+// sameOutcomes compares what checks say, but for one check.
+func sameOutcomes(a, b []record.Finding, but string) bool {
+	of := func(list []record.Finding) map[string]record.Outcome {
+		out := map[string]record.Outcome{}
+		for _, f := range list {
+			if f.Check != but {
+				out[f.Check] = f.Outcome
+			}
+		}
+		return out
+	}
+	return maps.Equal(of(a), of(b))
 }

@@ -16,16 +16,25 @@ type State string
 
 // The states of a pass.
 const (
-	Received State = "received" // stored, not checked
+	Received State = "received" // to be checked, or checked again, see [Store.Unfinished]
 	Checked  State = "checked"  // findings are stored, nobody was told
 	Notified State = "notified" // done
 )
 
-// Unfinished is a pass that a crash left between two steps.
+// Unfinished is a pass that a crash left between two steps, or that is to be judged again.
 type Unfinished struct {
 	Pass  record.Pass
 	State State          // Received or Checked
-	Was   record.Verdict // by the findings before, where those of a checked pass replaced others
+	Was   record.Verdict // by the findings that people know of; "" where they were told none
+	Again bool           // a received pass that was judged before, as the log stands now
+}
+
+// putBack has a pass judged again: what its findings rest on has changed. Until then they
+// hold. One of which nobody was told loses them, to be told like one that has just come.
+func putBack(ctx context.Context, tx *sql.Tx, n int64) error {
+	_, err := tx.ExecContext(ctx, `UPDATE pass_rows SET state = 'received', judgement = CASE state WHEN 'checked' THEN NULL ELSE judgement END,
+		verdict = CASE WHEN state = 'checked' AND overruled = '' THEN '' ELSE verdict END WHERE n = ?`, n)
+	return err
 }
 
 func changeVerdict(ctx context.Context, tx *sql.Tx, k passKey, fn func() error) error {
@@ -67,13 +76,14 @@ func (s *Store) MarkNotified(ctx context.Context, id string) error {
 	return wrap(err, "note that pass %s was told", id)
 }
 
-// Unfinished lists the passes that were not told about yet, in the order in which they
-// were stored.
+// Unfinished lists the passes that were not told about yet, or that are to be judged again
+// because their tags or an earlier pass of their cell changed, in order of time.
 func (s *Store) Unfinished(ctx context.Context) (out []Unfinished, err error) {
 	err = s.read(ctx, func(tx *sql.Tx) error {
-		rows, err := tx.QueryContext(ctx, `SELECT p.n, p.state, CASE j.kind WHEN 'rechecked' THEN
-				(SELECT o.verdict FROM judgements o WHERE o.pass = p.n AND o.n < j.n AND o.kind <> 'overruled' ORDER BY o.n DESC LIMIT 1) ELSE '' END
-			FROM pass_rows p LEFT JOIN judgements j ON j.n = p.judgement WHERE p.state <> 'notified' ORDER BY p.n`)
+		rows, err := tx.QueryContext(ctx, `SELECT p.n, p.state, CASE WHEN p.state = 'received' THEN coalesce(j.verdict, '') WHEN j.kind = 'rechecked' THEN
+				(SELECT o.verdict FROM judgements o WHERE o.pass = p.n AND o.n < j.n AND o.kind <> 'overruled' ORDER BY o.n DESC LIMIT 1) ELSE '' END,
+			p.state = 'received' AND EXISTS (SELECT 1 FROM judgements o WHERE o.pass = p.n AND o.revision = p.revision AND o.kind <> 'overruled')
+			FROM pass_rows p LEFT JOIN judgements j ON j.n = p.judgement WHERE p.state <> 'notified' ORDER BY p.at, p.id`)
 		if err != nil {
 			return err
 		}
@@ -83,7 +93,7 @@ func (s *Store) Unfinished(ctx context.Context) (out []Unfinished, err error) {
 			var n int64
 			var u Unfinished
 			var was sql.NullString
-			if err := rows.Scan(&n, &u.State, &was); err != nil {
+			if err := rows.Scan(&n, &u.State, &was, &u.Again); err != nil {
 				rows.Close()
 				return err
 			}

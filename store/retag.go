@@ -28,7 +28,7 @@ type TagChange struct {
 
 // Retag sets tags of passes by hand, an empty value takes the tag away; all or nothing.
 // It returns the identity of the change for [Store.Undo]. The earlier values stay in the
-// history.
+// history. The passes are to be judged again, see [Store.Unfinished].
 func (s *Store) Retag(ctx context.Context, ids []string, changes map[string]string, who, why string) (id string, err error) {
 	if len(ids) == 0 || len(changes) == 0 {
 		return "", errors.New("correct tags: no passes or no tags are named")
@@ -103,7 +103,12 @@ func (s *Store) Undo(ctx context.Context, id, who, why string) (undo string, err
 
 // apply carries out changes of one pass and notes them.
 func (s *Store) apply(ctx context.Context, tx *sql.Tx, n int64, changes []TagChange) error {
-	return change(ctx, tx, []int64{n}, []int{groupTags, groupCell}, func() error { return s.retag(ctx, tx, n, changes) })
+	return change(ctx, tx, []int64{n}, []int{groupTags, groupCell, groupVerdict}, func() error {
+		if err := s.retag(ctx, tx, n, changes); err != nil {
+			return err
+		}
+		return putBack(ctx, tx, n)
+	})
 }
 
 func (s *Store) retag(ctx context.Context, tx *sql.Tx, n int64, changes []TagChange) error {
@@ -157,9 +162,9 @@ func (s *Store) TagHistory(ctx context.Context, id string) (out []TagChange, err
 	return out, wrap(err, "read the history of tags")
 }
 
-func changesWhere(ctx context.Context, tx *sql.Tx, condition string, arg any) (out []TagChange, err error) {
+func changesWhere(ctx context.Context, tx *sql.Tx, condition string, args ...any) (out []TagChange, err error) {
 	rows, err := tx.QueryContext(ctx, `SELECT c.change, p.id, c.name, c.old_value, c.old_origin, c.new_value, c.new_origin, c.at, c.who, c.why, c.undoes
-		FROM tag_changes c JOIN pass_rows p ON p.n = c.pass WHERE `+condition+` ORDER BY c.n`, arg)
+		FROM tag_changes c JOIN pass_rows p ON p.n = c.pass WHERE `+condition+` ORDER BY c.n`, args...)
 	if err != nil {
 		return nil, err
 	}

@@ -118,10 +118,11 @@ func position(ctx context.Context, tx *sql.Tx, id string) (at string, n int64, e
 	return at, k.n, err
 }
 
-// Earlier returns the last limit passes (0 for all) of a cell on a bench that started, or
-// were stored, before the pass with the identity before ("" for all), oldest first,
-// whatever their verdict: of two logs that come out of order one knows the other. Cell maps factor names to values; "" asks for passes without that tag. An
-// empty bench means every bench.
+// Earlier returns the last limit passes (0 for all) of a cell on a bench that started before
+// the pass with the identity before ("" for all), of equal starts those with a smaller
+// identity, oldest first, whatever their verdict and whenever they were stored. Cell maps
+// factor names to values; "" asks for passes without that tag. An empty bench means every
+// bench.
 func (s *Store) Earlier(ctx context.Context, bench string, cell map[string]string, before string, limit int) (out []record.Earlier, err error) {
 	err = s.read(ctx, func(tx *sql.Tx) error {
 		numbers, err := earlierNumbers(ctx, tx, bench, cell, before, limit)
@@ -146,17 +147,28 @@ func (s *Store) Earlier(ctx context.Context, bench string, cell map[string]strin
 }
 
 func earlierNumbers(ctx context.Context, tx *sql.Tx, bench string, cell map[string]string, before string, limit int) ([]int64, error) {
-	at, n, err := position(ctx, tx, before)
-	if err != nil {
-		return nil, err
+	at, id := "~", "" // sorts after every time
+	if before != "" {
+		k, err := keyOf(ctx, tx, before)
+		if err != nil {
+			return nil, err
+		}
+		id = k.id
+		if err := tx.QueryRowContext(ctx, `SELECT at FROM pass_rows WHERE n = ?`, k.n).Scan(&at); err != nil {
+			return nil, err
+		}
 	}
 	p := cellPlan(bench, cell)
-	p.parts = append(p.parts, condition{test: "(p.at < ? OR p.n < ?)", args: []any{at, n}})
+	p.parts = append(p.parts, condition{test: "(p.at, p.id) < (?, ?)", args: []any{at, id}})
 	chosen := 0 // the cells, where any usual factor is asked for
 	if p.parts[0].indexed == "" {
 		chosen = -1
 	}
-	out, err := p.run(ctx, tx, Filter{Newest: true, Limit: limit}, chosen)
+	if limit <= 0 {
+		limit = -1
+	}
+	text, args := p.from(chosen)
+	out, err := numbersOf(ctx, tx, `SELECT p.n FROM pass_rows p WHERE `+text+` ORDER BY p.at DESC, p.id DESC LIMIT ?`, append(args, limit)...)
 	slices.Reverse(out)
 	return out, err
 }

@@ -11,6 +11,7 @@ import (
 	"capd.example/internal/cli"
 	"capd.example/internal/output"
 	"capd.example/record"
+	"capd.example/store"
 	"capd.example/store/export"
 )
 
@@ -58,11 +59,46 @@ func (c *importCmd) Run(a *app) error {
 		if err != nil {
 			return cli.FailedError(err)
 		}
+		if err := settleImported(a, s, taken.IDs); err != nil {
+			return err
+		}
 		refused = refused || len(taken.Refused) > 0
 	}
 	if refused {
 		return cli.ErrFound
 	}
+	return nil
+}
+
+// settleImported holds the passes that came against those that are here, and the other way
+// round, once for each cell. Those that were known already are looked at too: an import may
+// have been cut short.
+func settleImported(a *app, s *store.Store, ids []string) error {
+	if len(ids) == 0 {
+		return nil
+	}
+	x, err := newExaminer(a, s, false)
+	if err != nil {
+		return err
+	}
+	defer x.close()
+	type set struct{ cell, campaign, bench, system string }
+	done := map[set]bool{}
+	for _, id := range ids {
+		p, err := s.Pass(a.ctx, id)
+		if err != nil {
+			return cli.FailedError(err)
+		}
+		of := set{fmt.Sprintf("%q", p.Tags.Cell(x.steps.Know.Factors)), p.Tags.Value(record.TagCampaign), p.Bench, p.System}
+		if done[of] {
+			continue
+		}
+		done[of] = true
+		if err := x.settle(a.ctx, p, "passes were imported into its cell"); err != nil {
+			return cli.FailedError(err)
+		}
+	}
+	x.tell(a, nil)
 	return nil
 }
 

@@ -11,6 +11,7 @@ import (
 	safe "capd.example/internal/text"
 
 	"capd.example/internal/cli"
+	"capd.example/internal/judging"
 	"capd.example/record"
 	"capd.example/store"
 )
@@ -69,7 +70,8 @@ func (c *overruleCmd) Run(a *app) error {
 		return c.takeBack(a, s, passes, who)
 	}
 	for _, p := range passes {
-		if err := s.Overrule(a.ctx, p.ID, c.verdict, c.Why, who); err != nil {
+		err := c.counting(a, s, p, func() error { return s.Overrule(a.ctx, p.ID, c.verdict, c.Why, who) })
+		if err != nil {
 			return cli.FailedError(err)
 		}
 	}
@@ -108,8 +110,22 @@ func (c *overruleCmd) list(a *app, passes []record.Pass) error {
 	return nil
 }
 
-// neighbours judges the passes beside these again that count for them in another way now, by
-// what depends on the whole cell. What else was found about them stands.
+// counting changes by set how a pass counts, and has those judged again that saw it: noted
+// before as well as after, since this program may be killed in between, and the agent may take
+// them up.
+func (c *overruleCmd) counting(a *app, s *store.Store, p record.Pass, set func() error) error {
+	know, err := knowledge(a.config)
+	if err != nil {
+		return err
+	}
+	again := func() error { return s.LookAgain(a.ctx, p, know.Factors, judging.EarlierPasses) }
+	if err := again(); err != nil {
+		return err
+	}
+	return errors.Join(set(), again())
+}
+
+// neighbours judges the passes beside these again that count for them in another way now.
 func (c *overruleCmd) neighbours(a *app, s *store.Store, was []record.Pass) error {
 	was = slices.DeleteFunc(slices.Clone(was), func(p record.Pass) bool { return p.Verdict == "" }) // the agent looks at all of them
 	if len(was) == 0 {
@@ -124,7 +140,9 @@ func (c *overruleCmd) neighbours(a *app, s *store.Store, was []record.Pass) erro
 	for _, p := range was {
 		told[p.ID] = true
 	}
-	err = x.neighbours(a, was, nil, false, "verdict by hand")
+	if err = x.settleCells(a.ctx, was, "verdict by hand"); err == nil {
+		err = x.finish(a.ctx, "verdict by hand of a pass of its cell")
+	}
 	x.tell(a, told)
 	return err
 }
@@ -156,7 +174,8 @@ func (c *overruleCmd) check() error {
 func (c *overruleCmd) takeBack(a *app, s *store.Store, passes []record.Pass, who string) error {
 	judge := func(f []record.Finding) record.Verdict { return record.Judge(f, a.config.Checks.Required) }
 	for _, p := range passes {
-		if err := s.TakeBack(a.ctx, p, c.Why, who, judge); err != nil {
+		err := c.counting(a, s, p, func() error { return s.TakeBack(a.ctx, p, c.Why, who, judge) })
+		if err != nil {
 			return cli.FailedError(err)
 		}
 	}

@@ -118,11 +118,16 @@ func (c *recheckCmd) each(a *app, x *examiner, passes []record.Pass) (out []rech
 			safe.Fprintf(a.stderr, "capctl: note: %s was not judged yet; the agent does that\n", p.ID)
 			continue
 		}
-		r, err := x.judge(a.ctx, p, c.Apply, c.Why)
+		r, err := x.judge(a.ctx, p, c.Apply, false, c.Why)
 		if err != nil {
 			return nil, cli.FailedError(err)
 		}
 		out = append(out, r)
+	}
+	if c.Apply {
+		if err := x.finish(a.ctx, c.Why); err != nil {
+			return nil, err
+		}
 	}
 	told, before := map[string]bool{}, map[string]record.Pass{}
 	for _, p := range passes {

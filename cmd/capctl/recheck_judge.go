@@ -59,11 +59,12 @@ func (x *examiner) close() { x.host.Close() }
 
 // judge looks at a pass again. With apply it stores what is different now, with the reason,
 // also about the passes beside it; what a validator found that gives no answer stays. A pass
-// that is corrected meanwhile is looked at once more.
-func (x *examiner) judge(ctx context.Context, p record.Pass, apply bool, why string) (rechecked, error) {
+// that is corrected meanwhile is looked at once more. One that was put back is stored with
+// what was found in any case, which ends that.
+func (x *examiner) judge(ctx context.Context, p record.Pass, apply, putBack bool, why string) (rechecked, error) {
 	for {
 		r, o, err := x.look(ctx, p)
-		if err == nil && apply && (len(r.Changes) > 0 || len(o.Others) > 0) {
+		if err == nil && apply && (putBack || len(r.Changes) > 0 || len(o.Others) > 0) {
 			r.Applied = true
 			err = judging.Cells{Store: x.store, Why: why, Who: userName()}.Settle(ctx, o)
 		}
@@ -146,35 +147,43 @@ func (x *examiner) tell(a *app, told map[string]bool) (worse []record.Pass) {
 	return worse
 }
 
-// neighbours judges again the passes beside the touched ones, in the cells that their tags
-// name: with validators, those that started later are looked at again, as far as validators
-// look back; and for all what depends on the whole cell is worked out anew.
-func (x *examiner) neighbours(a *app, touched []record.Pass, looked map[string]bool, validators bool, why string) error {
+// finish judges again what was put back: by what was just stored, or by a command before that
+// was cut short. New passes are left to the agent.
+func (x *examiner) finish(ctx context.Context, why string) error {
+	for {
+		list, err := x.store.Unfinished(ctx)
+		if err != nil {
+			return cli.FailedError(err)
+		}
+		list = slices.DeleteFunc(list, func(u store.Unfinished) bool { return !u.Again })
+		if len(list) == 0 {
+			return nil
+		}
+		for _, u := range list {
+			was := u.Pass.Verdict
+			r, err := judgeOne(ctx, x, u.Pass, why)
+			if err != nil {
+				return err
+			}
+			if u.Pass.Verdict = r.Now; was != "" { // else nobody knew it
+				x.move(pipeline.Moved{Pass: u.Pass, Was: was}, true)
+			}
+		}
+	}
+}
+
+// settleCells works out anew what depends on the whole cell, in the cells of the given passes;
+// what validators found stands.
+func (x *examiner) settleCells(ctx context.Context, touched []record.Pass, why string) error {
 	for _, p := range touched {
 		cell := p.Tags.Cell(x.steps.Know.Factors)
-		list, err := x.store.Passes(a.ctx, store.Filter{Tags: cell, Bench: p.Bench})
+		list, err := x.store.Passes(ctx, store.Filter{Tags: cell, Bench: p.Bench})
 		if err != nil {
 			return cli.FailedError(err)
 		}
 		list = slices.DeleteFunc(list, func(n record.Pass) bool { // the filter takes patterns
 			return n.ID == p.ID || n.Verdict == "" || !maps.Equal(n.Tags.Cell(x.steps.Know.Factors), cell)
 		})
-		later := slices.DeleteFunc(slices.Clone(list), func(n record.Pass) bool { return n.StartedAt.Before(p.StartedAt) })
-		for i, n := range later {
-			if !validators || i == judging.EarlierPasses {
-				break
-			}
-			if looked[n.ID] {
-				continue
-			}
-			looked[n.ID] = true
-			r, err := judgeOne(a.ctx, x, n, why+" of pass "+p.ID)
-			if err != nil {
-				return err
-			}
-			n.Verdict = r.Now
-			x.move(pipeline.Moved{Pass: n, Was: r.Was}, true)
-		}
 		slices.SortStableFunc(list, func(a, b record.Pass) int { // the nearest first
 			return cmp.Compare(a.StartedAt.Sub(p.StartedAt).Abs(), b.StartedAt.Sub(p.StartedAt).Abs())
 		})
@@ -184,7 +193,7 @@ func (x *examiner) neighbours(a *app, touched []record.Pass, looked map[string]b
 				continue
 			}
 			settled = append(settled, n)
-			if err := x.settle(a.ctx, n, why+" of pass "+p.ID); err != nil {
+			if err := x.settle(ctx, n, why+" of pass "+p.ID); err != nil {
 				return cli.FailedError(err)
 			}
 		}

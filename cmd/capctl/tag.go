@@ -171,7 +171,8 @@ func tagValues(tags record.Tags, names map[string]string) map[string]string {
 }
 
 // judgeAgain runs the checks again that depend on the corrected tags: those of the passes
-// themselves, then those of the later passes in the cells that they left and joined.
+// themselves, then those of the passes in the cells that they left and joined. Where it is
+// cut short the agent, or the next command, goes on.
 func (c *tagCmd) judgeAgain(a *app, s *store.Store, old []record.Pass, names map[string]string, why string) error {
 	x, err := newExaminer(a, s, true)
 	if err != nil {
@@ -188,10 +189,10 @@ func (c *tagCmd) judgeAgain(a *app, s *store.Store, old []record.Pass, names map
 
 func (c *tagCmd) judgeEach(a *app, x *examiner, old []record.Pass, names map[string]string, why string) error {
 	lines := make([]corrected, 0, len(old))
-	told, looked := map[string]bool{}, map[string]bool{}
-	var left, joined []record.Pass
+	told := map[string]bool{}
+	var joined []record.Pass
 	for _, p := range old {
-		told[p.ID], looked[p.ID] = true, true
+		told[p.ID] = true
 	}
 	var err error
 	for _, p := range old {
@@ -201,14 +202,16 @@ func (c *tagCmd) judgeEach(a *app, x *examiner, old []record.Pass, names map[str
 			err = cli.FailedError(err)
 			break
 		}
-		if r, err = judgeOne(a.ctx, x, now, why); err != nil {
-			break
+		if now.Verdict != "" { // else it is new, and the agent does that, or nobody was told yet, and it is finished below
+			if r, err = judgeOne(a.ctx, x, now, why); err != nil {
+				break
+			}
 		}
 		lines = append(lines, corrected{ID: p.ID, Was: tagValues(p.Tags, names), Now: tagValues(now.Tags, names), Verdict: p.Verdict, NoAnswer: r.NoAnswer})
-		left, joined = append(left, p), append(joined, now)
+		joined = append(joined, now)
 	}
 	if err == nil {
-		err = x.neighbours(a, append(left, joined...), looked, true, why)
+		err = x.finish(a.ctx, why+" of a pass of its cell")
 	}
 	for _, l := range lines { // with the verdict that all of it led to
 		now, readErr := x.store.Pass(a.ctx, l.ID)
@@ -233,14 +236,11 @@ func (c *tagCmd) judgeEach(a *app, x *examiner, old []record.Pass, names map[str
 	return err
 }
 
-// judgeOne stores what the checks say about a pass now.
+// judgeOne stores what the checks say now about a pass that was put back.
 func judgeOne(ctx context.Context, x *examiner, p record.Pass, why string) (rechecked, error) {
-	if p.Verdict == "" {
-		return rechecked{}, nil // not judged yet: the agent does that
-	}
-	r, err := x.judge(ctx, p, true, why)
+	r, err := x.judge(ctx, p, true, true, why)
 	if err != nil {
-		return r, cli.FailedError(err, "the tags are corrected; run the checks with 'capctl recheck --apply'")
+		return r, cli.FailedError(err, "what you said is stored; the agent, or 'capctl recheck --apply', runs the checks")
 	}
 	return r, nil
 }

@@ -22,6 +22,9 @@ type Cells struct {
 	Tell     bool   // as in [store.Settled]
 }
 
+// Again is why a pass was judged again that was put back, see [store.Settled].
+const Again = "its tags or an earlier pass of its cell changed"
+
 // Earlier implements [pipeline.Store].
 func (c Cells) Earlier(ctx context.Context, p record.Pass, cell map[string]string) ([]record.Earlier, error) {
 	return c.Store.Earlier(ctx, p.Bench, cell, p.ID, EarlierPasses)
@@ -35,9 +38,10 @@ func (c Cells) Beside(ctx context.Context, p record.Pass, cell []string) ([]reco
 
 // Settle implements [pipeline.Store].
 func (c Cells) Settle(ctx context.Context, o pipeline.Outcome) error {
-	s := store.Settled{Pass: o.Pass, Mark: o.Mark, Cell: o.Cell, Why: c.Why, Who: c.Who, Tell: c.Tell}
+	s := store.Settled{Pass: o.Pass, Mark: o.Mark, Cell: o.Cell, Why: c.Why, Who: c.Who, Tell: c.Tell,
+		Later: EarlierPasses, Among: critical.Check, Again: c.Why}
 	if s.Why == "" {
-		s.Why = "beside pass " + o.Pass.ID
+		s.Why, s.Again = "beside pass "+o.Pass.ID, Again
 	}
 	for _, m := range o.Others {
 		s.Others = append(s.Others, m.Pass)

@@ -64,9 +64,12 @@ func (l *people) Unreadable(context.Context, pipeline.Log, pipeline.File, error)
 func (l *people) Changed(context.Context, record.Pass, []record.Change) error          { return nil }
 
 // gate is a host with two validators, that of agreement and one that doubts the passes with
-// the tag stalled and says which game it saw. Before it answers it does what stands at the
-// gate, once.
-type gate struct{ do func() }
+// the tag stalled, says which game it saw and, where it looks back, what the pass before was.
+// Before it answers it does what stands at the gate, once.
+type gate struct {
+	do        func()
+	looksBack bool
+}
 
 func (g *gate) Check(ctx context.Context, e record.Evidence) []record.Finding {
 	if do := g.do; do != nil {
@@ -76,6 +79,16 @@ func (g *gate) Check(ctx context.Context, e record.Evidence) []record.Finding {
 	own := record.Finding{Check: "own", Outcome: record.OK, Reason: "saw " + e.Pass.Tags.Value("game")}
 	if e.Pass.Tags.Value("stalled") != "" {
 		own.Outcome = record.Doubtful
+	}
+	// As validators do that hold a pass against those before it: what it finds depends on
+	// which they are, and on what was found of them.
+	if n := len(e.Earlier); g.looksBack && n > 0 {
+		of := func(p record.Pass) float64 { return p.Metrics.AvgFPS }
+		last := e.Earlier[n-1].Pass
+		own.Reason += fmt.Sprintf(" after %d, the last at %.2f", n, of(last))
+		if last.Verdict != record.VerdictBad && of(e.Pass) < 0.85*of(last) {
+			own.Outcome = record.Bad
+		}
 	}
 	return []record.Finding{plugins.Run(ctx, agreement.Validator{}, e, nil), own}
 }
@@ -104,10 +117,29 @@ func (d *desk) agent() *pipeline.Pipeline {
 		Know: pipeline.Knowledge{Bench: "bench 1", Factors: record.CellFactors, Spread: spread, Settle: judging.Settle(config.Checks{}, spread, judging.Across(d.s, record.CellFactors, 0))}}
 }
 
+// overrule sets a verdict by hand as 'capctl overrule' does.
+func (d *desk) overrule(t *testing.T, id string) {
+	t.Helper()
+	ctx := context.Background()
+	p := d.pass(t, id)
+	for _, err := range []error{d.s.Overrule(ctx, id, record.VerdictBad, "by hand", "mo"), d.s.LookAgain(ctx, p, record.CellFactors, judging.EarlierPasses)} {
+		if err != nil {
+			t.Fatal(err)
+		}
+	}
+}
+
 // come stores a pass that is then to be judged.
 func (d *desk) come(t *testing.T, game string, number int, rate float64, stalled bool) string {
 	t.Helper()
+	return d.comeAt(t, game, number, number, rate, stalled)
+}
+
+// comeAt stores one that started in the given minute.
+func (d *desk) comeAt(t *testing.T, game string, number, minute int, rate float64, stalled bool) string {
+	t.Helper()
 	a := arrival(game, number, rate)
+	a.Pass.StartedAt = a.Pass.StartedAt.Add(time.Duration(minute-number) * time.Minute)
 	a.Pass.Log = fmt.Sprint(number)
 	a.Pass.Tags["game"] = record.Tag{Value: game, From: record.FromPath}
 	a.Pass.Tags["pass"] = record.Tag{Value: fmt.Sprint(number), From: record.FromPath}
@@ -123,7 +155,7 @@ func (d *desk) come(t *testing.T, game string, number int, rate float64, stalled
 
 func (d *desk) resume(t *testing.T) {
 	t.Helper()
-	if _, err := d.agent().Resume(context.Background()); err != nil {
+	if _, err := d.agent().Resume(context.Background(), nil); err != nil {
 		t.Fatal(err)
 	}
 }
@@ -173,7 +205,7 @@ func TestWhatIsSaidWhileAPassIsJudgedCounts(t *testing.T) {
 		id := d.come(t, "a", 1, 100, false)
 		ctx, kill := context.WithCancel(context.Background())
 		d.gate.do = func() { d.retag(t, id, map[string]string{"game": "b"}); kill() }
-		if _, err := d.agent().Resume(ctx); err == nil {
+		if _, err := d.agent().Resume(ctx, nil); err == nil {
 			t.Fatal("it was not killed")
 		}
 		if p := d.pass(t, id); p.Verdict != "" {
@@ -213,7 +245,7 @@ func TestNeighboursAreTold(t *testing.T) {
 	ctx, kill := context.WithCancel(context.Background())
 	ag := d.agent()
 	ag.Tell = killer{&d.told, kill}
-	ag.Resume(ctx) // killed after the third was told
+	ag.Resume(ctx, nil) // killed after the third was told
 	d.resume(t)
 	d.resume(t)
 	want := []string{"1 is clean", "2 is doubtful", "1 was clean and is doubtful", "3 is clean", "1 was doubtful and is clean"}
@@ -239,7 +271,8 @@ func (k killer) Judged(ctx context.Context, p record.Pass) error {
 }
 
 // TestVerdictsDoNotDependOnTheOrder judges the same passes, with the same corrections, in
-// two orders with restarts in between: the verdicts are the same.
+// two orders with restarts in between: the verdicts are the same, and so is what a validator
+// found that looks back at the passes before.
 func TestVerdictsDoNotDependOnTheOrder(t *testing.T) {
 	rounds := 8
 	if testlab.Long(t) {
@@ -258,58 +291,63 @@ func TestVerdictsDoNotDependOnTheOrder(t *testing.T) {
 			stalled[i] = rng.IntN(6) == 0
 		}
 		boots := 1 + round%4 // starts of the machine
-		overruled := rng.IntN(2 * n)
-		verdicts := func(order []int) (out []record.Verdict) {
+		overruled, moved := rng.IntN(2*n), rng.IntN(2*n)
+		tied := rng.IntN(3) == 0 // two passes started at once
+		verdicts := func(order []int) (out []string) {
 			d := newDesk(t)
+			d.gate.looksBack = true
 			ids := make([]string, n)
 			for _, i := range order {
-				ids[i] = d.come(t, "a", i+1, rate[i], stalled[i])
+				number := i + 1
+				if tied && i == 1 {
+					number = 1
+				}
+				game := "a"
+				if i == moved {
+					game = "elsewhere" // until it is corrected
+				}
+				ids[i] = d.comeAt(t, game, i+1, number, rate[i], stalled[i])
 				d.retag(t, ids[i], map[string]string{record.TagBoot: fmt.Sprint("start ", i*boots/n)})
 				switch rng.IntN(3) {
 				case 0: // the agent is killed while it judges
 					ctx, kill := context.WithCancel(context.Background())
 					d.gate.do = kill
-					d.agent().Resume(ctx)
+					d.agent().Resume(ctx, nil)
 				case 1: // several logs have come
 					continue
 				}
 				d.resume(t)
 				if i == overruled {
-					if err := d.s.Overrule(context.Background(), ids[i], record.VerdictBad, "by hand", "mo"); err != nil {
-						t.Fatal(err)
-					}
+					d.overrule(t, ids[i])
+				}
+				if i == moved {
+					d.retag(t, ids[i], map[string]string{"game": "a"})
 				}
 			}
 			d.resume(t)
-			if overruled < n {
-				if err := d.s.Overrule(context.Background(), ids[overruled], record.VerdictBad, "by hand", "mo"); err != nil {
-					t.Fatal(err)
+			for _, i := range rng.Perm(2) {
+				if i == 0 && overruled < n {
+					d.overrule(t, ids[overruled])
 				}
-				// As 'capctl overrule' does.
-				p := d.pass(t, ids[(overruled+1)%n])
-				o, err := d.agent().Settle(context.Background(), p)
-				if err == nil {
-					err = judging.Cells{Store: d.s, Who: "mo"}.Settle(context.Background(), o)
-				}
-				if err != nil {
-					t.Fatal(err)
+				if i == 1 && moved < n {
+					d.retag(t, ids[moved], map[string]string{"game": "a"})
 				}
 			}
+			d.resume(t)
 			for _, id := range ids {
-				out = append(out, d.pass(t, id).Verdict)
+				p := d.pass(t, id)
+				out = append(out, fmt.Sprint(p.Verdict, ", ", saw(p)))
+				seen[p.Verdict]++
 			}
 			return out
 		}
 		one := verdicts(rng.Perm(n))
 		two := verdicts(rng.Perm(n))
 		if !slices.Equal(one, two) {
-			t.Errorf("round %d: rates %.1f, stalled %v, overruled %d: %v in one order, %v in another", round, rate, stalled, overruled+1, one, two)
-		}
-		for _, v := range one {
-			seen[v]++
+			t.Errorf("round %d: rates %.1f, stalled %v, overruled %d, moved %d:\n%q in one order,\n%q in another", round, rate, stalled, overruled+1, moved+1, one, two)
 		}
 	}
-	if seen[record.Clean] == 0 || seen[record.VerdictDoubtful] == 0 {
+	if seen[record.Clean] == 0 || seen[record.VerdictDoubtful] == 0 || seen[record.VerdictBad] == 0 {
 		t.Errorf("the rounds are too alike: %v", seen)
 	}
 }
@@ -350,7 +388,7 @@ func TestACellOfManyPassesStaysCheap(t *testing.T) {
 	ag := d.agent()
 	ag.Checks = count
 	began := time.Now()
-	if _, err := ag.Resume(context.Background()); err != nil {
+	if _, err := ag.Resume(context.Background(), nil); err != nil {
 		t.Fatal(err)
 	}
 	t.Logf("%d passes: %s for each", n, time.Since(began)/time.Duration(n))

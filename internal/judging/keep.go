@@ -93,7 +93,7 @@ func outdated(stored []record.Finding, why map[string]string) []record.Finding {
 	for i, f := range out {
 		if f.Outcome == record.OK {
 			out[i] = record.Finding{Check: f.Check, Version: f.Version, Outcome: record.NotChecked, Params: f.Params,
-				Reason: "fine before the tags were corrected; no answer since: " + cmp.Or(why[f.Check], "its program did not say which checks it holds")}
+				Reason: "fine before its tags or its cell changed; no answer since: " + cmp.Or(why[f.Check], "its program did not say which checks it holds")}
 		}
 	}
 	return out

@@ -99,7 +99,7 @@ func TestNoAnswerChangesNothing(t *testing.T) {
 			"background bad before, completeness ok before, ours doubtful before, thermal not-checked before"},
 		{"none after a correction", asked{silent: map[string]string{"completeness": "crashed", "bundled": "no space"}, unknown: true, corrected: true},
 			said(record.NotChecked, "bundled"),
-			"background bad before, completeness not-checked fine before the tags were corrected; no answer since: crashed, ours doubtful before, thermal not-checked before"},
+			"background bad before, completeness not-checked fine before its tags or its cell changed; no answer since: crashed, ours doubtful before, thermal not-checked before"},
 		{"all answer after a correction", asked{corrected: true}, said(record.OK, standard...),
 			"background ok now, completeness ok now, thermal ok now"},
 	} {

@@ -27,6 +27,8 @@ type Taken struct {
 	Renewed int `json:"renewed"` // taken in before; their logs have grown on their bench since
 
 	Refused []Refusal `json:"refused,omitempty"`
+
+	IDs []string `json:"-"` // of the passes that are here now
 }
 
 // Refusal is a pass of a package that contradicts itself.
@@ -70,10 +72,11 @@ func Read(ctx context.Context, s *store.Store, dir string) (Taken, error) {
 				t.Refused = append(t.Refused, Refusal{a.Pass.ID, a.Pass.Log, why})
 				continue
 			}
-			_, became, err := s.Adopt(ctx, a)
+			id, became, err := s.Adopt(ctx, a)
 			if err != nil {
 				return t, fmt.Errorf("import %s: pass %s: %w", dir, a.Pass.ID, err)
 			}
+			t.IDs = append(t.IDs, id)
 			switch became {
 			case store.TakenIn:
 				t.New++
