@@ -69,7 +69,10 @@ func (r *room) keep(at time.Time, fps float64, driver string, tags map[string]st
 		}
 		got, err := r.s.Save(ctx, store.Arrival{Pass: p, Frames: record.Frames{MS: []float64{10, 11, 12}}, System: sys})
 		if err == nil {
-			err = r.s.Finish(ctx, got.ID, nil, record.Clean)
+			err = r.s.Finish(ctx, got.ID, []record.Finding{{Check: "completeness", Outcome: record.OK, Reason: "whole"}}, record.Clean)
+		}
+		if err == nil {
+			err = r.s.MarkNotified(ctx, got.ID)
 		}
 		if err != nil {
 			r.t.Fatal(err)
