@@ -293,7 +293,7 @@ func TestImportIsExactlyOnce(t *testing.T) {
 	to := newStore(t)
 	for round, want := range []export.Taken{{New: 3}, {Known: 3}} {
 		got, err := export.Read(ctx, to, dir)
-		if err != nil || !reflect.DeepEqual(got, want) {
+		if err != nil || !sameTaken(got, want) {
 			t.Fatalf("round %d: %+v, %v", round, got, err)
 		}
 	}
@@ -481,4 +481,10 @@ func TestRowsFindsTheTypes(t *testing.T) {
 	if err != nil || len(got) != 2 || *got[1].I != 3 || *got[0].F != 2 || *got[1].F != 2.5 || *got[1].S != "7" || got[0].None != nil || *got[1].B != "b" {
 		t.Errorf("%+v, %v", got, err)
 	}
+}
+
+// sameTaken compares how many passes became what.
+func sameTaken(a, b export.Taken) bool {
+	a.IDs, b.IDs = nil, nil
+	return reflect.DeepEqual(a, b)
 }

@@ -57,6 +57,9 @@ func add(t testing.TB, s *store.Store, bench string, i int, seconds float64) str
 	if err == nil {
 		err = s.Finish(ctx, saved.ID, []record.Finding{{Check: "completeness", Outcome: record.OK}}, []record.Verdict{record.Clean, record.VerdictBad}[i%2])
 	}
+	if err == nil {
+		err = s.MarkNotified(ctx, saved.ID)
+	}
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -132,6 +135,13 @@ func TestForwardIsIdempotentAndComplete(t *testing.T) {
 	if _, err := s.Retag(ctx, []string{all[0].ID}, map[string]string{"kit": "new"}, "mo", ""); err != nil {
 		t.Fatal(err)
 	}
+	// What is corrected waits until it is judged again.
+	if n, err := f.Forward(ctx); err != nil || n != 0 {
+		t.Errorf("%d passes sent that are to be judged again, %v", n, err)
+	}
+	if err := s.Finish(ctx, all[0].ID, all[0].Findings, all[0].Verdict); err != nil {
+		t.Fatal(err)
+	}
 	if err := s.Overrule(ctx, all[1].ID, record.Clean, "looked at it", "mo"); err != nil {
 		t.Fatal(err)
 	}
@@ -167,6 +177,9 @@ func TestForwardIsIdempotentAndComplete(t *testing.T) {
 		t.Fatal(err)
 	}
 	if _, err := s.Retag(ctx, []string{all[3].ID}, map[string]string{"kit": "new"}, "mo", ""); err != nil {
+		t.Fatal(err)
+	}
+	if err := s.Finish(ctx, all[3].ID, all[3].Findings, all[3].Verdict); err != nil {
 		t.Fatal(err)
 	}
 	if n, err := f.Forward(ctx); err != nil || n != 1 {
