@@ -68,8 +68,10 @@ type Agent struct {
 	ending   ending
 	fresh    chan struct{} // passes were judged: the lab may have them
 	stuck    bool          // the store could not take the last pass or verdict
+	retry    time.Time     // when it is tried again then, where no log comes
 	lost     bool          // that file is no longer there, or another one is
 	identity os.FileInfo   // of the store's file when it was opened
+	held     time.Time     // until when another program judges passes again; zero: none is left to it
 	kept     time.Time     // what checking took is kept since the log that was carried then; zero: it was given back
 	backlog  backlog
 	hub      control.Hub

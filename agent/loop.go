@@ -80,9 +80,9 @@ func (ag *Agent) drain(ctx context.Context) time.Duration {
 	for ctx.Err() == nil {
 		l, wait := ag.intake.next(time.Now(), ag.watch.State())
 		if l == nil && ag.idle() {
-			ag.resume(ctx, ag.idle) // what was put back to be judged again, here or by capctl
+			wait = soonest(wait, ag.takeUp(ctx))
 		}
-		if l == nil && ag.idle() {
+		if l == nil && ag.idle() && !ag.stuck {
 			wait = soonest(wait, ag.makeGood(ctx))
 		}
 		if l == nil {
@@ -155,7 +155,23 @@ func soonest(a, b time.Duration) time.Duration {
 // idle reports that no log waits or is being recorded, and that the agent may work.
 func (ag *Agent) idle() bool {
 	w := ag.watch.State()
-	return w.Queued == 0 && !time.Now().Before(recordedUntil(w)) && ag.intake.idle() && !ag.stuck
+	return w.Queued == 0 && !time.Now().Before(recordedUntil(w)) && ag.intake.idle()
+}
+
+// takeUp finishes what was put back to be judged again, here or by another program, while
+// nothing else is to be done. It returns when to come back, 0 for when something happens.
+func (ag *Agent) takeUp(ctx context.Context) time.Duration {
+	if wait := time.Until(ag.retry); ag.stuck && wait > 0 {
+		return wait
+	}
+	ag.resume(ctx, ag.idle)
+	switch {
+	case ag.stuck:
+		return storeRetry
+	case !ag.held.IsZero():
+		return max(time.Until(ag.held), keepLook)
+	}
+	return 0
 }
 
 // resume finishes the passes that a crash or a full store left between two steps, and those
@@ -172,6 +188,7 @@ func (ag *Agent) resume(ctx context.Context, more func() bool) {
 	}
 	ag.stuck = err != nil && ctx.Err() == nil
 	if ag.stuck {
+		ag.retry = time.Now().Add(storeRetry)
 		ag.log.Error().Err(err).Msg("not all unfinished passes could be finished")
 		ag.troubles.Raise(ctx, "store", fmt.Sprintf("the agent could not finish all passes: %v", err), adviceFor(err))
 	} else if ctx.Err() == nil {

@@ -151,7 +151,7 @@ const mostFailures = 2
 func (ag *Agent) makeGood(ctx context.Context) time.Duration {
 	failures := 0
 	for range len(ag.owed.ids) {
-		if !ag.idle() {
+		if !ag.idle() || ag.stuck {
 			return time.Second // a log came meanwhile
 		}
 		if wait := ag.again(); wait > 0 || ctx.Err() != nil {

@@ -71,10 +71,17 @@ func (s passStore) MarkTold(ctx context.Context, id string) error {
 	return s.MarkNotified(ctx, id)
 }
 
-func (s passStore) Unfinished(ctx context.Context) ([]pipeline.Unfinished, error) {
-	list, err := s.Store.Unfinished(ctx)
+// Unfinished leaves those to another program that it judges again, until that is done or
+// was killed.
+func (r remembering) Unfinished(ctx context.Context) ([]pipeline.Unfinished, error) {
+	list, err := r.Agent.store.Unfinished(ctx)
+	r.held = time.Time{}
 	var out []pipeline.Unfinished
 	for _, u := range list {
+		if !u.Held.IsZero() {
+			r.held = u.Held
+			continue
+		}
 		out = append(out, pipeline.Unfinished{ID: u.Pass.ID, Checked: u.State == store.Checked, Was: u.Was})
 	}
 	return out, err

@@ -140,7 +140,12 @@ func (w *simulated) judgedRight(p record.Pass) {
 	w.must(err)
 	history, err := w.hand.Judgements(ctx, p.ID)
 	w.must(err)
-	judged := slices.IndexFunc(history, func(j store.Judgement) bool { return j.Kind == "checked" && j.Revision == p.Revision })
+	judged := -1 // the last: one put back before anybody was told of it is judged and told like a new one
+	for i, j := range history {
+		if j.Kind == "checked" && j.Revision == p.Revision {
+			judged = i
+		}
+	}
 	if judged < 0 {
 		w.fail("pass %s was never judged", p.ID)
 		return

@@ -272,7 +272,8 @@ func (w *simulated) somePass() (record.Pass, bool) {
 	return list[w.rng.IntN(len(list))], true
 }
 
-// retag corrects a tag as capctl does.
+// retag corrects a tag as capctl does that is killed before it has judged the pass again;
+// the agent does that, sometimes only when the time of the other program is over.
 func (w *simulated) retag() {
 	p, ok := w.somePass()
 	if !ok {
@@ -282,6 +283,9 @@ func (w *simulated) retag() {
 	name, value := f.Name, f.Levels[w.rng.IntN(len(f.Levels))]
 	if w.rng.IntN(3) == 0 {
 		name, value = "note", fmt.Sprint("window ", w.rng.IntN(3))
+	}
+	if w.rng.IntN(2) == 0 {
+		w.must(w.hand.Hold(context.Background(), "capctl"))
 	}
 	if _, err := w.hand.Retag(context.Background(), []string{p.ID}, map[string]string{name: value}, "me", ""); err != nil {
 		w.say("pass %s cannot be corrected: %v", p.ID, err)

@@ -481,14 +481,15 @@ func (p phone) Send(ctx context.Context, a notify.Alert) error {
 
 // early says how a pass stands in the store that people are told of too early.
 func (w *simulated) early(p record.Pass) string {
-	var state string
+	var judged bool // once: it may have been put back since
 	var revision int
-	err := w.raw.QueryRow(`SELECT state, revision FROM pass_rows WHERE id = ?`, p.ID).Scan(&state, &revision)
+	err := w.raw.QueryRow(`SELECT EXISTS (SELECT 1 FROM judgements j WHERE j.pass = p.n AND j.revision = p.revision AND j.kind = 'checked'), p.revision
+		FROM pass_rows p WHERE id = ?`, p.ID).Scan(&judged, &revision)
 	switch {
 	case err != nil:
 		return err.Error()
-	case revision == p.Revision && state == string(store.Received):
-		return state
+	case revision == p.Revision && !judged:
+		return "not judged"
 	}
 	return ""
 }

@@ -7,6 +7,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"time"
 
 	"capd.example/record"
 )
@@ -27,6 +28,7 @@ type Unfinished struct {
 	State State          // Received or Checked
 	Was   record.Verdict // by the findings that people know of; "" where they were told none
 	Again bool           // a received pass that was judged before, as the log stands now
+	Held  time.Time      // until when another program keeps one that is to be judged again to itself, see [Store.Hold]
 }
 
 // putBack has a pass judged again: what its findings rest on has changed. Until then they
@@ -104,10 +106,22 @@ func (s *Store) Unfinished(ctx context.Context) (out []Unfinished, err error) {
 		if err := closeRows(rows); err != nil {
 			return err
 		}
+		holds, err := s.holds(ctx, tx)
+		if err != nil {
+			return err
+		}
+		var held time.Time
+		for _, until := range holds {
+			if until.After(held) {
+				held = until
+			}
+		}
 		passes, err := loadPasses(ctx, tx, numbers)
 		for i, p := range passes {
 			u := found[numbers[i]]
-			u.Pass = p
+			if u.Pass = p; u.Again {
+				u.Held = held
+			}
 			out = append(out, u)
 		}
 		return err

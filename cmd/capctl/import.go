@@ -77,7 +77,12 @@ func settleImported(a *app, s *store.Store, ids []string) error {
 	if len(ids) == 0 {
 		return nil
 	}
-	x, err := newExaminer(a, s, false)
+	h, err := newHold(a.ctx, s)
+	if err != nil {
+		return err
+	}
+	defer h.end(a.ctx)
+	x, err := newExaminer(a, s, h, false)
 	if err != nil {
 		return err
 	}

@@ -65,9 +65,14 @@ func (c *overruleCmd) Run(a *app) error {
 		return err
 	}
 	defer s.Close()
+	h, err := newHold(a.ctx, s)
+	if err != nil {
+		return err
+	}
+	defer h.end(a.ctx)
 	who := cmp.Or(c.Who, userName())
 	if c.Undo {
-		return c.takeBack(a, s, passes, who)
+		return c.takeBack(a, s, h, passes, who)
 	}
 	for _, p := range passes {
 		err := c.counting(a, s, p, func() error { return s.Overrule(a.ctx, p.ID, c.verdict, c.Why, who) })
@@ -81,7 +86,7 @@ func (c *overruleCmd) Run(a *app) error {
 	} else {
 		a.say("%s set to %s by hand; undo with 'capctl overrule --undo %s --why TEXT'", record.Count(len(passes), "pass"), c.verdict, c.again(passes))
 	}
-	return c.neighbours(a, s, passes)
+	return c.neighbours(a, s, h, passes)
 }
 
 // split tells the verdict from identities.
@@ -126,12 +131,12 @@ func (c *overruleCmd) counting(a *app, s *store.Store, p record.Pass, set func()
 }
 
 // neighbours judges the passes beside these again that count for them in another way now.
-func (c *overruleCmd) neighbours(a *app, s *store.Store, was []record.Pass) error {
+func (c *overruleCmd) neighbours(a *app, s *store.Store, h *hold, was []record.Pass) error {
 	was = slices.DeleteFunc(slices.Clone(was), func(p record.Pass) bool { return p.Verdict == "" }) // the agent looks at all of them
 	if len(was) == 0 {
 		return nil
 	}
-	x, err := newExaminer(a, s, false)
+	x, err := newExaminer(a, s, h, false)
 	if err != nil {
 		return err
 	}
@@ -171,7 +176,7 @@ func (c *overruleCmd) check() error {
 	return nil
 }
 
-func (c *overruleCmd) takeBack(a *app, s *store.Store, passes []record.Pass, who string) error {
+func (c *overruleCmd) takeBack(a *app, s *store.Store, h *hold, passes []record.Pass, who string) error {
 	judge := func(f []record.Finding) record.Verdict { return record.Judge(f, a.config.Checks.Required) }
 	for _, p := range passes {
 		err := c.counting(a, s, p, func() error { return s.TakeBack(a.ctx, p, c.Why, who, judge) })
@@ -179,7 +184,7 @@ func (c *overruleCmd) takeBack(a *app, s *store.Store, passes []record.Pass, who
 			return cli.FailedError(err)
 		}
 	}
-	again := c.neighbours(a, s, passes)
+	again := c.neighbours(a, s, h, passes)
 	for _, p := range passes {
 		now, err := s.Pass(a.ctx, p.ID)
 		if err != nil {

@@ -92,7 +92,14 @@ func (c *recheckCmd) Run(a *app) error {
 		c.noPass(a)
 		return nil
 	}
-	x, err := newExaminer(a, s, false)
+	var h *hold
+	if c.Apply {
+		if h, err = newHold(a.ctx, s); err != nil {
+			return err
+		}
+		defer h.end(a.ctx)
+	}
+	x, err := newExaminer(a, s, h, false)
 	if err != nil {
 		return err
 	}

@@ -29,13 +29,14 @@ type examiner struct {
 	store  *store.Store
 	steps  *pipeline.Pipeline
 	host   *host.Host
+	hold   *hold // nil where nothing is stored
 	silent silence
 	moved  map[string]pipeline.Moved // with another verdict because of other passes
 }
 
 // newExaminer gets the validators ready; the caller closes it. With corrected the passes are
-// judged because tags were corrected.
-func newExaminer(a *app, s *store.Store, corrected bool) (*examiner, error) {
+// judged because tags were corrected. What is stored is kept from the agent by h.
+func newExaminer(a *app, s *store.Store, h *hold, corrected bool) (*examiner, error) {
 	know, err := knowledge(a.config)
 	if err != nil {
 		return nil, err
@@ -47,12 +48,12 @@ func newExaminer(a *app, s *store.Store, corrected bool) (*examiner, error) {
 		return nil, cli.FailedError(fmt.Errorf("find this program: %w", err))
 	}
 	log := zerolog.New(cli.Console{Out: a.stderr, Colour: cli.IsTerminal(a.stderr)}).Level(zerolog.WarnLevel)
-	h, err := host.New(judging.Validators(a.config.Checks, []string{self, validatorRole}, log))
+	v, err := host.New(judging.Validators(a.config.Checks, []string{self, validatorRole}, log))
 	if err != nil {
 		return nil, cli.FailedError(fmt.Errorf("prepare the validators: %w", err))
 	}
-	know.Keep = judging.Keep(s, h, corrected, append(slices.Clone(a.config.Checks.Off), pipeline.AssertionsCheck, tag.CheckName)...)
-	return &examiner{store: s, steps: &pipeline.Pipeline{Store: past{Cells: judging.Cells{Store: s}}, Checks: h, Know: know}, host: h}, nil
+	know.Keep = judging.Keep(s, v, corrected, append(slices.Clone(a.config.Checks.Off), pipeline.AssertionsCheck, tag.CheckName)...)
+	return &examiner{store: s, steps: &pipeline.Pipeline{Store: past{Cells: judging.Cells{Store: s}}, Checks: v, Know: know}, host: v, hold: h}, nil
 }
 
 func (x *examiner) close() { x.host.Close() }
@@ -63,6 +64,9 @@ func (x *examiner) close() { x.host.Close() }
 // what was found in any case, which ends that.
 func (x *examiner) judge(ctx context.Context, p record.Pass, apply, putBack bool, why string) (rechecked, error) {
 	for {
+		if err := x.hold.renew(ctx); err != nil {
+			return rechecked{}, err
+		}
 		r, o, err := x.look(ctx, p)
 		if err == nil && apply && (putBack || len(r.Changes) > 0 || len(o.Others) > 0) {
 			r.Applied = true
@@ -88,6 +92,9 @@ func (x *examiner) judge(ctx context.Context, p record.Pass, apply, putBack bool
 // cell of p, and stores it.
 func (x *examiner) settle(ctx context.Context, p record.Pass, why string) error {
 	for {
+		if err := x.hold.renew(ctx); err != nil {
+			return err
+		}
 		p, err := x.store.Pass(ctx, p.ID)
 		if err != nil || p.Verdict == "" {
 			return err

@@ -130,11 +130,16 @@ func (c *tagCmd) correct(a *app, s *store.Store, passes []record.Pass, tags map[
 	for i, p := range passes {
 		ids[i] = p.ID
 	}
+	h, err := newHold(a.ctx, s)
+	if err != nil {
+		return err
+	}
+	defer h.end(a.ctx)
 	change, err := s.Retag(a.ctx, ids, tags, userName(), c.Why)
 	if err != nil {
 		return cli.FailedError(err)
 	}
-	err = c.judgeAgain(a, s, passes, tags, "tags corrected, change "+change)
+	err = c.judgeAgain(a, s, h, passes, tags, "tags corrected, change "+change)
 	a.say("%s corrected; undo with 'capctl tag --undo %s'", record.Count(len(passes), "pass"), change)
 	return err // of the checks: the correction stands
 }
@@ -173,8 +178,8 @@ func tagValues(tags record.Tags, names map[string]string) map[string]string {
 // judgeAgain runs the checks again that depend on the corrected tags: those of the passes
 // themselves, then those of the passes in the cells that they left and joined. Where it is
 // cut short the agent, or the next command, goes on.
-func (c *tagCmd) judgeAgain(a *app, s *store.Store, old []record.Pass, names map[string]string, why string) error {
-	x, err := newExaminer(a, s, true)
+func (c *tagCmd) judgeAgain(a *app, s *store.Store, h *hold, old []record.Pass, names map[string]string, why string) error {
+	x, err := newExaminer(a, s, h, true)
 	if err != nil {
 		return err
 	}
@@ -262,13 +267,18 @@ func (c *tagCmd) undo(a *app, s *store.Store) error {
 	if c.DryRun {
 		return c.undone(a, s, old)
 	}
+	h, err := newHold(a.ctx, s)
+	if err != nil {
+		return err
+	}
+	defer h.end(a.ctx)
 	change, err := s.Undo(a.ctx, c.Undo, userName(), c.Why)
 	if errors.Is(err, store.ErrNoChange) {
 		return cli.FailedError(err, "'capctl tag ID' shows the corrections of a pass")
 	} else if err != nil {
 		return cli.FailedError(err)
 	}
-	err = c.judgeAgain(a, s, old, names, "correction "+c.Undo+" taken back")
+	err = c.judgeAgain(a, s, h, old, names, "correction "+c.Undo+" taken back")
 	a.say("undone for %s; redo with 'capctl tag --undo %s'", record.Count(len(old), "pass"), change)
 	return err // of the checks: the correction stands
 }

@@ -208,15 +208,11 @@ func scenarios() []scenario {
 		},
 		{
 			name:    "a correction",
-			checked: "done means done, else the tag is old or new; whole",
-			prepare: withPasses,
-			command: func(b bench) []string { return b.program("capctl", "tag", "--new", b.some(), "ambient=21") },
-			check: func(b bench, got traced) error {
-				return b.onePass(got, func(p record.Pass) bool {
-					return p.Tags["ambient"] == (record.Tag{Value: "21", From: record.FromHand})
-				})
-			},
-			sample: 2,
+			checked: "done means done, else the tag is old or new; what follows from it for the passes of both cells is found by the next command, or by the agent once the time of the one that was cut short is over; whole",
+			prepare: withCells,
+			command: func(b bench) []string { return b.program("capctl", "tag", b.pass("c.csv"), "game=one") },
+			check:   checkCorrection(),
+			sample:  2,
 		},
 		{
 			name:    "a verdict by hand",
@@ -286,8 +282,24 @@ func (b bench) empty() string {
 	return b.path("nothing")
 }
 
+// withCells stores passes of two cells: a is alone in its own, b and c disagree in theirs.
+func withCells(b bench) {
+	b.configure("[tags]\npaths = [\"{game}.{*}.csv\"]\n")
+	for i, log := range []struct {
+		name string
+		fps  float64
+	}{{"one.a.csv", 60}, {"two.b.csv", 60}, {"two.c.csv", 40}} {
+		s := testlab.Scene{Seed: uint64(i), FPS: log.fps, Seconds: 20, Load: 1, Hitches: -1}
+		must(b.t, os.WriteFile(b.path("logs/"+log.name), testlab.Log(testlab.StyleDurations, s.Frames(), nil), 0o644))
+	}
+	b.agent(3)
+}
+
 // some names the pass of the short log.
-func (b bench) some() string {
+func (b bench) some() string { return b.pass("short.csv") }
+
+// pass names the pass of the log with that end.
+func (b bench) pass(log string) string {
 	b.t.Helper()
 	s, err := store.Open(b.t.Context(), b.path("data/passes.db"), store.Options{ReadOnly: true})
 	must(b.t, err)
@@ -295,11 +307,11 @@ func (b bench) some() string {
 	passes, err := s.Passes(b.t.Context(), store.Filter{})
 	must(b.t, err)
 	for _, p := range passes {
-		if filepath.Base(p.Log) == "short.csv" {
+		if strings.HasSuffix(p.Log, log) {
 			return p.ID
 		}
 	}
-	b.t.Fatal("the pass of short.csv is not stored")
+	b.t.Fatalf("the pass of %s is not stored", log)
 	return ""
 }
 
@@ -377,6 +389,51 @@ func (b bench) onePass(got traced, done func(record.Pass) bool) error {
 		return errors.New("the command said that it was done and it is not")
 	}
 	return nil
+}
+
+// checkCorrection checks that c is in one cell or the other, and that the verdicts follow.
+func checkCorrection() func(b bench, got traced) error {
+	turn := 0
+	return func(b bench, got traced) error {
+		path := b.path("data/passes.db")
+		passes, err := b.whole(path)
+		if err != nil {
+			return err
+		}
+		moved := slices.ContainsFunc(passes, func(p record.Pass) bool {
+			return strings.HasSuffix(p.Log, "c.csv") && p.Tags["game"] == record.Tag{Value: "one", From: record.FromHand}
+		})
+		if got.status == 0 && !moved {
+			return errors.New("the command said that it was done and it is not")
+		}
+		who := "the agent"
+		if turn++; turn%2 == 0 {
+			who = "recheck"
+			b.do("capctl", "recheck", "--apply", "--why", "the power failed", b.pass("a.csv"))
+		} else {
+			s, err := store.Open(b.t.Context(), path, store.Options{Now: func() time.Time { return time.Now().Add(store.HoldFor) }})
+			if err == nil {
+				err = errors.Join(s.Hold(b.t.Context(), ""), s.Release(b.t.Context(), ""), s.Close()) // which forgets those that ended
+			}
+			if err != nil {
+				return err
+			}
+			b.agent(3)
+		}
+		if passes, err = b.whole(path); err != nil {
+			return err
+		}
+		want := map[string]record.Verdict{"one.a.csv": record.Clean, "two.b.csv": record.VerdictDoubtful, "two.c.csv": record.VerdictDoubtful}
+		if moved {
+			want["one.a.csv"], want["two.b.csv"] = want["two.b.csv"], want["one.a.csv"]
+		}
+		for _, p := range passes {
+			if p.Verdict != want[filepath.Base(p.Log)] {
+				return fmt.Errorf("after %s, with c moved: %t, %s is %s: %+v", who, moved, p.Log, p.Verdict, p.Findings)
+			}
+		}
+		return nil
+	}
 }
 
 func checkImport(b bench, got traced) error {
