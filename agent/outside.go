@@ -5,7 +5,7 @@ import (
 	"time"
 
 	"capd.example/control"
-	"capd.example/internal/judging"
+	"capd.example/internal/cli"
 	"capd.example/notify"
 	"capd.example/notify/routes"
 	"capd.example/pipeline"
@@ -61,7 +61,7 @@ func world(standard []string) outside {
 }
 
 func validators(ag *Agent, standard []string) (checker, error) {
-	o := judging.Validators(ag.config.Checks, standard, ag.log)
+	o := host.Settings(ag.config.Checks, standard, cli.Version(), ag.log)
 	o.TempDir = ag.config.Data // what a killed agent left there is cleared at the next start
 	h, err := host.New(o)
 	if err != nil {

@@ -340,8 +340,8 @@ func (r *Reader) walk(src *unwrap.Source, t *table, ch choice, n int, eof bool, 
 			break
 		}
 		if at == 0 && n == len(r.buf)-pad {
-			if n >= cells.MaxLine {
-				return fault.New(s.line+1, "check that the log has one row per frame", "a line is longer than %d kB", cells.MaxLine>>10)
+			if n >= fault.MaxLine {
+				return fault.New(s.line+1, "check that the log has one row per frame", "a line is longer than %d kB", fault.MaxLine>>10)
 			}
 			r.buf = append(r.buf, make([]byte, len(r.buf)-pad)...)
 		}

@@ -442,7 +442,7 @@ func (s *scan) cell(start, c int) int {
 		w &= w - 1
 	}
 	if w == 0 { // further on
-		return mask.Nth(m, start, c, start+cells.MaxLine) + 1
+		return mask.Nth(m, start, c, start+fault.MaxLine) + 1
 	}
 	return start + bits.TrailingZeros64(w) + 1
 }

@@ -48,7 +48,7 @@ func newExaminer(a *app, s *store.Store, h *hold, corrected bool) (*examiner, er
 		return nil, cli.FailedError(fmt.Errorf("find this program: %w", err))
 	}
 	log := zerolog.New(cli.Console{Out: a.stderr, Colour: cli.IsTerminal(a.stderr)}).Level(zerolog.WarnLevel)
-	v, err := host.New(judging.Validators(a.config.Checks, []string{self, validatorRole}, log))
+	v, err := host.New(host.Settings(a.config.Checks, []string{self, validatorRole}, cli.Version(), log))
 	if err != nil {
 		return nil, cli.FailedError(fmt.Errorf("prepare the validators: %w", err))
 	}

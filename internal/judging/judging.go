@@ -7,12 +7,8 @@ import (
 	"context"
 	"slices"
 
-	"github.com/rs/zerolog"
-
 	"capd.example/analysis"
 	"capd.example/config"
-	"capd.example/internal/cli"
-	"capd.example/plugins/host"
 	"capd.example/record"
 	"capd.example/store"
 )
@@ -23,16 +19,6 @@ const EarlierPasses = 12
 // history is how many passes of a game the repeatability rests on, the latest ones: some
 // hundred cells. More would cost time on the bench and tell of times long past.
 const history = 400
-
-// Validators are the settings of the host; bundled is the argument list that starts the
-// standard validators.
-func Validators(c config.Checks, bundled []string, log zerolog.Logger) host.Options {
-	return host.Options{
-		Bundled: bundled, Params: c.Params, Off: c.Off,
-		Folder: c.Folder, Pinned: c.Pinned, Plain: c.Plain, MaxMemory: int64(c.MemoryMB) << 20,
-		Deadline: config.Seconds(c.DeadlineS), Version: cli.Version(), Logger: log,
-	}
-}
 
 // Expect is what the configuration expects of every pass.
 func Expect(c config.Expect) record.Expectation {

@@ -23,10 +23,10 @@ func (Validator) Describe() plugins.Description {
 		About: "the log's time agrees with the wall clock, and its unit is right",
 		Needs: []string{"frames", "time of the log's completion", "expected length or earlier passes (for the unit)"},
 		Parameters: []plugins.Parameter{
-			pick.Num("least_fps", "1", "FPS", "average below which the unit must be wrong"),
-			pick.Num("most_fps", "5000", "FPS", "average above which the unit must be wrong"),
-			pick.Num("future_s", "5", "s", "how much later than the completion of the log its pass may end"),
-			pick.Num("rate_percent", "2", "%", "difference of the log's time base from the wall clock from which it is doubtful"),
+			plugins.Num("least_fps", "1", "FPS", "average below which the unit must be wrong"),
+			plugins.Num("most_fps", "5000", "FPS", "average above which the unit must be wrong"),
+			plugins.Num("future_s", "5", "s", "how much later than the completion of the log its pass may end"),
+			plugins.Num("rate_percent", "2", "%", "difference of the log's time base from the wall clock from which it is doubtful"),
 		},
 	}
 }

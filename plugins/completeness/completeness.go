@@ -31,11 +31,11 @@ func (Validator) Describe() plugins.Description {
 		About: "the log is whole: as long as expected, not cut off, without holes, of one recording",
 		Needs: []string{"expected length, or earlier passes of the cell"},
 		Parameters: []plugins.Parameter{
-			pick.Num("tolerance_s", "1", "s", "allowed difference from an expected length where the plan states none; the larger of this and tolerance_percent counts"),
-			pick.Num("tolerance_percent", "2", "%", "allowed difference from an expected length, relative"),
-			pick.Num("earlier_percent", "5", "%", "allowed difference from the median length of earlier passes"),
-			pick.Num("left_out_percent", "1", "%", "rows without a usable frame time before the pass is doubtful"),
-			pick.Num("window_s", "3", "s", "how much longer the telemetry may be than the log"),
+			plugins.Num("tolerance_s", "1", "s", "allowed difference from an expected length where the plan states none; the larger of this and tolerance_percent counts"),
+			plugins.Num("tolerance_percent", "2", "%", "allowed difference from an expected length, relative"),
+			plugins.Num("earlier_percent", "5", "%", "allowed difference from the median length of earlier passes"),
+			plugins.Num("left_out_percent", "1", "%", "rows without a usable frame time before the pass is doubtful"),
+			plugins.Num("window_s", "3", "s", "how much longer the telemetry may be than the log"),
 		},
 	}
 }

@@ -31,9 +31,9 @@ func (Validator) Describe() plugins.Description {
 		About: "the rate neither rises nor falls through the pass more than the scene explains",
 		Needs: []string{"frames", "earlier passes of the cell"},
 		Parameters: []plugins.Parameter{
-			pick.Num("p", "0.001", "", "probability of the trend by chance, below which it counts"),
-			pick.Num("size_percent", "3", "%", "change over the pass from which it is doubtful"),
-			pick.Num("one_percent", "6", "%", "change from which it is doubtful where there is only one other pass"),
+			plugins.Num("p", "0.001", "", "probability of the trend by chance, below which it counts"),
+			plugins.Num("size_percent", "3", "%", "change over the pass from which it is doubtful"),
+			plugins.Num("one_percent", "6", "%", "change from which it is doubtful where there is only one other pass"),
 			{Name: "least_s", Type: plugins.Integer, Default: "10", Unit: "s", About: "length that the check needs"},
 		},
 	}

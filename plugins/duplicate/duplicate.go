@@ -23,7 +23,7 @@ func (Validator) Describe() plugins.Description {
 		About: "the pass is no copy of an earlier one",
 		Needs: []string{"earlier passes of the cell"},
 		Parameters: []plugins.Parameter{
-			pick.Num("rounding_ms", "0.0051", "ms", "difference of second means and of the longest frame up to which frames are the same but for rounding"),
+			plugins.Num("rounding_ms", "0.0051", "ms", "difference of second means and of the longest frame up to which frames are the same but for rounding"),
 		},
 	}
 }

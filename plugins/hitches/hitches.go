@@ -29,13 +29,13 @@ func (Validator) Describe() plugins.Description {
 		About: "no pause or loading screen, and hitches as often as in the cell's other passes",
 		Needs: []string{"frames", "earlier passes of the cell (for the rate)"},
 		Parameters: []plugins.Parameter{
-			pick.Num("pause_s", "1", "s", "a frame this long is a pause and the pass is bad"),
-			pick.Num("stall_ms", "400", "ms", "a frame this long is a stall and the pass is doubtful"),
-			pick.Num("stall_factor", "6", "", "times the median that a pause or stall is at least"),
-			pick.Num("loading_factor", "4", "", "a second whose frames are this many times shorter than the median second is a loading screen"),
-			pick.Num("rate_p", "0.0005", "", "probability below which the number of hitches is unlike the other passes"),
-			pick.Num("rate_factor", "3", "", "times as many hitches per second as in the other passes, at least"),
-			pick.Num("rate_more", "5", "", "more hitches than the other passes suggest, at least"),
+			plugins.Num("pause_s", "1", "s", "a frame this long is a pause and the pass is bad"),
+			plugins.Num("stall_ms", "400", "ms", "a frame this long is a stall and the pass is doubtful"),
+			plugins.Num("stall_factor", "6", "", "times the median that a pause or stall is at least"),
+			plugins.Num("loading_factor", "4", "", "a second whose frames are this many times shorter than the median second is a loading screen"),
+			plugins.Num("rate_p", "0.0005", "", "probability below which the number of hitches is unlike the other passes"),
+			plugins.Num("rate_factor", "3", "", "times as many hitches per second as in the other passes, at least"),
+			plugins.Num("rate_more", "5", "", "more hitches than the other passes suggest, at least"),
 		},
 	}
 }

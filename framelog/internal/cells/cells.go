@@ -7,14 +7,11 @@ import (
 	"slices"
 
 	"capd.example/framelog/internal/decimal"
+	"capd.example/framelog/internal/fault"
 )
 
-// Limits that keep a hostile log's cost bounded.
-const (
-	MaxColumns = 4096
-	MaxLine    = 1 << 20 // bytes
-	maxSample  = 128     // lines
-)
+// maxSample is how many lines are looked at.
+const maxSample = 128
 
 // Blank stands for any run of blanks and tabs between cells; None for a log of
 // one column.
@@ -74,14 +71,14 @@ func Split(dst [][]byte, line []byte, delim byte) [][]byte {
 			cell, line = line[:k], line[k+1:]
 		}
 		dst = append(dst, cell)
-		if len(dst) > MaxColumns {
+		if len(dst) > fault.MaxColumns {
 			return dst
 		}
 	}
 }
 
 func splitBlank(dst [][]byte, line []byte) [][]byte {
-	for len(dst) <= MaxColumns {
+	for len(dst) <= fault.MaxColumns {
 		line = TrimLeft(line)
 		if len(line) == 0 {
 			break
@@ -163,7 +160,7 @@ func Structure(sample [][]byte, delim, decimalSign string, scratch *[][]byte) (S
 	if best.Delim == ',' && best.Columns == 2 && delim == "" && fractionsOnly(sample) {
 		best = Measure(sample, None, ',', scratch)
 	}
-	return best, best.fits > 0 && best.Columns <= MaxColumns
+	return best, best.fits > 0 && best.Columns <= fault.MaxColumns
 }
 
 // commaPossible reports whether cells may hold decimal commas: where commas part the

@@ -7,7 +7,6 @@ import (
 	"io"
 	"strings"
 
-	"capd.example/framelog/internal/cells"
 	"capd.example/framelog/internal/fault"
 )
 
@@ -36,7 +35,7 @@ type jsonLines struct {
 }
 
 func newJSONLines(r io.Reader) *jsonLines {
-	return &jsonLines{r: bufio.NewReaderSize(r, cells.MaxLine)}
+	return &jsonLines{r: bufio.NewReaderSize(r, fault.MaxLine)}
 }
 
 func (j *jsonLines) Read(p []byte) (int, error) {
@@ -57,7 +56,7 @@ func (j *jsonLines) next() {
 	for len(j.out) < 32<<10 && j.err == nil {
 		line, err := j.r.ReadSlice('\n')
 		if errors.Is(err, bufio.ErrBufferFull) {
-			j.err = fault.New(0, "check that the log has one JSON object per line", "a line is longer than %d kB", cells.MaxLine>>10)
+			j.err = fault.New(0, "check that the log has one JSON object per line", "a line is longer than %d kB", fault.MaxLine>>10)
 			return
 		}
 		j.err = err
@@ -85,7 +84,7 @@ func (j *jsonLines) object(line []byte) {
 	ok := p.object(func(key, value []byte) {
 		i, known := j.index[string(key)]
 		if !known {
-			if !first || len(j.keys) >= cells.MaxColumns {
+			if !first || len(j.keys) >= fault.MaxColumns {
 				return
 			}
 			if j.index == nil {

@@ -8,7 +8,6 @@ import (
 	"sort"
 	"strings"
 
-	"capd.example/plugins"
 	"capd.example/record"
 )
 
@@ -125,11 +124,6 @@ func (c *Case) Finding(ok string) record.Finding {
 		f.Reason += " (not looked at: " + strings.Join(c.unable, "; ") + ")"
 	}
 	return f
-}
-
-// Num describes a number parameter.
-func Num(name, def, unit, about string) plugins.Parameter {
-	return plugins.Parameter{Name: name, Type: plugins.Number, Default: def, Unit: unit, About: about}
 }
 
 // Mean returns the mean of x, NaN for none.
