@@ -63,7 +63,7 @@ func (o *owed) keep(ctx context.Context, s *store.Store) error {
 
 // Settle stores a verdict once the store has noted which passes are owed an answer: else a
 // crash could leave one unverified for ever.
-func (r remembering) Settle(ctx context.Context, o pipeline.Outcome) error {
+func (r remembering) Settle(ctx context.Context, o record.Examined) error {
 	if err := r.owed.keep(ctx, r.Agent.store); err != nil {
 		return err
 	}

@@ -95,7 +95,7 @@ func (s passStore) Earlier(ctx context.Context, p record.Pass, cell map[string]s
 	return s.Cells.Earlier(ctx, p, cell)
 }
 
-func (s passStore) Settle(ctx context.Context, o pipeline.Outcome) error {
+func (s passStore) Settle(ctx context.Context, o record.Examined) error {
 	return s.Cells.Settle(ctx, o)
 }
 

@@ -66,9 +66,9 @@ func (w *world) Beside(context.Context, record.Pass, []string) (list []record.Pa
 	return nil, "", w.call(func() {})
 }
 
-func (w *world) Settle(_ context.Context, o Outcome) error {
+func (w *world) Settle(_ context.Context, o record.Examined) error {
 	return w.call(func() {
-		for _, m := range append(o.Others, Moved{Pass: o.Pass}) {
+		for _, m := range append(o.Others, record.Moved{Pass: o.Pass}) {
 			p := w.stored[m.Pass.ID]
 			p.checked, p.arrival.Pass.Findings, p.arrival.Pass.Verdict = true, m.Pass.Findings, m.Pass.Verdict
 		}

@@ -70,7 +70,7 @@ type Store interface {
 	Beside(ctx context.Context, p record.Pass, cell []string) (list []record.Pass, mark string, err error)
 	// Settle stores what was found, all or nothing; ErrMeanwhile where the passes do not
 	// stand as they did when it was found.
-	Settle(ctx context.Context, o Outcome) error
+	Settle(ctx context.Context, o record.Examined) error
 	MarkTold(ctx context.Context, id string) error
 	// Unfinished lists passes that were saved but not told about, or that are to be judged
 	// again, oldest first.
@@ -102,25 +102,6 @@ type Unfinished struct {
 	ID      string
 	Checked bool           // findings are stored; only the telling is left
 	Was     record.Verdict // that people were told before; "" where they were told none
-}
-
-// ErrMeanwhile says that a pass, or one beside it, was changed while it was judged: by a
-// correction of tags, a verdict by hand, or another pass. It is to be judged again.
-var ErrMeanwhile = errors.New("changed while it was judged")
-
-// Outcome is what the examination of a pass gives: findings and verdict of the pass, and
-// of the passes beside it to which it makes a difference.
-type Outcome struct {
-	Pass   record.Pass
-	Others []Moved
-	Mark   string   // how all of them stood, of Store.Beside
-	Cell   []string // the tags that make a cell
-}
-
-// Moved is a pass that has other findings because of another pass of its cell.
-type Moved struct {
-	Pass record.Pass
-	Was  record.Verdict // in force before
 }
 
 // Checker runs the validators. It never fails: what could not run is a finding.
@@ -172,7 +153,7 @@ type Knowledge struct {
 	Spread func(context.Context, record.Pass) (map[string]record.Spread, error)
 	// Settle decides what depends on all passes of a cell: the findings of a pass, and of
 	// those beside it to which it makes a difference; nil where nothing does.
-	Settle func(ctx context.Context, p record.Pass, beside []record.Pass) (record.Pass, []Moved, error)
+	Settle func(ctx context.Context, p record.Pass, beside []record.Pass) (record.Pass, []record.Moved, error)
 	// Keep replaces findings of the validators by stored ones that still hold, before the
 	// verdict of a pass that was judged before is decided; nil where none hold.
 	Keep func(context.Context, record.Evidence, []record.Finding) ([]record.Finding, error)
@@ -274,7 +255,7 @@ func (p *Pipeline) finish(ctx context.Context, u Unfinished) error {
 		_, err = p.judge(ctx, e, u.Was)
 		return err
 	case u.Was != "":
-		return p.moved(ctx, Moved{e.Pass, u.Was})
+		return p.moved(ctx, record.Moved{Pass: e.Pass, Was: u.Was})
 	}
 	return p.told(ctx, e.Pass, e.System)
 }
@@ -310,10 +291,10 @@ func (p *Pipeline) Examine(ctx context.Context, e record.Evidence) (record.Pass,
 // Look examines a stored pass and works out what that means for the passes beside it.
 // Nothing is stored and nobody is told. It is ErrMeanwhile where the pass has other tags or
 // a later log than the evidence.
-func (p *Pipeline) Look(ctx context.Context, e record.Evidence) (Outcome, error) {
+func (p *Pipeline) Look(ctx context.Context, e record.Evidence) (record.Examined, error) {
 	pass, err := p.Examine(ctx, e)
 	if err != nil {
-		return Outcome{Pass: pass}, err
+		return record.Examined{Pass: pass}, err
 	}
 	if e.Pass.Overruled != "" {
 		pass.Verdict, pass.Overruled = e.Pass.Verdict, e.Pass.Overruled // in force
@@ -324,7 +305,7 @@ func (p *Pipeline) Look(ctx context.Context, e record.Evidence) (Outcome, error)
 // Settle works out anew what depends on the passes beside a pass whose other findings
 // stand. The verdict of the outcome is that by the findings, also where the reviewer set
 // another one by hand.
-func (p *Pipeline) Settle(ctx context.Context, pass record.Pass) (o Outcome, err error) {
+func (p *Pipeline) Settle(ctx context.Context, pass record.Pass) (o record.Examined, err error) {
 	o.Pass, o.Cell = pass, p.Know.Factors
 	beside, mark, err := p.Store.Beside(ctx, pass, p.Know.Factors)
 	if err != nil {
@@ -352,7 +333,7 @@ func (p *Pipeline) judge(ctx context.Context, e record.Evidence, was record.Verd
 		if err == nil {
 			return o.Pass, p.toldAll(ctx, o, e.System, was)
 		}
-		if !errors.Is(err, ErrMeanwhile) || ctx.Err() != nil {
+		if !errors.Is(err, record.ErrMeanwhile) || ctx.Err() != nil {
 			return o.Pass, fmt.Errorf("judge pass %s: %w", e.Pass.ID, err)
 		}
 		if e, err = p.Store.Evidence(ctx, e.Pass.ID); err != nil {
@@ -362,10 +343,10 @@ func (p *Pipeline) judge(ctx context.Context, e record.Evidence, was record.Verd
 }
 
 // toldAll tells about a pass, then about those whose verdict it changed.
-func (p *Pipeline) toldAll(ctx context.Context, o Outcome, s record.System, was record.Verdict) error {
+func (p *Pipeline) toldAll(ctx context.Context, o record.Examined, s record.System, was record.Verdict) error {
 	changed := o.Others
 	if was != "" {
-		changed = append([]Moved{{o.Pass, was}}, changed...)
+		changed = append([]record.Moved{{Pass: o.Pass, Was: was}}, changed...)
 	} else if err := p.told(ctx, o.Pass, s); err != nil {
 		return err
 	}
@@ -381,7 +362,7 @@ func (p *Pipeline) toldAll(ctx context.Context, o Outcome, s record.System, was 
 }
 
 // moved tells about another verdict that is stored and notes that it did.
-func (p *Pipeline) moved(ctx context.Context, m Moved) error {
+func (p *Pipeline) moved(ctx context.Context, m record.Moved) error {
 	if err := p.Tell.Moved(ctx, m.Pass, m.Was); err != nil {
 		return fmt.Errorf("tell about the other verdict on pass %s: %w", m.Pass.ID, err)
 	}

@@ -22,6 +22,7 @@ import (
 	"capd.example/internal/output"
 	"capd.example/pipeline"
 	"capd.example/plugins/bundled"
+	"capd.example/plugins/serve"
 	"capd.example/record"
 	"capd.example/tag"
 )
@@ -35,7 +36,7 @@ func serveValidators() bool {
 	if len(os.Args) != 2 || os.Args[1] != validatorRole {
 		return false
 	}
-	bundled.Main()
+	serve.Validators(bundled.Validators()...)
 	return true
 }
 

@@ -31,7 +31,7 @@ type examiner struct {
 	host   *host.Host
 	hold   *hold // nil where nothing is stored
 	silent silence
-	moved  map[string]pipeline.Moved // with another verdict because of other passes
+	moved  map[string]record.Moved // with another verdict because of other passes
 }
 
 // newExaminer gets the validators ready; the caller closes it. With corrected the passes are
@@ -72,7 +72,7 @@ func (x *examiner) judge(ctx context.Context, p record.Pass, apply, putBack bool
 			r.Applied = true
 			err = judging.Cells{Store: x.store, Why: why, Who: userName()}.Settle(ctx, o)
 		}
-		if errors.Is(err, pipeline.ErrMeanwhile) && ctx.Err() == nil {
+		if errors.Is(err, record.ErrMeanwhile) && ctx.Err() == nil {
 			if p, err = x.store.Pass(ctx, p.ID); err == nil {
 				continue
 			}
@@ -103,13 +103,13 @@ func (x *examiner) settle(ctx context.Context, p record.Pass, why string) error 
 		if err == nil && (len(o.Others) > 0 || len(changes(p.Findings, o.Pass.Findings)) > 0) {
 			err = judging.Cells{Store: x.store, Why: why, Who: userName()}.Settle(ctx, o)
 		}
-		if errors.Is(err, pipeline.ErrMeanwhile) && ctx.Err() == nil {
+		if errors.Is(err, record.ErrMeanwhile) && ctx.Err() == nil {
 			continue
 		}
 		if err != nil {
 			return fmt.Errorf("compare the passes beside %s again: %w", p.ID, err)
 		}
-		for _, m := range append(o.Others, pipeline.Moved{Pass: o.Pass, Was: p.Verdict}) {
+		for _, m := range append(o.Others, record.Moved{Pass: o.Pass, Was: p.Verdict}) {
 			x.move(m, true)
 		}
 		return nil
@@ -117,12 +117,12 @@ func (x *examiner) settle(ctx context.Context, p record.Pass, why string) error 
 }
 
 // move notes that a pass has another verdict because of another pass.
-func (x *examiner) move(m pipeline.Moved, stored bool) {
+func (x *examiner) move(m record.Moved, stored bool) {
 	if !stored || m.Pass.Overruled != "" {
 		return
 	}
 	if x.moved == nil {
-		x.moved = map[string]pipeline.Moved{}
+		x.moved = map[string]record.Moved{}
 	}
 	if first, known := x.moved[m.Pass.ID]; known {
 		m.Was = first.Was
@@ -134,7 +134,7 @@ func (x *examiner) move(m pipeline.Moved, stored bool) {
 // order of time, and forgets them. Those of which the caller tells are left out. It returns
 // those that were clean.
 func (x *examiner) tell(a *app, told map[string]bool) (worse []record.Pass) {
-	list := slices.SortedFunc(maps.Values(x.moved), func(a, b pipeline.Moved) int {
+	list := slices.SortedFunc(maps.Values(x.moved), func(a, b record.Moved) int {
 		return cmp.Or(a.Pass.StartedAt.Compare(b.Pass.StartedAt), cmp.Compare(a.Pass.ID, b.Pass.ID))
 	})
 	x.moved = nil
@@ -173,7 +173,7 @@ func (x *examiner) finish(ctx context.Context, why string) error {
 				return err
 			}
 			if u.Pass.Verdict = r.Now; was != "" { // else nobody knew it
-				x.move(pipeline.Moved{Pass: u.Pass, Was: was}, true)
+				x.move(record.Moved{Pass: u.Pass, Was: was}, true)
 			}
 		}
 	}
@@ -208,10 +208,10 @@ func (x *examiner) settleCells(ctx context.Context, touched []record.Pass, why s
 	return nil
 }
 
-func (x *examiner) look(ctx context.Context, p record.Pass) (rechecked, pipeline.Outcome, error) {
+func (x *examiner) look(ctx context.Context, p record.Pass) (rechecked, record.Examined, error) {
 	e, err := x.store.Evidence(ctx, p.ID)
 	if err != nil {
-		return rechecked{}, pipeline.Outcome{}, err
+		return rechecked{}, record.Examined{}, err
 	}
 	before := e.Pass
 	o, err := x.steps.Look(ctx, e)
@@ -295,4 +295,4 @@ func (p past) Beside(ctx context.Context, pass record.Pass, cell []string) ([]re
 	return p.Cells.Beside(ctx, pass, cell)
 }
 
-func (p past) Settle(ctx context.Context, o pipeline.Outcome) error { return p.Cells.Settle(ctx, o) }
+func (p past) Settle(ctx context.Context, o record.Examined) error { return p.Cells.Settle(ctx, o) }

@@ -14,6 +14,7 @@ import (
 	"capd.example/config"
 	"capd.example/internal/cli"
 	"capd.example/plugins/bundled"
+	"capd.example/plugins/serve"
 )
 
 // grammar is the command line.
@@ -47,7 +48,7 @@ const validatorRole = "validators"
 
 func main() {
 	if len(os.Args) == 2 && os.Args[1] == validatorRole {
-		bundled.Main()
+		serve.Validators(bundled.Validators()...)
 		return
 	}
 	ctx, stop := cli.Signals()

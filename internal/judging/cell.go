@@ -8,7 +8,6 @@ import (
 
 	"capd.example/config"
 	"capd.example/internal/critical"
-	"capd.example/pipeline"
 	"capd.example/plugins/agreement"
 	"capd.example/record"
 	"capd.example/store"
@@ -37,7 +36,7 @@ func (c Cells) Beside(ctx context.Context, p record.Pass, cell []string) ([]reco
 }
 
 // Settle implements [pipeline.Store].
-func (c Cells) Settle(ctx context.Context, o pipeline.Outcome) error {
+func (c Cells) Settle(ctx context.Context, o record.Examined) error {
 	s := store.Settled{Pass: o.Pass, Mark: o.Mark, Cell: o.Cell, Why: c.Why, Who: c.Who, Tell: c.Tell,
 		Later: EarlierPasses, Among: critical.Check, Again: c.Why}
 	if s.Why == "" {
@@ -51,7 +50,7 @@ func (c Cells) Settle(ctx context.Context, o pipeline.Outcome) error {
 
 func meanwhile(err error) error {
 	if errors.Is(err, store.ErrMeanwhile) {
-		return fmt.Errorf("%w: %w", pipeline.ErrMeanwhile, err)
+		return fmt.Errorf("%w: %w", record.ErrMeanwhile, err)
 	}
 	return err
 }
@@ -66,9 +65,9 @@ func meanwhile(err error) error {
 // Sessions are those of the cell's own passes, so that what is found depends on them alone.
 // An exchange of parts and back within [record.SessionGap] and without a restart known by
 // the tag boot goes unseen here.
-func Settle(c config.Checks, spread, across History) func(context.Context, record.Pass, []record.Pass) (record.Pass, []pipeline.Moved, error) {
+func Settle(c config.Checks, spread, across History) func(context.Context, record.Pass, []record.Pass) (record.Pass, []record.Moved, error) {
 	rule, wrong := agreement.RuleOf(c.Params[critical.Check])
-	return func(ctx context.Context, p record.Pass, beside []record.Pass) (record.Pass, []pipeline.Moved, error) {
+	return func(ctx context.Context, p record.Pass, beside []record.Pass) (record.Pass, []record.Moved, error) {
 		own, has := finding(p)
 		if !has || wrong != nil { // the validator itself says what is wrong with the settings
 			return p, nil, nil
@@ -107,14 +106,14 @@ func Settle(c config.Checks, spread, across History) func(context.Context, recor
 			p.Findings[slices.IndexFunc(p.Findings, isAgreement)] = f
 			return p
 		}
-		var moved []pipeline.Moved
+		var moved []record.Moved
 		for _, o := range beside {
 			before, has := finding(o)
 			if !has || !o.Comparable(p) || !tells(before, found[o.ID]) {
 				continue
 			}
 			now := with(o)
-			m := pipeline.Moved{Pass: now, Was: o.Verdict}
+			m := record.Moved{Pass: now, Was: o.Verdict}
 			if m.Pass.Verdict = record.Judge(now.Findings, c.Required); o.Overruled != "" {
 				m.Was = m.Pass.Verdict // that by hand stays in force
 			}

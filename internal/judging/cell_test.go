@@ -33,7 +33,7 @@ func (w stored) Beside(ctx context.Context, p record.Pass, cell []string) ([]rec
 func (w stored) Earlier(ctx context.Context, p record.Pass, cell map[string]string) ([]record.Earlier, error) {
 	return w.Cells.Earlier(ctx, p, cell)
 }
-func (w stored) Settle(ctx context.Context, o pipeline.Outcome) error { return w.Cells.Settle(ctx, o) }
+func (w stored) Settle(ctx context.Context, o record.Examined) error { return w.Cells.Settle(ctx, o) }
 func (w stored) Evidence(ctx context.Context, id string) (record.Evidence, error) {
 	return w.s.Evidence(ctx, id)
 }

@@ -1,5 +1,5 @@
-// Package bundled is the program of the standard validators, which the agent starts as
-// itself.
+// Package bundled lists the standard validators. The agent starts itself as their program,
+// which serves them with the kit, see [capd.example/plugins/serve].
 package bundled
 
 import (
@@ -13,7 +13,6 @@ import (
 	"capd.example/plugins/duplicate"
 	"capd.example/plugins/framecap"
 	"capd.example/plugins/hitches"
-	"capd.example/plugins/serve"
 	"capd.example/plugins/thermal"
 )
 
@@ -25,6 +24,3 @@ func Validators() []plugins.Validator {
 		drift.Validator{}, duplicate.Validator{}, clock.Validator{},
 	}
 }
-
-// Main serves the standard validators to the agent that started this process.
-func Main() { serve.Validators(Validators()...) }

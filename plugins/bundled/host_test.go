@@ -12,13 +12,14 @@ import (
 	"capd.example/plugins/bundled"
 	"capd.example/plugins/host"
 	"capd.example/plugins/plugintest"
+	"capd.example/plugins/serve"
 	"capd.example/record"
 )
 
 // The test binary is the agent and, with this argument, its bundled validators.
 func TestMain(m *testing.M) {
 	if len(os.Args) > 1 && os.Args[1] == "validators" {
-		bundled.Main()
+		serve.Validators(bundled.Validators()...)
 		return
 	}
 	os.Exit(m.Run())
