@@ -230,8 +230,10 @@ func (u *utf16Reader) rune() (rune, error) {
 		return r, err
 	}
 	low, err := u.unit()
-	if err != nil {
+	if err == io.EOF {
 		return utf8.RuneError, nil
+	} else if err != nil {
+		return 0, err
 	}
 	return utf16.DecodeRune(r, low), nil
 }
@@ -240,10 +242,10 @@ func (u *utf16Reader) rune() (rune, error) {
 func (u *utf16Reader) unit() (rune, error) {
 	b, err := u.r.Peek(2)
 	if len(b) < 2 {
-		if err == nil || len(b) == 1 {
+		if err == nil {
 			err = io.EOF
 		}
-		return 0, err
+		return 0, err // of which a disk that failed, or damage of what it is packed in, is no end
 	}
 	r := rune(u.order.Uint16(b))
 	if _, err := u.r.Discard(2); err != nil {
