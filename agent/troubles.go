@@ -94,7 +94,7 @@ func adviceFor(err error) string {
 	case errors.Is(err, store.ErrBusy):
 		what = "end the program that keeps the store busy"
 	case errors.Is(err, store.ErrCorrupt):
-		what = "run 'capctl verify'"
+		what = "check the data folder's disk, and run 'capctl verify' if this lasts"
 	}
 	return fmt.Sprintf("%s; no log is lost: the agent tries again every %s", what, storeRetry)
 }

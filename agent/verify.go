@@ -87,14 +87,18 @@ func (v *inspector) report(ctx context.Context, found []store.Problem) {
 	if first == nil {
 		return
 	}
-	what := "the store is damaged: " + first.What
-	if first.Pass != "" {
-		what = fmt.Sprintf("the store is damaged: pass %s (%s): %s", first.Pass, first.Log, first.What)
+	what, advice := "the store is damaged: ", "run 'capctl verify': it lists all damage and says how to save the rest"
+	if first.Unread {
+		what, advice = "a part of the store could not be read: ", "check the disk; if it fails again, save the store with 'capctl backup' while it can be read"
 	}
+	if first.Pass != "" {
+		what += fmt.Sprintf("pass %s (%s): ", first.Pass, first.Log)
+	}
+	what += first.What
 	if more > 0 {
 		what += fmt.Sprintf("; and %d more", more)
 	}
-	v.tell(ctx, text.Line(what), "run 'capctl verify': it lists all damage and says how to save the rest")
+	v.tell(ctx, text.Line(what), advice)
 }
 
 // verifyStore verifies the store while the bench is at rest, for as long as the agent runs.

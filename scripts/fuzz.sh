@@ -58,7 +58,7 @@ case ${1:-} in
     ln -sfn "$dir" "$work/capd.example" # where a test looks for the tree, which was left behind
     [ ! -d "$dir/$folder/testdata" ] || cp -r "$dir/$folder/testdata" "$work/"
     status=0
-    (cd "$work" && "$dir/$name.test" -test.run '^$' -test.fuzz "^$target\$" -test.fuzztime "${seconds}s" -test.parallel 1 \
+    (cd "$work" && "$dir/$name.test" -test.run '^$' -test.fuzz "^$target\$" -test.fuzztime "${seconds}s" -test.parallel 1 -test.fuzzminimizetime 2s \
       -test.fuzzcachedir "$out/corpus/$folder") >"$log" 2>&1 || status=$?
     ended "$log" && status=0
     verdict=ok
@@ -86,7 +86,7 @@ case ${1:-} in
   while read -r folder target; do
     log=$(mktemp)
     verdict=ok
-    go test -run '^$' -fuzz "^$target\$" -fuzztime "${seconds}s" -parallel "${FUZZ_PARALLEL:-1}" "./$folder" >"$log" 2>&1 || ended "$log" || { verdict=FAILED status=1; cat "$log"; }
+    go test -run '^$' -fuzz "^$target\$" -fuzztime "${seconds}s" -parallel "${FUZZ_PARALLEL:-1}" -fuzzminimizetime 2s "./$folder" >"$log" 2>&1 || ended "$log" || { verdict=FAILED status=1; cat "$log"; }
     printf '%-7s %-28s %-18s %s\n' "$verdict" "$folder" "$target" "$(last "$log")"
     rm -f "$log"
   done < <(targets)

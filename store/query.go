@@ -4,11 +4,14 @@ import (
 	"context"
 	"database/sql"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"maps"
 	"slices"
 	"strings"
 	"time"
+
+	"modernc.org/sqlite"
 
 	"capd.example/record"
 )
@@ -491,9 +494,11 @@ func (s *Store) Log(ctx context.Context, id string, revision int) (log KeptLog, 
 	return log, wrap(err, "log of pass %s", id)
 }
 
+// damaged marks what is wrong with something stored; what the database itself says of its
+// reading it stays.
 func damaged(err error) error {
-	if err == nil {
-		return nil
+	if e := (*sqlite.Error)(nil); err == nil || errors.As(err, &e) {
+		return err
 	}
 	return fmt.Errorf("%w: %w", ErrCorrupt, err)
 }

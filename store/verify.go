@@ -5,7 +5,9 @@ import (
 	"database/sql"
 	"errors"
 	"fmt"
+	"io"
 	"maps"
+	"os"
 	"regexp"
 	"slices"
 	"strconv"
@@ -23,6 +25,17 @@ type Problem struct {
 	// Copied says that [Store.Salvage] copied the pass all the same; What tells what became of
 	// the damaged part.
 	Copied bool `json:"copied,omitempty"`
+	// Unread says that the disk or the system refused to read it, again and again: what is
+	// stored may be whole.
+	Unread bool `json:"unread,omitempty"`
+}
+
+// tries is how often a part is looked at that does not look whole: what a disk did not give
+// once looks like damage.
+const tries = 2
+
+func (s *Store) problemOf(err error, about string) Problem {
+	return Problem{What: about + s.explain(err).Error(), Unread: ofTheMoment(err)}
 }
 
 // Report is the outcome of [Store.Verify].
@@ -43,10 +56,31 @@ func (s *Store) Verify(ctx context.Context) (r Report, err error) {
 		if ctx.Err() != nil {
 			return r, ctx.Err()
 		}
-		r.Problems = append(r.Problems, Problem{What: "the list of passes cannot be read: " + s.explain(err).Error()})
-		return r, nil
+		r.Problems = append(r.Problems, s.problemOf(err, "the list of passes cannot be read: "))
+	} else {
+		err = s.verify(ctx, numbers, &r)
 	}
-	return r, s.verify(ctx, numbers, &r)
+	s.doubt(&r)
+	return r, err
+}
+
+// doubt looks whether the disk gives the file at all, where something is wrong with it.
+func (s *Store) doubt(r *Report) {
+	if len(r.Problems) == 0 {
+		return
+	}
+	f, err := os.Open(s.path)
+	if err == nil {
+		_, err = io.Copy(io.Discard, f)
+		f.Close()
+	}
+	if err == nil {
+		return
+	}
+	for i := range r.Problems {
+		r.Problems[i].Unread = true
+	}
+	r.Problems = append([]Problem{{What: "the file cannot be read: " + err.Error(), Unread: true}}, r.Problems...)
 }
 
 // VerifyPart verifies up to limit passes after the pass number after, 0 for the first, and
@@ -63,9 +97,11 @@ func (s *Store) VerifyPart(ctx context.Context, after int64, limit int) (r Repor
 		return r, 0, wrap(err, "verify the store")
 	case len(numbers) == 0:
 		r.Problems = s.file(ctx)
+		s.doubt(&r)
 		return r, 0, wrap(ctx.Err(), "verify the store")
 	}
 	err = s.verify(ctx, numbers, &r)
+	s.doubt(&r)
 	return r, numbers[len(numbers)-1], wrap(err, "verify the store")
 }
 
@@ -87,6 +123,16 @@ func (s *Store) verify(ctx context.Context, numbers []int64, r *Report) error {
 
 // file verifies what does not belong to one pass.
 func (s *Store) file(ctx context.Context) (out []Problem) {
+	for range tries {
+		out = s.fileOnce(ctx)
+		if len(out) == 0 || s.cut != "" {
+			break
+		}
+	}
+	return out
+}
+
+func (s *Store) fileOnce(ctx context.Context) (out []Problem) {
 	if s.cut != "" { // the database's own check would name every page that is not there
 		return []Problem{{What: s.cut}}
 	}
@@ -102,7 +148,7 @@ func (s *Store) pages(ctx context.Context) (out []Problem) {
 	for _, check := range []string{"PRAGMA integrity_check(50)", "PRAGMA foreign_key_check"} {
 		rows, err := s.db.QueryContext(ctx, check)
 		if err != nil {
-			out = append(out, Problem{What: s.explain(err).Error()})
+			out = append(out, s.problemOf(err, ""))
 			continue
 		}
 		columns, _ := rows.Columns()
@@ -123,7 +169,7 @@ func (s *Store) pages(ctx context.Context) (out []Problem) {
 			}
 		}
 		if err := closeRows(rows); err != nil {
-			out = append(out, Problem{What: s.explain(err).Error()})
+			out = append(out, s.problemOf(err, ""))
 		}
 		for _, what := range found {
 			out = append(out, s.ofIndex(ctx, what))
@@ -197,7 +243,7 @@ func (s *Store) keptFigures(ctx context.Context) []Problem {
 	err := s.db.QueryRowContext(ctx, "SELECT count(*) FROM cell_rows c JOIN cell_figures f ON f.n = c.n WHERE c.passes IS NOT NULL AND ("+where+")").Scan(&n)
 	switch {
 	case err != nil:
-		return []Problem{{What: "the kept figures of cells: " + s.explain(err).Error()}}
+		return []Problem{s.problemOf(err, "the kept figures of cells: ")}
 	case n > 0:
 		return []Problem{{What: fmt.Sprintf("the kept figures of %s are not those of their passes", record.Count(n, "cell"))}}
 	}
@@ -276,6 +322,7 @@ type examined struct {
 	notes   retentionNotes
 	who     Problem  // its name
 	damage  []string // for people; empty where it is whole
+	moment  bool     // some of it could not be read just now
 	lost    bool     // it cannot be copied
 	figures bool     // its figures are not those of its frame times, or not as they were stored
 	verdict bool     // its verdict or findings are not as they were stored
@@ -283,7 +330,7 @@ type examined struct {
 
 func (x *examined) problem() (Problem, bool) {
 	p := x.who
-	p.What = strings.Join(x.damage, "; ")
+	p.What, p.Unread = strings.Join(x.damage, "; "), x.moment
 	return p, len(x.damage) > 0
 }
 
@@ -295,6 +342,15 @@ func (x *examined) note(lost bool, format string, args ...any) {
 // examine reads all of a pass, on one view of the store, and compares it with its digests
 // and its figures with its frame times.
 func (s *Store) examine(ctx context.Context, n int64) (x examined) {
+	for range tries {
+		if x = s.examineOnce(ctx, n); len(x.damage) == 0 || ctx.Err() != nil {
+			break
+		}
+	}
+	return x
+}
+
+func (s *Store) examineOnce(ctx context.Context, n int64) (x examined) {
 	err := s.read(ctx, func(tx *sql.Tx) (err error) {
 		x.a, err = whole(ctx, tx, n)
 		if s.bare {
@@ -310,6 +366,7 @@ func (s *Store) examine(ctx context.Context, n int64) (x examined) {
 	}
 	if err != nil {
 		x.note(true, "%s", s.explain(err))
+		x.moment = x.moment || ofTheMoment(err)
 	} else {
 		x.compareFigures()
 	}
@@ -322,6 +379,7 @@ func (x *examined) compareGroups(ctx context.Context, tx *sql.Tx, n int64) {
 	kept, err := keptDigests(ctx, tx, []int64{n})
 	if _, has := kept[n]; !has || err != nil {
 		x.note(true, "its digest cannot be read")
+		x.moment = ofTheMoment(err)
 		return
 	}
 	for _, g := range everyGroup {
@@ -343,6 +401,7 @@ func (x *examined) compareGroups(ctx context.Context, tx *sql.Tx, n int64) {
 		}
 		if err != nil {
 			x.note(lost, "%s cannot be read (%s)", groupNames[g], err)
+			x.moment = x.moment || ofTheMoment(err)
 		} else {
 			x.note(lost, "%s changed since it was stored", groupNames[g])
 		}

@@ -7,6 +7,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"slices"
 
 	safe "capd.example/internal/text"
 
@@ -138,6 +139,8 @@ func printReport(a *app, r store.Report, salvaged string) error {
 	switch {
 	case salvaged != "":
 		safe.Fprintf(a.stderr, "capctl: hint: stop the agent, replace %[2]s by %[1]s and start the agent again; it reads the missing logs\n", salvaged, a.config.StoreFile())
+	case len(r.Problems) > 0 && !slices.ContainsFunc(r.Problems, func(p store.Problem) bool { return !p.Unread }):
+		a.say("hint: the disk or the system refused, which says nothing about what is stored: check the disk and try again")
 	case len(r.Problems) > 0:
 		a.say("hint: restore a backup, or save the rest with `capctl verify --salvage NEW.db` and let the agent read the other logs again")
 	}

@@ -511,17 +511,47 @@ func unzip(from, to string) error {
 	return os.WriteFile(to, data, 0o600)
 }
 
-// TestEveryCallFails makes every call of a write path fail: once, from then on, and as the
-// last before a kill. The short version tries some of them, spread over all; with
-// CAPD_LONG=1 all are tried.
-func TestEveryCallFails(t *testing.T) {
-	needsStrace(t)
-	bins := t.TempDir()
+var built struct {
+	once sync.Once
+	dir  string
+}
+
+func TestMain(m *testing.M) {
+	status := m.Run()
+	if built.dir != "" {
+		os.RemoveAll(built.dir)
+	}
+	os.Exit(status)
+}
+
+// programs returns the folder of capd and capctl, which the first call builds.
+func programs(t *testing.T) string {
+	t.Helper()
+	built.once.Do(func() { built.dir = build(t) })
+	if built.dir == "" {
+		t.Skip("the programs could not be built")
+	}
+	return built.dir
+}
+
+func build(t *testing.T) string {
+	t.Helper()
+	bins, err := os.MkdirTemp("", "capd-faults-")
+	must(t, err)
 	build := exec.Command("go", "build", "-o", bins, "capd.example/cmd/capd", "capd.example/cmd/capctl")
 	build.Env = append(os.Environ(), "CGO_ENABLED=0")
 	if out, err := build.CombinedOutput(); err != nil {
 		t.Fatalf("build the programs: %v\n%s", err, out)
 	}
+	return bins
+}
+
+// TestEveryCallFails makes every call of a write path fail: once, from then on, and as the
+// last before a kill. The short version tries some of them, spread over all; with
+// CAPD_LONG=1 all are tried.
+func TestEveryCallFails(t *testing.T) {
+	needsStrace(t)
+	bins := programs(t)
 	for _, sc := range scenarios() {
 		t.Run(strings.ReplaceAll(sc.name, " ", "-"), func(t *testing.T) {
 			runs, hits := 0, map[string]int{}
@@ -634,4 +664,56 @@ func (sc scenario) run(t *testing.T, blank bench, inject string) traced {
 		t.Errorf("%s: %v\nit ended with %d after %s failed: %s", inject, err, got.status, strings.Join(got.hit, ", "), got.stderr)
 	}
 	return got
+}
+
+// TestADiskThatFailsIsNoDamage: a read that fails once while a store is verified says
+// nothing about what is stored; where none succeeds, nobody is told that it is damaged.
+func TestADiskThatFailsIsNoDamage(t *testing.T) {
+	needsStrace(t)
+	b := bench{t, filepath.Join(t.TempDir(), "bench"), programs(t)}
+	must(t, os.MkdirAll(b.dir, 0o755))
+	withPasses(b)
+	verify := b.program("capctl", "verify", "--json")
+	clean := trace(t, b.onDisk(), "", nil, verify...)
+	most := 0
+	for _, n := range clean.calls {
+		most = max(most, n[readCalls])
+	}
+	step := 1
+	if !testlab.Long(t) {
+		step = max(1, most/5)
+	}
+	once, hits := fault{calls: readCalls, how: "error=EIO"}, 0
+	for k := 3; k <= most; k += step {
+		got := trace(t, b.onDisk(), once.at(k), nil, verify...)
+		if len(got.hit) > 0 {
+			hits++
+		}
+		var r store.Report
+		if json.Unmarshal([]byte(got.stdout), &r); got.status == 3 { // it could not look
+			unsure(t, got)
+		} else if got.status != 0 || r.Whole != known || len(r.Problems) > 0 {
+			t.Errorf("%s: status %d, %+v", once.at(k), got.status, r)
+		}
+	}
+	t.Logf("%d reads, %d runs in which one failed", most, hits)
+	if hits < 2 {
+		t.Error("hardly any read failed")
+	}
+	always := fault{calls: readCalls, how: "error=EIO", lasting: true}
+	for _, command := range [][]string{verify, b.program("capctl", "passes")} {
+		got := trace(t, b.onDisk(), always.at(1), nil, command...)
+		if got.status != 3 {
+			t.Errorf("%s: status %d", command, got.status)
+		}
+		unsure(t, got)
+	}
+}
+
+// unsure demands that a program whose reads failed does not call the store damaged.
+func unsure(t *testing.T, got traced) {
+	t.Helper()
+	if strings.Contains(strings.ReplaceAll(got.stderr, "is damaged, or its disk failed", ""), "damaged") {
+		t.Errorf("a read failed and it says: %s", got.stderr)
+	}
 }

@@ -61,6 +61,7 @@ type traced struct {
 	hit    []string                  // calls that failed
 	calls  map[string]map[string]int // thread = set of calls = how many
 	last   string
+	stdout string
 	stderr string
 }
 
@@ -81,8 +82,8 @@ func trace(t *testing.T, paths []string, inject string, until func(context.Conte
 	}
 	c := exec.Command("strace", append(args, command...)...)
 	c.Env = append(os.Environ(), "GOMAXPROCS=2", "XDG_CONFIG_HOME=/nonexistent")
-	var errs strings.Builder
-	c.Stderr = &errs
+	var said, errs strings.Builder
+	c.Stdout, c.Stderr = &said, &errs
 	c.SysProcAttr = &syscall.SysProcAttr{Setpgid: true}
 	c.WaitDelay = 10 * time.Second // a validator in a group of its own holds the pipe
 	if err := c.Start(); err != nil {
@@ -107,7 +108,7 @@ func trace(t *testing.T, paths []string, inject string, until func(context.Conte
 	stop()
 	waiting.Wait()
 	syscall.Kill(-c.Process.Pid, syscall.SIGKILL) // what a killed program leaves
-	got := traced{stderr: errs.String()}
+	got := traced{stdout: said.String(), stderr: errs.String()}
 	var exit *exec.ExitError
 	switch {
 	case err == nil:
