@@ -5,22 +5,10 @@ import (
 	"database/sql"
 	"fmt"
 	"time"
-)
 
-// Alert is one message to one channel in the queue that survives a crash.
-type Alert struct {
-	ID       string    `json:"id"` // unique; the receiver can tell a repetition by it
-	PassID   string    `json:"pass,omitempty"`
-	Channel  string    `json:"channel"`
-	Payload  []byte    `json:"payload,omitempty"`
-	MadeAt   time.Time `json:"made_at"`
-	DueAt    time.Time `json:"due_at,omitzero"` // when delivery is tried next; zero: it is given up
-	Attempts int       `json:"attempts"`        // deliveries that failed
-	Error    string    `json:"error,omitempty"`
-	DoneAt   time.Time `json:"done_at,omitzero"` // delivered
-	SeenAt   time.Time `json:"seen_at,omitzero"` // acknowledged by a person
-	SeenBy   string    `json:"seen_by,omitempty"`
-}
+	"capd.example/store/internal/sqlbase"
+	"capd.example/store/internal/tables"
+)
 
 // Enqueue puts an alert into the queue, due at once. An alert with a known ID is not put
 // in again, whatever became of the first.
@@ -29,17 +17,17 @@ func (s *Store) Enqueue(ctx context.Context, a Alert) error {
 		return fmt.Errorf("queue alert: identity and channel are required")
 	}
 	err := s.write(ctx, func(tx *sql.Tx) error {
-		now := stamp(s.now())
+		now := sqlbase.Stamp(s.now())
 		_, err := tx.ExecContext(ctx, `INSERT OR IGNORE INTO alerts (id, pass, channel, payload, made_at, due_at) VALUES (?, ?, ?, ?, ?, ?)`,
 			a.ID, a.PassID, a.Channel, a.Payload, now, now)
 		return err
 	})
-	return wrap(err, "queue alert %s", a.ID)
+	return sqlbase.Wrap(err, "queue alert %s", a.ID)
 }
 
 // Due lists the alerts that are to be delivered now, the longest due first.
 func (s *Store) Due(ctx context.Context, now time.Time) ([]Alert, error) {
-	return s.alerts(ctx, `done_at = '' AND due_at <= ? ORDER BY due_at, n`, stamp(now))
+	return s.alerts(ctx, `done_at = '' AND due_at <= ? ORDER BY due_at, n`, sqlbase.Stamp(now))
 }
 
 // Alerts lists the latest alerts, newest first; limit 0 is all. With open, only those
@@ -55,9 +43,9 @@ func (s *Store) Alerts(ctx context.Context, open bool, limit int) ([]Alert, erro
 // up, nor acknowledged.
 func (s *Store) Undelivered(ctx context.Context) (n int, err error) {
 	err = s.read(ctx, func(tx *sql.Tx) error {
-		return tx.QueryRowContext(ctx, `SELECT count(*) FROM alerts WHERE done_at = '' AND seen_at = '' AND due_at < ?`, never).Scan(&n) // by the index alerts_due
+		return tx.QueryRowContext(ctx, `SELECT count(*) FROM alerts WHERE done_at = '' AND seen_at = '' AND due_at < ?`, tables.Never).Scan(&n) // by the index alerts_due
 	})
-	return n, wrap(err, "count the alerts")
+	return n, sqlbase.Wrap(err, "count the alerts")
 }
 
 func (s *Store) alerts(ctx context.Context, rest string, args ...any) (out []Alert, err error) {
@@ -67,42 +55,22 @@ func (s *Store) alerts(ctx context.Context, rest string, args ...any) (out []Ale
 			return err
 		}
 		for rows.Next() {
-			a, err := scanAlert(rows)
+			a, err := tables.ScanAlert(rows)
 			if err != nil {
 				rows.Close()
 				return err
 			}
 			out = append(out, a)
 		}
-		return closeRows(rows)
+		return sqlbase.CloseRows(rows)
 	})
-	return out, wrap(err, "read the queue of alerts")
-}
-
-func scanAlert(rows *sql.Rows) (a Alert, err error) {
-	var at [4]string
-	if err := rows.Scan(&a.ID, &a.PassID, &a.Channel, &a.Payload, &at[0], &at[1], &a.Attempts, &a.Error, &at[2], &at[3], &a.SeenBy); err != nil {
-		return a, err
-	}
-	if at[1] >= never {
-		at[1] = ""
-	}
-	for i, to := range []*time.Time{&a.MadeAt, &a.DueAt, &a.DoneAt, &a.SeenAt} {
-		if *to, err = unstamp(at[i]); err != nil {
-			return a, err
-		}
-	}
-	return a, nil
+	return out, sqlbase.Wrap(err, "read the queue of alerts")
 }
 
 // Delivered notes that an alert has arrived.
 func (s *Store) Delivered(ctx context.Context, id string) error {
-	return s.changeAlert(ctx, id, `UPDATE alerts SET done_at = ?, error = '' WHERE id = ?`, stamp(s.now()), id)
+	return s.changeAlert(ctx, id, `UPDATE alerts SET done_at = ?, error = '' WHERE id = ?`, sqlbase.Stamp(s.now()), id)
 }
-
-// never is the time at which an alert is due that is given up, and earlier than what older
-// programs wrote for such: a hundred years from then.
-const never = "2100-01-01T00:00:00.000000Z"
 
 // Failed notes that a delivery failed and when to try again, the zero time for never.
 func (s *Store) Failed(ctx context.Context, id string, why error, next time.Time) error {
@@ -110,16 +78,16 @@ func (s *Store) Failed(ctx context.Context, id string, why error, next time.Time
 	if why != nil {
 		text = why.Error()
 	}
-	due := stamp(next)
+	due := sqlbase.Stamp(next)
 	if next.IsZero() {
-		due = never
+		due = tables.Never
 	}
 	return s.changeAlert(ctx, id, `UPDATE alerts SET attempts = attempts + 1, error = ?, due_at = ? WHERE id = ?`, text, due, id)
 }
 
 // Acknowledge notes that a person has seen an alert.
 func (s *Store) Acknowledge(ctx context.Context, id, who string) error {
-	return s.changeAlert(ctx, id, `UPDATE alerts SET seen_at = ?, seen_by = ? WHERE id = ?`, stamp(s.now()), who, id)
+	return s.changeAlert(ctx, id, `UPDATE alerts SET seen_at = ?, seen_by = ? WHERE id = ?`, sqlbase.Stamp(s.now()), who, id)
 }
 
 func (s *Store) changeAlert(ctx context.Context, id, query string, args ...any) error {
@@ -133,5 +101,5 @@ func (s *Store) changeAlert(ctx context.Context, id, query string, args ...any) 
 		}
 		return nil
 	})
-	return wrap(err, "alert %s", id)
+	return sqlbase.Wrap(err, "alert %s", id)
 }

@@ -14,7 +14,7 @@ import (
 
 	"capd.example/internal/testlab"
 	"capd.example/record"
-	"capd.example/store"
+	"capd.example/store/internal/tables"
 )
 
 func sameBits(a, b []float64) bool {
@@ -30,11 +30,11 @@ func sameBits(a, b []float64) bool {
 }
 
 func roundTrip(t interface{ Fatalf(string, ...any) }, f record.Frames) []byte {
-	blob, err := store.EncodeFrames(f)
+	blob, err := tables.EncodeFrames(f)
 	if err != nil {
 		t.Fatalf("encode: %v", err)
 	}
-	back, err := store.DecodeFrames(blob)
+	back, err := tables.DecodeFrames(blob)
 	if err != nil {
 		t.Fatalf("decode: %v", err)
 	}
@@ -193,11 +193,11 @@ func snap(col []float64, unit float64) []float64 {
 
 func TestTelemetryRoundTrip(t *testing.T) {
 	want := telemetry(day)
-	blob, err := store.EncodeTelemetry(want)
+	blob, err := tables.EncodeTelemetry(want)
 	if err != nil {
 		t.Fatal(err)
 	}
-	got, err := store.DecodeTelemetry(blob)
+	got, err := tables.DecodeTelemetry(blob)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -207,11 +207,11 @@ func TestTelemetryRoundTrip(t *testing.T) {
 			t.Errorf("series %s: %v", s.Name, s.Values)
 		}
 	}
-	empty, err := store.EncodeTelemetry(&record.Telemetry{})
+	empty, err := tables.EncodeTelemetry(&record.Telemetry{})
 	if err != nil {
 		t.Fatal(err)
 	}
-	if _, err := store.DecodeTelemetry(empty); err != nil {
+	if _, err := tables.DecodeTelemetry(empty); err != nil {
 		t.Error(err)
 	}
 }
@@ -221,12 +221,12 @@ func TestDamagedBlobsAreFound(t *testing.T) {
 	for i := range blob {
 		bad := bytes.Clone(blob)
 		bad[i] ^= 0x10
-		if f, err := store.DecodeFrames(bad); err == nil {
-			if back, _ := store.EncodeFrames(f); !bytes.Equal(back, blob) {
+		if f, err := tables.DecodeFrames(bad); err == nil {
+			if back, _ := tables.EncodeFrames(f); !bytes.Equal(back, blob) {
 				t.Fatalf("a change of byte %d went unnoticed", i)
 			}
 		}
-		if _, err := store.DecodeFrames(blob[:i]); err == nil {
+		if _, err := tables.DecodeFrames(blob[:i]); err == nil {
 			t.Fatalf("%d of %d bytes were read as a whole pass", i, len(blob))
 		}
 	}
@@ -235,11 +235,11 @@ func TestDamagedBlobsAreFound(t *testing.T) {
 // FuzzDecodeFrames: whatever decodes must encode and decode to the same frame times.
 func FuzzDecodeFrames(f *testing.F) {
 	for _, seed := range []record.Frames{{}, {MS: []float64{1.5, 2.5}, Decimals: 1}, {MS: []float64{math.Pi}, Decimals: -1}} {
-		blob, _ := store.EncodeFrames(seed)
+		blob, _ := tables.EncodeFrames(seed)
 		f.Add(blob)
 	}
 	f.Fuzz(func(t *testing.T, blob []byte) {
-		if frames, err := store.DecodeFrames(blob); err == nil {
+		if frames, err := tables.DecodeFrames(blob); err == nil {
 			roundTrip(t, frames)
 		}
 	})
@@ -247,18 +247,18 @@ func FuzzDecodeFrames(f *testing.F) {
 
 // FuzzDecodeTelemetry: whatever decodes has as many values as it says and encodes again.
 func FuzzDecodeTelemetry(f *testing.F) {
-	blob, _ := store.EncodeTelemetry(telemetry(day))
+	blob, _ := tables.EncodeTelemetry(telemetry(day))
 	f.Add(blob)
 	f.Fuzz(func(t *testing.T, blob []byte) {
-		tele, err := store.DecodeTelemetry(blob)
+		tele, err := tables.DecodeTelemetry(blob)
 		if err != nil {
 			return
 		}
-		again, err := store.EncodeTelemetry(tele)
+		again, err := tables.EncodeTelemetry(tele)
 		if err != nil {
 			t.Fatalf("decoded but does not encode: %v", err)
 		}
-		back, err := store.DecodeTelemetry(again)
+		back, err := tables.DecodeTelemetry(again)
 		if err != nil || len(back.Series) != len(tele.Series) {
 			t.Fatalf("second round: %v", err)
 		}

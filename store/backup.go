@@ -5,6 +5,8 @@ import (
 	"database/sql"
 	"fmt"
 	"os"
+
+	"capd.example/store/internal/sqlbase"
 )
 
 // Backup writes a whole and compact copy of the store to a new file while the store is in
@@ -19,7 +21,7 @@ func (s *Store) Backup(ctx context.Context, to string) error {
 			removeStore(part)
 		}
 	}
-	return wrap(err, "back up the store")
+	return sqlbase.Wrap(err, "back up the store")
 }
 
 func (s *Store) copyTo(ctx context.Context, part string) error {

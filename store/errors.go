@@ -1,29 +1,11 @@
 package store
 
 import (
-	"database/sql"
 	"errors"
 	"fmt"
 
 	"modernc.org/sqlite"
 	lib "modernc.org/sqlite/lib"
-)
-
-// What can be wrong with a store. Compare with [errors.Is]; the message of the wrapping
-// error names the file and says what to do.
-var (
-	ErrNoStore    = errors.New("there is no store")
-	ErrNotOurs    = errors.New("the file is a database of another program")
-	ErrNewer      = errors.New("the store was written by a newer version of the program")
-	ErrCorrupt    = errors.New("the store is damaged")
-	ErrFull       = errors.New("the disk is full")
-	ErrReadOnly   = errors.New("the store cannot be written to")
-	ErrBusy       = errors.New("another program holds the store")
-	ErrNotFound   = errors.New("there is no such pass")
-	ErrAmbiguous  = errors.New("several passes begin like this")
-	ErrNoChange   = errors.New("there is no such change of tags")
-	ErrNoRevision = errors.New("the pass has no such revision")
-	ErrNotByHand  = errors.New("its verdict was not set by hand")
 )
 
 // explained is an error that says already which file it is about and what to do.
@@ -89,5 +71,3 @@ func ofTheMoment(err error) bool {
 	}
 	return false
 }
-
-func noRows(err error) bool { return errors.Is(err, sql.ErrNoRows) }

@@ -7,6 +7,9 @@ import (
 	"math"
 
 	"modernc.org/sqlite"
+
+	"capd.example/store/internal/sqlbase"
+	"capd.example/store/internal/tables"
 )
 
 // The views frames and telemetry rest on these two functions. They are registered with
@@ -25,7 +28,7 @@ func framesJSON(arg driver.Value) (driver.Value, error) {
 	if !ok {
 		return "[]", nil
 	}
-	f, err := DecodeFrames(blob)
+	f, err := tables.DecodeFrames(blob)
 	if err != nil {
 		return nil, err
 	}
@@ -41,7 +44,7 @@ func telemetryJSON(arg driver.Value) (driver.Value, error) {
 	if !ok {
 		return "[]", nil
 	}
-	t, err := DecodeTelemetry(blob)
+	t, err := tables.DecodeTelemetry(blob)
 	if err != nil {
 		return nil, err
 	}
@@ -49,7 +52,7 @@ func telemetryJSON(arg driver.Value) (driver.Value, error) {
 	for _, s := range t.Series {
 		for i, v := range s.Values {
 			if i < len(t.At) {
-				list = append(list, [4]any{s.Name, s.Unit, stamp(t.At[i]), jsonNumber(v)})
+				list = append(list, [4]any{s.Name, s.Unit, sqlbase.Stamp(t.At[i]), jsonNumber(v)})
 			}
 		}
 	}

@@ -6,6 +6,8 @@ import (
 	"encoding/json"
 	"maps"
 	"time"
+
+	"capd.example/store/internal/sqlbase"
 )
 
 // HoldFor is how long a program keeps the passes that are to be judged again to itself
@@ -17,12 +19,12 @@ const holdsKey = "judging.held"
 // Hold says that the program named by who judges again what is put back from now on, for
 // [HoldFor]; see Held of [Unfinished]. Said again, it counts from then.
 func (s *Store) Hold(ctx context.Context, who string) error {
-	return wrap(s.hold(ctx, who, s.now().Add(HoldFor)), "keep the passes that are to be judged again")
+	return sqlbase.Wrap(s.hold(ctx, who, s.now().Add(HoldFor)), "keep the passes that are to be judged again")
 }
 
 // Release ends what [Store.Hold] began.
 func (s *Store) Release(ctx context.Context, who string) error {
-	return wrap(s.hold(ctx, who, time.Time{}), "give back the passes that are to be judged again")
+	return sqlbase.Wrap(s.hold(ctx, who, time.Time{}), "give back the passes that are to be judged again")
 }
 
 func (s *Store) hold(ctx context.Context, who string, until time.Time) error {
@@ -50,7 +52,7 @@ func (s *Store) holds(ctx context.Context, tx *sql.Tx) (map[string]time.Time, er
 	all := map[string]time.Time{}
 	var text string
 	err := tx.QueryRowContext(ctx, `SELECT value FROM settings WHERE key = ?`, holdsKey).Scan(&text)
-	if noRows(err) {
+	if sqlbase.NoRows(err) {
 		return all, nil
 	}
 	if err != nil {

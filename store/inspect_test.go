@@ -8,6 +8,8 @@ import (
 	"time"
 
 	"capd.example/record"
+	"capd.example/store/internal/sqlbase"
+	"capd.example/store/internal/tables"
 )
 
 // What only tests ask of a store.
@@ -28,12 +30,12 @@ type Revision struct {
 // among them.
 func (s *Store) Revisions(ctx context.Context, id string) (out []Revision, err error) {
 	err = s.read(ctx, func(tx *sql.Tx) error {
-		k, err := keyOf(ctx, tx, id)
+		k, err := tables.KeyOf(ctx, tx, id)
 		if err != nil {
 			return err
 		}
 		rows, err := tx.QueryContext(ctx, `SELECT r.was, x.frames FROM revisions r JOIN archives x ON x.revision = r.n
-			WHERE r.pass = ? AND r.was IS NOT NULL ORDER BY r.revision`, k.n)
+			WHERE r.pass = ? AND r.was IS NOT NULL ORDER BY r.revision`, k.N)
 		if err != nil {
 			return err
 		}
@@ -45,9 +47,9 @@ func (s *Store) Revisions(ctx context.Context, id string) (out []Revision, err e
 			}
 			out = append(out, r)
 		}
-		return closeRows(rows)
+		return sqlbase.CloseRows(rows)
 	})
-	return out, wrap(err, "read the revisions of pass %s", id)
+	return out, sqlbase.Wrap(err, "read the revisions of pass %s", id)
 }
 
 func scanRevision(rows *sql.Rows) (r Revision, err error) {
@@ -58,8 +60,8 @@ func scanRevision(rows *sql.Rows) (r Revision, err error) {
 	if err := json.Unmarshal(was, &r.Pass); err != nil {
 		return r, fmt.Errorf("%w: an old revision: %v", ErrCorrupt, err)
 	}
-	r.Frames, err = DecodeFrames(blob)
-	return r, damaged(err)
+	r.Frames, err = tables.DecodeFrames(blob)
+	return r, tables.Damaged(err)
 }
 
 // Broken is a log that could not be read.
@@ -85,15 +87,15 @@ func (s *Store) Broken(ctx context.Context) (out []Broken, err error) {
 				return err
 			}
 			b.File.ModTime = time.Unix(0, mtime).UTC()
-			if b.At, err = unstamp(at); err != nil {
+			if b.At, err = sqlbase.Unstamp(at); err != nil {
 				rows.Close()
 				return err
 			}
 			out = append(out, b)
 		}
-		return closeRows(rows)
+		return sqlbase.CloseRows(rows)
 	})
-	return out, wrap(err, "list unreadable logs")
+	return out, sqlbase.Wrap(err, "list unreadable logs")
 }
 
 // AuditDigests has every writing transaction of a small store looked at: a pass whose
@@ -101,7 +103,7 @@ func (s *Store) Broken(ctx context.Context) (out []Broken, err error) {
 // past [change] fails the test that runs it.
 func AuditDigests() {
 	stale := func(ctx context.Context, tx *sql.Tx) (map[string]bool, error) {
-		numbers, err := numbersOf(ctx, tx, `SELECT n FROM pass_rows ORDER BY n LIMIT 9`)
+		numbers, err := sqlbase.NumbersOf(ctx, tx, `SELECT n FROM pass_rows ORDER BY n LIMIT 9`)
 		if err != nil || len(numbers) > 8 {
 			return nil, err
 		}
@@ -112,7 +114,7 @@ func AuditDigests() {
 				return nil, err
 			}
 			for _, g := range changed {
-				out[fmt.Sprintf("pass %d: %s", n, groupNames[g])] = true
+				out[fmt.Sprintf("pass %d: %s", n, tables.GroupNames[g])] = true
 			}
 		}
 		return out, nil
@@ -136,12 +138,12 @@ func AuditDigests() {
 }
 
 func changedGroups(ctx context.Context, tx *sql.Tx, n int64) (out []int, err error) {
-	kept, err := keptDigests(ctx, tx, []int64{n})
+	kept, err := tables.KeptDigests(ctx, tx, []int64{n})
 	if err != nil {
 		return nil, err
 	}
-	now, err := digests(ctx, tx, []int64{n}, everyGroup)
-	for g := range groups {
+	now, err := tables.Digests(ctx, tx, []int64{n}, tables.EveryGroup)
+	for g := range tables.Groups {
 		if now[n][g] != kept[n][g] {
 			out = append(out, g)
 		}

@@ -3,79 +3,48 @@ package store
 import (
 	"context"
 	"database/sql"
-	"encoding/json"
 	"errors"
 	"fmt"
-	"math"
 	"time"
 
 	"capd.example/record"
+	"capd.example/store/internal/sqlbase"
+	"capd.example/store/internal/tables"
 )
-
-// State is how far a pass has come.
-type State string
-
-// The states of a pass.
-const (
-	Received State = "received" // to be checked, or checked again, see [Store.Unfinished]
-	Checked  State = "checked"  // findings are stored, nobody was told
-	Notified State = "notified" // done
-)
-
-// Unfinished is a pass that a crash left between two steps, or that is to be judged again.
-type Unfinished struct {
-	Pass  record.Pass
-	State State          // Received or Checked
-	Was   record.Verdict // by the findings that people know of; "" where they were told none
-	Again bool           // a received pass that was judged before, as the log stands now
-	Held  time.Time      // until when another program keeps one that is to be judged again to itself, see [Store.Hold]
-}
-
-// putBack has a pass judged again: what its findings rest on has changed. Until then they
-// hold. One of which nobody was told loses them, to be told like one that has just come.
-func putBack(ctx context.Context, tx *sql.Tx, n int64) error {
-	_, err := tx.ExecContext(ctx, `UPDATE pass_rows SET state = 'received', judgement = CASE state WHEN 'checked' THEN NULL ELSE judgement END,
-		verdict = CASE WHEN state = 'checked' AND overruled = '' THEN '' ELSE verdict END WHERE n = ?`, n)
-	return err
-}
-
-func changeVerdict(ctx context.Context, tx *sql.Tx, k passKey, fn func() error) error {
-	return change(ctx, tx, []int64{k.n}, []int{groupVerdict}, fn)
-}
 
 // Finish stores the findings and the verdict of a received pass: state checked. A verdict
 // that the reviewer set by hand meanwhile stays in force.
 func (s *Store) Finish(ctx context.Context, id string, findings []record.Finding, verdict record.Verdict) error {
 	err := s.write(ctx, func(tx *sql.Tx) error {
-		k, err := keyOf(ctx, tx, id)
+		k, err := tables.KeyOf(ctx, tx, id)
 		if err != nil {
 			return err
 		}
-		return changeVerdict(ctx, tx, k, func() error {
+		return tables.ChangeVerdict(ctx, tx, k, func() error {
 			j, err := s.judgement(ctx, tx, k, "checked", verdict, "", "", findings)
 			if err != nil {
 				return err
 			}
-			_, err = tx.ExecContext(ctx, `UPDATE pass_rows SET judgement = ?, verdict = CASE overruled WHEN '' THEN ? ELSE verdict END, state = 'checked' WHERE n = ?`, j, string(verdict), k.n)
+			_, err = tx.ExecContext(ctx, `UPDATE pass_rows SET judgement = ?, verdict = CASE overruled WHEN '' THEN ? ELSE verdict END, state = 'checked' WHERE n = ?`, j, string(verdict), k.N)
 			return err
 		})
 	})
-	return wrap(err, "store the findings of pass %s", id)
+	return sqlbase.Wrap(err, "store the findings of pass %s", id)
 }
 
 // MarkNotified notes that people were told about a pass.
 func (s *Store) MarkNotified(ctx context.Context, id string) error {
 	err := s.write(ctx, func(tx *sql.Tx) error {
-		k, err := keyOf(ctx, tx, id)
+		k, err := tables.KeyOf(ctx, tx, id)
 		if err != nil {
 			return err
 		}
-		return changeVerdict(ctx, tx, k, func() error {
-			_, err = tx.ExecContext(ctx, `UPDATE pass_rows SET state = 'notified' WHERE n = ? AND state = 'checked'`, k.n)
+		return tables.ChangeVerdict(ctx, tx, k, func() error {
+			_, err = tx.ExecContext(ctx, `UPDATE pass_rows SET state = 'notified' WHERE n = ? AND state = 'checked'`, k.N)
 			return err
 		})
 	})
-	return wrap(err, "note that pass %s was told", id)
+	return sqlbase.Wrap(err, "note that pass %s was told", id)
 }
 
 // Unfinished lists the passes that were not told about yet, or that are to be judged again
@@ -103,7 +72,7 @@ func (s *Store) Unfinished(ctx context.Context) (out []Unfinished, err error) {
 			numbers = append(numbers, n)
 			found[n] = u
 		}
-		if err := closeRows(rows); err != nil {
+		if err := sqlbase.CloseRows(rows); err != nil {
 			return err
 		}
 		holds, err := s.holds(ctx, tx)
@@ -116,7 +85,7 @@ func (s *Store) Unfinished(ctx context.Context) (out []Unfinished, err error) {
 				held = until
 			}
 		}
-		passes, err := loadPasses(ctx, tx, numbers)
+		passes, err := tables.LoadPasses(ctx, tx, numbers)
 		for i, p := range passes {
 			u := found[numbers[i]]
 			if u.Pass = p; u.Again {
@@ -126,27 +95,27 @@ func (s *Store) Unfinished(ctx context.Context) (out []Unfinished, err error) {
 		}
 		return err
 	})
-	return out, wrap(err, "look for unfinished passes")
+	return out, sqlbase.Wrap(err, "look for unfinished passes")
 }
 
 // ReplaceFindings stores what today's validators say about a pass. The old findings stay
 // in the history, and a verdict that the reviewer set by hand stays in force.
 func (s *Store) ReplaceFindings(ctx context.Context, id string, findings []record.Finding, verdict record.Verdict, why, who string) error {
 	err := s.write(ctx, func(tx *sql.Tx) error {
-		k, err := keyOf(ctx, tx, id)
+		k, err := tables.KeyOf(ctx, tx, id)
 		if err != nil {
 			return err
 		}
-		return changeVerdict(ctx, tx, k, func() error {
+		return tables.ChangeVerdict(ctx, tx, k, func() error {
 			j, err := s.judgement(ctx, tx, k, "rechecked", verdict, why, who, findings)
 			if err != nil {
 				return err
 			}
-			_, err = tx.ExecContext(ctx, `UPDATE pass_rows SET judgement = ?, verdict = CASE overruled WHEN '' THEN ? ELSE verdict END WHERE n = ?`, j, string(verdict), k.n)
+			_, err = tx.ExecContext(ctx, `UPDATE pass_rows SET judgement = ?, verdict = CASE overruled WHEN '' THEN ? ELSE verdict END WHERE n = ?`, j, string(verdict), k.N)
 			return err
 		})
 	})
-	return wrap(err, "replace the findings of pass %s", id)
+	return sqlbase.Wrap(err, "replace the findings of pass %s", id)
 }
 
 // Overrule sets the verdict of a pass by hand, with the reviewer's reason. An empty
@@ -159,27 +128,24 @@ func (s *Store) Overrule(ctx context.Context, id string, verdict record.Verdict,
 		return fmt.Errorf("overrule a verdict: %q is not a verdict", verdict)
 	}
 	err := s.write(ctx, func(tx *sql.Tx) error {
-		k, err := keyOf(ctx, tx, id)
+		k, err := tables.KeyOf(ctx, tx, id)
 		if err != nil {
 			return err
 		}
-		return changeVerdict(ctx, tx, k, func() error {
+		return tables.ChangeVerdict(ctx, tx, k, func() error {
 			if _, err := s.judgement(ctx, tx, k, "overruled", verdict, reason, who, nil); err != nil {
 				return err
 			}
-			_, err = tx.ExecContext(ctx, `UPDATE pass_rows SET verdict = ?, overruled = ? WHERE n = ?`, string(verdict), reason, k.n)
+			_, err = tx.ExecContext(ctx, `UPDATE pass_rows SET verdict = ?, overruled = ? WHERE n = ?`, string(verdict), reason, k.N)
 			return err
 		})
 	})
-	return wrap(err, "overrule the verdict of pass %s", id)
+	return sqlbase.Wrap(err, "overrule the verdict of pass %s", id)
 }
 
 // takenBack is how a verdict by hand that was taken back stands in the history: as one that
 // sets none.
 const takenBack = record.Verdict("")
-
-// ErrOtherVerdict: since the pass was looked at, another verdict was set by hand.
-var ErrOtherVerdict = errors.New("another verdict was set by hand meanwhile")
 
 // TakeBack takes the verdict set by hand that p has back: what the findings say holds again.
 // Both stay in the history. A pass that was overruled on another bench came without the
@@ -187,14 +153,14 @@ var ErrOtherVerdict = errors.New("another verdict was set by hand meanwhile")
 // [ErrNotByHand], one whose verdict or reason is no longer that of p [ErrOtherVerdict].
 func (s *Store) TakeBack(ctx context.Context, p record.Pass, reason, who string, judge func([]record.Finding) record.Verdict) error {
 	err := s.write(ctx, func(tx *sql.Tx) error {
-		k, err := keyOf(ctx, tx, p.ID)
+		k, err := tables.KeyOf(ctx, tx, p.ID)
 		if err != nil {
 			return err
 		}
-		if err := sameVerdict(ctx, tx, k, p); err != nil {
+		if err := tables.SameVerdict(ctx, tx, k, p); err != nil {
 			return err
 		}
-		return changeVerdict(ctx, tx, k, func() error {
+		return tables.ChangeVerdict(ctx, tx, k, func() error {
 			j, verdict, err := s.byFindings(ctx, tx, k, judge)
 			if err != nil {
 				return err
@@ -202,42 +168,26 @@ func (s *Store) TakeBack(ctx context.Context, p record.Pass, reason, who string,
 			if _, err := s.judgement(ctx, tx, k, "overruled", takenBack, reason, who, nil); err != nil {
 				return err
 			}
-			_, err = tx.ExecContext(ctx, `UPDATE pass_rows SET judgement = ?, verdict = ?, overruled = '' WHERE n = ?`, j, string(verdict), k.n)
+			_, err = tx.ExecContext(ctx, `UPDATE pass_rows SET judgement = ?, verdict = ?, overruled = '' WHERE n = ?`, j, string(verdict), k.N)
 			return err
 		})
 	})
-	return wrap(err, "take the verdict by hand of pass %s back", p.ID)
-}
-
-// sameVerdict refuses a pass whose verdict by hand is not the one that was seen.
-func sameVerdict(ctx context.Context, tx *sql.Tx, k passKey, seen record.Pass) error {
-	var verdict record.Verdict
-	var overruled string
-	err := tx.QueryRowContext(ctx, `SELECT verdict, overruled FROM pass_rows WHERE n = ?`, k.n).Scan(&verdict, &overruled)
-	switch {
-	case err != nil:
-		return err
-	case overruled == "":
-		return ErrNotByHand
-	case verdict != seen.Verdict || overruled != seen.Overruled:
-		return fmt.Errorf("%w: %s, since %q; look at the pass again", ErrOtherVerdict, verdict, overruled)
-	}
-	return nil
+	return sqlbase.Wrap(err, "take the verdict by hand of pass %s back", p.ID)
 }
 
 // byFindings returns the judgement of an overruled pass that its findings gave, and makes
 // one where the pass was taken in with the verdict by hand alone.
-func (s *Store) byFindings(ctx context.Context, tx *sql.Tx, k passKey, judge func([]record.Finding) record.Verdict) (j sql.NullInt64, v record.Verdict, err error) {
+func (s *Store) byFindings(ctx context.Context, tx *sql.Tx, k tables.PassKey, judge func([]record.Finding) record.Verdict) (j sql.NullInt64, v record.Verdict, err error) {
 	var kind, reason string
 	err = tx.QueryRowContext(ctx, `SELECT p.judgement, coalesce(j.kind, ''), coalesce(j.verdict, ''), coalesce(j.reason, '')
-		FROM pass_rows p LEFT JOIN judgements j ON j.n = p.judgement WHERE p.n = ?`, k.n).Scan(&j, &kind, &v, &reason)
+		FROM pass_rows p LEFT JOIN judgements j ON j.n = p.judgement WHERE p.n = ?`, k.N).Scan(&j, &kind, &v, &reason)
 	if err != nil {
 		return j, v, err
 	}
 	if kind != "checked" || reason == "" { // only [Store.Adopt] gives that kind a reason
 		return j, v, nil
 	}
-	found, err := findingsOf(ctx, tx, []int64{j.Int64})
+	found, err := tables.FindingsOf(ctx, tx, []int64{j.Int64})
 	if err != nil {
 		return j, v, err
 	}
@@ -260,11 +210,11 @@ type Judgement struct {
 // Judgements returns the history of a pass's verdict, oldest first.
 func (s *Store) Judgements(ctx context.Context, id string) (out []Judgement, err error) {
 	err = s.read(ctx, func(tx *sql.Tx) error {
-		k, err := keyOf(ctx, tx, id)
+		k, err := tables.KeyOf(ctx, tx, id)
 		if err != nil {
 			return err
 		}
-		rows, err := tx.QueryContext(ctx, `SELECT n, kind, revision, verdict, reason, who, at FROM judgements WHERE pass = ? ORDER BY n`, k.n)
+		rows, err := tx.QueryContext(ctx, `SELECT n, kind, revision, verdict, reason, who, at FROM judgements WHERE pass = ? ORDER BY n`, k.N)
 		if err != nil {
 			return err
 		}
@@ -278,10 +228,10 @@ func (s *Store) Judgements(ctx context.Context, id string) (out []Judgement, err
 			}
 			numbers, out = append(numbers, n), append(out, j)
 		}
-		if err := closeRows(rows); err != nil {
+		if err := sqlbase.CloseRows(rows); err != nil {
 			return err
 		}
-		found, err := findingsOf(ctx, tx, numbers)
+		found, err := tables.FindingsOf(ctx, tx, numbers)
 		var holds record.Verdict // by the findings
 		for i, n := range numbers {
 			out[i].Findings = found[n]
@@ -293,12 +243,12 @@ func (s *Store) Judgements(ctx context.Context, id string) (out []Judgement, err
 		}
 		return err
 	})
-	return out, wrap(err, "read the history of pass %s", id)
+	return out, sqlbase.Wrap(err, "read the history of pass %s", id)
 }
 
-func (s *Store) judgement(ctx context.Context, tx *sql.Tx, k passKey, kind string, v record.Verdict, reason, who string, findings []record.Finding) (int64, error) {
+func (s *Store) judgement(ctx context.Context, tx *sql.Tx, k tables.PassKey, kind string, v record.Verdict, reason, who string, findings []record.Finding) (int64, error) {
 	res, err := tx.ExecContext(ctx, `INSERT INTO judgements (pass, revision, kind, verdict, reason, who, at) VALUES (?, ?, ?, ?, ?, ?, ?)`,
-		k.n, k.revision, kind, string(v), reason, who, stamp(s.now()))
+		k.N, k.Revision, kind, string(v), reason, who, sqlbase.Stamp(s.now()))
 	if err != nil {
 		return 0, err
 	}
@@ -306,54 +256,5 @@ func (s *Store) judgement(ctx context.Context, tx *sql.Tx, k passKey, kind strin
 	if err != nil {
 		return 0, err
 	}
-	return n, insertFindings(ctx, tx, n, findings)
-}
-
-func insertFindings(ctx context.Context, tx *sql.Tx, n int64, findings []record.Finding) error {
-	for i, f := range findings {
-		numbers, err := json.Marshal(finite(f.Numbers))
-		if err != nil {
-			return err
-		}
-		params, err := json.Marshal(f.Params)
-		if err != nil {
-			return err
-		}
-		_, err = tx.ExecContext(ctx, `INSERT INTO finding_rows (judgement, seq, name, version, outcome, reason, advice, numbers, params) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)`,
-			n, i, f.Check, f.Version, string(f.Outcome), f.Reason, f.Advice, string(numbers), string(params))
-		if err != nil {
-			return err
-		}
-	}
-	return nil
-}
-
-// finite leaves out numbers that have no form in JSON, so that a validator's division by
-// zero cannot cost a pass.
-func finite(numbers map[string]float64) map[string]float64 {
-	if len(numbers) == 0 {
-		return nil
-	}
-	out := make(map[string]float64, len(numbers))
-	for k, v := range numbers {
-		if !math.IsNaN(v) && !math.IsInf(v, 0) {
-			out[k] = v
-		}
-	}
-	return out
-}
-
-func wrap(err error, format string, args ...any) error {
-	if err == nil {
-		return nil
-	}
-	return fmt.Errorf(format+": %w", append(args, err)...)
-}
-
-func closeRows(rows *sql.Rows) error {
-	err := rows.Err()
-	if e := rows.Close(); err == nil {
-		err = e
-	}
-	return err
+	return n, tables.InsertFindings(ctx, tx, n, findings)
 }

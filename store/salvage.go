@@ -7,6 +7,8 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+
+	"capd.example/store/internal/schema"
 )
 
 // Salvage copies every pass that is still whole from a damaged store into a new one at
@@ -105,13 +107,13 @@ func newPart(path string) (string, error) {
 	if err != nil {
 		return "", err
 	}
-	var h head
+	var h schema.Head
 	if info.Mode().IsRegular() {
-		if h, err = readHead(part); err != nil {
+		if h, err = schema.ReadHead(part); err != nil {
 			return "", err
 		}
 	}
-	if !info.Mode().IsRegular() || !h.unfinished() {
+	if !info.Mode().IsRegular() || !h.Unfinished() {
 		return "", fmt.Errorf("%s is in the way and was not left by an earlier attempt: move it, or name another file", part)
 	}
 	return part, removeStore(part)

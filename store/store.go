@@ -14,10 +14,10 @@ import (
 	"time"
 
 	_ "modernc.org/sqlite" // the database driver "sqlite"
-)
 
-// applicationID marks the file as ours in its heading ("cpd1").
-const applicationID = 0x63706431
+	"capd.example/store/internal/schema"
+	"capd.example/store/internal/sqlbase"
+)
 
 // Options of [Open].
 type Options struct {
@@ -55,7 +55,7 @@ type Store struct {
 // [ErrCorrupt], [ErrReadOnly], [ErrBusy], [ErrFull].
 func Open(ctx context.Context, path string, opt Options) (*Store, error) {
 	s, err := open(ctx, path, opt)
-	return s, wrap(err, "open store")
+	return s, sqlbase.Wrap(err, "open store")
 }
 
 func open(ctx context.Context, path string, opt Options) (*Store, error) {
@@ -109,7 +109,7 @@ func (s *Store) openWrite(ctx context.Context) error {
 	if err := s.keepOlder(ctx); err != nil {
 		return err
 	}
-	if err := migrate(ctx, s.db, s.patience); err != nil {
+	if err := schema.Migrate(ctx, s.db, s.patience, fills); err != nil {
 		return err
 	}
 	var mode string
@@ -137,8 +137,8 @@ func (s *Store) openRead(ctx context.Context) error {
 	if err := s.checkSchema(ctx); err != nil {
 		return err
 	}
-	v, err := version(ctx, s.db)
-	if err != nil || v == latest {
+	v, err := schema.Version(ctx, s.db)
+	if err != nil || v == schema.Latest {
 		return err
 	}
 	// An older store gains the views and indexes that queries rely on.
@@ -170,8 +170,8 @@ func (s *Store) openUnwritable(ctx context.Context, cause error) error {
 	if err := s.checkSchema(ctx); err != nil {
 		return err
 	}
-	v, err := version(ctx, s.db)
-	if err == nil && v < latest {
+	v, err := schema.Version(ctx, s.db)
+	if err == nil && v < schema.Latest {
 		err = fmt.Errorf("%s was written by an older version and must be brought up to date first: copy it to where it can be written to", s.path)
 	}
 	return err
@@ -179,8 +179,8 @@ func (s *Store) openUnwritable(ctx context.Context, cause error) error {
 
 // checkSchema is run before anything is read through a view or changed under a trigger.
 func (s *Store) checkSchema(ctx context.Context) error {
-	err := checkSchema(ctx, s.db)
-	if altered := (*alteredError)(nil); errors.As(err, &altered) {
+	err := schema.CheckSchema(ctx, s.db)
+	if altered := (*schema.AlteredError)(nil); errors.As(err, &altered) {
 		return fmt.Errorf("%s: %w: %w: `capctl verify` says what is still whole", s.path, ErrCorrupt, altered)
 	}
 	return err
@@ -230,7 +230,7 @@ func (s *Store) identify(ctx context.Context) error {
 	if err := s.db.QueryRowContext(ctx, "SELECT count(*) FROM sqlite_schema").Scan(&tables); err != nil {
 		return err
 	}
-	if id != applicationID && (id != 0 || tables > 0) {
+	if id != schema.ApplicationID && (id != 0 || tables > 0) {
 		return fmt.Errorf("%s: %w: name another file or folder", s.path, ErrNotOurs)
 	}
 	if tables == 0 && s.readOnly {
@@ -267,25 +267,4 @@ func (s *Store) transact(ctx context.Context, opt *sql.TxOptions, fn func(tx *sq
 		return s.explain(err)
 	}
 	return s.explain(tx.Commit())
-}
-
-// timeText has a fixed width, so that text order is time order.
-const timeText = "2006-01-02T15:04:05.000000Z"
-
-func stamp(t time.Time) string {
-	if t.IsZero() {
-		return ""
-	}
-	return t.UTC().Format(timeText)
-}
-
-func unstamp(s string) (time.Time, error) {
-	if s == "" {
-		return time.Time{}, nil
-	}
-	t, err := time.Parse(time.RFC3339Nano, s)
-	if err != nil {
-		return t, fmt.Errorf("%w: time %q", ErrCorrupt, s)
-	}
-	return t.UTC(), nil
 }

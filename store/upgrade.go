@@ -7,14 +7,17 @@ import (
 	"fmt"
 	"io/fs"
 	"os"
+
+	"capd.example/store/internal/schema"
+	"capd.example/store/internal/tables"
 )
 
 // keepOlder copies a store that an earlier version of the program wrote, before it is brought
 // up to date: the earlier version cannot read it any more then, the copy it can. The copy
 // lies beside the store and is named after the version of its schema.
 func (s *Store) keepOlder(ctx context.Context) error {
-	v, err := version(ctx, s.db)
-	if err != nil || v == 0 || v == latest {
+	v, err := schema.Version(ctx, s.db)
+	if err != nil || v == 0 || v == schema.Latest {
 		return err
 	}
 	to := fmt.Sprintf("%s.version-%d", s.path, v)
@@ -38,3 +41,6 @@ func (s *Store) keepOlder(ctx context.Context) error {
 	}
 	return nil
 }
+
+// fills seal the passes of a store that had no digests yet.
+var fills = schema.Fills{9: tables.SealAll}

@@ -3,7 +3,6 @@ package store
 import (
 	"context"
 	"database/sql"
-	"errors"
 	"fmt"
 	"io"
 	"maps"
@@ -15,6 +14,8 @@ import (
 
 	"capd.example/metrics"
 	"capd.example/record"
+	"capd.example/store/internal/sqlbase"
+	"capd.example/store/internal/tables"
 )
 
 // Problem is something damaged in a store.
@@ -89,20 +90,20 @@ func (s *Store) doubt(r *Report) {
 func (s *Store) VerifyPart(ctx context.Context, after int64, limit int) (r Report, next int64, err error) {
 	var numbers []int64
 	err = s.read(ctx, func(tx *sql.Tx) error {
-		numbers, err = numbersOf(ctx, tx, `SELECT n FROM pass_rows NOT INDEXED WHERE n > ?1 UNION SELECT pass FROM digests WHERE pass > ?1 ORDER BY 1 LIMIT ?2`, after, limit)
+		numbers, err = sqlbase.NumbersOf(ctx, tx, `SELECT n FROM pass_rows NOT INDEXED WHERE n > ?1 UNION SELECT pass FROM digests WHERE pass > ?1 ORDER BY 1 LIMIT ?2`, after, limit)
 		return err
 	})
 	switch {
 	case err != nil:
-		return r, 0, wrap(err, "verify the store")
+		return r, 0, sqlbase.Wrap(err, "verify the store")
 	case len(numbers) == 0:
 		r.Problems = s.file(ctx)
 		s.doubt(&r)
-		return r, 0, wrap(ctx.Err(), "verify the store")
+		return r, 0, sqlbase.Wrap(ctx.Err(), "verify the store")
 	}
 	err = s.verify(ctx, numbers, &r)
 	s.doubt(&r)
-	return r, numbers[len(numbers)-1], wrap(err, "verify the store")
+	return r, numbers[len(numbers)-1], sqlbase.Wrap(err, "verify the store")
 }
 
 func (s *Store) verify(ctx context.Context, numbers []int64, r *Report) error {
@@ -168,7 +169,7 @@ func (s *Store) pages(ctx context.Context) (out []Problem) {
 				found = append(found, what)
 			}
 		}
-		if err := closeRows(rows); err != nil {
+		if err := sqlbase.CloseRows(rows); err != nil {
 			out = append(out, s.problemOf(err, ""))
 		}
 		for _, what := range found {
@@ -218,12 +219,12 @@ func (s *Store) ofIndex(ctx context.Context, what string) Problem {
 func (s *Store) named(ctx context.Context, n int64) Problem {
 	p := Problem{Pass: fmt.Sprintf("number %d", n)}
 	var id, log string
-	if s.db.QueryRowContext(ctx, `SELECT id, log FROM pass_rows NOT INDEXED WHERE n = ?`, n).Scan(&id, &log) == nil && isHex(id) {
+	if s.db.QueryRowContext(ctx, `SELECT id, log FROM pass_rows NOT INDEXED WHERE n = ?`, n).Scan(&id, &log) == nil && tables.IsHex(id) {
 		p.Pass, p.Log = id, log
 		return p
 	}
 	var sha string
-	if s.db.QueryRowContext(ctx, `SELECT sha256 FROM revisions WHERE pass = ? ORDER BY revision LIMIT 1`, n).Scan(&sha) == nil && isHex(sha) {
+	if s.db.QueryRowContext(ctx, `SELECT sha256 FROM revisions WHERE pass = ? ORDER BY revision LIMIT 1`, n).Scan(&sha) == nil && tables.IsHex(sha) {
 		p.Pass = record.PassID(sha)
 	}
 	s.db.QueryRowContext(ctx, `SELECT f.path FROM revisions r JOIN files f ON f.sha256 = r.sha256 WHERE r.pass = ? ORDER BY r.revision DESC`, n).Scan(&p.Log)
@@ -300,7 +301,7 @@ func (s *Store) eachNumber(ctx context.Context, query string, fn func(n int64)) 
 		}
 		fn(n)
 	}
-	return closeRows(rows)
+	return sqlbase.CloseRows(rows)
 }
 
 // probe asks for passes one by one, which needs no neighbour to be readable.
@@ -319,7 +320,7 @@ func (s *Store) probe(ctx context.Context, found map[int64]bool) {
 type examined struct {
 	a       Arrival
 	came    string // from elsewhere, when
-	notes   retentionNotes
+	notes   tables.RetentionNotes
 	who     Problem  // its name
 	damage  []string // for people; empty where it is whole
 	moment  bool     // some of it could not be read just now
@@ -352,16 +353,16 @@ func (s *Store) examine(ctx context.Context, n int64) (x examined) {
 
 func (s *Store) examineOnce(ctx context.Context, n int64) (x examined) {
 	err := s.read(ctx, func(tx *sql.Tx) (err error) {
-		x.a, err = whole(ctx, tx, n)
+		x.a, err = tables.WholePass(ctx, tx, n)
 		if s.bare {
 			return err
 		}
-		x.came, _ = adoptedAt(ctx, tx, n) // a group that was changed says what is wrong with it
-		x.notes, _ = retentionOf(ctx, tx, n)
+		x.came, _ = tables.AdoptedAt(ctx, tx, n) // a group that was changed says what is wrong with it
+		x.notes, _ = tables.RetentionOf(ctx, tx, n)
 		x.compareGroups(ctx, tx, n)
 		return err
 	})
-	if x.who = (Problem{Pass: x.a.Pass.ID, Log: x.a.Pass.Log}); !isHex(x.a.Pass.ID) {
+	if x.who = (Problem{Pass: x.a.Pass.ID, Log: x.a.Pass.Log}); !tables.IsHex(x.a.Pass.ID) {
 		x.who = s.named(ctx, n)
 	}
 	if err != nil {
@@ -376,44 +377,36 @@ func (s *Store) examineOnce(ctx context.Context, n int64) (x examined) {
 // compareGroups compares the groups of a pass with their digests, one by one, so that a
 // table that cannot be read says nothing about the others.
 func (x *examined) compareGroups(ctx context.Context, tx *sql.Tx, n int64) {
-	kept, err := keptDigests(ctx, tx, []int64{n})
+	kept, err := tables.KeptDigests(ctx, tx, []int64{n})
 	if _, has := kept[n]; !has || err != nil {
 		x.note(true, "its digest cannot be read")
 		x.moment = ofTheMoment(err)
 		return
 	}
-	for _, g := range everyGroup {
-		now, err := digests(ctx, tx, []int64{n}, []int{g})
+	for _, g := range tables.EveryGroup {
+		now, err := tables.Digests(ctx, tx, []int64{n}, []int{g})
 		if err == nil && now[n][g] == kept[n][g] {
 			continue
 		}
 		lost := false
 		switch g {
-		case groupFigures:
+		case tables.GroupFigures:
 			x.figures = true
-		case groupVerdict:
+		case tables.GroupVerdict:
 			x.verdict = true
-		case groupRetention:
-			x.notes = retentionNotes{}
-		case groupCell: // a copy takes it from the tags
+		case tables.GroupRetention:
+			x.notes = tables.RetentionNotes{}
+		case tables.GroupCell: // a copy takes it from the tags
 		default:
 			lost = true
 		}
 		if err != nil {
-			x.note(lost, "%s cannot be read (%s)", groupNames[g], err)
+			x.note(lost, "%s cannot be read (%s)", tables.GroupNames[g], err)
 			x.moment = x.moment || ofTheMoment(err)
 		} else {
-			x.note(lost, "%s changed since it was stored", groupNames[g])
+			x.note(lost, "%s changed since it was stored", tables.GroupNames[g])
 		}
 	}
-}
-
-func adoptedAt(ctx context.Context, tx *sql.Tx, n int64) (at string, err error) {
-	err = tx.QueryRowContext(ctx, `SELECT at FROM adopted WHERE pass = ?`, n).Scan(&at)
-	if noRows(err) {
-		return "", nil
-	}
-	return at, err
 }
 
 // compareFigures computes the figures from the frame times. What differs in the last
@@ -436,53 +429,14 @@ func (x *examined) compareFigures() {
 	}
 }
 
-// whole reads everything about one pass; what could be read is returned beside an error.
-func whole(ctx context.Context, tx *sql.Tx, n int64) (a Arrival, err error) {
-	if a.Pass, err = loadPass(ctx, tx, n); err != nil {
-		if errors.Is(err, ErrNotFound) {
-			err = fmt.Errorf("%w: its row is missing", ErrCorrupt)
-		}
-		return a, err
-	}
-	var frames, telemetry, seconds, log []byte
-	var sampled, kept bool
-	err = tx.QueryRowContext(ctx, `SELECT x.frames, x.telemetry, x.seconds, x.log, x.telemetry IS NOT NULL, x.log IS NOT NULL, r.size FROM revisions r JOIN archives x ON x.revision = r.n
-		WHERE r.pass = ? AND r.revision = ?`, n, a.Pass.Revision).Scan(&frames, &telemetry, &seconds, &log, &sampled, &kept, &a.File.Size)
-	if noRows(err) {
-		return a, fmt.Errorf("%w: its frame times are missing", ErrCorrupt)
-	}
-	if err != nil {
-		return a, err
-	}
-	var problems []error
-	note := func(err error) { problems = append(problems, damaged(err)) }
-	a.Frames, err = DecodeFrames(frames)
-	note(err)
-	_, err = DecodeFrames(seconds)
-	note(err)
-	if sampled {
-		a.Telemetry, err = DecodeTelemetry(telemetry)
-		note(err)
-	}
-	if kept {
-		a.LogBytes, err = unpack(logVersion, log)
-		note(err)
-	}
-	if a.Pass.System != "" {
-		a.System, err = loadSystem(ctx, tx, `SELECT id, fields FROM system_rows WHERE id = ?`, a.Pass.System)
-		note(err)
-	}
-	return a, errors.Join(problems...)
-}
-
 // Whole returns everything that is stored about a pass, as [Store.Adopt] takes it.
 func (s *Store) Whole(ctx context.Context, id string) (a Arrival, err error) {
 	err = s.read(ctx, func(tx *sql.Tx) error {
-		k, err := keyOf(ctx, tx, id)
+		k, err := tables.KeyOf(ctx, tx, id)
 		if err == nil {
-			a, err = whole(ctx, tx, k.n)
+			a, err = tables.WholePass(ctx, tx, k.N)
 		}
 		return err
 	})
-	return a, wrap(err, "read pass %s", id)
+	return a, sqlbase.Wrap(err, "read pass %s", id)
 }

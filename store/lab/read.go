@@ -12,6 +12,7 @@ import (
 
 	"capd.example/record"
 	"capd.example/store"
+	"capd.example/store/internal/tables"
 )
 
 // once leaves out what another bench holds as well: a log that was copied to a second
@@ -203,7 +204,7 @@ func (l *Lab) Pass(ctx context.Context, prefix string) (p record.Pass, err error
 func (l *Lab) Frames(ctx context.Context, id string) (f record.Frames, err error) {
 	blob, err := l.column(ctx, id, "a.frames")
 	if err == nil {
-		f, err = store.DecodeFrames(blob)
+		f, err = tables.DecodeFrames(blob)
 		err = damaged(err)
 	}
 	return f, l.wrap(err, "frame times of pass "+id)
@@ -213,7 +214,7 @@ func (l *Lab) Frames(ctx context.Context, id string) (f record.Frames, err error
 func (l *Lab) Telemetry(ctx context.Context, id string) (t *record.Telemetry, err error) {
 	blob, err := l.column(ctx, id, "a.telemetry")
 	if err == nil && blob != nil {
-		t, err = store.DecodeTelemetry(blob)
+		t, err = tables.DecodeTelemetry(blob)
 		err = damaged(err)
 	}
 	return t, l.wrap(err, "telemetry of pass "+id)
@@ -288,11 +289,11 @@ func arrivalOf(x [4][]byte) (a store.Arrival, err error) {
 		return a, err
 	}
 	a.System.ID = a.Pass.System
-	if a.Frames, err = store.DecodeFrames(x[1]); err != nil {
+	if a.Frames, err = tables.DecodeFrames(x[1]); err != nil {
 		return a, err
 	}
 	if x[2] != nil {
-		a.Telemetry, err = store.DecodeTelemetry(x[2])
+		a.Telemetry, err = tables.DecodeTelemetry(x[2])
 	}
 	return a, err
 }

@@ -4,6 +4,7 @@ import (
 	"strconv"
 	"strings"
 
+	"capd.example/internal/text"
 	"capd.example/record"
 	"capd.example/sysinfo/firmware"
 	"capd.example/sysinfo/tree"
@@ -14,7 +15,7 @@ import (
 func detectBoard(t tree.Tree, f *facts) {
 	const dir = "/sys/class/dmi/id/"
 	board, why := t.Text(dir + "board_name")
-	if vendor, w := t.Text(dir + "board_vendor"); w == "" && why == "" && firmware.Clean(vendor) != "" && firmware.Clean(board) != "" {
+	if vendor, w := t.Text(dir + "board_vendor"); w == "" && why == "" && text.Reported(vendor) != "" && text.Reported(board) != "" {
 		board = vendor + " " + board
 	}
 	f.maybe(record.FieldBoardName, board, "", dir+"board_name", why, true)

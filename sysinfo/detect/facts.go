@@ -3,8 +3,8 @@ package detect
 import (
 	"strconv"
 
+	"capd.example/internal/text"
 	"capd.example/record"
-	"capd.example/sysinfo/firmware"
 )
 
 // facts collects fields. An empty value becomes an absent one, so that no field is ever
@@ -17,7 +17,7 @@ func (f *facts) add(name, value, unit, source string) { f.put(name, value, unit,
 func (f *facts) id(name, value, unit, source string) { f.put(name, value, unit, source, true) }
 
 func (f *facts) put(name, value, unit, source string, identity bool) {
-	value = firmware.Clean(value)
+	value = text.Reported(value)
 	if value == "" {
 		f.unknown(name, record.Absent, source, identity)
 		return

@@ -7,10 +7,12 @@ import (
 	"strconv"
 	"strings"
 
+	"github.com/shirou/gopsutil/v3/mem"
+
+	"capd.example/internal/text"
 	"capd.example/record"
 	"capd.example/sysinfo/firmware"
 	"capd.example/sysinfo/tree"
-	"github.com/shirou/gopsutil/v3/mem"
 )
 
 // detectMemory reads the memory modules from the device database or, as root, from the
@@ -205,18 +207,18 @@ func setUdev(m *firmware.Module, key, value string) {
 	case "TYPE":
 		// Versions that do not know a type print a phrase in angle brackets.
 		if !strings.HasPrefix(value, "<") {
-			m.Type = firmware.Clean(value)
+			m.Type = text.Reported(value)
 		}
 	case "SPEED_MTS":
 		m.Rated = number()
 	case "CONFIGURED_SPEED_MTS":
 		m.Configured = number()
 	case "MANUFACTURER":
-		m.Maker = firmware.Clean(value)
+		m.Maker = text.Reported(value)
 	case "PART_NUMBER":
-		m.Part = firmware.Clean(value)
+		m.Part = text.Reported(value)
 	case "LOCATOR":
-		m.Locator = firmware.Clean(value)
+		m.Locator = text.Reported(value)
 	case "RANK":
 		m.Rank = number()
 	case "CONFIGURED_VOLTAGE":

@@ -8,6 +8,7 @@ import (
 	"strconv"
 	"strings"
 
+	"capd.example/internal/text"
 	"capd.example/record"
 	"capd.example/sysinfo/firmware"
 	"capd.example/sysinfo/nvml"
@@ -101,7 +102,7 @@ func (m windowsMachine) processor(f *facts) {
 
 func (m windowsMachine) board(f *facts) {
 	board, why := m.reg.Text(regFirmware, "BaseBoardProduct")
-	if maker, w := m.reg.Text(regFirmware, "BaseBoardManufacturer"); w == "" && firmware.Clean(maker) != "" && firmware.Clean(board) != "" {
+	if maker, w := m.reg.Text(regFirmware, "BaseBoardManufacturer"); w == "" && text.Reported(maker) != "" && text.Reported(board) != "" {
 		board = maker + " " + board
 	}
 	f.maybe(record.FieldBoardName, board, "", regFirmware+`\BaseBoardProduct`, why, true)

@@ -5,6 +5,8 @@ import (
 	"encoding/binary"
 	"errors"
 	"strings"
+
+	safe "capd.example/internal/text"
 )
 
 // EDID is what a monitor says about itself in the base block of its identification data
@@ -48,7 +50,7 @@ func ParseEDID(b []byte) (EDID, error) {
 			}
 		case d[3] == 0xfc: // name, ended by a line feed and filled with blanks
 			text, _, _ := bytes.Cut(d[5:], []byte{'\n'})
-			e.Name = Clean(strings.ToValidUTF8(string(text), " "))
+			e.Name = safe.Reported(strings.ToValidUTF8(string(text), " "))
 		case d[3] == 0xfd:
 			e.limits(d)
 		}

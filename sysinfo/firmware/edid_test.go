@@ -4,6 +4,7 @@ import (
 	"math"
 	"testing"
 
+	"capd.example/internal/text"
 	"capd.example/sysinfo/machinetest"
 )
 
@@ -54,7 +55,7 @@ func FuzzEDID(f *testing.F) {
 			}
 			return
 		}
-		if (e.width > 0) != (e.height > 0) || (e.width > 0) != (e.Refresh > 0) || e.MinHz > e.MaxHz || math.IsInf(e.Refresh, 0) || Clean(e.Name) != e.Name {
+		if (e.width > 0) != (e.height > 0) || (e.width > 0) != (e.Refresh > 0) || e.MinHz > e.MaxHz || math.IsInf(e.Refresh, 0) || text.Reported(e.Name) != e.Name {
 			t.Fatalf("%+v", e)
 		}
 	})

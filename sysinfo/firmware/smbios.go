@@ -4,6 +4,8 @@ import (
 	"encoding/binary"
 	"errors"
 	"strings"
+
+	"capd.example/internal/text"
 )
 
 // SMBIOS is what we use of the firmware's table (System Management BIOS Reference
@@ -138,7 +140,7 @@ func (a smbiosArea) u32(at int) uint32 {
 
 func (a smbiosArea) text(at int) string {
 	if n := a.u8(at); n >= 1 && n <= len(a.texts) {
-		return Clean(a.texts[n-1])
+		return text.Reported(a.texts[n-1])
 	}
 	return ""
 }

@@ -6,8 +6,8 @@ import (
 	"strings"
 	"sync"
 
+	"capd.example/internal/text"
 	"capd.example/record"
-	"capd.example/sysinfo/firmware"
 	"capd.example/sysinfo/nvml"
 	"capd.example/sysinfo/tree"
 )
@@ -142,7 +142,7 @@ func (f *Finder) All() ([]Card, nvml.Gap) {
 		var found []nvml.Card
 		if found, why = lib.Cards(); why.Why == "" {
 			for i := range found {
-				found[i].Name, found[i].Vbios, found[i].Driver = firmware.Clean(found[i].Name), firmware.Clean(found[i].Vbios), firmware.Clean(found[i].Driver)
+				found[i].Name, found[i].Vbios, found[i].Driver = text.Reported(found[i].Name), text.Reported(found[i].Vbios), text.Reported(found[i].Driver)
 				list = joinNVML(list, &found[i])
 			}
 		}

@@ -1,4 +1,4 @@
-package store
+package tables
 
 import (
 	"bytes"
@@ -9,6 +9,8 @@ import (
 	"fmt"
 	"math"
 	"slices"
+
+	"capd.example/store/internal/sqlbase"
 )
 
 // A pass has a digest for each group of its rows: the first eight bytes of a SHA-256 over
@@ -19,26 +21,26 @@ import (
 // They are written with the rows, in the transaction that changes them, by [change] and
 // [seal] alone.
 const (
-	groupLog       = iota // where the pass came from, its times, revisions and names
-	groupFigures          // its figures
-	groupTags             // tags with their history
-	groupCell             // what of them stands in columns: cell and campaign
-	groupVerdict          // state, verdict, judgements, findings
+	GroupLog       = iota // where the pass came from, its times, revisions and names
+	GroupFigures          // its figures
+	GroupTags             // tags with their history
+	GroupCell             // what of them stands in columns: cell and campaign
+	GroupVerdict          // state, verdict, judgements, findings
 	groupSystem           // identity and facts of the system
-	groupRetention        // what uses the pass, what was dropped of it
-	groups
+	GroupRetention        // what uses the pass, what was dropped of it
+	Groups
 )
 
-// groupNames are for sentences that go on with "changed since it was stored".
-var groupNames = [groups]string{"what is known of its log", "a figure", "a tag", "its cell", "its verdict or a finding", "what is known of its system", "what retention noted of it"}
+// GroupNames are for sentences that go on with "changed since it was stored".
+var GroupNames = [Groups]string{"what is known of its log", "a figure", "a tag", "its cell", "its verdict or a finding", "what is known of its system", "what retention noted of it"}
 
-var everyGroup = []int{groupLog, groupFigures, groupTags, groupCell, groupVerdict, groupSystem, groupRetention}
+var EveryGroup = []int{GroupLog, GroupFigures, GroupTags, GroupCell, GroupVerdict, groupSystem, GroupRetention}
 
 // digestVersion leads stored digests; another one comes with a migration.
 const digestVersion = 1
 
 // digest is what is kept of a pass: for each group eight bytes.
-type digest [groups][8]byte
+type digest [Groups][8]byte
 
 func (d digest) blob() []byte {
 	out := []byte{digestVersion}
@@ -49,8 +51,8 @@ func (d digest) blob() []byte {
 }
 
 func digestOf(blob []byte) (d digest, err error) {
-	if len(blob) != 1+8*groups || blob[0] != digestVersion {
-		return d, fmt.Errorf("%w: its digest", ErrCorrupt)
+	if len(blob) != 1+8*Groups || blob[0] != digestVersion {
+		return d, fmt.Errorf("%w: its digest", sqlbase.ErrCorrupt)
 	}
 	for i := range d {
 		copy(d[i][:], blob[1+8*i:])
@@ -64,36 +66,36 @@ var groupQueries = []struct {
 	group int
 	text  string
 }{
-	{groupLog, `SELECT p.n, p.id, p.sha256, p.bench, p.log, p.at, p.started_at, p.ended_at, p.log_at, p.stored_at, p.revision, p.doc, a.at
+	{GroupLog, `SELECT p.n, p.id, p.sha256, p.bench, p.log, p.at, p.started_at, p.ended_at, p.log_at, p.stored_at, p.revision, p.doc, a.at
 		FROM pass_rows p LEFT JOIN adopted a ON a.pass = p.n WHERE p.n IN (SELECT value FROM json_each(?))`},
-	{groupLog, `SELECT r.pass, r.n, r.revision, r.sha256, r.size, r.stored_at, r.was, length(x.frames), length(x.telemetry), length(x.seconds), length(x.log), x.start_temp
+	{GroupLog, `SELECT r.pass, r.n, r.revision, r.sha256, r.size, r.stored_at, r.was, length(x.frames), length(x.telemetry), length(x.seconds), length(x.log), x.start_temp
 		FROM revisions r LEFT JOIN archives x ON x.revision = r.n WHERE r.pass IN (SELECT value FROM json_each(?)) ORDER BY r.pass, r.n`},
-	{groupLog, `SELECT pass, path FROM names WHERE pass IN (SELECT value FROM json_each(?)) ORDER BY pass, path`},
-	{groupFigures, `SELECT n, frames, duration_s, avg_fps, median_ms, p95_ms, p99_ms, p999_ms, max_ms, low1_fps, low01_fps, low1_time_fps, p99_fps,
+	{GroupLog, `SELECT pass, path FROM names WHERE pass IN (SELECT value FROM json_each(?)) ORDER BY pass, path`},
+	{GroupFigures, `SELECT n, frames, duration_s, avg_fps, median_ms, p95_ms, p99_ms, p999_ms, max_ms, low1_fps, low01_fps, low1_time_fps, p99_fps,
 		hitches, low1_sparse, low01_sparse FROM pass_rows WHERE n IN (SELECT value FROM json_each(?))`},
-	{groupCell, `SELECT p.n, p.campaign, c.cpu, c.gpu, c.game, c.scene, c.resolution, c.preset FROM pass_rows p LEFT JOIN cell_rows c ON c.n = p.cell
+	{GroupCell, `SELECT p.n, p.campaign, c.cpu, c.gpu, c.game, c.scene, c.resolution, c.preset FROM pass_rows p LEFT JOIN cell_rows c ON c.n = p.cell
 		WHERE p.n IN (SELECT value FROM json_each(?))`},
-	{groupTags, `SELECT t.pass, m.name, m.value, t.origin FROM tag_rows t LEFT JOIN terms m ON m.n = t.term
+	{GroupTags, `SELECT t.pass, m.name, m.value, t.origin FROM tag_rows t LEFT JOIN terms m ON m.n = t.term
 		WHERE t.pass IN (SELECT value FROM json_each(?)) ORDER BY t.pass, m.name, m.value`},
-	{groupTags, `SELECT pass, n, change, name, old_value, old_origin, new_value, new_origin, at, who, why, undoes FROM tag_changes
+	{GroupTags, `SELECT pass, n, change, name, old_value, old_origin, new_value, new_origin, at, who, why, undoes FROM tag_changes
 		WHERE pass IN (SELECT value FROM json_each(?)) ORDER BY pass, n`},
-	{groupVerdict, `SELECT n, state, verdict, overruled, judgement FROM pass_rows WHERE n IN (SELECT value FROM json_each(?))`},
-	{groupVerdict, `SELECT j.pass, j.n, j.revision, j.kind, j.verdict, j.reason, j.who, j.at, f.seq, f.name, f.version, f.outcome, f.reason, f.advice, f.numbers, f.params
+	{GroupVerdict, `SELECT n, state, verdict, overruled, judgement FROM pass_rows WHERE n IN (SELECT value FROM json_each(?))`},
+	{GroupVerdict, `SELECT j.pass, j.n, j.revision, j.kind, j.verdict, j.reason, j.who, j.at, f.seq, f.name, f.version, f.outcome, f.reason, f.advice, f.numbers, f.params
 		FROM judgements j LEFT JOIN finding_rows f ON f.judgement = j.n WHERE j.pass IN (SELECT value FROM json_each(?)) ORDER BY j.pass, j.n, f.seq`},
 	{groupSystem, `SELECT p.n, s.id, s.fields FROM pass_rows p LEFT JOIN system_rows s ON s.n = p.system WHERE p.n IN (SELECT value FROM json_each(?))`},
-	{groupRetention, `SELECT pass, what, at FROM uses WHERE pass IN (SELECT value FROM json_each(?)) ORDER BY pass, what`},
-	{groupRetention, `SELECT r.pass, d.revision, d.part, d.at FROM revisions r JOIN dropped d ON d.revision = r.n
+	{GroupRetention, `SELECT pass, what, at FROM uses WHERE pass IN (SELECT value FROM json_each(?)) ORDER BY pass, what`},
+	{GroupRetention, `SELECT r.pass, d.revision, d.part, d.at FROM revisions r JOIN dropped d ON d.revision = r.n
 		WHERE r.pass IN (SELECT value FROM json_each(?)) ORDER BY r.pass, d.revision, d.part`},
 }
 
-// digests computes the digests of some groups of passes from their rows; the others are
+// Digests computes the digests of some groups of passes from their rows; the others are
 // left empty.
-func digests(ctx context.Context, tx *sql.Tx, numbers []int64, which []int) (map[int64]digest, error) {
-	rows := make(map[int64]*[groups]bytes.Buffer, len(numbers))
+func Digests(ctx context.Context, tx *sql.Tx, numbers []int64, which []int) (map[int64]digest, error) {
+	rows := make(map[int64]*[Groups]bytes.Buffer, len(numbers))
 	for _, n := range numbers {
-		rows[n] = new([groups]bytes.Buffer)
+		rows[n] = new([Groups]bytes.Buffer)
 	}
-	list := jsonList(numbers)
+	list := sqlbase.JSONList(numbers)
 	for i, q := range groupQueries {
 		if !slices.Contains(which, q.group) {
 			continue
@@ -147,7 +149,7 @@ func gather(ctx context.Context, tx *sql.Tx, query, list string, of func(n int64
 			}
 		}
 	}
-	return closeRows(rows)
+	return sqlbase.CloseRows(rows)
 }
 
 // appendValue writes a value with its kind and length, so that no two rows read alike.
@@ -174,10 +176,10 @@ func appendValue(b *bytes.Buffer, v any) {
 	}
 }
 
-// keptDigests returns the digests that are stored of passes. One that cannot be read is
+// KeptDigests returns the digests that are stored of passes. One that cannot be read is
 // left out.
-func keptDigests(ctx context.Context, tx *sql.Tx, numbers []int64) (map[int64]digest, error) {
-	rows, err := tx.QueryContext(ctx, `SELECT pass, parts FROM digests WHERE pass IN (SELECT value FROM json_each(?))`, jsonList(numbers))
+func KeptDigests(ctx context.Context, tx *sql.Tx, numbers []int64) (map[int64]digest, error) {
+	rows, err := tx.QueryContext(ctx, `SELECT pass, parts FROM digests WHERE pass IN (SELECT value FROM json_each(?))`, sqlbase.JSONList(numbers))
 	if err != nil {
 		return nil, err
 	}
@@ -193,25 +195,25 @@ func keptDigests(ctx context.Context, tx *sql.Tx, numbers []int64) (map[int64]di
 			out[n] = d
 		}
 	}
-	return out, closeRows(rows)
+	return out, sqlbase.CloseRows(rows)
 }
 
-// change runs fn, which changes rows of the given groups of passes, and renews their
+// ChangeSealed runs fn, which changes rows of the given groups of passes, and renews their
 // digests. A group that was damaged before keeps the digest that says so, since what fn
 // made of it rests on the damage.
-func change(ctx context.Context, tx *sql.Tx, numbers []int64, which []int, fn func() error) error {
-	kept, err := keptDigests(ctx, tx, numbers)
+func ChangeSealed(ctx context.Context, tx *sql.Tx, numbers []int64, which []int, fn func() error) error {
+	kept, err := KeptDigests(ctx, tx, numbers)
 	if err != nil {
 		return err
 	}
-	before, err := digests(ctx, tx, numbers, which)
+	before, err := Digests(ctx, tx, numbers, which)
 	if err != nil {
 		return err
 	}
 	if err := fn(); err != nil {
 		return err
 	}
-	after, err := digests(ctx, tx, numbers, which)
+	after, err := Digests(ctx, tx, numbers, which)
 	if err != nil {
 		return err
 	}
@@ -229,9 +231,9 @@ func change(ctx context.Context, tx *sql.Tx, numbers []int64, which []int, fn fu
 	return nil
 }
 
-// seal gives passes that have none their digests.
-func seal(ctx context.Context, tx *sql.Tx, numbers []int64) error {
-	found, err := digests(ctx, tx, numbers, everyGroup)
+// Seal gives passes that have none their digests.
+func Seal(ctx context.Context, tx *sql.Tx, numbers []int64) error {
+	found, err := Digests(ctx, tx, numbers, EveryGroup)
 	if err != nil {
 		return err
 	}
@@ -248,14 +250,14 @@ func keepDigest(ctx context.Context, tx *sql.Tx, n int64, d digest) error {
 	return err
 }
 
-// sealAll fills the digests of a store that had none.
-func sealAll(ctx context.Context, tx *sql.Tx) error {
-	numbers, err := numbersOf(ctx, tx, `SELECT n FROM pass_rows ORDER BY n`)
+// SealAll fills the digests of a store that had none.
+func SealAll(ctx context.Context, tx *sql.Tx) error {
+	numbers, err := sqlbase.NumbersOf(ctx, tx, `SELECT n FROM pass_rows ORDER BY n`)
 	if err != nil {
 		return err
 	}
-	for part := range slices.Chunk(numbers, batch) {
-		if err := seal(ctx, tx, part); err != nil {
+	for part := range slices.Chunk(numbers, Batch) {
+		if err := Seal(ctx, tx, part); err != nil {
 			return err
 		}
 	}

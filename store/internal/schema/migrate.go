@@ -1,52 +1,52 @@
-package store
+package schema
 
 import (
 	"context"
 	"database/sql"
-	"embed"
 	"errors"
 	"fmt"
 	"time"
 
 	"modernc.org/sqlite"
 	lib "modernc.org/sqlite/lib"
+
+	"capd.example/store/internal/sqlbase"
+	"capd.example/store/migrations"
 )
 
-//go:embed migrations/*.sql
-var migrations embed.FS
-
-// latest is the version that this program reads and writes; migrations/NNN.sql leads to
+// Latest is the version that this program reads and writes; migrations/NNN.sql leads to
 // version NNN.
-const latest = 9
+const Latest = 9
 
-// fills are steps that a script cannot take: they run after the script that leads to their
+// Fills are steps that a script cannot take: they run after the script that leads to their
 // version, in its transaction.
-var fills = map[int]func(context.Context, *sql.Tx) error{9: sealAll}
+type Fills map[int]func(context.Context, *sql.Tx) error
 
-func version(ctx context.Context, q interface {
+// Version returns the version of a store; a newer one than this program knows is refused.
+func Version(ctx context.Context, q interface {
 	QueryRowContext(context.Context, string, ...any) *sql.Row
 }) (v int, err error) {
 	if err := q.QueryRowContext(ctx, "PRAGMA user_version").Scan(&v); err != nil {
 		return 0, err
 	}
-	if v > latest {
-		return v, fmt.Errorf("%w (its version is %d, this program knows %d): update this program", ErrNewer, v, latest)
+	if v > Latest {
+		return v, fmt.Errorf("%w (its version is %d, this program knows %d): update this program", sqlbase.ErrNewer, v, Latest)
 	}
 	return v, nil
 }
 
-// migrate brings the store up to date, each step in a transaction of its own, so that a
+// Migrate brings the store up to date, each step in a transaction of its own, so that a
 // crash leaves a whole older version. A step over a large store takes longer than a writer
 // waits for another, so a second program that starts meanwhile asks again, for as long as
 // patience says.
-func migrate(ctx context.Context, db *sql.DB, patience time.Duration) error {
+func Migrate(ctx context.Context, db *sql.DB, patience time.Duration, fills Fills) error {
 	end := time.Now().Add(patience)
 	for {
-		v, err := version(ctx, db)
-		if err != nil || v == latest {
+		v, err := Version(ctx, db)
+		if err != nil || v == Latest {
 			return err
 		}
-		err = step(ctx, db, v+1)
+		err = step(ctx, db, v+1, fills)
 		if busy(err) && time.Now().Before(end) {
 			err = pause(ctx, 50*time.Millisecond)
 		}
@@ -72,8 +72,8 @@ func pause(ctx context.Context, d time.Duration) error {
 	}
 }
 
-func step(ctx context.Context, db *sql.DB, to int) error {
-	script, err := migrations.ReadFile(fmt.Sprintf("migrations/%03d.sql", to))
+func step(ctx context.Context, db *sql.DB, to int, fills Fills) error {
+	script, err := migrations.Files.ReadFile(fmt.Sprintf("%03d.sql", to))
 	if err != nil {
 		return err
 	}
@@ -82,7 +82,7 @@ func step(ctx context.Context, db *sql.DB, to int) error {
 		return err
 	}
 	defer tx.Rollback()
-	if v, err := version(ctx, tx); err != nil || v >= to {
+	if v, err := Version(ctx, tx); err != nil || v >= to {
 		return err // another program was faster
 	}
 	if _, err := tx.ExecContext(ctx, string(script)); err != nil {
@@ -96,7 +96,7 @@ func step(ctx context.Context, db *sql.DB, to int) error {
 	if err := checkKeys(ctx, tx); err != nil {
 		return err
 	}
-	if _, err := tx.ExecContext(ctx, fmt.Sprintf("PRAGMA user_version=%d; PRAGMA application_id=%d", to, applicationID)); err != nil {
+	if _, err := tx.ExecContext(ctx, fmt.Sprintf("PRAGMA user_version=%d; PRAGMA application_id=%d", to, ApplicationID)); err != nil {
 		return err
 	}
 	return tx.Commit()
@@ -109,7 +109,7 @@ func checkKeys(ctx context.Context, tx *sql.Tx) error {
 	}
 	defer rows.Close()
 	if rows.Next() {
-		return fmt.Errorf("%w: a row refers to one that is missing", ErrCorrupt)
+		return fmt.Errorf("%w: a row refers to one that is missing", sqlbase.ErrCorrupt)
 	}
 	return rows.Err()
 }

@@ -1,4 +1,4 @@
-package store
+package tables
 
 import (
 	"context"
@@ -8,56 +8,59 @@ import (
 	"strings"
 
 	"capd.example/record"
+	"capd.example/store/internal/sqlbase"
 )
 
-// keyOf finds the pass whose identity begins with prefix.
-func keyOf(ctx context.Context, tx *sql.Tx, prefix string) (passKey, error) {
-	var found []passKey
-	if !isHex(prefix) {
-		return passKey{}, fmt.Errorf("%w: %q", ErrNotFound, prefix)
+// KeyOf finds the pass whose identity begins with prefix.
+func KeyOf(ctx context.Context, tx *sql.Tx, prefix string) (PassKey, error) {
+	var found []PassKey
+	if !IsHex(prefix) {
+		return PassKey{}, fmt.Errorf("%w: %q", sqlbase.ErrNotFound, prefix)
 	}
 	// "g" sorts after every hexadecimal digit, so the range is served by the index.
 	rows, err := tx.QueryContext(ctx, `SELECT n, id, log, revision FROM pass_rows WHERE id >= ? AND id < ? ORDER BY id LIMIT 2`, prefix, prefix+"g")
 	if err != nil {
-		return passKey{}, err
+		return PassKey{}, err
 	}
 	for rows.Next() {
-		var k passKey
-		if err := rows.Scan(&k.n, &k.id, &k.log, &k.revision); err != nil {
+		var k PassKey
+		if err := rows.Scan(&k.N, &k.ID, &k.Log, &k.Revision); err != nil {
 			rows.Close()
-			return passKey{}, err
+			return PassKey{}, err
 		}
 		found = append(found, k)
 	}
-	if err := closeRows(rows); err != nil {
-		return passKey{}, err
+	if err := sqlbase.CloseRows(rows); err != nil {
+		return PassKey{}, err
 	}
 	switch {
 	case len(found) == 0:
-		return passKey{}, fmt.Errorf("%w: %q", ErrNotFound, prefix)
-	case len(found) > 1 && found[0].id != prefix:
-		return passKey{}, fmt.Errorf("%w: %q (%s, %s, ...): type more of it", ErrAmbiguous, prefix, found[0].id, found[1].id)
+		return PassKey{}, fmt.Errorf("%w: %q", sqlbase.ErrNotFound, prefix)
+	case len(found) > 1 && found[0].ID != prefix:
+		return PassKey{}, fmt.Errorf("%w: %q (%s, %s, ...): type more of it", sqlbase.ErrAmbiguous, prefix, found[0].ID, found[1].ID)
 	}
 	return found[0], nil
 }
 
-func isHex(s string) bool {
+// IsHex reports whether a text may begin an identity.
+func IsHex(s string) bool {
 	return s != "" && strings.Trim(s, "0123456789abcdef") == ""
 }
 
-func loadPass(ctx context.Context, tx *sql.Tx, n int64) (record.Pass, error) {
-	list, err := loadPasses(ctx, tx, []int64{n})
+// LoadPass reads one pass by its number.
+func LoadPass(ctx context.Context, tx *sql.Tx, n int64) (record.Pass, error) {
+	list, err := LoadPasses(ctx, tx, []int64{n})
 	if err != nil {
 		return record.Pass{}, err
 	}
 	if list[0].Tags == nil { // every row gives some
-		return record.Pass{}, ErrNotFound
+		return record.Pass{}, sqlbase.ErrNotFound
 	}
 	return list[0], nil
 }
 
-// loadPasses returns the passes with the given numbers, in that order.
-func loadPasses(ctx context.Context, tx *sql.Tx, numbers []int64) ([]record.Pass, error) {
+// LoadPasses returns the passes with the given numbers, in that order.
+func LoadPasses(ctx context.Context, tx *sql.Tx, numbers []int64) ([]record.Pass, error) {
 	if len(numbers) == 0 {
 		return nil, nil
 	}
@@ -66,7 +69,7 @@ func loadPasses(ctx context.Context, tx *sql.Tx, numbers []int64) ([]record.Pass
 		at[n] = i
 	}
 	out := make([]record.Pass, len(numbers))
-	list := jsonList(numbers)
+	list := sqlbase.JSONList(numbers)
 	judged, err := scanPasses(ctx, tx, list, at, out)
 	if err != nil {
 		return nil, err
@@ -81,16 +84,11 @@ func loadPasses(ctx context.Context, tx *sql.Tx, numbers []int64) ([]record.Pass
 	for _, j := range judged {
 		judgements = append(judgements, j)
 	}
-	found, err := findingsOf(ctx, tx, judgements)
+	found, err := FindingsOf(ctx, tx, judgements)
 	for n, j := range judged {
 		out[at[n]].Findings = found[j]
 	}
 	return out, err
-}
-
-func jsonList(numbers []int64) string {
-	text, _ := json.Marshal(numbers) // numbers always have a JSON form
-	return string(text)
 }
 
 const passColumns = `p.n, p.id, p.bench, p.log, p.sha256, p.started_at, p.ended_at, p.log_at, coalesce(s.id, ''), p.verdict, p.overruled,
@@ -117,7 +115,7 @@ func scanPasses(ctx context.Context, tx *sql.Tx, list string, at map[int64]int, 
 		}
 		out[at[n]] = p
 	}
-	return judged, closeRows(rows)
+	return judged, sqlbase.CloseRows(rows)
 }
 
 func scanPass(rows *sql.Rows) (p record.Pass, n, judgement int64, err error) {
@@ -129,18 +127,18 @@ func scanPass(rows *sql.Rows) (p record.Pass, n, judgement int64, err error) {
 	if err != nil {
 		return p, n, 0, err
 	}
-	if p.StartedAt, err = unstamp(started); err != nil {
+	if p.StartedAt, err = sqlbase.Unstamp(started); err != nil {
 		return p, n, 0, err
 	}
-	if p.EndedAt, err = unstamp(ended); err != nil {
+	if p.EndedAt, err = sqlbase.Unstamp(ended); err != nil {
 		return p, n, 0, err
 	}
-	if p.LogAt, err = unstamp(logAt); err != nil {
+	if p.LogAt, err = sqlbase.Unstamp(logAt); err != nil {
 		return p, n, 0, err
 	}
 	var d passDoc
 	if err := json.Unmarshal([]byte(doc), &d); err != nil {
-		return p, n, 0, fmt.Errorf("%w: pass %s: %v", ErrCorrupt, p.ID, err)
+		return p, n, 0, fmt.Errorf("%w: pass %s: %v", sqlbase.ErrCorrupt, p.ID, err)
 	}
 	p.Layout, p.Claims, p.Remarks = d.Layout, d.Claims, d.Remarks
 	p.Tags = record.Tags{}
@@ -165,7 +163,7 @@ func scanTags(ctx context.Context, tx *sql.Tx, list string, at map[int64]int, ou
 			p.Tags[name] = t
 		}
 	}
-	return closeRows(rows)
+	return sqlbase.CloseRows(rows)
 }
 
 func scanNames(ctx context.Context, tx *sql.Tx, list string, at map[int64]int, out []record.Pass) error {
@@ -182,22 +180,24 @@ func scanNames(ctx context.Context, tx *sql.Tx, list string, at map[int64]int, o
 		}
 		out[at[n]].Names = append(out[at[n]].Names, path)
 	}
-	return closeRows(rows)
+	return sqlbase.CloseRows(rows)
 }
 
-func tagsOf(ctx context.Context, tx *sql.Tx, n int64) (record.Tags, error) {
+// TagsOf reads the tags of a pass.
+func TagsOf(ctx context.Context, tx *sql.Tx, n int64) (record.Tags, error) {
 	out := []record.Pass{{Tags: record.Tags{}}}
-	err := scanTags(ctx, tx, jsonList([]int64{n}), map[int64]int{n: 0}, out)
+	err := scanTags(ctx, tx, sqlbase.JSONList([]int64{n}), map[int64]int{n: 0}, out)
 	return out[0].Tags, err
 }
 
-func findingsOf(ctx context.Context, tx *sql.Tx, judgements []int64) (map[int64][]record.Finding, error) {
+// FindingsOf reads the findings of judgements.
+func FindingsOf(ctx context.Context, tx *sql.Tx, judgements []int64) (map[int64][]record.Finding, error) {
 	out := map[int64][]record.Finding{}
 	if len(judgements) == 0 {
 		return out, nil
 	}
 	rows, err := tx.QueryContext(ctx, `SELECT judgement, name, version, outcome, reason, advice, numbers, params FROM finding_rows
-		WHERE judgement IN (SELECT value FROM json_each(?)) ORDER BY judgement, seq`, jsonList(judgements))
+		WHERE judgement IN (SELECT value FROM json_each(?)) ORDER BY judgement, seq`, sqlbase.JSONList(judgements))
 	if err != nil {
 		return nil, err
 	}
@@ -215,10 +215,10 @@ func findingsOf(ctx context.Context, tx *sql.Tx, judgements []int64) (map[int64]
 		}{{numbers, &f.Numbers}, {params, &f.Params}} {
 			if err := json.Unmarshal(part.text, part.to); err != nil {
 				rows.Close()
-				return nil, fmt.Errorf("%w: a finding of %s: %v", ErrCorrupt, f.Check, err)
+				return nil, fmt.Errorf("%w: a finding of %s: %v", sqlbase.ErrCorrupt, f.Check, err)
 			}
 		}
 		out[j] = append(out[j], f)
 	}
-	return out, closeRows(rows)
+	return out, sqlbase.CloseRows(rows)
 }

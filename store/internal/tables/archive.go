@@ -1,4 +1,4 @@
-package store
+package tables
 
 import (
 	"encoding/binary"
@@ -16,7 +16,7 @@ import (
 const (
 	framesVersion    = 1
 	telemetryVersion = 1
-	logVersion       = 1
+	LogVersion       = 1
 )
 
 // EncodeFrames returns frame times as they are stored: the version byte 1, then a zstd
@@ -27,12 +27,12 @@ func EncodeFrames(f record.Frames) ([]byte, error) {
 	if len(f.MS) > maxCount {
 		return nil, fmt.Errorf("%d frames are more than a pass can have (%d)", len(f.MS), maxCount)
 	}
-	return pack(framesVersion, appendColumn(nil, f.MS, f.Decimals))
+	return Pack(framesVersion, appendColumn(nil, f.MS, f.Decimals))
 }
 
 // DecodeFrames reads what [EncodeFrames] wrote; a damaged blob is an error.
 func DecodeFrames(blob []byte) (record.Frames, error) {
-	payload, err := unpack(framesVersion, blob)
+	payload, err := Unpack(framesVersion, blob)
 	if err != nil {
 		return record.Frames{}, fmt.Errorf("decode frame times: %w", err)
 	}
@@ -90,7 +90,7 @@ func EncodeTelemetry(t *record.Telemetry) ([]byte, error) {
 	for _, s := range t.Series {
 		payload = appendSeries(payload, s.Values)
 	}
-	return pack(telemetryVersion, payload)
+	return Pack(telemetryVersion, payload)
 }
 
 // appendSeries keeps missing samples apart, so that one of them does not push a whole
@@ -108,7 +108,7 @@ func appendSeries(b []byte, values []float64) []byte {
 	if !gaps {
 		mask = nil
 	}
-	return appendColumn(appendColumn(b, mask, 0), known, gridOf(known, 6))
+	return appendColumn(appendColumn(b, mask, 0), known, GridOf(known, 6))
 }
 
 func readSeries(b []byte) (values []float64, rest []byte, err error) {
@@ -139,7 +139,7 @@ func readSeries(b []byte) (values []float64, rest []byte, err error) {
 
 // DecodeTelemetry reads what [EncodeTelemetry] wrote; a damaged blob is an error.
 func DecodeTelemetry(blob []byte) (*record.Telemetry, error) {
-	payload, err := unpack(telemetryVersion, blob)
+	payload, err := Unpack(telemetryVersion, blob)
 	if err == nil {
 		var t *record.Telemetry
 		if t, err = readTelemetry(payload); err == nil {
@@ -182,10 +182,10 @@ func readTelemetry(b []byte) (*record.Telemetry, error) {
 	return t, nil
 }
 
-// secondsMS returns the mean frame time of each full second of the pass, in ms to four
+// SecondsMS returns the mean frame time of each full second of the pass, in ms to four
 // decimals. A frame belongs to the second in which it began; a second in which none
 // began has the length of the frame that covers it.
-func secondsMS(f record.Frames) []float64 {
+func SecondsMS(f record.Frames) []float64 {
 	var out []float64
 	var at, sum float64
 	n := 0
@@ -209,8 +209,8 @@ func secondsMS(f record.Frames) []float64 {
 
 func round4(x float64) float64 { return math.Round(x*1e4) / 1e4 }
 
-// startTemps returns the first known value of each temperature series.
-func startTemps(t *record.Telemetry) map[string]float64 {
+// StartTemps returns the first known value of each temperature series.
+func StartTemps(t *record.Telemetry) map[string]float64 {
 	out := map[string]float64{}
 	if t == nil {
 		return out

@@ -1,4 +1,4 @@
-package store
+package tables
 
 import (
 	"encoding/binary"
@@ -22,7 +22,7 @@ const (
 	methodRaw  = 0
 	methodGrid = 1
 
-	maxDecimals = 15
+	MaxDecimals = 15
 	maxCount    = 1 << 25 // values per column: six days at 60 frames per second
 	maxTicks    = 1 << 53
 	maxEmpty    = 1 << 16 // values that a column of width 0 may claim, so that no small blob makes a large one
@@ -54,7 +54,7 @@ func appendColumn(b []byte, values []float64, decimals int) []byte {
 	return appendPlanes(append(b, methodGrid, byte(int8(decimals))), ticks, width)
 }
 
-func clampDecimals(d int) int { return max(-1, min(d, maxDecimals)) }
+func clampDecimals(d int) int { return max(-1, min(d, MaxDecimals)) }
 
 func appendPlanes(b []byte, words []uint64, width int) []byte {
 	b = binary.AppendUvarint(b, uint64(len(words)))
@@ -82,7 +82,7 @@ func widthOf(words []uint64) int {
 // toTicks returns values as whole numbers of 10^-decimals, or false where that would not
 // give them back bit for bit.
 func toTicks(values []float64, decimals int) ([]uint64, bool) {
-	if decimals < 0 || decimals > maxDecimals {
+	if decimals < 0 || decimals > MaxDecimals {
 		return nil, false
 	}
 	scale := math.Pow10(decimals)
@@ -97,9 +97,9 @@ func toTicks(values []float64, decimals int) ([]uint64, bool) {
 	return ticks, true
 }
 
-// gridOf returns the smallest number of decimals up to most that holds all values
+// GridOf returns the smallest number of decimals up to most that holds all values
 // exactly, or -1.
-func gridOf(values []float64, most int) int {
+func GridOf(values []float64, most int) int {
 	for d := range most + 1 {
 		if _, ok := toTicks(values, d); ok {
 			return d
@@ -135,11 +135,11 @@ func readColumn(b []byte) (values []float64, decimals int, rest []byte, err erro
 func fromWords(words []uint64, method byte, decimals, width int) ([]float64, error) {
 	values := make([]float64, len(words))
 	switch {
-	case method == methodRaw && width == 8 && decimals >= -1 && decimals <= maxDecimals:
+	case method == methodRaw && width == 8 && decimals >= -1 && decimals <= MaxDecimals:
 		for i, w := range words {
 			values[i] = math.Float64frombits(w)
 		}
-	case method == methodGrid && decimals >= 0 && decimals <= maxDecimals:
+	case method == methodGrid && decimals >= 0 && decimals <= MaxDecimals:
 		scale, t := math.Pow10(decimals), int64(0)
 		for i, w := range words {
 			t += int64(w>>1) ^ -int64(w&1)
@@ -154,8 +154,8 @@ func fromWords(words []uint64, method byte, decimals, width int) ([]float64, err
 	return values, nil
 }
 
-// pack compresses payload behind a version byte.
-func pack(version byte, payload []byte) ([]byte, error) {
+// Pack compresses payload behind a version byte.
+func Pack(version byte, payload []byte) ([]byte, error) {
 	enc, err := zstd.NewWriter(nil, zstd.WithEncoderConcurrency(1), zstd.WithEncoderLevel(zstd.SpeedDefault),
 		zstd.WithWindowSize(1<<17), zstd.WithEncoderCRC(true))
 	if err != nil {
@@ -168,7 +168,8 @@ func pack(version byte, payload []byte) ([]byte, error) {
 // maxUnpacked bounds what a damaged or hostile blob can make us allocate.
 const maxUnpacked = 512 << 20
 
-func unpack(version byte, blob []byte) ([]byte, error) {
+// Unpack undoes [Pack]; another version byte is an error.
+func Unpack(version byte, blob []byte) ([]byte, error) {
 	if len(blob) == 0 {
 		return nil, errors.New("nothing is stored")
 	}

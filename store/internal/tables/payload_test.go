@@ -1,4 +1,4 @@
-package store
+package tables
 
 import (
 	"encoding/json"
@@ -50,7 +50,7 @@ func FuzzReadTelemetry(f *testing.F) {
 		if err != nil {
 			f.Fatal(err)
 		}
-		payload, err := unpack(telemetryVersion, blob)
+		payload, err := Unpack(telemetryVersion, blob)
 		if err != nil {
 			f.Fatal(err)
 		}

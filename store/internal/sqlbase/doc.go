@@ -1,0 +1,2 @@
+// Package sqlbase holds what every query of a store needs: its errors, stored times, lists.
+package sqlbase

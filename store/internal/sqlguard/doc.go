@@ -1,0 +1,2 @@
+// Package sqlguard keeps a query of the user's to reading the views of a store.
+package sqlguard

@@ -1,0 +1,100 @@
+package tables
+
+import (
+	"context"
+	"database/sql"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"math"
+	"time"
+
+	"capd.example/record"
+	"capd.example/store/internal/sqlbase"
+)
+
+// State is how far a pass has come.
+type State string
+
+// The states of a pass.
+const (
+	Received State = "received" // to be checked, or checked again, see [Store.Unfinished]
+	Checked  State = "checked"  // findings are stored, nobody was told
+	Notified State = "notified" // done
+)
+
+// Unfinished is a pass that a crash left between two steps, or that is to be judged again.
+type Unfinished struct {
+	Pass  record.Pass
+	State State          // Received or Checked
+	Was   record.Verdict // by the findings that people know of; "" where they were told none
+	Again bool           // a received pass that was judged before, as the log stands now
+	Held  time.Time      // until when another program keeps one that is to be judged again to itself, see [Store.Hold]
+}
+
+// PutBack has a pass judged again: what its findings rest on has changed. Until then they
+// hold. One of which nobody was told loses them, to be told like one that has just come.
+func PutBack(ctx context.Context, tx *sql.Tx, n int64) error {
+	_, err := tx.ExecContext(ctx, `UPDATE pass_rows SET state = 'received', judgement = CASE state WHEN 'checked' THEN NULL ELSE judgement END,
+		verdict = CASE WHEN state = 'checked' AND overruled = '' THEN '' ELSE verdict END WHERE n = ?`, n)
+	return err
+}
+
+// ChangeVerdict runs what changes the verdict of a pass, and seals it.
+func ChangeVerdict(ctx context.Context, tx *sql.Tx, k PassKey, fn func() error) error {
+	return ChangeSealed(ctx, tx, []int64{k.N}, []int{GroupVerdict}, fn)
+}
+
+// ErrOtherVerdict: since the pass was looked at, another verdict was set by hand.
+var ErrOtherVerdict = errors.New("another verdict was set by hand meanwhile")
+
+// SameVerdict refuses a pass whose verdict by hand is not the one that was seen.
+func SameVerdict(ctx context.Context, tx *sql.Tx, k PassKey, seen record.Pass) error {
+	var verdict record.Verdict
+	var overruled string
+	err := tx.QueryRowContext(ctx, `SELECT verdict, overruled FROM pass_rows WHERE n = ?`, k.N).Scan(&verdict, &overruled)
+	switch {
+	case err != nil:
+		return err
+	case overruled == "":
+		return sqlbase.ErrNotByHand
+	case verdict != seen.Verdict || overruled != seen.Overruled:
+		return fmt.Errorf("%w: %s, since %q; look at the pass again", ErrOtherVerdict, verdict, overruled)
+	}
+	return nil
+}
+
+// InsertFindings stores the findings of a judgement.
+func InsertFindings(ctx context.Context, tx *sql.Tx, n int64, findings []record.Finding) error {
+	for i, f := range findings {
+		numbers, err := json.Marshal(finite(f.Numbers))
+		if err != nil {
+			return err
+		}
+		params, err := json.Marshal(f.Params)
+		if err != nil {
+			return err
+		}
+		_, err = tx.ExecContext(ctx, `INSERT INTO finding_rows (judgement, seq, name, version, outcome, reason, advice, numbers, params) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)`,
+			n, i, f.Check, f.Version, string(f.Outcome), f.Reason, f.Advice, string(numbers), string(params))
+		if err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// finite leaves out numbers that have no form in JSON, so that a validator's division by
+// zero cannot cost a pass.
+func finite(numbers map[string]float64) map[string]float64 {
+	if len(numbers) == 0 {
+		return nil
+	}
+	out := make(map[string]float64, len(numbers))
+	for k, v := range numbers {
+		if !math.IsNaN(v) && !math.IsInf(v, 0) {
+			out[k] = v
+		}
+	}
+	return out
+}
