@@ -94,7 +94,7 @@ func compiles(ctx context.Context, conn *sql.Conn, text string, args []any) bool
 func complaint(path string, err error, compiled bool) error {
 	var e *sqlite.Error
 	if !errors.As(err, &e) || e.Code() != lib.SQLITE_ERROR {
-		return explain(path, err)
+		return sqlbase.Explain(path, err)
 	}
 	text := strings.TrimSuffix(strings.TrimPrefix(e.Error(), "SQL logic error: "), " (1)")
 	if compiled {

@@ -36,7 +36,7 @@ type Problem struct {
 const tries = 2
 
 func (s *Store) problemOf(err error, about string) Problem {
-	return Problem{What: about + s.explain(err).Error(), Unread: ofTheMoment(err)}
+	return Problem{What: about + s.explain(err).Error(), Unread: sqlbase.OfTheMoment(err)}
 }
 
 // Report is the outcome of [Store.Verify].
@@ -367,7 +367,7 @@ func (s *Store) examineOnce(ctx context.Context, n int64) (x examined) {
 	}
 	if err != nil {
 		x.note(true, "%s", s.explain(err))
-		x.moment = x.moment || ofTheMoment(err)
+		x.moment = x.moment || sqlbase.OfTheMoment(err)
 	} else {
 		x.compareFigures()
 	}
@@ -380,7 +380,7 @@ func (x *examined) compareGroups(ctx context.Context, tx *sql.Tx, n int64) {
 	kept, err := tables.KeptDigests(ctx, tx, []int64{n})
 	if _, has := kept[n]; !has || err != nil {
 		x.note(true, "its digest cannot be read")
-		x.moment = ofTheMoment(err)
+		x.moment = sqlbase.OfTheMoment(err)
 		return
 	}
 	for _, g := range tables.EveryGroup {
@@ -402,7 +402,7 @@ func (x *examined) compareGroups(ctx context.Context, tx *sql.Tx, n int64) {
 		}
 		if err != nil {
 			x.note(lost, "%s cannot be read (%s)", tables.GroupNames[g], err)
-			x.moment = x.moment || ofTheMoment(err)
+			x.moment = x.moment || sqlbase.OfTheMoment(err)
 		} else {
 			x.note(lost, "%s changed since it was stored", tables.GroupNames[g])
 		}

@@ -1,4 +1,4 @@
-package store
+package tables
 
 import (
 	"database/sql/driver"
@@ -9,7 +9,6 @@ import (
 	"modernc.org/sqlite"
 
 	"capd.example/store/internal/sqlbase"
-	"capd.example/store/internal/tables"
 )
 
 // The views frames and telemetry rest on these two functions. They are registered with
@@ -28,7 +27,7 @@ func framesJSON(arg driver.Value) (driver.Value, error) {
 	if !ok {
 		return "[]", nil
 	}
-	f, err := tables.DecodeFrames(blob)
+	f, err := DecodeFrames(blob)
 	if err != nil {
 		return nil, err
 	}
@@ -44,7 +43,7 @@ func telemetryJSON(arg driver.Value) (driver.Value, error) {
 	if !ok {
 		return "[]", nil
 	}
-	t, err := tables.DecodeTelemetry(blob)
+	t, err := DecodeTelemetry(blob)
 	if err != nil {
 		return nil, err
 	}
