@@ -32,7 +32,7 @@ import (
 type Options struct {
 	Config config.Config
 	Given  cli.Given // what hints and alerts repeat of the command line
-	Root   string    // folder of a recorded machine; "" for this one
+	Bench  Machine   // the machine that the agent runs on
 	Log    zerolog.Logger
 	Screen Screen
 	// Validators starts the standard validators: a command and its arguments.
@@ -56,7 +56,7 @@ type Agent struct {
 	store  *store.Store
 	out    outside
 	host   checker
-	bench  machine
+	bench  Machine
 	watch  *watcher.Watcher
 	alerts *notify.Dispatcher
 	screen *notify.Rule // what the terminal shows of the alerts
@@ -83,7 +83,9 @@ type Agent struct {
 }
 
 // New builds an agent. Errors carry the exit status and a hint of [cli].
-func New(ctx context.Context, o Options) (*Agent, error) { return build(ctx, o, world(o.Validators)) }
+func New(ctx context.Context, o Options) (*Agent, error) {
+	return build(ctx, o, world(o.Bench, o.Validators))
+}
 
 func build(ctx context.Context, o Options, out outside) (_ *Agent, err error) {
 	ag := &Agent{out: out, config: o.Config, given: anywhere(o.Given), log: o.Log, fresh: make(chan struct{}, 1), ending: ending{asked: make(chan struct{}, 1)}}
@@ -114,7 +116,7 @@ func build(ctx context.Context, o Options, out outside) (_ *Agent, err error) {
 	if ag.alerts, err = ag.dispatcher(ctx, o.Screen); err != nil {
 		return nil, err
 	}
-	ag.bench = out.bench(o.Root)
+	ag.bench = out.bench
 	ag.troubles.Bench, ag.troubles.Send = o.Config.Bench, func(ctx context.Context, alert notify.Alert) error { return ag.tell().send(ctx, alert) }
 	if err := ag.owed.load(ctx, ag.store); err != nil {
 		return nil, cli.FailedError(err)

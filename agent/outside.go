@@ -11,19 +11,18 @@ import (
 	"capd.example/pipeline"
 	"capd.example/plugins/host"
 	"capd.example/record"
-	"capd.example/sysinfo"
 	"capd.example/sysinfo/owncost"
 	"capd.example/watcher"
 )
 
-// machine is the bench that the agent runs on.
-type machine interface {
+// Machine is the bench that the agent runs on: what package sysinfo reads of it.
+type Machine interface {
 	Sample(context.Context) error
-	Sampling() sysinfo.Sampling
+	Sampling() record.Sampling
 	Hasten()
 	Beats() <-chan struct{}
 	Detect(context.Context) record.System
-	Boot(now time.Time) (sysinfo.Boot, bool)
+	Boot(now time.Time) (record.Boot, bool)
 	WindowFor(from, to time.Time, program string) (*record.Telemetry, error)
 }
 
@@ -41,7 +40,7 @@ type checker interface {
 // simulation with invented time hands in another one: no processes, no sockets, and no
 // events of the system, all of which have a time of their own.
 type outside struct {
-	bench  func(root string) machine
+	bench  Machine
 	checks func(*Agent) (checker, error)
 	routes func(routes.Options) ([]notify.Route, error)
 	watch  func(watcher.Options) watcher.Options // what is left open about watching
@@ -49,9 +48,9 @@ type outside struct {
 	rest   func() // before the next pass: memory that was used is given back
 }
 
-func world(standard []string) outside {
+func world(bench Machine, standard []string) outside {
 	return outside{
-		bench:  func(root string) machine { return sysinfo.New(sysinfo.Options{Root: root}) },
+		bench:  bench,
 		checks: func(ag *Agent) (checker, error) { return validators(ag, standard) },
 		routes: routes.Build,
 		watch:  func(o watcher.Options) watcher.Options { return o },

@@ -12,7 +12,6 @@ import (
 	"capd.example/pipeline"
 	"capd.example/record"
 	"capd.example/store"
-	"capd.example/sysinfo"
 )
 
 // The types here fit the parts to the interfaces of the pipeline.
@@ -37,12 +36,12 @@ func readerOptions(c config.Config) framelog.Options {
 }
 
 type bench struct {
-	machine
+	Machine
 	declared map[string]string // what no machine can tell
 }
 
 func (b bench) System(ctx context.Context) record.System {
-	return sysinfo.Declare(b.Detect(ctx), b.declared)
+	return record.Declared(b.Detect(ctx), b.declared)
 }
 
 func (b bench) Telemetry(from, to time.Time, program string) (*record.Telemetry, error) {

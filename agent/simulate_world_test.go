@@ -26,7 +26,6 @@ import (
 	"capd.example/plugins/host"
 	"capd.example/record"
 	"capd.example/store"
-	"capd.example/sysinfo"
 	"capd.example/watcher"
 )
 
@@ -314,7 +313,7 @@ func (w *simulated) committing() func() int32 {
 
 func (l *life) outside() outside {
 	return outside{
-		bench:  func(string) machine { return still{} },
+		bench:  still{},
 		checks: func(*Agent) (checker, error) { return validating{l}, nil },
 		routes: func(o routes.Options) ([]notify.Route, error) {
 			return []notify.Route{
@@ -348,11 +347,11 @@ func (w *simulated) writer(path string) watcher.Writer {
 // still is a bench that never changes and takes no samples.
 type still struct{}
 
-func (still) Sample(ctx context.Context) error    { <-ctx.Done(); return nil }
-func (still) Sampling() sysinfo.Sampling          { return sysinfo.Sampling{} }
-func (still) Hasten()                             {}
-func (still) Beats() <-chan struct{}              { return nil }
-func (still) Boot(time.Time) (sysinfo.Boot, bool) { return sysinfo.Boot{}, false }
+func (still) Sample(ctx context.Context) error   { <-ctx.Done(); return nil }
+func (still) Sampling() record.Sampling          { return record.Sampling{} }
+func (still) Hasten()                            {}
+func (still) Beats() <-chan struct{}             { return nil }
+func (still) Boot(time.Time) (record.Boot, bool) { return record.Boot{}, false }
 func (still) WindowFor(time.Time, time.Time, string) (*record.Telemetry, error) {
 	return nil, errors.New("none were taken")
 }

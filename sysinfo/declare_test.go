@@ -11,7 +11,7 @@ func TestDeclare(t *testing.T) {
 		{Name: "memory.timings", Unknown: record.Absent}, {Name: record.FieldProcessorBoost, Value: "on", Identity: true},
 	}}
 	detected.ID = detected.Identity()
-	s := Declare(detected, map[string]string{"cooler": "Nordwind 360", "memory.timings": "30-38-38-96", record.FieldProcessorBoost: "off"})
+	s := record.Declared(detected, map[string]string{"cooler": "Nordwind 360", "memory.timings": "30-38-38-96", record.FieldProcessorBoost: "off"})
 	for name, want := range map[string]string{"bench.cooler": "Nordwind 360", "memory.timings": "30-38-38-96", record.FieldProcessorBoost: "on"} {
 		if f, _ := s.Get(name); f.Value != want {
 			t.Errorf("%s = %q, want %q", name, f.Value, want)

@@ -59,7 +59,7 @@ const now = "now"
 func findSystem(a *app, id string) (record.System, error) {
 	if id == "" || id == now {
 		s := sysinfo.New(sysinfo.Options{}).Detect(a.ctx)
-		return sysinfo.Declare(s, a.config.System.Declared), nil
+		return record.Declared(s, a.config.System.Declared), nil
 	}
 	st, err := openReader(a)
 	if err != nil {

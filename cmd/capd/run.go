@@ -11,6 +11,7 @@ import (
 
 	"capd.example/agent"
 	"capd.example/internal/cli"
+	"capd.example/sysinfo"
 	"capd.example/sysinfo/owncost"
 )
 
@@ -36,7 +37,7 @@ func (c runCmd) Run(a *app) error {
 		screen.Width = func() int { return cli.Width(a.stdout) }
 	}
 	ag, err := agent.New(a.ctx, agent.Options{
-		Config: a.config, Given: a.given, Root: a.root, Log: log, Validators: []string{self, validatorRole},
+		Config: a.config, Given: a.given, Bench: sysinfo.New(sysinfo.Options{Root: a.root}), Log: log, Validators: []string{self, validatorRole},
 		Screen: screen,
 	})
 	if err != nil {

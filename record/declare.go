@@ -1,28 +1,26 @@
-package sysinfo
+package record
 
 import (
 	"sort"
 	"strings"
-
-	"capd.example/record"
 )
 
-// Declare adds to a detected system what the reviewer says about the bench, with the
+// Declared adds to a detected system what the reviewer says about the bench, with the
 // source "declared", and sets its identity anew. A plain name becomes "bench.NAME"; a
 // dotted one fills the field of that name where the machine could not tell it. What was
 // detected stays.
-func Declare(s record.System, declared map[string]string) record.System {
+func Declared(s System, declared map[string]string) System {
 	if len(declared) == 0 {
 		return s
 	}
-	out := record.System{Fields: append([]record.Field(nil), s.Fields...)}
+	out := System{Fields: append([]Field(nil), s.Fields...)}
 	var names []string
 	for n := range declared {
 		names = append(names, n)
 	}
 	sort.Strings(names)
 	for _, n := range names {
-		f := record.Field{Name: n, Value: declared[n], Source: "declared", Identity: true}
+		f := Field{Name: n, Value: declared[n], Source: "declared", Identity: true}
 		if !strings.Contains(n, ".") {
 			f.Name = "bench." + n
 		}
@@ -32,7 +30,7 @@ func Declare(s record.System, declared map[string]string) record.System {
 	return out
 }
 
-func declareOne(fields []record.Field, f record.Field) []record.Field {
+func declareOne(fields []Field, f Field) []Field {
 	for i := range fields {
 		if fields[i].Name == f.Name {
 			if fields[i].Unknown != "" {
