@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"runtime/debug"
 	"strings"
 	"testing"
 	"testing/synctest"
@@ -36,6 +37,7 @@ func TestSimulation(t *testing.T) {
 		}
 	}
 	blank := blankStore(t)
+	defer debug.SetGCPercent(debug.SetGCPercent(400)) // a quarter of the time else goes into collecting what is small
 	began := time.Now()
 	totals := make(chan tallied, n)
 	t.Run("seeds", func(t *testing.T) {
