@@ -492,6 +492,10 @@ func (s *scan) slowRow(line []byte) {
 			s.restart()
 			return
 		}
+		if s.t.delim == ',' && s.t.point == '.' && onlyDigits(s.cells, s.t.columns) {
+			s.bad(badPoint)
+			return
+		}
 		s.bad(badCells)
 		return
 	}
@@ -500,6 +504,10 @@ func (s *scan) slowRow(line []byte) {
 	case decimal.IsText:
 		if s.t.heading != nil && bytes.Equal(decimal.TrimBlank(line), decimal.TrimBlank(s.t.heading)) {
 			s.restart()
+			return
+		}
+		if _, k := decimal.Parse(s.cells[s.main], otherPoint(s.t.point)); k == decimal.IsNumber {
+			s.bad(badPoint) // no summary looks so
 			return
 		}
 		s.bad(badText)
@@ -516,6 +524,27 @@ func (s *scan) slowRow(line []byte) {
 		return
 	}
 	s.frame(n, len(s.cells[s.main]))
+}
+
+func otherPoint(point byte) byte {
+	if point == ',' {
+		return '.'
+	}
+	return ','
+}
+
+// onlyDigits reports whether cells are what commas make of a row with decimal commas: more
+// than the table has columns, at most two for each, and digits alone.
+func onlyDigits(list [][]byte, columns int) bool {
+	if len(list) <= columns || len(list) > 2*columns {
+		return false
+	}
+	for _, c := range list {
+		if c = decimal.TrimBlank(c); len(c) == 0 || !cells.Digits(c) {
+			return false
+		}
+	}
+	return true
 }
 
 // frame adds the frame that the number n stands for.

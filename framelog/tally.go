@@ -18,6 +18,7 @@ const (
 	badBackwards
 	badLong
 	badStamp
+	badPoint
 	reasons
 )
 
@@ -31,6 +32,7 @@ var reasonWords = [reasons]string{
 	"a time stamp that goes backwards",
 	"a frame time above ten minutes",
 	"a time stamp that cannot be held exactly",
+	"a number with another decimal sign than the rows before",
 }
 
 // tally counts rows that give no frame, by reason.
