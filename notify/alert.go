@@ -10,8 +10,8 @@ import (
 	"strconv"
 	"strings"
 	"time"
-	"unicode"
 
+	"capd.example/internal/text"
 	"capd.example/record"
 )
 
@@ -80,8 +80,8 @@ func FromPass(p record.Pass, at time.Time, required ...string) (a Alert, ok bool
 	a.Text = PassName(p) + ": " + reasons(found)
 	var advice []string
 	for _, f := range found {
-		if f.Advice != "" && !slices.Contains(advice, oneLine(f.Advice)) && len(advice) < mostAdvice {
-			advice = append(advice, oneLine(f.Advice))
+		if f.Advice != "" && !slices.Contains(advice, text.Line(f.Advice)) && len(advice) < mostAdvice {
+			advice = append(advice, text.Line(f.Advice))
 		}
 	}
 	a.Advice = strings.Join(advice, "; ")
@@ -102,7 +102,7 @@ func FromMoved(p record.Pass, was record.Verdict, at time.Time, required ...stri
 		a.Text = PassName(p) + " is clean again"
 		for _, f := range p.Findings {
 			if f.Check == "agreement" {
-				a.Text += ": " + oneLine(f.Reason)
+				a.Text += ": " + text.Line(f.Reason)
 			}
 		}
 	}
@@ -122,7 +122,7 @@ func FromUnreadable(bench, log, content string, why error, at time.Time, setting
 	}
 	return Alert{
 		ID: identity(string(UnreadableLog), bench, log, content, why.Error()), Kind: UnreadableLog, At: at.UTC(), Bench: bench, Log: log,
-		Text:   oneLine(fmt.Sprintf("log %s cannot be read: %v", log, why)),
+		Text:   text.Line(fmt.Sprintf("log %s cannot be read: %v", log, why)),
 		Advice: advice, Settings: settings,
 		Cause: string(UnreadableLog),
 	}
@@ -136,7 +136,7 @@ func FromChanges(p record.Pass, changes []record.Change, at time.Time) Alert {
 	}
 	return Alert{
 		ID: identity(string(Changed), p.SHA256, strings.Join(parts, ";")), Kind: Changed, At: at.UTC(), Bench: p.Bench, Log: p.Log, Pass: &p,
-		Text:   oneLine("bench " + p.Bench + " has changed: " + strings.Join(parts, "; ")),
+		Text:   text.Line("bench " + p.Bench + " has changed: " + strings.Join(parts, "; ")),
 		Advice: "if you did not mean this, put it back and repeat the passes since, from " + PassName(p),
 		Cause:  string(Changed),
 	}
@@ -146,7 +146,7 @@ func FromChanges(p record.Pass, changes []record.Change, at time.Time) Alert {
 func FromTrouble(bench, what, advice string, at time.Time) Alert {
 	return Alert{
 		ID: identity(string(Trouble), bench, what, at.UTC().Format(time.RFC3339Nano)), Kind: Trouble, At: at.UTC(),
-		Bench: bench, Text: oneLine(what), Advice: oneLine(advice), Cause: string(Trouble) + ":" + what,
+		Bench: bench, Text: text.Line(what), Advice: text.Line(advice), Cause: string(Trouble) + ":" + what,
 	}
 }
 
@@ -154,7 +154,7 @@ func FromTrouble(bench, what, advice string, at time.Time) Alert {
 func FromTest(bench string, at time.Time) Alert {
 	return Alert{
 		ID: identity(string(Test), bench, at.UTC().Format(time.RFC3339Nano)), Kind: Test, At: at.UTC(), Bench: bench,
-		Text: "this is a test of the alerts of bench " + oneLine(bench), Advice: "you need not do anything",
+		Text: "this is a test of the alerts of bench " + text.Line(bench), Advice: "you need not do anything",
 	}
 }
 
@@ -185,15 +185,15 @@ func reasons(found []record.Finding) string {
 	if len(found) == 0 {
 		return "a required check did not run"
 	}
-	text := oneLine(found[0].Reason) + " (" + oneLine(found[0].Check) + ")"
+	first := text.Line(found[0].Reason) + " (" + text.Line(found[0].Check) + ")"
 	if len(found) == 1 {
-		return text
+		return first
 	}
 	var more []string
 	for _, f := range found[1:] {
-		more = append(more, oneLine(f.Check))
+		more = append(more, text.Line(f.Check))
 	}
-	return text + "; also " + strings.Join(more, ", ")
+	return first + "; also " + strings.Join(more, ", ")
 }
 
 // PassName names a pass the way its reviewer would, in one line. Where its number is not
@@ -215,7 +215,7 @@ func PassName(p record.Pass) string {
 	} else if !named {
 		of = "log "
 	}
-	return oneLine(of+strings.Join(parts, " ")) + " [" + p.ID + "]"
+	return text.Line(of+strings.Join(parts, " ")) + " [" + p.ID + "]"
 }
 
 var words = map[Kind]string{
@@ -227,11 +227,11 @@ var words = map[Kind]string{
 func Line(a Alert) string {
 	word := words[a.Kind]
 	if word == "" {
-		word = strings.ToUpper(oneLine(string(a.Kind)))
+		word = strings.ToUpper(text.Line(string(a.Kind)))
 	}
-	line := word + " " + oneLine(a.Text)
+	line := word + " " + text.Line(a.Text)
 	if a.Advice != "" {
-		line += " -> " + oneLine(a.Advice)
+		line += " -> " + text.Line(a.Advice)
 	}
 	return line
 }
@@ -245,24 +245,6 @@ func Payload(a Alert) ([]byte, error) {
 		*record.Pass
 		Alert Alert `json:"alert"`
 	}{pass, a})
-}
-
-// oneLine keeps text from other programs from breaking the line or steering the terminal.
-func oneLine(s string) string {
-	return strings.Join(strings.Fields(visible(s)), " ")
-}
-
-// visible leaves out what is not seen but steers a terminal.
-func visible(s string) string {
-	return strings.Map(func(r rune) rune {
-		if unicode.IsSpace(r) {
-			return ' '
-		}
-		if unicode.IsControl(r) || unicode.Is(unicode.Cf, r) {
-			return -1
-		}
-		return r
-	}, strings.ToValidUTF8(s, "?"))
 }
 
 func identity(parts ...string) string {

@@ -151,7 +151,7 @@ func TestTerminalPage(t *testing.T) {
 				t.Errorf("width %d: %q", width, line)
 			}
 		}
-		if want := "    # 60 FPS\n    [[layout]]\n    column = \"frame  time\"\n\n    [[layout]]\n    column = \"2[2J\"\n\n"; below != want {
+		if want := "    # 60 FPS\n    [[layout]]\n    column = \"frame  time\"\n\n    [[layout]]\n    column = \"2\uFFFD[2J\"\n\n"; below != want {
 			t.Errorf("width %d: settings %q", width, below)
 		}
 	}

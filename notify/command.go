@@ -7,8 +7,9 @@ import (
 	"fmt"
 	"os"
 	"os/exec"
-	"strings"
 	"time"
+
+	"capd.example/internal/text"
 )
 
 // Command runs a program for every alert, with the [Payload] on its standard input and
@@ -42,15 +43,15 @@ func (c *Command) Send(ctx context.Context, a Alert) error {
 	var said tail
 	cmd.Stdout, cmd.Stderr = &said, &said
 	cmd.Env = append(environment(), "CAPD_ALERT_ID="+a.ID, "CAPD_ALERT_KIND="+string(a.Kind),
-		"CAPD_ALERT_TEXT="+oneLine(a.Text), "CAPD_ALERT_ADVICE="+oneLine(a.Advice))
+		"CAPD_ALERT_TEXT="+text.Line(a.Text), "CAPD_ALERT_ADVICE="+text.Line(a.Advice))
 	cmd.WaitDelay = time.Second // children that keep the output open
 	apart(cmd)
 	if err := cmd.Run(); err != nil && !errors.Is(err, exec.ErrWaitDelay) {
-		text := fmt.Errorf("alert command %s: %w", c.args[0], err)
-		if words := oneLine(said.String()); words != "" {
-			text = fmt.Errorf("%w; it said: %s", text, words)
+		failed := fmt.Errorf("alert command %s: %w", c.args[0], err)
+		if words := text.Line(said.String()); words != "" {
+			failed = fmt.Errorf("%w; it said: %s", failed, words)
 		}
-		return &Refused{text} // says nothing about the next alert
+		return &Refused{failed} // says nothing about the next alert
 	}
 	return nil
 }
@@ -86,4 +87,4 @@ func (t *tail) Write(p []byte) (int, error) {
 	return len(p), nil
 }
 
-func (t *tail) String() string { return strings.ToValidUTF8(string(t.b), "?") }
+func (t *tail) String() string { return text.Valid(string(t.b)) }

@@ -7,6 +7,8 @@ import (
 	"strings"
 	"time"
 	"unicode/utf8"
+
+	"capd.example/internal/text"
 )
 
 // Terminal writes one line per alert. For a reader at a terminal it begins with the time,
@@ -73,7 +75,7 @@ func Copyable(settings []string) string {
 	for _, s := range settings {
 		b.WriteByte('\n')
 		for line := range strings.SplitSeq(strings.TrimSpace(s), "\n") {
-			b.WriteString("    " + visible(line) + "\n")
+			b.WriteString("    " + text.Plain(line) + "\n")
 		}
 	}
 	if len(settings) > 0 {

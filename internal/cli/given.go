@@ -5,7 +5,8 @@ import (
 	"runtime"
 	"slices"
 	"strings"
-	"unicode"
+
+	"capd.example/internal/text"
 )
 
 // Given are the options by which the user said which configuration, store or campaign is
@@ -68,7 +69,7 @@ func Quoted(s string) string { return quotedFor(runtime.GOOS == "windows", s) }
 
 func quotedFor(windows bool, s string) string {
 	s = strings.Map(func(r rune) rune {
-		if unicode.IsControl(r) || unicode.Is(unicode.Cf, r) {
+		if text.Hostile(r) {
 			return -1 // nothing in it may steer a terminal
 		}
 		return r

@@ -54,6 +54,10 @@ func Plain(s string) string {
 	}, s)
 }
 
+// Valid returns s with [Odd] in place of what is no UTF-8, for what takes nothing else. The
+// rest stays, also what may not be shown.
+func Valid(s string) string { return strings.ToValidUTF8(s, string(Odd)) }
+
 // Line returns s as one line of a sentence: [Plain], trimmed, single blanks.
 func Line(s string) string { return strings.Join(strings.Fields(Plain(s)), " ") }
 

@@ -18,6 +18,8 @@ import (
 
 	"github.com/hashicorp/go-plugin/runner"
 	"github.com/rs/zerolog"
+
+	"capd.example/internal/text"
 )
 
 // child is the operating system's side of a validator: it starts the process at low
@@ -240,7 +242,7 @@ func (c *child) cause() error {
 // lastWords picks the line of a standard error that says most.
 func lastWords(tail []byte) string {
 	var last string
-	for line := range strings.Lines(strings.ToValidUTF8(string(tail), "?")) {
+	for line := range strings.Lines(text.Valid(string(tail))) {
 		line = strings.TrimSpace(line)
 		if strings.HasPrefix(line, "panic: ") || strings.HasPrefix(line, "fatal error: ") {
 			last = line
@@ -250,10 +252,7 @@ func lastWords(tail []byte) string {
 			last = line
 		}
 	}
-	if len(last) > 300 {
-		last = last[:300] + "..."
-	}
-	return last
+	return text.Cut(last, 300)
 }
 
 // count notes printed bytes and ends a process that floods.

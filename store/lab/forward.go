@@ -11,6 +11,7 @@ import (
 
 	"github.com/jackc/pgx/v5"
 
+	"capd.example/internal/text"
 	"capd.example/record"
 	"capd.example/store"
 )
@@ -126,7 +127,7 @@ func orderTime(p record.Pass) time.Time {
 // plain makes a text that the database can hold: no zero bytes, valid UTF-8. The pass's
 // own JSON keeps what was there.
 func plain(s string) string {
-	return strings.ReplaceAll(strings.ToValidUTF8(s, "\ufffd"), "\x00", "\ufffd")
+	return strings.ReplaceAll(text.Valid(s), "\x00", "\ufffd")
 }
 
 // Forwarder sends the passes of one bench to the lab.

@@ -4,7 +4,6 @@ import (
 	"bytes"
 	"encoding/binary"
 	"errors"
-	"strings"
 
 	safe "capd.example/internal/text"
 )
@@ -50,7 +49,7 @@ func ParseEDID(b []byte) (EDID, error) {
 			}
 		case d[3] == 0xfc: // name, ended by a line feed and filled with blanks
 			text, _, _ := bytes.Cut(d[5:], []byte{'\n'})
-			e.Name = safe.Reported(strings.ToValidUTF8(string(text), " "))
+			e.Name = safe.Reported(string(text))
 		case d[3] == 0xfd:
 			e.limits(d)
 		}

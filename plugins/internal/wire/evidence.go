@@ -3,6 +3,7 @@ package wire
 import (
 	"time"
 
+	"capd.example/internal/text"
 	pb "capd.example/proto/validator/v1"
 	"capd.example/record"
 )
@@ -12,18 +13,18 @@ func fromEvidence(e record.Evidence) *pb.Evidence {
 		Pass:         fromPass(e.Pass),
 		Frames:       &pb.Frames{Ms: e.Frames.MS, Decimals: int32(e.Frames.Decimals)},
 		Telemetry:    fromTelemetry(e.Telemetry),
-		TelemetryWhy: clean(e.TelemetryWhy),
+		TelemetryWhy: text.Valid(e.TelemetryWhy),
 		System:       fromSystem(e.System),
 		Expected: &pb.Expectation{
 			DurationS: e.Expected.DurationS, ToleranceS: e.Expected.ToleranceS, Passes: int64(e.Expected.Passes),
-			From: clean(e.Expected.From), CapFps: e.Expected.CapFPS, RefreshHz: e.Expected.RefreshHz,
+			From: text.Valid(e.Expected.From), CapFps: e.Expected.CapFPS, RefreshHz: e.Expected.RefreshHz,
 		},
 	}
 	if len(e.Spread) > 0 {
 		m.Spread = map[string]*pb.Spread{}
 	}
 	for metric, s := range e.Spread {
-		m.Spread[clean(metric)] = &pb.Spread{Sd: s.SD, Df: s.DF, From: clean(s.From)}
+		m.Spread[text.Valid(metric)] = &pb.Spread{Sd: s.SD, Df: s.DF, From: text.Valid(s.From)}
 	}
 	for _, x := range e.Earlier {
 		m.Earlier = append(m.Earlier, &pb.Earlier{
@@ -84,16 +85,16 @@ func fromTelemetry(t *record.Telemetry) *pb.Telemetry {
 		m.AtUnixNs = append(m.AtUnixNs, fromTime(at))
 	}
 	for _, s := range t.Series {
-		m.Series = append(m.Series, &pb.Series{Name: clean(s.Name), Unit: clean(s.Unit), Source: clean(s.Source), Values: s.Values})
+		m.Series = append(m.Series, &pb.Series{Name: text.Valid(s.Name), Unit: text.Valid(s.Unit), Source: text.Valid(s.Source), Values: s.Values})
 	}
 	for _, u := range t.Processes {
 		m.Processes = append(m.Processes, &pb.ProcessUse{
-			Name: clean(u.Name), Pid: int64(u.PID), FromUnixNs: fromTime(u.From), ToUnixNs: fromTime(u.To), CorePercent: u.Percent, Game: u.Game,
+			Name: text.Valid(u.Name), Pid: int64(u.PID), FromUnixNs: fromTime(u.From), ToUnixNs: fromTime(u.To), CorePercent: u.Percent, Game: u.Game,
 			Rival: u.Rival, Cards: fromCards(u.Cards),
 		})
 	}
 	for _, g := range t.Missing {
-		m.Missing = append(m.Missing, &pb.Gap{Name: clean(g.Name), Why: clean(string(g.Why)), Text: clean(g.Text)})
+		m.Missing = append(m.Missing, &pb.Gap{Name: text.Valid(g.Name), Why: text.Valid(string(g.Why)), Text: text.Valid(g.Text)})
 	}
 	return m
 }
@@ -138,11 +139,11 @@ func toCards(cards []*pb.CardUse) (list []record.CardUse) {
 }
 
 func fromSystem(s record.System) *pb.System {
-	m := &pb.System{Id: clean(s.ID)}
+	m := &pb.System{Id: text.Valid(s.ID)}
 	for _, f := range s.Fields {
 		m.Fields = append(m.Fields, &pb.Field{
-			Name: clean(f.Name), Value: clean(f.Value), Unit: clean(f.Unit), Source: clean(f.Source),
-			Unknown: clean(string(f.Unknown)), Identity: f.Identity,
+			Name: text.Valid(f.Name), Value: text.Valid(f.Value), Unit: text.Valid(f.Unit), Source: text.Valid(f.Source),
+			Unknown: text.Valid(string(f.Unknown)), Identity: f.Identity,
 		})
 	}
 	return m

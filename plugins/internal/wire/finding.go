@@ -33,8 +33,8 @@ func toOutcome(m pb.Outcome) record.Outcome {
 // fromFinding makes text fit for the wire, which only carries valid UTF-8.
 func fromFinding(f record.Finding) *pb.Finding {
 	return &pb.Finding{
-		Check: clean(f.Check), Version: clean(f.Version), Outcome: outcomes[f.Outcome],
-		Reason: clean(f.Reason), Advice: clean(f.Advice), Numbers: f.Numbers, Params: cleanMap(f.Params),
+		Check: text.Valid(f.Check), Version: text.Valid(f.Version), Outcome: outcomes[f.Outcome],
+		Reason: text.Valid(f.Reason), Advice: text.Valid(f.Advice), Numbers: f.Numbers, Params: cleanMap(f.Params),
 	}
 }
 
@@ -123,15 +123,13 @@ func bound[V any](m map[string]V, most int) (gone int) {
 	return gone
 }
 
-func clean(s string) string { return strings.ToValidUTF8(s, "\uFFFD") }
-
 func cleanAll(in []string) []string {
 	if in == nil {
 		return nil
 	}
 	out := make([]string, len(in))
 	for i, s := range in {
-		out[i] = clean(s)
+		out[i] = text.Valid(s)
 	}
 	return out
 }
@@ -142,7 +140,7 @@ func cleanMap(in map[string]string) map[string]string {
 	}
 	out := make(map[string]string, len(in))
 	for k, v := range in {
-		out[clean(k)] = clean(v)
+		out[text.Valid(k)] = text.Valid(v)
 	}
 	return out
 }

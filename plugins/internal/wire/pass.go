@@ -1,15 +1,16 @@
 package wire
 
 import (
+	"capd.example/internal/text"
 	pb "capd.example/proto/validator/v1"
 	"capd.example/record"
 )
 
 func fromPass(p record.Pass) *pb.Pass {
 	m := &pb.Pass{
-		Id: clean(p.ID), Bench: clean(p.Bench), Log: clean(p.Log), Sha256: clean(p.SHA256),
+		Id: text.Valid(p.ID), Bench: text.Valid(p.Bench), Log: text.Valid(p.Log), Sha256: text.Valid(p.SHA256),
 		StartedUnixNs: fromTime(p.StartedAt), EndedUnixNs: fromTime(p.EndedAt),
-		System: clean(p.System), Verdict: clean(string(p.Verdict)), Overruled: clean(p.Overruled),
+		System: text.Valid(p.System), Verdict: text.Valid(string(p.Verdict)), Overruled: text.Valid(p.Overruled),
 		Metrics: fromMetrics(p.Metrics), Layout: fromLayout(p.Layout),
 		Revision: int64(p.Revision), Names: cleanAll(p.Names), LogUnixNs: fromTime(p.LogAt),
 	}
@@ -17,16 +18,16 @@ func fromPass(p record.Pass) *pb.Pass {
 		m.Tags = map[string]*pb.Tag{}
 	}
 	for name, t := range p.Tags {
-		m.Tags[clean(name)] = &pb.Tag{Value: clean(t.Value), From: clean(string(t.From))}
+		m.Tags[text.Valid(name)] = &pb.Tag{Value: text.Valid(t.Value), From: text.Valid(string(t.From))}
 	}
 	for _, f := range p.Findings {
 		m.Findings = append(m.Findings, fromFinding(f))
 	}
 	for _, c := range p.Claims {
-		m.Claims = append(m.Claims, &pb.Claim{Name: clean(c.Name), Value: clean(c.Value), From: clean(string(c.From)), Detail: clean(c.Detail)})
+		m.Claims = append(m.Claims, &pb.Claim{Name: text.Valid(c.Name), Value: text.Valid(c.Value), From: text.Valid(string(c.From)), Detail: text.Valid(c.Detail)})
 	}
 	for _, r := range p.Remarks {
-		m.Remarks = append(m.Remarks, &pb.Remark{Kind: clean(r.Kind), Line: int64(r.Line), Count: int64(r.Count), Text: clean(r.Text)})
+		m.Remarks = append(m.Remarks, &pb.Remark{Kind: text.Valid(r.Kind), Line: int64(r.Line), Count: int64(r.Count), Text: text.Valid(r.Text)})
 	}
 	return m
 }
@@ -77,9 +78,9 @@ func toMetrics(m *pb.Metrics) record.Metrics {
 
 func fromLayout(l record.Layout) *pb.Layout {
 	return &pb.Layout{
-		Format: clean(l.Format), Compression: clean(l.Compression), Encoding: clean(l.Encoding), Delimiter: clean(l.Delimiter),
-		Decimal: clean(l.Decimal), Header: l.Header, Source: clean(l.Source), Column: clean(l.Column), Unit: clean(l.Unit),
-		Declared: clean(l.Declared), Program: clean(l.Program),
+		Format: text.Valid(l.Format), Compression: text.Valid(l.Compression), Encoding: text.Valid(l.Encoding), Delimiter: text.Valid(l.Delimiter),
+		Decimal: text.Valid(l.Decimal), Header: l.Header, Source: text.Valid(l.Source), Column: text.Valid(l.Column), Unit: text.Valid(l.Unit),
+		Declared: text.Valid(l.Declared), Program: text.Valid(l.Program),
 	}
 }
 
