@@ -101,7 +101,7 @@ func TestBegins(t *testing.T) {
 		strings.TrimSuffix(rowsOf(200), "5\n"): true, // the last row is half written
 		strings.Repeat("12:30:01 [info] loaded 15 shaders\nwarning: no sound device\n", 40): false,
 		"":                             false,
-		"bench: one\nscene: harbour\n": false, // so far a heading alone
+		"bench: one\nscene: halyard\n": false, // so far a heading alone
 	} {
 		must(t, os.WriteFile(path, []byte(text), 0o600))
 		if got := framelog.Begins(path, framelog.Options{}); got != want {

@@ -76,7 +76,7 @@ func TestReaderForgets(t *testing.T) {
 
 func TestExplain(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "x.csv")
-	if err := os.WriteFile(path, []byte("# scene: harbour\r\n"+strings.ReplaceAll(head+rows(300, nil), "\n", "\r\n")), 0o644); err != nil {
+	if err := os.WriteFile(path, []byte("# scene: halyard\r\n"+strings.ReplaceAll(head+rows(300, nil), "\n", "\r\n")), 0o644); err != nil {
 		t.Fatal(err)
 	}
 	e, err := framelog.Explain(path, framelog.Options{})
@@ -86,7 +86,7 @@ func TestExplain(t *testing.T) {
 	if e.LineEnds != "CRLF" || e.Preamble != 2 || len(e.Columns) != 3 || e.Columns[1].Used != "frame times, duration in ms" || e.Columns[0].Used == "" || e.Columns[2].Used != "" {
 		t.Errorf("%+v", e)
 	}
-	if len(e.Rows) != 5 || e.Rows[0].Line != 3 || e.Rows[1].MS != e.Reading.Frames.MS[1] || e.Reading.Header["scene"] != "harbour" {
+	if len(e.Rows) != 5 || e.Rows[0].Line != 3 || e.Rows[1].MS != e.Reading.Frames.MS[1] || e.Reading.Header["scene"] != "halyard" {
 		t.Errorf("%+v", e.Rows)
 	}
 }

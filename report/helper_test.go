@@ -65,7 +65,7 @@ func aPass(r *rand.Rand, n, game, res, cpu, gpu, pass int, rate float64) record.
 	sha := fmt.Sprintf("%012x%052x", n, n)
 	return record.Pass{ID: record.PassID(sha), SHA256: sha, Bench: "bench 1", System: fmt.Sprintf("system%02d", cpu), Verdict: record.Clean,
 		Log: fmt.Sprintf("logs/%d/%d.csv", game, n), StartedAt: time.Date(2026, 3, 1, 0, n, 0, 0, time.UTC),
-		Tags: record.Tags{"game": tag([]string{"Lantern Keep", "Salt Roads", "Nine Tides", "Orchard", "Glass Mile"}[game%5]), "scene": tag("harbour"),
+		Tags: record.Tags{"game": tag([]string{"Lantern Keep", "Salt Roads", "Nine Tides", "Orchard", "Glass Mile"}[game%5]), "scene": tag("halyard"),
 			"cpu": tag(cpuName(cpu)), "gpu": tag(gpuName(gpu)), "resolution": tag([]string{"1920x1080", "2560x1440", "3840x2160"}[res]), "preset": tag("high"),
 			"pass": tag(fmt.Sprint(pass + 1))},
 		Metrics: record.Metrics{Frames: int(60 * y), DurationS: 60, AvgFPS: y, Low1FPS: low, Low01FPS: 0.6 * low, Low1TimeFPS: 1.03 * low, P99FPS: 1.05 * low,

@@ -21,7 +21,7 @@ var lab = map[string]map[string][]string{
 		"Lumen 60":  {"*Lumen 60*"},
 		"Corvid G3": nil,
 	},
-	"game": {"Delta Harbor": {"dharbor*.exe"}},
+	"game": {"Delta Halyard": {"dhalyard*.exe"}},
 }
 
 func aliases(t testing.TB) tag.Aliases {
@@ -118,13 +118,13 @@ func TestContradictions(t *testing.T) {
 		{"no alias, other number", false, []record.Claim{claim("gpu", "Lumen 40", record.FromPath), detected("Maker Lumen 60 24GB")}, record.Bad, "Maker Lumen 60 24GB"},
 		{"no alias, number is the memory", false, []record.Claim{claim("gpu", "Lumen 16", record.FromPath), detected("Maker Lumen 40 16GB")}, record.NotChecked, "Maker Lumen 40 16GB"},
 		{"no alias, other words", false, []record.Claim{claim("gpu", "the red one", record.FromPath), detected("Maker Lumen 60")}, record.NotChecked, "Maker Lumen 60"},
-		{"spelling only", false, []record.Claim{claim("game", "delta_harbor", record.FromPath), claim("game", "Delta Harbor", record.FromHeader)}, none, "Delta Harbor"},
-		{"other game", false, []record.Claim{claim("game", "Delta Harbor", record.FromPath), claim("game", "Iron Vale", record.FromHeader)}, record.Bad, "Iron Vale"},
-		{"edition of a game", false, []record.Claim{claim("game", "Delta Harbor", record.FromPath), claim("game", "Delta Harbor II", record.FromHeader)}, record.NotChecked, "Delta Harbor II"},
+		{"spelling only", false, []record.Claim{claim("game", "delta_halyard", record.FromPath), claim("game", "Delta Halyard", record.FromHeader)}, none, "Delta Halyard"},
+		{"other game", false, []record.Claim{claim("game", "Delta Halyard", record.FromPath), claim("game", "Iron Vale", record.FromHeader)}, record.Bad, "Iron Vale"},
+		{"edition of a game", false, []record.Claim{claim("game", "Delta Halyard", record.FromPath), claim("game", "Delta Halyard II", record.FromHeader)}, record.NotChecked, "Delta Halyard II"},
 		{"presets", false, []record.Claim{claim("preset", "ultra", record.FromPath), claim("preset", "high", record.FromHeader)}, record.Bad, "high"},
 		{"resolution written two ways", false, []record.Claim{claim("resolution", "1080p", record.FromPath), claim("resolution", "1920x1080", record.FromHeader)}, none, "1920x1080"},
-		{"plan at another cell than the folder", false, []record.Claim{claim("game", "Delta Harbor", record.FromPlan), claim("game", "Iron Vale", record.FromPath)}, none, "Iron Vale"},
-		{"plan against the program that ran", false, []record.Claim{claim("game", "Delta Harbor", record.FromPlan), claim("game", "Iron Vale", record.FromDetected)}, record.Bad, "Iron Vale"},
+		{"plan at another cell than the folder", false, []record.Claim{claim("game", "Delta Halyard", record.FromPlan), claim("game", "Iron Vale", record.FromPath)}, none, "Iron Vale"},
+		{"plan against the program that ran", false, []record.Claim{claim("game", "Delta Halyard", record.FromPlan), claim("game", "Iron Vale", record.FromDetected)}, record.Bad, "Iron Vale"},
 		{"hand settles", true, []record.Claim{claim("gpu", "Lumen 40", record.FromHand), detected("Maker Lumen 60")}, none, "Lumen 40"},
 		{"number of the pass", false, []record.Claim{claim("pass", "1", record.FromPath), claim("pass", "2", record.FromHeader)}, none, "2"},
 		{"header against itself", false, []record.Claim{claim("scene", "dam", record.FromHeader), claim("scene", "pier", record.FromHeader)}, record.Bad, "dam"},
@@ -185,7 +185,7 @@ func TestSources(t *testing.T) {
 			t.Errorf("fixed: %+v", c)
 		}
 	}
-	if got, _ := tag.FromProgram(`C:\Games\DHarbor-win64.exe`, aliases(t)); len(got) != 1 || got[0].Value != "Delta Harbor" || got[0].From != record.FromDetected {
+	if got, _ := tag.FromProgram(`C:\Games\DHalyard-win64.exe`, aliases(t)); len(got) != 1 || got[0].Value != "Delta Halyard" || got[0].From != record.FromDetected {
 		t.Errorf("program: %v", got)
 	}
 	if got, m := tag.FromProgram("editor.exe", aliases(t)); got != nil || m.Kind != tag.Unmatched {
@@ -201,7 +201,7 @@ func TestOrderOfClaimsDoesNotMatter(t *testing.T) {
 		for _, name := range []string{"gpu", "game", "preset"} {
 			for _, from := range tag.DefaultOrder {
 				if rapid.Bool().Draw(t, "has") {
-					v := rapid.SampledFrom([]string{"Lumen 40", "Maker Lumen 40 16GB", "Lumen 60", "Corvid G3", "x", "dharbor1.exe"}).Draw(t, "value")
+					v := rapid.SampledFrom([]string{"Lumen 40", "Maker Lumen 40 16GB", "Lumen 60", "Corvid G3", "x", "dhalyard1.exe"}).Draw(t, "value")
 					claims = append(claims, claim(name, v, from))
 				}
 			}

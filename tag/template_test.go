@@ -36,10 +36,10 @@ func TestFromPath(t *testing.T) {
 		path      string
 		want      map[string]string
 	}{
-		{"usual", []string{usual}, "Delta Harbor/1080p-ultra/pass2.csv",
-			map[string]string{"game": "Delta Harbor", "resolution": "1080p", "preset": "ultra", "pass": "2"}},
-		{"backslashes", []string{usual}, `Delta Harbor\1080p-ultra\pass2.csv`,
-			map[string]string{"game": "Delta Harbor", "resolution": "1080p", "preset": "ultra", "pass": "2"}},
+		{"usual", []string{usual}, "Delta Halyard/1080p-ultra/pass2.csv",
+			map[string]string{"game": "Delta Halyard", "resolution": "1080p", "preset": "ultra", "pass": "2"}},
+		{"backslashes", []string{usual}, `Delta Halyard\1080p-ultra\pass2.csv`,
+			map[string]string{"game": "Delta Halyard", "resolution": "1080p", "preset": "ultra", "pass": "2"}},
 		{"template with backslashes", []string{`{game}\pass{pass}.csv`}, "a/pass1.csv", map[string]string{"game": "a", "pass": "1"}},
 		{"leading zeros", []string{"{game}/{pass}.csv"}, "a/003.csv", map[string]string{"game": "a", "pass": "3"}},
 		{"first that fits wins", []string{"{game}/x{pass}.csv", "{scene}/{pass}.csv"}, "a/1.csv", map[string]string{"scene": "a", "pass": "1"}},

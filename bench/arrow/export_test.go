@@ -43,7 +43,7 @@ func TestReadsAnExportedFolder(t *testing.T) {
 	// More passes of one game than one file takes, names that cannot be a folder's, a log
 	// without a grid, a pass without campaign, time or samples.
 	for i := range 230 {
-		add(t, s, i, "Glass Harbour")
+		add(t, s, i, "Glass Halyard")
 	}
 	for i, game := range []string{"Tin Valley: 100% / ä", "=1+1", "", "../up"} {
 		add(t, s, 1000+i, game)

@@ -33,7 +33,7 @@ func TestReadsAnExportedFolder(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer s.Close()
-	games := []string{"Glass Harbour", "Tin Valley: 100% / ä", "=1+1"}
+	games := []string{"Glass Halyard", "Tin Valley: 100% / ä", "=1+1"}
 	for i, game := range games {
 		add(t, s, i, game)
 	}

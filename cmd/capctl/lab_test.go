@@ -41,7 +41,7 @@ func matrixStore(t *testing.T, dir, bench string) *store.Store {
 		}
 		sum := sha256.Sum256(fmt.Append(nil, bench, i))
 		tags := record.Tags{}
-		for name, value := range map[string]string{"gpu": []string{"Corvus 7", "Corvus 9"}[card], "cpu": "Aster 7", "game": []string{"Glass Harbour", "Tin Valley"}[game],
+		for name, value := range map[string]string{"gpu": []string{"Corvus 7", "Corvus 9"}[card], "cpu": "Aster 7", "game": []string{"Glass Halyard", "Tin Valley"}[game],
 			"resolution": []string{"1920x1080", "3840x2160"}[size], "preset": "high", "kit": "a"} {
 			tags[name] = record.Tag{Value: value, From: record.FromPath}
 		}

@@ -57,7 +57,7 @@ func passesWithLoad(t *testing.T, dir string, load ...float64) (ids []string) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		tags := record.Tags{"game": {Value: "Glass Harbour", From: record.FromPath}, "preset": {Value: "high", From: record.FromPath}}
+		tags := record.Tags{"game": {Value: "Glass Halyard", From: record.FromPath}, "preset": {Value: "high", From: record.FromPath}}
 		saved, err := s.Save(ctx, store.Arrival{
 			Pass: record.Pass{SHA256: strings.Repeat(string("abcdef"[i])+"0", 32), Bench: "bench-a", Log: "/logs/a.csv", Tags: tags, Metrics: figures,
 				StartedAt: at, EndedAt: at.Add(12 * time.Second), LogAt: at.Add(12 * time.Second)},

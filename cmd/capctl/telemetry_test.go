@@ -28,7 +28,7 @@ func samplesOfAPass(at time.Time) *record.Telemetry {
 			{Name: "gpu.0.throttle", Source: "nvml", Values: []float64{0, record.ThrottlePower, record.ThrottlePower | record.ThrottleThermal}},
 			{Name: "gpu.0.fan", Unit: "rpm", Source: "s", Values: []float64{nan, nan, nan}},
 		},
-		Processes: []record.ProcessUse{{Name: "glassharbour", Percent: 180, Game: true}},
+		Processes: []record.ProcessUse{{Name: "glasshalyard", Percent: 180, Game: true}},
 		Missing:   []record.Gap{{Name: record.SeriesCPUPower, Why: record.Refused, Text: "not readable"}},
 	}
 }
@@ -61,7 +61,7 @@ func TestShowTelemetry(t *testing.T) {
 	text := strings.Join(strings.Fields(out), " ")
 	for _, want := range []string{
 		"3 samples", "cpu.temp 61.50 65.75 70 61.50 70 C", "cpu.core.*.busy (2) 2 12 90 6 48 %",
-		"gpu.0.fan never read", "heat in 1 of 3 samples, power limit in 2 of 3 samples", "glassharbour 180.0 % of one core, the measured program", "missing cpu.power: refused, not readable",
+		"gpu.0.fan never read", "heat in 1 of 3 samples, power limit in 2 of 3 samples", "glasshalyard 180.0 % of one core, the measured program", "missing cpu.power: refused, not readable",
 	} {
 		if !strings.Contains(text, want) {
 			t.Errorf("without %q:\n%s", want, out)

@@ -29,7 +29,7 @@ func arrival(preset string, number int, rate float64) store.Arrival {
 	hash := hex.EncodeToString(sum[:])
 	started := time.Date(2026, 5, 4, 10, 0, 0, 0, time.UTC).Add(time.Duration(number) * time.Minute)
 	tags := record.Tags{}
-	for name, value := range map[string]string{"cpu": "Onyx 8", "gpu": "Slate 70", "game": "Glass Harbour", "resolution": "2560x1440", "preset": preset} {
+	for name, value := range map[string]string{"cpu": "Onyx 8", "gpu": "Slate 70", "game": "Glass Halyard", "resolution": "2560x1440", "preset": preset} {
 		tags[name] = record.Tag{Value: value, From: record.FromPath}
 	}
 	return store.Arrival{

@@ -52,7 +52,7 @@ func (p DayPass) Cell() string {
 // Levels returns the names of parts and settings, invented.
 func (d Day) Levels() (processors, cards, games, resolutions []string) {
 	return names([]string{"Basalt 6", "Basalt 8", "Onyx 12"}, d.Processors), names([]string{"Lumen 60", "Lumen 70", "Lumen 80", "Umbra 9"}, d.Cards),
-		names([]string{"Copper Drift", "Salt Flats", "Glass Harbour", "Ember Coast"}, d.Games), names([]string{"1920x1080", "2560x1440", "3840x2160"}, d.Resolutions)
+		names([]string{"Copper Drift", "Salt Flats", "Glass Halyard", "Ember Coast"}, d.Games), names([]string{"1920x1080", "2560x1440", "3840x2160"}, d.Resolutions)
 }
 
 func names(all []string, n int) []string { return all[:min(n, len(all))] }

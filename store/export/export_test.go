@@ -111,10 +111,10 @@ func files(t *testing.T, dir string) map[string]time.Time {
 
 func TestParquetHoldsTheFrameTimes(t *testing.T) {
 	s := newStore(t)
-	p := add(t, s, 1, "Glass Harbour")
+	p := add(t, s, 1, "Glass Halyard")
 	dir := t.TempDir()
 	write(t, s, dir, export.Parquet)
-	found, _ := filepath.Glob(filepath.Join(dir, "frames", "campaign=spring", "game=Glass%20Harbour", "part-*.parquet"))
+	found, _ := filepath.Glob(filepath.Join(dir, "frames", "campaign=spring", "game=Glass%20Halyard", "part-*.parquet"))
 	if len(found) != 1 {
 		t.Fatalf("frames lie in %v", files(t, dir))
 	}
@@ -140,7 +140,7 @@ func TestParquetHoldsTheFrameTimes(t *testing.T) {
 
 func TestSecondExportWritesOnlyWhatIsNew(t *testing.T) {
 	s := newStore(t)
-	a, b := add(t, s, 1, "Glass Harbour"), add(t, s, 2, "Tin Valley")
+	a, b := add(t, s, 1, "Glass Halyard"), add(t, s, 2, "Tin Valley")
 	dir := t.TempDir()
 	if done := write(t, s, dir, export.JSONLines); done.Written != 2 || done.Files != 6 {
 		t.Fatalf("first: %+v", done)
@@ -213,12 +213,12 @@ func TestExportKeepsOutOfOtherFolders(t *testing.T) {
 	}
 	// Nor through a link, even to a file in the folder.
 	s := newStore(t)
-	add(t, s, 1, "Glass Harbour")
+	add(t, s, 1, "Glass Halyard")
 	dir := t.TempDir()
 	write(t, s, dir, export.CSV)
 	victim := filepath.Join(dir, "notes.txt")
 	must(t, os.WriteFile(victim, []byte("mine"), 0o600))
-	for _, name := range []string{"exported.json.tmp", "datapackage.json.tmp", "passes/campaign=spring/game=Glass%20Harbour/unfinished.tmp"} {
+	for _, name := range []string{"exported.json.tmp", "datapackage.json.tmp", "passes/campaign=spring/game=Glass%20Halyard/unfinished.tmp"} {
 		if err := os.Symlink(victim, filepath.Join(dir, filepath.FromSlash(name))); err != nil {
 			t.Skipf("no links here: %v", err)
 		}
@@ -226,7 +226,7 @@ func TestExportKeepsOutOfOtherFolders(t *testing.T) {
 		up := strings.Repeat("../", strings.Count(name, "/"))
 		must(t, os.Symlink(up+"notes.txt", filepath.Join(dir, filepath.FromSlash(name))))
 	}
-	add(t, s, 2, "Glass Harbour")
+	add(t, s, 2, "Glass Halyard")
 	write(t, s, dir, export.CSV)
 	if text, err := os.ReadFile(victim); err != nil || string(text) != "mine" {
 		t.Errorf("written through a link: %q, %v", text, err)
@@ -286,7 +286,7 @@ func TestCSVHoldsNoFormulas(t *testing.T) {
 func TestImportIsExactlyOnce(t *testing.T) {
 	from := newStore(t)
 	for i := range 3 {
-		add(t, from, i, "Glass Harbour")
+		add(t, from, i, "Glass Halyard")
 	}
 	dir := t.TempDir()
 	write(t, from, dir, export.JSONLines)
@@ -323,7 +323,7 @@ func TestExportAfterCorrectionsComesBackWhole(t *testing.T) {
 	from := newStore(t)
 	var ids []string
 	for i := range 4 {
-		ids = append(ids, add(t, from, i, "Glass Harbour").ID)
+		ids = append(ids, add(t, from, i, "Glass Halyard").ID)
 	}
 	dir := t.TempDir()
 	write(t, from, dir, export.JSONLines)
@@ -369,7 +369,7 @@ func TestExportAfterCorrectionsComesBackWhole(t *testing.T) {
 
 func TestHostilePackagesAreRefused(t *testing.T) {
 	from := newStore(t)
-	add(t, from, 1, "Glass Harbour")
+	add(t, from, 1, "Glass Halyard")
 	good := t.TempDir()
 	write(t, from, good, export.JSONLines)
 	secret := filepath.Join(t.TempDir(), "secret.jsonl")

@@ -115,7 +115,7 @@ func TestPackageDoesNotReplaceWhatIsHere(t *testing.T) {
 	} {
 		t.Run(name, func(t *testing.T) {
 			s := newStore(t)
-			p := add(t, s, 1, "Glass Harbour")
+			p := add(t, s, 1, "Glass Halyard")
 			must(t, s.Overrule(ctx, p.ID, record.VerdictBad, "cooler fell off", "jo"))
 			dir := t.TempDir()
 			write(t, s, dir, export.JSONLines)
@@ -140,7 +140,7 @@ func TestPackageDoesNotReplaceWhatIsHere(t *testing.T) {
 // until something is said about it here by hand.
 func TestPackageRenewsWhatAPackageBrought(t *testing.T) {
 	from := newStore(t)
-	p := add(t, from, 1, "Glass Harbour")
+	p := add(t, from, 1, "Glass Halyard")
 	dir := t.TempDir()
 	write(t, from, dir, export.JSONLines)
 	later := t.TempDir()
@@ -191,7 +191,7 @@ func TestPackageRenewsWhatAPackageBrought(t *testing.T) {
 // refused by name, the others go on.
 func TestFiguresOfAPackageAreComputed(t *testing.T) {
 	from := newStore(t)
-	bad, good := add(t, from, 1, "Glass Harbour"), add(t, from, 2, "Glass Harbour")
+	bad, good := add(t, from, 1, "Glass Halyard"), add(t, from, 2, "Glass Halyard")
 	for name, spoil := range map[string]func(m *record.Metrics){
 		"avg_fps":  func(m *record.Metrics) { m.AvgFPS = 999 },
 		"negative": func(m *record.Metrics) { m.AvgFPS = -5 },
@@ -226,7 +226,7 @@ func TestFiguresOfAPackageAreComputed(t *testing.T) {
 // TestPackageOfALaterVersion is refused with what to do.
 func TestPackageOfALaterVersion(t *testing.T) {
 	from := newStore(t)
-	add(t, from, 1, "Glass Harbour")
+	add(t, from, 1, "Glass Halyard")
 	for version, ok := range map[string]bool{`"version": "1"`: true, `"version": ""`: true, `"version": "99"`: false, `"version": "2.0"`: false, `"version": 99`: false} {
 		dir := t.TempDir()
 		write(t, from, dir, export.JSONLines)
@@ -249,7 +249,7 @@ func TestPackageOfALaterVersion(t *testing.T) {
 // arrived. Then the log's frame times count, and from then on no package changes the pass.
 func TestLogOutranksAPackage(t *testing.T) {
 	from := newStore(t)
-	p := add(t, from, 1, "Glass Harbour")
+	p := add(t, from, 1, "Glass Halyard")
 	dir := t.TempDir()
 	write(t, from, dir, export.JSONLines)
 	lied := t.TempDir()

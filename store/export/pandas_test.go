@@ -22,7 +22,7 @@ func TestPandasReadsAnExportedFolder(t *testing.T) {
 		t.Skip("Debian's python3-pandas is not installed")
 	}
 	s := newStore(t)
-	games := []string{"Glass Harbour", "Tin Valley: 100% / ä", "=1+1", "NA"}
+	games := []string{"Glass Halyard", "Tin Valley: 100% / ä", "=1+1", "NA"}
 	for i, game := range games {
 		add(t, s, i, game)
 	}

@@ -48,7 +48,7 @@ func add(t testing.TB, s *store.Store, bench string, i int, seconds float64) str
 	saved, err := s.Save(ctx, store.Arrival{
 		Pass: record.Pass{
 			SHA256: hex.EncodeToString(sum[:]), Bench: bench, Log: fmt.Sprintf("/logs/%d.csv", i), StartedAt: at,
-			Tags:    record.Tags{"game": {Value: []string{"Glass Harbour", "Tin Valley", "Zero\x00Byte \xff"}[i%3], From: record.FromPath}, "kit": {Value: "a.b", From: record.FromHand}},
+			Tags:    record.Tags{"game": {Value: []string{"Glass Halyard", "Tin Valley", "Zero\x00Byte \xff"}[i%3], From: record.FromPath}, "kit": {Value: "a.b", From: record.FromHand}},
 			Metrics: record.Metrics{Frames: len(f.MS), AvgFPS: 1000 * float64(len(f.MS)) / f.TotalMS()},
 		},
 		Frames: f, System: sys, File: store.FileMark{Size: int64(i)},
