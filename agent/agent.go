@@ -95,7 +95,7 @@ func build(ctx context.Context, o Options, out outside) (_ *Agent, err error) {
 		}
 	}()
 	if wrong := WrongSettings(o.Config); len(wrong) > 0 {
-		return nil, cli.UsageError(config.InFile(o.Config.From, errors.Join(wrong...)), "'capd check' lists every setting with its meaning")
+		return nil, cli.UsageError(config.InFile(o.Config.From, errors.Join(wrong...)), "'capd check --settings' lists every setting with its meaning")
 	}
 	templates, err := tag.ParseTemplates(o.Config.Tags.Paths)
 	if err != nil {

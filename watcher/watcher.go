@@ -111,6 +111,10 @@ type State struct {
 	Handed      int // logs handed on since the start
 }
 
+// Remote reports whether a folder lies on a network drive, of which the system tells no
+// changes.
+func Remote(folder string) bool { return remote(folder) }
+
 // Watcher watches one folder and everything below it.
 type Watcher struct {
 	o     Options

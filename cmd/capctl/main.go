@@ -101,7 +101,7 @@ func run(ctx context.Context, args []string, stdin io.Reader, stdout, stderr io.
 		given = givenOf(g, kctx)
 		a := &app{Streams: &cli.Streams{Program: "capctl", Out: stdout, Err: stderr, Given: given}, ctx: ctx, lab: g.Store, stdin: stdin, stdout: stdout, stderr: stderr}
 		if a.config, err = config.Load(g.Config); err != nil {
-			given, err = nil, cli.UsageError(err, "'capd check' without --config lists every setting with its meaning")
+			given, err = nil, cli.UsageError(err, "'capd check --settings' without --config lists every setting with its meaning")
 		} else {
 			if g.Data != "" {
 				a.config.Data = g.Data

@@ -21,7 +21,7 @@ type installCmd struct {
 
 func (c installCmd) Run(a *app) error {
 	if wrong := agent.WrongSettings(a.config); len(wrong) > 0 { // with them it would not start
-		return cli.UsageError(config.InFile(a.config.From, errors.Join(wrong...)), "'capd check' lists every setting with its meaning")
+		return cli.UsageError(config.InFile(a.config.From, errors.Join(wrong...)), "'capd check --settings' lists every setting with its meaning")
 	}
 	return a.autostart(autostart.Job.Install, autostart.Job{Now: c.Now, DryRun: c.DryRun})
 }
@@ -46,10 +46,7 @@ func (c uninstallCmd) Run(a *app) error {
 
 // autostart does what the command asks for, for the user whose session this is.
 func (a *app) autostart(do func(autostart.Job, context.Context) error, j autostart.Job) (err error) {
-	if j.Self, err = os.Executable(); err == nil {
-		j.Self, err = filepath.EvalSymlinks(j.Self)
-	}
-	if err == nil {
+	if j.Self, err = autostart.Self(); err == nil {
 		j.Place, err = autostart.Here(a.ctx)
 	}
 	if err == nil {

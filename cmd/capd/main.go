@@ -84,7 +84,7 @@ func givenOf(g grammar) cli.Given {
 func load(g grammar) (config.Config, error) {
 	c, err := config.Read(g.Config)
 	if err != nil {
-		return c, cli.UsageError(err, "'capd check' without --config lists every setting with its meaning")
+		return c, cli.UsageError(err, "'capd check --settings' without --config lists every setting with its meaning")
 	}
 	for _, folder := range []struct {
 		flag, said string

@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"runtime/debug"
 	"slices"
 	"strings"
 	"time"
@@ -127,16 +128,17 @@ func Ours(path string) bool {
 	if err != nil {
 		return false
 	}
-	self, err := buildinfo.ReadFile(executable())
-	return err == nil && info.Main.Path == self.Main.Path
+	self, ok := debug.ReadBuildInfo()
+	return ok && info.Main.Path == self.Main.Path
 }
 
-func executable() string {
+// Self is the path of this program, not of a link to it.
+func Self() (string, error) {
 	path, err := os.Executable()
 	if err != nil {
-		return ""
+		return "", err
 	}
-	return path
+	return filepath.EvalSymlinks(path)
 }
 
 func isFile(path string) bool {
@@ -192,8 +194,11 @@ func (j Job) end(ctx context.Context) error {
 }
 
 // free reports that no agent holds the data folder.
-func (j Job) free() (bool, error) {
-	path := filepath.Join(j.Data, "agent.lock")
+func (j Job) free() (bool, error) { return Free(j.Data) }
+
+// Free reports that no agent holds a data folder.
+func Free(data string) (bool, error) {
+	path := filepath.Join(data, "agent.lock")
 	if !isFile(path) {
 		return true, nil
 	}

@@ -49,6 +49,7 @@ var may = []struct {
 	{"control", []string{"record", "proto", "control"}, "control/ is the agent's service and may import record and proto"},
 	{"config", nil, "config/ holds the settings as plain values and imports nothing of ours"},
 	{"internal/autostart", []string{"control"}, "internal/autostart has the agent started with the session, and asks a running one to end"},
+	{"internal/checkup", []string{"*"}, "internal/checkup looks at every part of a bench"},
 	{"internal/cli", []string{"internal/text"}, "internal/cli is what both commands say alike and imports only internal/text of ours"},
 	{"internal/critical", []string{"record", "stats"}, "internal/critical is the rule of agreement and may import record and stats"},
 	{"internal/judging", []string{"record", "config", "analysis", "store", "plugins", "internal/cli", "pipeline", "internal/critical"}, "internal/judging has a pass judged alike by both programs: expectations, history"},

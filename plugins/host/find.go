@@ -86,7 +86,7 @@ func (s *source) verify() error {
 		return fmt.Errorf("%s was not started: read it: %w", s.name, err)
 	}
 	if got := hash.Sum(nil); !bytes.Equal(got, s.sum) {
-		return fmt.Errorf("%s was not started: its SHA-256 is %x, pinned is %x; pin the new one if you changed the file", s.name, got, s.sum)
+		return &Changed{File: s.name, SHA256: hex.EncodeToString(got), pinned: hex.EncodeToString(s.sum)}
 	}
 	return nil
 }

@@ -9,6 +9,7 @@ package lab
 
 import (
 	"context"
+	"crypto/tls"
 	"embed"
 	"errors"
 	"fmt"
@@ -56,9 +57,44 @@ func Open(ctx context.Context, address string) (*Lab, error) {
 	c.RuntimeParams["statement_timeout"] = "60000" // ms; a lab that hangs must not hold a bench's connection for ever
 	conn, err := pgx.ConnectConfig(ctx, c)
 	if err != nil {
-		return nil, fmt.Errorf("lab %s: connect: %s", name, strings.ReplaceAll(err.Error(), address, "(address)"))
+		return nil, &connectError{fmt.Sprintf("lab %s: connect: %s", name, strings.ReplaceAll(err.Error(), address, "(address)")), err}
 	}
 	return &Lab{conn, name}, nil
+}
+
+// connectError shows no address, which may hold the password, and keeps what it came from.
+type connectError struct {
+	text  string
+	cause error
+}
+
+func (e *connectError) Error() string { return e.text }
+func (e *connectError) Unwrap() error { return e.cause }
+
+// Why says what kept a bench from its lab.
+type Why int
+
+// The reasons that can be told apart.
+const (
+	Unreachable Why = iota // no such host, nobody listens, no way there
+	NotLetIn               // user or password is wrong, or the user may not
+	BadIdentity            // the server's certificate has run out, or is another's
+	NoDatabase             // the server has no such database
+)
+
+// Reason tells why [Open] could not connect.
+func Reason(err error) Why {
+	var server *pgconn.PgError
+	var certificate *tls.CertificateVerificationError
+	switch {
+	case errors.As(err, &certificate):
+		return BadIdentity
+	case errors.As(err, &server) && server.Code == "3D000": // invalid_catalog_name (PostgreSQL, appendix A)
+		return NoDatabase
+	case errors.As(err, &server) && strings.HasPrefix(server.Code, "28"): // invalid authorization
+		return NotLetIn
+	}
+	return Unreachable
 }
 
 // Check says what is wrong with an address, without speaking to anybody.

@@ -1,4 +1,4 @@
-package main
+package checkup
 
 import (
 	"reflect"
@@ -11,10 +11,10 @@ import (
 	"capd.example/plugins/bundled"
 )
 
-// 'capd check' lists every setting that a configuration may hold, and every parameter of the
+// 'capd check --settings' lists every setting that a configuration may hold, and every parameter of the
 // standard checks; what it prints is a configuration.
 func TestEverySettingIsPrinted(t *testing.T) {
-	text, err := printed(config.Default())
+	text, err := Printed(config.Default())
 	if err != nil {
 		t.Fatal(err)
 	}
