@@ -42,7 +42,7 @@ func (s *Store) copyAsIs(ctx context.Context, to string) error {
 		return err
 	}
 	// A connection of its own, since query_only would forbid the copying as well.
-	db, err := sql.Open("sqlite", dsn(s.path, "ro", busyPragma(s.busy)))
+	db, err := sql.Open("sqlite", sqlbase.DSN(s.path, "ro", sqlbase.BusyPragma(s.busy)))
 	if err != nil {
 		return err
 	}

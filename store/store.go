@@ -7,10 +7,8 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
-	"net/url"
 	"os"
 	"path/filepath"
-	"strings"
 	"time"
 
 	_ "modernc.org/sqlite" // the database driver "sqlite"
@@ -189,7 +187,7 @@ func (s *Store) checkSchema(ctx context.Context) error {
 // connect makes the pool. The pragmas stand in the name so that every connection has
 // them. What the file itself describes is not trusted with functions that reach outside.
 func (s *Store) connect(mode string, pragmas ...string) (err error) {
-	pragmas = append(pragmas, busyPragma(s.busy), "trusted_schema(0)", "foreign_keys(1)")
+	pragmas = append(pragmas, sqlbase.BusyPragma(s.busy), "trusted_schema(0)", "foreign_keys(1)")
 	if s.damaged {
 		// With it the database opens a file that is shorter than it says, and passes over
 		// descriptions of tables that it cannot read. No pragma that reads the file comes before.
@@ -197,28 +195,13 @@ func (s *Store) connect(mode string, pragmas ...string) (err error) {
 	} else {
 		pragmas, mode = append(pragmas, "synchronous(normal)"), mode+"&_defensive=1"
 	}
-	s.db, err = sql.Open("sqlite", dsn(s.path, mode, pragmas...))
+	s.db, err = sql.Open("sqlite", sqlbase.DSN(s.path, mode, pragmas...))
 	if err != nil {
 		return err
 	}
 	s.db.SetMaxOpenConns(4)
 	s.db.SetMaxIdleConns(2)
 	return nil
-}
-
-func busyPragma(d time.Duration) string { return fmt.Sprintf("busy_timeout(%d)", d.Milliseconds()) }
-
-func dsn(path, mode string, pragmas ...string) string {
-	p := filepath.ToSlash(path)
-	if !strings.HasPrefix(p, "/") {
-		p = "/" + p // C:/...
-	}
-	u := url.URL{Scheme: "file", Path: p}
-	name := u.String() + "?mode=" + mode + "&_txlock=immediate"
-	for _, pr := range pragmas {
-		name += "&_pragma=" + pr
-	}
-	return name
 }
 
 // identify refuses files that are not ours. An empty file counts as new.

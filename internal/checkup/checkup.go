@@ -10,6 +10,7 @@ import (
 	"capd.example/config"
 	"capd.example/control"
 	"capd.example/internal/autostart"
+	"capd.example/record"
 )
 
 // State says what a finding is.
@@ -55,10 +56,18 @@ type World struct {
 	Agent     func(context.Context) (control.Status, error)
 	Held      func() bool // an agent holds the data folder
 	Others    func() []Other
-	Root      string       // folder of a recorded machine; "" for this one
+	Machine   Machine
 	Unsynced  func() bool  // the system's clock follows no other
 	Bus       func() error // the desktop's message bus, which shows notifications
 	Validator []string     // starts the standard validators
+}
+
+// Machine is the bench, as package sysinfo reads it.
+type Machine interface {
+	Detect(context.Context) record.System
+	// Blind lists what cannot be sampled, and the graphics cards, by number, about which their
+	// vendor's library tells nothing.
+	Blind() (missing []record.Gap, dark map[int]string)
 }
 
 // Other is another agent that runs on this machine.

@@ -32,6 +32,7 @@ import (
 	"capd.example/record"
 	"capd.example/store"
 	"capd.example/store/lab"
+	"capd.example/sysinfo"
 )
 
 // bench is one that is in order but for what a test plants.
@@ -56,7 +57,7 @@ func inOrder(t *testing.T) *bench {
 	must(t, err)
 	must(t, s.Close())
 	b.world = World{
-		Now: time.Now(), Version: running, Root: b.path("machine"),
+		Now: time.Now(), Version: running, Machine: sysinfo.New(sysinfo.Options{Root: b.path("machine")}),
 		Autostart: func(context.Context) (autostart.State, error) {
 			return autostart.State{Method: autostart.Systemd, Installed: true, Program: os.Args[0]}, nil
 		},
@@ -89,7 +90,7 @@ func (b *bench) look() []Finding {
 		b.plant(&c)
 	}
 	if b.world.Agent == nil {
-		here := Here(c, "", nil)
+		here := Here(c, b.world.Machine, nil)
 		b.world.Agent, b.world.Held = here.Agent, here.Held
 	}
 	return Look(b.t.Context(), b.world, Options{Config: c, Wrong: agent.WrongSettings(c), Send: b.send})

@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"capd.example/store"
+	"capd.example/store/look"
 )
 
 const (
@@ -102,7 +103,7 @@ func (l *looker) store(ctx context.Context) {
 	if info, err := os.Stat(l.c.Data); err == nil && !info.IsDir() {
 		return // has been said
 	}
-	s, err := store.Look(ctx, path)
+	s, err := look.At(ctx, path)
 	l.newest = s.Newest
 	switch {
 	case errors.Is(err, store.ErrNoStore):

@@ -14,7 +14,6 @@ import (
 
 	"github.com/rs/zerolog"
 
-	"capd.example/internal/judging"
 	"capd.example/notify"
 	"capd.example/notify/routes"
 	"capd.example/plugins/host"
@@ -28,7 +27,7 @@ const reachTime = 5 * time.Second
 // the standard ones are.
 func (l *looker) validators() {
 	const subject, means = "validators", "its check is missing from every pass"
-	o := judging.Validators(l.c.Checks, l.Validator, zerolog.Nop())
+	o := host.Settings(l.c.Checks, l.Validator, l.Version, zerolog.Nop())
 	if l.c.Checks.Folder == "" {
 		l.ok(subject, "the standard ones")
 		return

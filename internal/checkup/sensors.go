@@ -3,12 +3,10 @@ package checkup
 import (
 	"context"
 	"fmt"
+	"maps"
+	"slices"
 
 	"capd.example/record"
-	"capd.example/sysinfo"
-	"capd.example/sysinfo/graphics"
-	"capd.example/sysinfo/sensor"
-	"capd.example/sysinfo/tree"
 )
 
 // sensors reports what the bench does not tell of itself, and settings of it that make games
@@ -16,28 +14,19 @@ import (
 func (l *looker) sensors(ctx context.Context) {
 	const subject = "sensors"
 	before := len(l.found)
-	t := tree.New(l.Root)
-	finder := graphics.NewFinder(t, t.Live())
-	sources, _, gaps := sensor.Open(t, t.Live())
-	of, more := sensor.OpenGraphics(t, finder)
-	for _, s := range append(sources, of...) {
-		s.Close()
-	}
-	for _, g := range append(gaps, more...) {
+	missing, dark := l.Machine.Blind()
+	for _, g := range missing {
 		if g.Why == record.Refused {
 			l.note(subject, fmt.Sprintf("%s is refused: %s", g.Name, g.Text), "checks that need it say not-checked", rights(l.Linux, g))
 		}
 	}
-	cards, why := finder.All()
-	for i, c := range cards {
-		if c.Driver == "nvidia" && c.NV == nil {
-			l.wrong(subject, fmt.Sprintf("the vendor's library does not know graphics card %d: %s", i, why.Text), "its clocks, temperature and load are not sampled", "install the card's driver with its libraries, and restart")
-		}
+	for _, card := range slices.Sorted(maps.Keys(dark)) {
+		l.wrong(subject, fmt.Sprintf("the vendor's library does not know graphics card %d: %s", card, dark[card]), "its clocks, temperature and load are not sampled", "install the card's driver with its libraries, and restart")
 	}
 	if len(l.found) == before {
 		l.ok(subject, "nothing is refused to this user")
 	}
-	l.power(sysinfo.New(sysinfo.Options{Root: l.Root}).Detect(ctx))
+	l.power(l.Machine.Detect(ctx))
 }
 
 // power reports settings that trade frame rates for electricity.

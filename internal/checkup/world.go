@@ -11,11 +11,10 @@ import (
 	"capd.example/watcher"
 )
 
-// Here is this machine, or with root its sensors are those of a recorded one. Validators
-// starts the standard validators.
-func Here(c config.Config, root string, validators []string) World {
+// Here is this machine. Validators starts the standard validators.
+func Here(c config.Config, bench Machine, validators []string) World {
 	w := World{
-		Now: time.Now(), Version: cli.Version(), Root: root, Validator: validators, Remote: watcher.Remote,
+		Now: time.Now(), Version: cli.Version(), Machine: bench, Validator: validators, Remote: watcher.Remote,
 		Autostart: func(ctx context.Context) (autostart.State, error) {
 			p, err := autostart.Here(ctx)
 			if err != nil {

@@ -25,6 +25,9 @@ func (h Head) Unfinished() bool {
 	return h.empty || h.Database && (h.application == ApplicationID || h.application == 0)
 }
 
+// Foreign reports a database of another program.
+func (h Head) Foreign() bool { return h.Database && h.application != ApplicationID }
+
 // ReadHead reads what stands at the beginning of a file of the database.
 func ReadHead(path string) (h Head, err error) {
 	f, err := os.Open(path)
