@@ -107,6 +107,14 @@ type Move struct {
 	Instead   int // the processor or the card whose rates they are
 }
 
+// Moved is a move that was found, with the cells of the pair.
+type Moved struct {
+	Move
+	P     float64 // of the gain, adjusted for all moves
+	Cells []int
+	Log   []float64 // of each cell ln(measured / expected as it is filed)
+}
+
 // place returns the ceilings of a cell, with its pair filed as a move says. ok is false
 // where the other part was not measured in the cell's settings.
 func (m *Matrix) place(i int, moved *Move) (c, g int, ok bool) {
@@ -155,7 +163,7 @@ type Test struct {
 // Report is what the search found.
 type Report struct {
 	Odd     []Odd // in the order in which they were found
-	Moves   []Move
+	Moves   []Moved
 	Drivers []Driver
 	Pairs   []Effect
 	// EveryPair says that the pairs of the matrix deviate by some, all of them.

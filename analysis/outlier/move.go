@@ -35,9 +35,15 @@ func (s *state) move(best candidate, certain bool) *state {
 			}
 		})
 		after, df := x.squares(s)
-		f := (before - after) / (after / df)
-		if before-after < 0.9*(before-term) || !(distuv.F{D1: 1, D2: df}.Survival(f)*tries < s.m.setting.Rich) {
+		if !(after < before) || !(df >= 1) || before-after < 0.9*(before-term) {
 			continue
+		}
+		p := distuv.F{D1: 1, D2: df}.Survival((before-after)/math.Max(after/df, 1e-12)) * tries
+		if !(p < s.m.setting.Rich) {
+			continue
+		}
+		for k := range moves {
+			x.gain[k] = p
 		}
 		if after < least {
 			found, least = x, after

@@ -31,10 +31,20 @@ func (s *state) report() Report {
 	}
 	r.Tests = append(r.Tests, s.tests(-1)...)
 	slices.SortFunc(r.Tests, func(a, b Test) int { return a.Cell - b.Cell })
-	for _, move := range s.moved {
-		if move != nil {
-			r.Moves = append(r.Moves, *move)
+	for k, move := range s.moved {
+		if move == nil {
+			continue
 		}
+		x := Moved{Move: *move, P: s.gain[k]}
+		for _, i := range s.m.pairs[k] {
+			game := s.m.cells[i].Game
+			if !s.solved[game] {
+				continue
+			}
+			y, _, _ := s.fit[game].Predict(s.m.c[i], s.m.g[i])
+			x.Cells, x.Log = append(x.Cells, i), append(x.Log, s.m.cells[i].Log-math.Log(y))
+		}
+		r.Moves = append(r.Moves, x)
 	}
 	for g, cards := range s.driven {
 		if cards == nil || !s.solved[g] {

@@ -15,6 +15,7 @@ type state struct {
 	m      *Matrix
 	out    []bool       // cells with a term of their own
 	moved  []*Move      // by pair
+	gain   []float64    // of moved pairs, the adjusted p of the move
 	fixed  map[int]bool // pairs with an effect of their own
 	random bool         // all pairs have one, from one distribution
 	driven []map[int]bool
@@ -49,22 +50,26 @@ type column struct {
 }
 
 func (m *Matrix) plain() *state {
-	s := &state{m: m, out: make([]bool, len(m.cells)), moved: make([]*Move, len(m.pairs)), fixed: map[int]bool{}, driven: make([]map[int]bool, len(m.games))}
+	s := &state{m: m, out: make([]bool, len(m.cells)), moved: make([]*Move, len(m.pairs)), gain: make([]float64, len(m.pairs)), fixed: map[int]bool{}, driven: make([]map[int]bool, len(m.games))}
 	s.solve()
 	return s
 }
 
 // with returns a copy with other terms, solved.
 func (s *state) with(change func(*state)) *state {
-	x := &state{m: s.m, out: slices.Clone(s.out), moved: slices.Clone(s.moved), fixed: maps.Clone(s.fixed), random: s.random, driven: slices.Clone(s.driven)}
+	x := s.clone()
 	change(x)
 	x.solve()
 	return x
 }
 
+func (s *state) clone() *state {
+	return &state{m: s.m, out: slices.Clone(s.out), moved: slices.Clone(s.moved), gain: slices.Clone(s.gain), fixed: maps.Clone(s.fixed), random: s.random, driven: slices.Clone(s.driven)}
+}
+
 // near does as with, but fits from where s ended: for a term that hardly moves the ceilings.
 func (s *state) near(change func(*state)) *state {
-	x := &state{m: s.m, out: slices.Clone(s.out), moved: slices.Clone(s.moved), fixed: maps.Clone(s.fixed), random: s.random, driven: slices.Clone(s.driven)}
+	x := s.clone()
 	change(x)
 	x.start, x.from = s.fit, s.effect
 	x.solve()

@@ -24,6 +24,7 @@ type world struct {
 	makers             bool    // every other card is of the same maker
 	plant              float64 // what one cell is off by, up or down
 	exchange           bool    // with one processor the rates of two cards are exchanged
+	another            bool    // with one processor another card was in for one
 }
 
 var levels = outlier.Settings{Level: 0.009, Rich: 0.001, Least: 0.01, Aim: 0.04}
@@ -41,6 +42,10 @@ func (w world) matrix(r *rand.Rand) (cells []outlier.Cell, s outlier.Settings, p
 	for k := range q {
 		q[k] = 4 + 6*r.Float64()
 	}
+	in := (pair[1] + 1 + r.IntN(w.cards-1)) % w.cards
+	if w.another {
+		moved = [2]outlier.Move{{CPU: pair[0], Card: pair[1], Instead: in}}
+	}
 	squares := 0.0
 	for i := range w.cpus {
 		for j := range w.cards {
@@ -54,7 +59,11 @@ func (w world) matrix(r *rand.Rand) (cells []outlier.Cell, s outlier.Settings, p
 					if j%2 == 1 {
 						ceiling *= 1 - w.driver
 					}
-					y, _ := stats.SoftMin(ceiling, 90*math.Pow(1.24, float64(j))/load*(1+0.1*float64(k)), q[k])
+					card := j
+					if w.another && pair == [2]int{i, j} {
+						card = in
+					}
+					y, _ := stats.SoftMin(ceiling, 90*math.Pow(1.24, float64(card))/load*(1+0.1*float64(k)), q[k])
 					mean, sum, n := 0.0, 0.0, 3.0
 					for range int(n) {
 						x := w.noise * r.NormFloat64()
@@ -105,85 +114,106 @@ func seed() uint64 {
 	return v
 }
 
+// tally counts over simulated matrices.
+type tally struct{ clean, others, found, weak, every, properties int }
+
+func (w world) count(r *rand.Rand, n int) (x tally) {
+	for range n {
+		cells, s, _, _ := w.matrix(r)
+		got := outlier.New(cells, s).Search()
+		if len(got.Odd)+len(got.Moves) > 0 {
+			x.clean++
+		}
+		if got.EveryPair {
+			x.every++
+		}
+		if len(got.Drivers)+len(got.Pairs) > 0 {
+			x.properties++
+		}
+		p := w
+		p.plant = 0.06
+		cells, s, planted, _ := p.matrix(r)
+		got = outlier.New(cells, s).Search()
+		hit, other, weak := false, len(got.Moves) > 0, true
+		for _, o := range got.Odd {
+			hit, other = hit || o.Cell == planted, other || o.Cell != planted
+		}
+		for _, o := range got.Tests {
+			weak = weak && !(o.Cell == planted && o.Resolves < 0.06)
+		}
+		switch {
+		case hit:
+			x.found++
+		case weak:
+			x.weak++
+		}
+		if other {
+			x.others++
+		}
+	}
+	return x
+}
+
+// Where the soft minimum is true, cells are named in at most 1 of 100 matrices without an
+// odd one, and a cell off by 6 % is found or said to be one of which the others tell too
+// little. Where a driver costs the processors 8 %, one pair loses 2 % or every pair is off by
+// some, other cells are named in at most 5 of 100, and the odd one is found in at least 80.
+// The long version plays 600 matrices of each kind without and 600 with an odd cell.
 func TestRates(t *testing.T) {
-	n := rounds(t, 6, 600)
+	n := rounds(t, 3, 600)
+	at := func(limit float64) float64 { return limit*float64(n) + 3*math.Sqrt(limit*(1-limit)*float64(n)) }
 	for _, w := range []world{
 		{name: "true"}, {name: "true, makers known", makers: true}, {name: "driver", driver: 0.08}, {name: "driver, makers known", driver: 0.08, makers: true},
 		{name: "one pair", one: -0.02}, {name: "all pairs", all: 0.02},
 	} {
 		w.cpus, w.cards, w.games, w.noise = 5, 6, 2, 0.006
 		t.Run(w.name, func(t *testing.T) {
-			r := rand.New(rand.NewPCG(seed(), 17))
-			clean, others, found, silent, weak, every, properties := 0, 0, 0, 0, 0, 0, 0
-			for range n {
-				cells, s, _, _ := w.matrix(r)
-				x := outlier.New(cells, s).Search()
-				if len(x.Odd)+len(x.Moves) > 0 {
-					clean++
-				}
-				if x.EveryPair {
-					every++
-				}
-				if len(x.Drivers)+len(x.Pairs) > 0 {
-					properties++
-				}
-				p := w
-				p.plant = 0.06
-				cells, s, planted, _ := p.matrix(r)
-				x = outlier.New(cells, s).Search()
-				hit, other, said := false, len(x.Moves) > 0, true
-				for _, o := range x.Odd {
-					hit, other = hit || o.Cell == planted, other || o.Cell != planted
-				}
-				for _, o := range x.Tests {
-					if o.Cell == planted && o.Resolves < 0.06 {
-						said = false
-					}
-				}
-				if hit {
-					found++
-				} else if said {
-					weak++
-				} else {
-					silent++
-					t.Logf("missed %+v odd %+v pairs %d every %v drivers %+v", cells[planted], x.Odd, len(x.Pairs), x.EveryPair, x.Drivers)
-				}
-				if other {
-					others++
-					t.Logf("planted %d %+v: odd %+v moves %+v pairs %d every %v drivers %v", planted, cells[planted], x.Odd, x.Moves, len(x.Pairs), x.EveryPair, x.Drivers)
-				}
+			x := w.count(rand.New(rand.NewPCG(seed(), 17)), n)
+			t.Logf("%d matrices: a cell named in %d, every pair deviates %d, properties %d; with an odd cell: found %d, said to be weak %d, others named %d", n, x.clean, x.every, x.properties, x.found, x.weak, x.others)
+			clean, found := at(0.05), 0.8*float64(n)-3*math.Sqrt(0.16*float64(n))
+			if w.driver == 0 && w.one == 0 && w.all == 0 {
+				clean, found = at(0.01), float64(n)-at(0.003)
 			}
-			t.Logf("%s: %d matrices: false %d, every pair %d, properties %d; planted: found %d, said to be weak %d, missed %d, others named %d", w.name, n, clean, every, properties, found, weak, silent, others)
+			if float64(x.clean) > clean || float64(x.others) > at(0.05) || float64(x.found+x.weak) < found || float64(x.found) < 0.8*float64(n)-3*math.Sqrt(0.16*float64(n)) {
+				t.Errorf("%+v", x)
+			}
 		})
 	}
 }
 
-func TestExchange(t *testing.T) {
-	n := rounds(t, 6, 300)
-	for _, w := range []world{{cpus: 4, cards: 3, games: 4}, {cpus: 3, cards: 4, games: 4}, {cpus: 3, cards: 3, games: 1}, {cpus: 5, cards: 6, games: 2}} {
-		w.noise, w.exchange = 0.006, true
+// The rates of a card that was not in, or of two that were exchanged, are known as such, and
+// no other cell is named.
+func TestAnotherPartWasIn(t *testing.T) {
+	n := rounds(t, 2, 100)
+	for _, w := range []world{
+		{cpus: 4, cards: 3, games: 4, exchange: true}, {cpus: 3, cards: 4, games: 4, exchange: true}, {cpus: 3, cards: 3, games: 1, exchange: true},
+		{cpus: 3, cards: 4, games: 4, another: true}, {cpus: 5, cards: 6, games: 2, another: true},
+	} {
+		w.noise = 0.006
 		r := rand.New(rand.NewPCG(seed(), 18))
-		found, cells, wrong := 0, 0, 0
+		found, others := 0, 0
 		for range n {
-			c, s, _, moved := w.matrix(r)
-			x := outlier.New(c, s).Search()
-			hits := 0
-			for _, m := range x.Moves {
-				if m == moved[0] || m == moved[1] {
+			cells, s, _, moved := w.matrix(r)
+			got := outlier.New(cells, s).Search()
+			hits, want := 0, 2
+			if w.another {
+				want = 1
+			}
+			for _, m := range got.Moves {
+				if m.Move == moved[0] || m.Move == moved[1] {
 					hits++
-				} else {
-					wrong++
 				}
 			}
-			if hits == 2 {
+			if hits == want && len(got.Moves) == want {
 				found++
-			} else {
-				t.Logf("want %+v got %+v odd %d pairs %d every %v", moved, x.Moves, len(x.Odd), len(x.Pairs), x.EveryPair)
 			}
-			if len(x.Odd) > 0 {
-				cells++
+			if len(got.Odd) > 0 || len(got.Moves) > hits {
+				others++
 			}
 		}
-		t.Logf("%+v: %d, both found %d, cells named in %d, wrong moves %d", w, n, found, cells, wrong)
+		t.Logf("%+v: found in %d of %d, others named in %d", w, found, n, others)
+		if slack := 3 * math.Sqrt(0.05*0.95*float64(n)); float64(found) < 0.95*float64(n)-slack || float64(others) > 0.05*float64(n)+slack {
+			t.Errorf("%+v: found in %d of %d, others named in %d", w, found, n, others)
+		}
 	}
 }

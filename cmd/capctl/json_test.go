@@ -89,7 +89,7 @@ func TestJSONFieldsAreAsPromised(t *testing.T) {
 		{"## `capctl compare", "With `--across`", []any{analysis.Margin{}}, "faster slower tie undecided session sessions"},
 		{"With `--across`", "\n## ", []any{analysis.Total{}}, ""},
 		{"- `limits`", "- `odd`", []any{analysis.Limit{}, analysis.Model{}, map[string]any{}}, "processor graphics both cap unknown model"},
-		{"- `odd`", "- `predict`", []any{analysis.Odd{}, analysis.Misfit{}, analysis.Property{}, map[string]any{}}, "order residual fit properties"},
+		{"- `odd`", "- `predict`", []any{analysis.Odd{}, analysis.Misfit{}, analysis.Property{}, map[string]any{}}, "order part residual fit properties"},
 		{"- `predict`", "- `holds`", []any{analysis.Prediction{}}, "true"},
 		{"- `holds`", "- `value`", []any{analysis.Threshold{}}, "yes no unclear"},
 		{"- `value`", "- `repeatability`", []any{analysis.Value{}}, ""},

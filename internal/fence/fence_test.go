@@ -44,6 +44,7 @@ var may = []struct {
 	{"notify", []string{"internal/text", "record", "notify"}, "notify/ tells people and may import record"},
 	{"campaign/precision", []string{"record", "stats", "campaign"}, "campaign/precision works out sample sizes for the cells of a campaign"},
 	{"campaign", []string{"record", "stats"}, "campaign/ plans and may import record and stats"},
+	{"analysis/outlier", []string{"stats"}, "analysis/outlier searches a matrix of numbers and may import stats"},
 	{"analysis", []string{"record", "stats", "analysis", "internal/critical"}, "analysis/ draws conclusions and may import record, stats and the rule of agreement"},
 	{"report", []string{"internal/text", "record", "stats", "analysis", "report"}, "report/ writes them down and may import record and analysis"},
 	{"control", []string{"record", "proto", "control"}, "control/ is the agent's service and may import record and proto"},
