@@ -31,6 +31,12 @@ func (s *state) report() Report {
 	}
 	r.Tests = append(r.Tests, s.tests(-1)...)
 	slices.SortFunc(r.Tests, func(a, b Test) int { return a.Cell - b.Cell })
+	r.Moves, r.Drivers, r.Pairs = s.movedPairs(), s.drivers(), s.pairEffects()
+	return r
+}
+
+// movedPairs lists the cells whose rates are those of another part.
+func (s *state) movedPairs() (out []Moved) {
 	for k, move := range s.moved {
 		if move == nil {
 			continue
@@ -44,8 +50,12 @@ func (s *state) report() Report {
 			y, _, _ := s.fit[game].Predict(s.m.c[i], s.m.g[i])
 			x.Cells, x.Log = append(x.Cells, i), append(x.Log, s.m.cells[i].Log-math.Log(y))
 		}
-		r.Moves = append(r.Moves, x)
+		out = append(out, x)
 	}
+	return out
+}
+
+func (s *state) drivers() (out []Driver) {
 	for g, cards := range s.driven {
 		if cards == nil || !s.solved[g] {
 			continue
@@ -60,17 +70,21 @@ func (s *state) report() Report {
 				d.Cells++
 			}
 		}
-		r.Drivers = append(r.Drivers, d)
+		out = append(out, d)
 	}
+	return out
+}
+
+func (s *state) pairEffects() (out []Effect) {
 	squares, df := s.spread()
 	for j, k := range s.used {
 		n := len(s.z[j].cells)
 		if s.k == nil || n == 0 {
 			continue
 		}
-		r.Pairs = append(r.Pairs, Effect{CPU: s.m.parts[k][0], Card: s.m.parts[k][1], Log: s.effect[k], SE: math.Sqrt(s.k.At(j, j) * squares / df), Cells: n})
+		out = append(out, Effect{CPU: s.m.parts[k][0], Card: s.m.parts[k][1], Log: s.effect[k], SE: math.Sqrt(s.k.At(j, j) * squares / df), Cells: n})
 	}
-	return r
+	return out
 }
 
 // tests lists what could be tested and how well, of one cell or, where that is below 0, of all.
