@@ -38,7 +38,8 @@ func (t teller) send(ctx context.Context, a notify.Alert) error {
 		t.log.Error().Err(err).Str("alert", a.Text).Msg("an alert could not be handed on; it is tried again")
 		return err
 	}
-	t.hub.Publish(control.Event{Kind: control.KindAlert, At: a.At, Text: a.Text, Advice: a.Advice, Settings: a.Settings, Pass: a.Pass})
+	t.hub.Publish(control.Event{Kind: control.KindAlert, At: a.At, Text: a.Text, Advice: a.Advice, Settings: a.Settings,
+		Pass: a.Pass})
 	return nil
 }
 

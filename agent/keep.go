@@ -44,7 +44,8 @@ func (r keepingReader) ReadLog(ctx context.Context, path string) (record.Reading
 		f.Bytes = data
 	}
 	if why != "" {
-		reading.Remarks = append(reading.Remarks, record.Remark{Kind: record.RemarkNotKept, Text: "the log was not kept in the store: " + why})
+		reading.Remarks = append(reading.Remarks, record.Remark{Kind: record.RemarkNotKept,
+			Text: "the log was not kept in the store: " + why})
 	}
 	return reading, f, nil
 }

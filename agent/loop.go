@@ -184,7 +184,8 @@ func (ag *Agent) resume(ctx context.Context, more func() bool) {
 	if n > 0 {
 		ag.kept = time.Now() // given back like what any log took
 		poke(ag.fresh)
-		ag.log.Info().Int("passes", n).Msg("passes that were stored and not finished, or are to be judged again, were taken up")
+		ag.log.Info().Int("passes",
+			n).Msg("passes that were stored and not finished, or are to be judged again, were taken up")
 	}
 	ag.stuck = err != nil && ctx.Err() == nil
 	if ag.stuck {
@@ -208,13 +209,15 @@ func (ag *Agent) carry(ctx context.Context, l waiting) {
 	if err == nil && (info.Size() != l.Size || !info.ModTime().Equal(l.ModTime)) {
 		return // it changed while it waited: the watcher hands it on again when it is complete
 	}
-	pass, isNew, err := ag.steps.Carry(ctx, pipeline.Log{Path: l.Path, Rel: l.Rel, Notice: l.CompleteAt, Forced: l.Forced, FileID: l.FileID})
+	pass, isNew, err := ag.steps.Carry(ctx, pipeline.Log{Path: l.Path, Rel: l.Rel, Notice: l.CompleteAt, Forced: l.Forced,
+		FileID: l.FileID})
 	switch {
 	case ctx.Err() != nil:
 	case errors.Is(err, pipeline.ErrUnreadable):
 		ag.log.Debug().Err(err).Msg("unreadable")
 	case errors.Is(err, pipeline.ErrGone):
-		ag.log.Warn().Err(err).Str("log", l.Path).Msg("a log went before it was read; where it only got another name it is read under that")
+		ag.log.Warn().Err(err).Str("log", l.Path).
+			Msg("a log went before it was read; where it only got another name it is read under that")
 	case errors.Is(err, pipeline.ErrNotNow):
 		ag.log.Debug().Err(err).Msg("not now")
 		ag.intake.putOff(l, time.Now().Add(storeRetry), err)
@@ -224,6 +227,7 @@ func (ag *Agent) carry(ctx context.Context, l waiting) {
 		ag.stuck = true
 		ag.troubles.Raise(ctx, "store", err.Error(), adviceFor(err))
 	case !isNew:
-		ag.log.Info().Str("log", l.Path).Str("pass", pass.ID).Msgf("%s holds the same bytes as pass %s, which is stored already", l.Rel, pass.ID)
+		ag.log.Info().Str("log", l.Path).Str("pass", pass.ID).
+			Msgf("%s holds the same bytes as pass %s, which is stored already", l.Rel, pass.ID)
 	}
 }

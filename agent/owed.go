@@ -125,7 +125,8 @@ func unanswered(failing []host.Failing) map[string]notify.Standing {
 		case len(f.Checks) == 0:
 			what = "no checks of " + program(f.Name) + " run"
 		}
-		s := notify.Standing{Text: what + ": " + f.Why, Advice: "correct it and start the agent again; then check the passes since with 'capctl recheck'"}
+		s := notify.Standing{Text: what + ": " + f.Why,
+			Advice: "correct it and start the agent again; then check the passes since with 'capctl recheck'"}
 		if !f.Again.IsZero() {
 			s.Advice = fmt.Sprintf("do not repeat a pass for that: the agent tries again from %s on, with all passes since; if it fails again, see the agent's log", f.Again.Local().Format(time.TimeOnly))
 		}
@@ -210,7 +211,8 @@ func (ag *Agent) checkAgain(ctx context.Context, id string) error {
 	if err != nil || ag.host.Later() {
 		return err
 	}
-	again := judging.Cells{Store: ag.store, Why: "validators that had given no answer were asked again", Who: "capd", Tell: true}
+	again := judging.Cells{Store: ag.store, Why: "validators that had given no answer were asked again", Who: "capd",
+		Tell: true}
 	if err := again.Settle(ctx, o); err != nil {
 		return err
 	}

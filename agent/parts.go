@@ -122,7 +122,8 @@ func (q alertQueue) Due(ctx context.Context, now time.Time) ([]notify.Queued, er
 	list, err := q.Store.Due(ctx, now)
 	var out []notify.Queued
 	for _, a := range list {
-		out = append(out, notify.Queued{ID: a.ID, Channel: a.Channel, PassID: a.PassID, Payload: a.Payload, Attempts: a.Attempts})
+		out = append(out, notify.Queued{ID: a.ID, Channel: a.Channel, PassID: a.PassID, Payload: a.Payload,
+			Attempts: a.Attempts})
 	}
 	return out, err
 }

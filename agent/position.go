@@ -46,7 +46,8 @@ func newPlanner(c config.Config, log zerolog.Logger) (*planner, error) {
 		book.Clock = time.Now
 	}
 	if err != nil {
-		return nil, cli.UsageError(err, "'capctl plan' checks the file; without campaign = in the configuration the agent runs without a plan")
+		return nil, cli.UsageError(err,
+			"'capctl plan' checks the file; without campaign = in the configuration the agent runs without a plan")
 	}
 	return &planner{book: book, bench: c.Bench, log: log, warned: map[string]bool{}}, nil
 }
@@ -87,7 +88,8 @@ func (p *planner) judged(ctx context.Context, pass record.Pass) string {
 	others := slices.DeleteFunc(slices.Clone(page.Passes), func(o record.Pass) bool { return o.ID == pass.ID })
 	before, _ := p.book.Plan.ReplayOn(page.Orders, others, page.Now)
 	line := page.Coverage.Line(p.book.Named(pass), before, page.Position)
-	if cell, _ := p.book.Plan.Place(p.book.Named(pass).Tags); cell >= 0 && !p.news(page, cell == page.Position.Cell || cell == before.Cell) {
+	if cell, _ := p.book.Plan.Place(p.book.Named(pass).Tags); cell >= 0 &&
+		!p.news(page, cell == page.Position.Cell || cell == before.Cell) {
 		return ""
 	}
 	p.log.Info().Str("pass", pass.ID).Msg("campaign: " + line)
@@ -213,7 +215,8 @@ func (p *planner) warning(factor, was, is string, with map[string]string, open c
 		Advice: "put it back and finish them, or go on: they stay open until it is in again; list them with 'capctl coverage --open'",
 	}
 	// Of the values, not of the sentence: another wording is no other warning.
-	sum := sha256.Sum256(fmt.Appendf(nil, "%q %q %q %q %q %d %d %q", p.bench, p.book.Campaign.Name, factor, was, is, len(open.Cells), open.Passes, names))
+	sum := sha256.Sum256(fmt.Appendf(nil, "%q %q %q %q %q %d %d %q", p.bench, p.book.Campaign.Name, factor, was, is,
+		len(open.Cells), open.Passes, names))
 	a.ID = "part-" + hex.EncodeToString(sum[:8])
 	p.mu.Lock()
 	defer p.mu.Unlock()

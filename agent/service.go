@@ -101,7 +101,8 @@ func (s *service) standing(ctx context.Context) (last *record.Pass, bad int64, e
 	if err != nil {
 		return nil, 0, err
 	}
-	rows, err := s.agent.store.Query(ctx, `SELECT count(*) FROM passes WHERE verdict = 'bad' AND id IN (SELECT value FROM json_each(?))`, string(ids))
+	rows, err := s.agent.store.Query(ctx,
+		`SELECT count(*) FROM passes WHERE verdict = 'bad' AND id IN (SELECT value FROM json_each(?))`, string(ids))
 	if err != nil {
 		return nil, 0, err
 	}
@@ -181,7 +182,8 @@ func (s *service) Overhead(context.Context) (control.Overhead, error) {
 		WakeUps: c.WakeUps, WakeUpsPerS: c.WakeUpsPerSecond(), Preempted: c.Preempted,
 		ResidentBytes: c.Resident, ResidentMostBytes: c.ResidentMost,
 		Reads: c.Reads, ReadBytes: c.Read, WrittenBytes: c.Written,
-		Samples: sampling.Samples, SampleFirstMS: ms(sampling.First), SampleMeanMS: ms(sampling.Mean()), SampleTotalS: sampling.All.Seconds(),
+		Samples: sampling.Samples, SampleFirstMS: ms(sampling.First), SampleMeanMS: ms(sampling.Mean()),
+		SampleTotalS: sampling.All.Seconds(),
 		SampleLongMS: ms(sampling.Longest), SampleLongest: sampling.LongestAt,
 	}, nil
 }

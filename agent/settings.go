@@ -38,7 +38,8 @@ func WrongSettings(c config.Config) []error {
 		add("lab.address", lab.Check(c.Lab.Address))
 	}
 	n := c.Notify
-	_, err = routes.Build(routes.Options{Out: io.Discard, Command: n.Command, WebHook: n.WebHook, Secret: n.Secret, Services: n.Services})
+	_, err = routes.Build(routes.Options{Out: io.Discard, Command: n.Command, WebHook: n.WebHook, Secret: n.Secret,
+		Services: n.Services})
 	if err != nil {
 		wrong = append(wrong, err) // names its setting
 	}

@@ -31,7 +31,8 @@ func (ag *Agent) watchOver(ctx context.Context) time.Duration {
 		ag.troubles.Clear("held")
 		wait = left
 	} else {
-		ag.troubles.Raise(ctx, "held", fmt.Sprintf("finished logs have waited since %s because something still writes %s", since.Local().Format(time.TimeOnly), file),
+		ag.troubles.Raise(ctx, "held", fmt.Sprintf("finished logs have waited since %s because something still writes %s",
+			since.Local().Format(time.TimeOnly), file),
 			fmt.Sprintf("if that file is no log, keep it out of the watched folder or out of files.patterns; the logs wait at most %v", patience))
 	}
 	if !ag.troubles.Tell(ctx) {
@@ -79,7 +80,8 @@ func (ag *Agent) sameStore(ctx context.Context) {
 		ag.troubles.Raise(ctx, key, "the store "+path+" was deleted while the agent runs",
 			"put it back or restore a backup, and start the agent again; it then reads the logs whose passes are missing")
 	default:
-		ag.troubles.Raise(ctx, key, fmt.Sprintf("the agent cannot see the store: %v", err), "check the data folder's disk; no log is lost")
+		ag.troubles.Raise(ctx, key, fmt.Sprintf("the agent cannot see the store: %v", err),
+			"check the data folder's disk; no log is lost")
 	}
 	ag.lost, ag.stuck = true, true
 }

@@ -89,7 +89,8 @@ func (v *inspector) report(ctx context.Context, found []store.Problem) {
 	}
 	what, advice := "the store is damaged: ", "run 'capctl verify': it lists all damage and says how to save the rest"
 	if first.Unread {
-		what, advice = "a part of the store could not be read: ", "check the disk; if it fails again, save the store with 'capctl backup' while it can be read"
+		what, advice = "a part of the store could not be read: ",
+			"check the disk; if it fails again, save the store with 'capctl backup' while it can be read"
 	}
 	if first.Pass != "" {
 		what += fmt.Sprintf("pass %s (%s): ", first.Pass, first.Log)

@@ -153,7 +153,8 @@ func (p *Plan) Find(values map[string]string) ([]int, error) {
 	for name, v := range values {
 		f, ok := p.Campaign.Factor(name)
 		if !ok {
-			return nil, fmt.Errorf("the campaign has no factor %q; it has %s", name, strings.Join(p.Campaign.FactorNames(), ", "))
+			return nil, fmt.Errorf("the campaign has no factor %q; it has %s", name,
+				strings.Join(p.Campaign.FactorNames(), ", "))
 		}
 		if !slices.Contains(f.Levels, v) {
 			return nil, fmt.Errorf("%s has no level %q; it has %s", name, v, few(f.Levels))
@@ -183,7 +184,8 @@ func (p *Plan) Place(tags record.Tags) (cell int, why string) {
 		}
 		l, ok := p.levelOf(d, v)
 		if !ok {
-			return -1, fmt.Sprintf("%s %q is no level of the campaign: add it, or name it under [aliases.%s]", factor.Name, v, factor.Name)
+			return -1, fmt.Sprintf("%s %q is no level of the campaign: add it, or name it under [aliases.%s]", factor.Name, v,
+				factor.Name)
 		}
 		row[d] = l
 	}

@@ -122,8 +122,9 @@ func (b *builder) bad(key, format string, args ...any) {
 
 func (b *builder) build() *Campaign {
 	f := b.file
-	c := &Campaign{Name: strings.TrimSpace(f.Name), Was: f.Was, Passes: f.Passes, HoursPerDay: f.HoursPerDay, RefreshHz: f.RefreshHz,
-		CapFPS: f.CapFPS, Currency: f.Currency, Prices: f.Prices, aliases: map[string]map[string][]string{}}
+	c := &Campaign{Name: strings.TrimSpace(f.Name), Was: f.Was, Passes: f.Passes, HoursPerDay: f.HoursPerDay,
+		RefreshHz: f.RefreshHz,
+		CapFPS:    f.CapFPS, Currency: f.Currency, Prices: f.Prices, aliases: map[string]map[string][]string{}}
 	b.plain(c)
 	b.games(c)
 	b.factors(c)
@@ -255,8 +256,10 @@ func (b *builder) levels(key string, levels []string) {
 // near maps names that are meant for a known tag to it.
 var near = map[string]string{
 	"processor": record.TagProcessor, "processors": record.TagProcessor, "cpus": record.TagProcessor,
-	"graphics": record.TagGraphics, "card": record.TagGraphics, "cards": record.TagGraphics, "gpus": record.TagGraphics, "graphics_card": record.TagGraphics,
-	"resolutions": record.TagResolution, "presets": record.TagPreset, "quality": record.TagPreset, "scenes": record.TagScene, "drivers": record.TagDriver,
+	"graphics": record.TagGraphics, "card": record.TagGraphics, "cards": record.TagGraphics, "gpus": record.TagGraphics,
+	"graphics_card": record.TagGraphics,
+	"resolutions":   record.TagResolution, "presets": record.TagPreset, "quality": record.TagPreset,
+	"scenes": record.TagScene, "drivers": record.TagDriver,
 }
 
 // reserved are tags that cannot be factors of their own.

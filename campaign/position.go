@@ -421,7 +421,8 @@ func (c *Coverage) Line(pass record.Pass, before, after Position) string {
 		b.WriteString("control cell (" + c.Plan.Name(cell) + "), ")
 		switch {
 		case !c.Plan.Campaign.Accepts(pass.Verdict):
-			b.WriteString("a pass is " + string(pass.Verdict) + ": " + itoa(here) + " of " + itoa(k.Passes) + " good so far in this session; ")
+			b.WriteString("a pass is " + string(pass.Verdict) + ": " + itoa(here) + " of " + itoa(k.Passes) +
+				" good so far in this session; ")
 		case here > k.Passes:
 			b.WriteString("this session already has enough; ")
 		default:
@@ -434,7 +435,8 @@ func (c *Coverage) Line(pass record.Pass, before, after Position) string {
 	if c.Plan.Campaign.Accepts(pass.Verdict) {
 		b.WriteString("pass " + itoa(ordinal(pass, s.Done)) + " of " + itoa(s.Wanted) + " " + string(pass.Verdict))
 	} else {
-		b.WriteString("pass " + itoa(ordinal(pass, s.Done+1)) + " is " + string(pass.Verdict) + ": " + itoa(s.Done) + " of " + itoa(s.Wanted) + " good so far")
+		b.WriteString("pass " + itoa(ordinal(pass, s.Done+1)) + " is " + string(pass.Verdict) + ": " + itoa(s.Done) +
+			" of " + itoa(s.Wanted) + " good so far")
 	}
 	b.WriteString("; ")
 	if cell != before.Cell && before.Cell >= 0 && before.Cell == after.Cell {
@@ -462,7 +464,8 @@ func (c *Coverage) Advice(from int, pos Position) string {
 		return c.controlAdvice(from, pos)
 	}
 	if k, ok := c.ControlNow(pos); ok {
-		return "a new session: measure the control cell first; 'capctl next' goes there: " + strings.Join(c.Plan.Moves(from, k), ", ")
+		return "a new session: measure the control cell first; 'capctl next' goes there: " +
+			strings.Join(c.Plan.Moves(from, k), ", ")
 	}
 	if pos.Cell != from {
 		return "next: " + c.Plan.Where(pos.Cell) + ": " + strings.Join(c.Plan.Moves(from, pos.Cell), ", ")

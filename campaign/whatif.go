@@ -96,7 +96,8 @@ func (c *Campaign) drop(i int, level string) error {
 		}
 		// A game left without a level has no cells any more.
 		for _, name := range empty {
-			if err := c.drop(slices.IndexFunc(c.Factors, func(f Factor) bool { return f.Name == record.TagGame }), name); err != nil {
+			if err := c.drop(slices.IndexFunc(c.Factors, func(f Factor) bool { return f.Name == record.TagGame }),
+				name); err != nil {
 				return err
 			}
 		}

@@ -28,5 +28,6 @@ func (a Analysis) check(w *wrong) {
 	} {
 		w.where(!(q.v > q.low && q.v < q.up), "analysis."+q.key, "is out of its range")
 	}
-	w.where(!(a.SessionSDPercent >= 0 && a.SessionSDPercent < 100), "analysis.session_sd_percent", "is not between 0 and 100")
+	w.where(!(a.SessionSDPercent >= 0 && a.SessionSDPercent < 100), "analysis.session_sd_percent",
+		"is not between 0 and 100")
 }

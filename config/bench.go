@@ -21,7 +21,8 @@ func (s System) check(w *wrong) {
 		for _, n := range slices.Sorted(maps.Keys(q.m)) {
 			switch {
 			case strings.TrimSpace(n) == "" || strings.ContainsAny(n, " \t\n"):
-				w.add(fmt.Sprintf("system.%s.%q", q.table, n), "is not the name of a field: use letters, digits, dots and underscores")
+				w.add(fmt.Sprintf("system.%s.%q", q.table, n),
+					"is not the name of a field: use letters, digits, dots and underscores")
 			case strings.TrimSpace(q.m[n]) == "":
 				w.add("system."+q.table+"."+n, "is empty: give a value or take the line out")
 			}

@@ -226,7 +226,8 @@ func plainly(text string) string {
 		}
 		return text
 	}
-	wanted := map[string]string{"float64": "a number", "int": "a whole number", "bool": "true or false", "string": "text in quotes"}[m[2]]
+	wanted := map[string]string{"float64": "a number", "int": "a whole number", "bool": "true or false",
+		"string": "text in quotes"}[m[2]]
 	if wanted == "" {
 		wanted = "another kind of value"
 	}

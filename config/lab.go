@@ -48,5 +48,6 @@ func (l Lab) Postgres() bool {
 }
 
 func (l Lab) check(w *wrong) {
-	w.where(l.Address != "" && !l.Postgres(), "lab.address", "does not begin with postgres://") // not printed: it may hold a password
+	// not printed: it may hold a password
+	w.where(l.Address != "" && !l.Postgres(), "lab.address", "does not begin with postgres://")
 }

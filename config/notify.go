@@ -74,7 +74,8 @@ func (n Notify) check(w *wrong) {
 	w.where(n.Secret != "" && n.WebHook == "", "notify.secret", "signs nothing without notify.web_hook")
 	for i, s := range n.Services {
 		scheme, rest, ok := strings.Cut(s, "://")
-		w.where(!ok || scheme == "" || rest == "", fmt.Sprintf("notify.services[%d]", i), "is not an address of the form service://...")
+		w.where(!ok || scheme == "" || rest == "", fmt.Sprintf("notify.services[%d]", i),
+			"is not an address of the form service://...")
 	}
 	checkVerdicts(w, "notify.verdicts", n.Verdicts)
 	for _, name := range slices.Sorted(maps.Keys(n.Rules)) {
@@ -83,7 +84,8 @@ func (n Notify) check(w *wrong) {
 }
 
 func (r NotifyRule) check(w *wrong, key, channel string) {
-	w.where(!slices.Contains(NotifyChannels, channel), key, "is no channel: there are %s", strings.Join(NotifyChannels, ", "))
+	w.where(!slices.Contains(NotifyChannels, channel), key, "is no channel: there are %s",
+		strings.Join(NotifyChannels, ", "))
 	for _, p := range slices.Concat(r.Benches, r.Campaigns) {
 		_, err := path.Match(p, "x")
 		w.where(err != nil, key, "%q is not a glob pattern", p)

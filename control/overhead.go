@@ -25,9 +25,10 @@ type Overhead struct {
 	ReadBytes    uint64 `json:"read_bytes,omitempty"`
 	WrittenBytes uint64 `json:"written_bytes,omitempty"`
 
-	Samples       uint64    `json:"samples"`
-	SampleFirstMS float64   `json:"sample_first_ms"`            // the first sample looks at every process
-	SampleMeanMS  float64   `json:"sample_mean_ms"`             // processor time where the system counts it finely, else from start to end
+	Samples       uint64  `json:"samples"`
+	SampleFirstMS float64 `json:"sample_first_ms"` // the first sample looks at every process
+	// processor time where the system counts it finely, else from start to end
+	SampleMeanMS  float64   `json:"sample_mean_ms"`
 	SampleLongMS  float64   `json:"sample_longest_ms"`          // but the first
 	SampleLongest time.Time `json:"sample_longest_at,omitzero"` // when that one was taken
 	SampleTotalS  float64   `json:"sample_total_s"`             // all but the first

@@ -98,7 +98,8 @@ func (s *service) Overhead(ctx context.Context, _ *controlv1.OverheadRequest) (*
 	return &controlv1.OverheadResponse{OverheadJson: text}, nil
 }
 
-func (s *service) Follow(_ *controlv1.FollowRequest, stream grpc.ServerStreamingServer[controlv1.FollowResponse]) error {
+func (s *service) Follow(_ *controlv1.FollowRequest,
+	stream grpc.ServerStreamingServer[controlv1.FollowResponse]) error {
 	f := s.hub.follow()
 	defer s.hub.leave(f)
 	// The headers tell the client that from now on nothing is missed.

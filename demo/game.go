@@ -30,7 +30,8 @@ func role(args []string) (ok bool, err error) {
 				return true, err
 			}
 		}
-		s := testlab.Scene{Seed: uint64(num[0]), Load: uint64(num[1]), FPS: num[2], Seconds: num[3], Spread: 0.05, Hitches: -1}
+		s := testlab.Scene{Seed: uint64(num[0]), Load: uint64(num[1]), FPS: num[2], Seconds: num[3], Spread: 0.05,
+			Hitches: -1}
 		return true, testlab.Play(args[1], s)
 	}
 	return false, nil

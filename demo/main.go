@@ -85,9 +85,11 @@ func run(ctx context.Context, out string, keep bool) error {
 	if !keep {
 		defer os.RemoveAll(dir)
 	}
-	d := &demo{dir: dir, out: out, bench: testlab.FakeBench{Root: filepath.Join(dir, "bench"), Vendor: vendor, MemoryMTs: 6000}, clock: time.Now().Add(-time.Hour)}
+	d := &demo{dir: dir, out: out, bench: testlab.FakeBench{Root: filepath.Join(dir, "bench"), Vendor: vendor,
+		MemoryMTs: 6000}, clock: time.Now().Add(-time.Hour)}
 	say("building capd and capctl (two minutes where nothing of them was built before)")
-	if err := d.command(ctx, "go", "build", "-ldflags", "-s -w", "-o", dir+string(filepath.Separator), "./cmd/...").Run(); err != nil {
+	if err := d.command(ctx, "go", "build", "-ldflags", "-s -w", "-o", dir+string(filepath.Separator), "./cmd/...").
+		Run(); err != nil {
 		return fmt.Errorf("build the programs: %w", err)
 	}
 	if err := d.configure(); err != nil {
@@ -130,7 +132,8 @@ quiet_s = 1   # the demo's logs are written without a break
 	if err := os.WriteFile(filepath.Join(d.dir, "capd.toml"), []byte(text), 0o644); err != nil {
 		return err
 	}
-	prices := fmt.Sprintf("part,price,currency,date\n%s,349.00,EUR,2026-03-01\n%s,449.00,EUR,2026-03-01\n", cards[0].name, cards[1].name)
+	prices := fmt.Sprintf("part,price,currency,date\n%s,349.00,EUR,2026-03-01\n%s,449.00,EUR,2026-03-01\n", cards[0].name,
+		cards[1].name)
 	return os.WriteFile(filepath.Join(d.dir, "prices.csv"), []byte(prices), 0o644)
 }
 
@@ -178,7 +181,8 @@ func (d *demo) recorded(p, c part, count int) error {
 				return err
 			}
 			header := [][2]string{{"scene", "lap"}}
-			if err := os.WriteFile(path, testlab.Log(testlab.LogStyle(int(seed)%int(testlab.StyleTabs)), s.Frames(), header), 0o644); err != nil {
+			if err := os.WriteFile(path, testlab.Log(testlab.LogStyle(int(seed)%int(testlab.StyleTabs)), s.Frames(), header),
+				0o644); err != nil {
 				return err
 			}
 			d.clock = d.clock.Add(90 * time.Second)
@@ -236,12 +240,14 @@ func (d *demo) live(ctx context.Context, p, c part) error {
 	return nil
 }
 
-func (d *demo) record(ctx context.Context, path string, g game, fps float64, seed uint64, seconds float64, load bool) error {
+func (d *demo) record(ctx context.Context, path string, g game, fps float64, seed uint64, seconds float64,
+	load bool) error {
 	self, err := os.Executable()
 	if err != nil {
 		return err
 	}
-	play := d.command(ctx, self, roleGame, path, fmt.Sprint(seed), fmt.Sprint(g.scene), fmt.Sprint(fps), fmt.Sprint(seconds))
+	play := d.command(ctx, self, roleGame, path, fmt.Sprint(seed), fmt.Sprint(g.scene), fmt.Sprint(fps),
+		fmt.Sprint(seconds))
 	if err := d.show(play); err != nil {
 		return err
 	}
@@ -266,7 +272,8 @@ func (d *demo) show(c *exec.Cmd) error {
 }
 
 func (d *demo) startAgent(ctx context.Context) error {
-	d.agent = d.command(ctx, filepath.Join(d.dir, "capd"), "run", "--config", filepath.Join(d.dir, "capd.toml"), "--root", d.bench.Root)
+	d.agent = d.command(ctx, filepath.Join(d.dir, "capd"), "run", "--config", filepath.Join(d.dir, "capd.toml"), "--root",
+		d.bench.Root)
 	d.agent.Stdout = indented{os.Stdout, "    capd: "}
 	messages, err := os.OpenFile(filepath.Join(d.dir, "agent.log"), os.O_CREATE|os.O_APPEND|os.O_WRONLY, 0o644)
 	if err != nil {
@@ -318,7 +325,8 @@ func (d *demo) judged(ctx context.Context) (int, error) {
 }
 
 func (d *demo) capctl(ctx context.Context, args ...string) *exec.Cmd {
-	c := exec.CommandContext(ctx, filepath.Join(d.dir, "capctl"), append([]string{"--config", filepath.Join(d.dir, "capd.toml")}, args...)...)
+	c := exec.CommandContext(ctx, filepath.Join(d.dir, "capctl"),
+		append([]string{"--config", filepath.Join(d.dir, "capd.toml")}, args...)...)
 	c.Stderr = os.Stderr
 	return c
 }
@@ -337,7 +345,8 @@ func (d *demo) conclude(ctx context.Context) error {
 			return fmt.Errorf("capctl %s: %w", args[0], err)
 		}
 	}
-	out, err := d.capctl(ctx, "sql", "--format", "csv", "SELECT DISTINCT \"check\" FROM findings WHERE outcome = 'bad' ORDER BY 1").Output()
+	out, err := d.capctl(ctx, "sql", "--format", "csv",
+		"SELECT DISTINCT \"check\" FROM findings WHERE outcome = 'bad' ORDER BY 1").Output()
 	if err != nil {
 		return fmt.Errorf("count the kinds of bad passes: %w", err)
 	}

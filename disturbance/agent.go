@@ -33,7 +33,8 @@ type measuredAgent struct {
 // startMeasured runs the agent in a folder of its own, where it works as on any bench, and
 // returns when its store is there.
 func startMeasured(ctx context.Context, program, dir string) (*measuredAgent, error) {
-	m := &measuredAgent{data: filepath.Join(dir, "data"), watch: filepath.Join(dir, "watch"), said: filepath.Join(dir, "said"), ended: make(chan struct{})}
+	m := &measuredAgent{data: filepath.Join(dir, "data"), watch: filepath.Join(dir, "watch"),
+		said: filepath.Join(dir, "said"), ended: make(chan struct{})}
 	if err := os.Mkdir(dir, 0o700); err != nil {
 		return nil, fmt.Errorf("make a folder for the agent: %w", err)
 	}
@@ -133,7 +134,8 @@ func (m *measuredAgent) sampled(ctx context.Context, before uint64, least int) (
 		return nil, err
 	}
 	if n -= before; n < uint64(least) {
-		return nil, fmt.Errorf("the agent took %d samples instead of at least %d, so there was nothing to measure%s", n, least, m.words())
+		return nil, fmt.Errorf("the agent took %d samples instead of at least %d, so there was nothing to measure%s", n,
+			least, m.words())
 	}
 	return &n, nil
 }

@@ -152,7 +152,8 @@ func (e Experiment) measure(ctx context.Context, dir string, threads int) (of se
 
 // toggle runs the blocks and returns when each began to count, by the clock now, and whether
 // the agent was at work in it.
-func (e Experiment) toggle(ctx context.Context, proc *process.Process, now func() time.Time) (at []time.Time, with []bool, err error) {
+func (e Experiment) toggle(ctx context.Context, proc *process.Process, now func() time.Time) (at []time.Time,
+	with []bool, err error) {
 	working := true
 	hold := func(work bool) error {
 		if work == working { // Windows counts how often a thread was held still

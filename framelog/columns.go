@@ -330,12 +330,15 @@ func choose(cols []*column, t *table, path string) (choice, error) {
 				return choice{}, ambiguous(some, t, path)
 			}
 			if r.sampled() {
-				return choice{}, fault.New(t.preamble+1, "if these are frames, declare the layout", "the rows are %.3g s apart: a table of samples, no frame log", r.typicalMS()/1000)
+				return choice{}, fault.New(t.preamble+1, "if these are frames, declare the layout",
+					"the rows are %.3g s apart: a table of samples, no frame log", r.typicalMS()/1000)
 			}
 			return withStamp(r, stamps), nil
 		}
 	}
-	return choice{}, fault.New(0, "name the column and its unit in a declared layout", "none of the %d columns behaves like frame times or time stamps (a frame takes between %g ms and %g s)", t.columns, plausibleMinMS, plausibleMaxMS/1000.0)
+	return choice{}, fault.New(0, "name the column and its unit in a declared layout",
+		"none of the %d columns behaves like frame times or time stamps (a frame takes between %g ms and %g s)", t.columns,
+		plausibleMinMS, plausibleMaxMS/1000.0)
 }
 
 func keep(rs []reading, ok func(reading) bool) []reading {
@@ -415,7 +418,10 @@ func choosePair(pairs []agreement, t *table, path string) (choice, error) {
 		}
 	}
 	// A heading that says frame time decides between columns that fit equally.
-	if named := keep(rival, func(r reading) bool { return t.names != nil && unit.SaysFrameTime(t.names[r.col.pos]) }); len(named) == 1 {
+	if named := keep(rival, func(r reading) bool {
+		return t.names != nil &&
+			unit.SaysFrameTime(t.names[r.col.pos])
+	}); len(named) == 1 {
 		rival = named
 	}
 	r, ok := oneOf(rival)
@@ -472,14 +478,16 @@ func sameFrames(a, b reading) bool {
 func ambiguous(rs []reading, t *table, path string) error {
 	e := &AmbiguousError{Path: path}
 	for _, r := range rs {
-		e.Candidates = append(e.Candidates, Candidate{Column: t.name(r.col.pos), Position: r.col.pos + 1, Kind: r.kind(), Unit: r.unit.String(), AvgFPS: r.avgFPS()})
+		e.Candidates = append(e.Candidates, Candidate{Column: t.name(r.col.pos), Position: r.col.pos + 1, Kind: r.kind(),
+			Unit: r.unit.String(), AvgFPS: r.avgFPS()})
 		e.Rows = max(e.Rows, len(r.ms))
 	}
 	return e
 }
 
 // programWords mark a text column as the name of the program a row is about.
-var programWords = []string{"program", "programm", "process", "prozess", "application", "app", "executable", "exe", "anwendung"}
+var programWords = []string{"program", "programm", "process", "prozess", "application", "app", "executable", "exe",
+	"anwendung"}
 
 // programColumn finds the text column that names the program of each row, -1 for none:
 // its heading says so, or its cells end as executables do.

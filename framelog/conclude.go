@@ -9,6 +9,7 @@ import (
 	"capd.example/framelog/internal/cells"
 	"capd.example/framelog/internal/decimal"
 	"capd.example/framelog/internal/fault"
+	"capd.example/framelog/internal/tally"
 	"capd.example/framelog/internal/unwrap"
 	"capd.example/record"
 )
@@ -21,7 +22,8 @@ func (r *Reader) conclude(src *unwrap.Source, t *table, ch choice, d Declared, p
 		return record.Reading{}, err
 	}
 	if len(tr.ms) == 0 {
-		return record.Reading{}, fault.New(0, "check that the log was written to its end", "a single time stamp makes no frame")
+		return record.Reading{}, fault.New(0, "check that the log was written to its end",
+			"a single time stamp makes no frame")
 	}
 	out := record.Reading{Frames: tr.frames(), Header: t.header}
 	out.Layout = layoutOf(src, t, ch, d)
@@ -70,28 +72,36 @@ func layoutOf(src *unwrap.Source, t *table, ch choice, d Declared) record.Layout
 func (s *scan) remarks(t *table, tr *track, shift int) []record.Remark {
 	var out []record.Remark
 	note := func(kind string, line, count int, format string, args ...any) {
-		out = append(out, record.Remark{Kind: kind, Line: max(line-shift, min(line, 1)), Count: count, Text: fmt.Sprintf(format, args...)})
+		out = append(out, record.Remark{Kind: kind, Line: max(line-shift, min(line, 1)), Count: count,
+			Text: fmt.Sprintf(format, args...)})
 	}
-	if s.firstRow != reasons {
-		note(record.RemarkLeftOut, s.firstRowLine, 1, "the first row, left out, has %s: the first frame has no predecessor", reasonWords[s.firstRow])
+	if s.firstRow != tally.Reasons {
+		note(record.RemarkLeftOut, s.firstRowLine, 1, "the first row, left out, has %s: the first frame has no predecessor",
+			tally.ReasonWords[s.firstRow])
 	}
-	if n := s.wrong.count[badZero]; n > 0 {
-		note(record.RemarkZeroFrames, s.wrong.first[badZero], n, "left out because their frame time is zero: %s", record.Count(n, "row"))
+	if n := s.wrong.Count[tally.BadZero]; n > 0 {
+		note(record.RemarkZeroFrames, s.wrong.First[tally.BadZero], n, "left out because their frame time is zero: %s",
+			record.Count(n, "row"))
 	}
 	other := s.wrong
-	other.total -= other.count[badZero]
-	other.count[badZero] = 0
-	if other.total > 0 {
-		note(record.RemarkLeftOut, other.firstLine(), other.total, "left out: %d of %s: %s", other.total, record.Count(s.rows+s.wrong.total, "row"), other.String())
+	other.Total -= other.Count[tally.BadZero]
+	other.Count[tally.BadZero] = 0
+	if other.Total > 0 {
+		note(record.RemarkLeftOut, other.FirstLine(), other.Total, "left out: %d of %s: %s", other.Total,
+			record.Count(s.rows+s.wrong.Total, "row"), other.String())
 	}
 	if s.restarts > 0 {
-		note(record.RemarkRestarted, s.restartLine, s.restarts, "the heading is repeated: the logger started again; capd uses the %s of all its runs", record.Count(len(tr.ms), "frame"))
+		note(record.RemarkRestarted, s.restartLine, s.restarts,
+			"the heading is repeated: the logger started again; capd uses the %s of all its runs",
+			record.Count(len(tr.ms), "frame"))
 	}
-	if s.trailer.total > 0 {
-		note(record.RemarkTrailer, s.trailer.firstLine(), s.trailer.total, "not read: %s after the table", record.Count(s.trailer.total, "line"))
+	if s.trailer.Total > 0 {
+		note(record.RemarkTrailer, s.trailer.FirstLine(), s.trailer.Total, "not read: %s after the table",
+			record.Count(s.trailer.Total, "line"))
 	}
 	if s.summary > 0 {
-		note(record.RemarkTrailer, s.line+1, s.summary, "not read: a summary at the end, %s with text where rows have numbers", record.Count(s.summary, "line"))
+		note(record.RemarkTrailer, s.line+1, s.summary,
+			"not read: a summary at the end, %s with text where rows have numbers", record.Count(s.summary, "line"))
 	}
 	if s.cutOff > 0 {
 		note(record.RemarkCutOff, s.cutOff, 1, "the last line ends in the middle and was left out")
@@ -100,10 +110,13 @@ func (s *scan) remarks(t *table, tr *track, shift int) []record.Remark {
 		note(record.RemarkPrograms, 0, len(s.tracks), "%s", s.programs(t, tr))
 	}
 	if s.base.gaps > 0 {
-		note(record.RemarkGap, s.base.gapLine, s.base.gaps, "the stamps of the %d rows from here on cover %.4g ms more than their frame times; %s of this kind in the log", checkEvery, s.base.gapMS, record.Count(s.base.gaps, "place"))
+		note(record.RemarkGap, s.base.gapLine, s.base.gaps,
+			"the stamps of the %d rows from here on cover %.4g ms more than their frame times; %s of this kind in the log",
+			checkEvery, s.base.gapMS, record.Count(s.base.gaps, "place"))
 	}
 	if b := s.base; b.have && b.total > 0 && math.Abs(b.sumAll-b.total) > 0.02*b.total {
-		note(record.RemarkTimeBase, 0, 0, "the frame times sum to %.6g s, the stamps span %.6g s", b.sumAll/1000, b.total/1000)
+		note(record.RemarkTimeBase, 0, 0, "the frame times sum to %.6g s, the stamps span %.6g s", b.sumAll/1000,
+			b.total/1000)
 	}
 	return out
 }
@@ -118,5 +131,6 @@ func (s *scan) programs(t *table, used *track) string {
 			parts = append(parts, fmt.Sprintf("%q %d", tr.name, len(tr.ms)))
 		}
 	}
-	return fmt.Sprintf("the rows belong to %d programs (%s): %q with %d frames is used; left out: %s", len(all), t.name(s.ch.prog), used.name, len(used.ms), strings.Join(parts, ", "))
+	return fmt.Sprintf("the rows belong to %d programs (%s): %q with %d frames is used; left out: %s", len(all),
+		t.name(s.ch.prog), used.name, len(used.ms), strings.Join(parts, ", "))
 }

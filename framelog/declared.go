@@ -35,7 +35,8 @@ func (t *table) find(layout, key, column string) (int, error) {
 	for c, n := range t.names {
 		if strings.EqualFold(strings.TrimSpace(n), strings.TrimSpace(column)) {
 			if found >= 0 {
-				return 0, fault.New(0, "name it by its position", "declared layout %q: %s %q is in the heading twice", layout, key, column)
+				return 0, fault.New(0, "name it by its position", "declared layout %q: %s %q is in the heading twice", layout, key,
+					column)
 			}
 			found = c
 		}
@@ -71,7 +72,8 @@ func chooseDeclared(cols []*column, t *table, d Declared, path string) (choice, 
 		}
 	}
 	if col == nil {
-		return choice{}, fault.New(t.preamble+1, "check column, delimiter and decimal", "declared layout %q does not fit: column %q holds no numbers", d.Name, d.Column)
+		return choice{}, fault.New(t.preamble+1, "check column, delimiter and decimal",
+			"declared layout %q does not fit: column %q holds no numbers", d.Name, d.Column)
 	}
 	u, _ := unit.ByName(d.Unit)
 	if d.Kind != "" && u != unit.None {
@@ -91,7 +93,8 @@ func chooseDeclared(cols []*column, t *table, d Declared, path string) (choice, 
 	}
 	switch len(rs) {
 	case 0:
-		return choice{}, fault.New(t.preamble+1, "state kind and unit as well, or check the column", "declared layout %q does not fit: column %q holds no plausible frame times or stamps", d.Name, d.Column)
+		return choice{}, fault.New(t.preamble+1, "state kind and unit as well, or check the column",
+			"declared layout %q does not fit: column %q holds no plausible frame times or stamps", d.Name, d.Column)
 	case 1:
 		return choice{main: rs[0], prog: -1}, nil
 	}

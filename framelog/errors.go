@@ -30,7 +30,8 @@ func (e *AmbiguousError) Error() string {
 	var b strings.Builder
 	b.WriteString("more than one column or unit could be the frame time:")
 	for _, c := range e.Candidates {
-		fmt.Fprintf(&b, "\n  %s as %s in %s: %.4g FPS on average over the %d rows looked at", quoteName(c.Column), c.Kind, c.Unit, c.AvgFPS, e.Rows)
+		fmt.Fprintf(&b, "\n  %s as %s in %s: %.4g FPS on average over the %d rows looked at", quoteName(c.Column), c.Kind,
+			c.Unit, c.AvgFPS, e.Rows)
 	}
 	b.WriteString("\nchoose one by adding it to the configuration:")
 	for _, c := range e.Candidates {
@@ -43,7 +44,8 @@ func (e *AmbiguousError) Error() string {
 func (e *AmbiguousError) Summary() string {
 	var ways []string
 	for _, c := range e.Candidates {
-		ways = append(ways, fmt.Sprintf("%s as %s in %s (%.4g FPS on average)", quoteName(c.Column), c.Kind, c.Unit, c.AvgFPS))
+		ways = append(ways, fmt.Sprintf("%s as %s in %s (%.4g FPS on average)", quoteName(c.Column), c.Kind, c.Unit,
+			c.AvgFPS))
 	}
 	return "more than one column or unit could be the frame time: " + strings.Join(ways, " or ")
 }
@@ -53,7 +55,8 @@ func (e *AmbiguousError) Summary() string {
 func (e *AmbiguousError) Settings() []string {
 	var out []string
 	for _, c := range e.Candidates {
-		out = append(out, fmt.Sprintf("# %.4g FPS on average over the %d rows looked at\n%s", c.AvgFPS, e.Rows, c.TOML(e.Path)))
+		out = append(out, fmt.Sprintf("# %.4g FPS on average over the %d rows looked at\n%s", c.AvgFPS, e.Rows,
+			c.TOML(e.Path)))
 	}
 	return out
 }
@@ -80,7 +83,8 @@ func (c Candidate) TOML(path string) string {
 	if !isPosition(c.Column) && !strings.ContainsAny(c.Column, `"'\`) {
 		heading = fmt.Sprintf("heading = %q\n", c.Column) // else logs of other kinds would be bound as well
 	}
-	return fmt.Sprintf("[[layout]]\nname = %q\npath = %q\n%scolumn = %q\nkind = %q\nunit = %q", c.Kind+" in "+column, base, heading, column, c.Kind, c.Unit)
+	return fmt.Sprintf("[[layout]]\nname = %q\npath = %q\n%scolumn = %q\nkind = %q\nunit = %q", c.Kind+" in "+column,
+		base, heading, column, c.Kind, c.Unit)
 }
 
 func isPosition(s string) bool {

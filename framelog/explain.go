@@ -5,6 +5,7 @@ import (
 
 	"capd.example/framelog/internal/cells"
 	"capd.example/framelog/internal/decimal"
+	"capd.example/framelog/internal/tally"
 	"capd.example/record"
 )
 
@@ -114,7 +115,7 @@ func (e *Explanation) noteRows(s *sampler, t *table, ch choice, head []byte, shi
 			continue
 		}
 		if len(s.cells) != t.columns {
-			row.Wrong = reasonWords[badCells]
+			row.Wrong = tally.ReasonWords[tally.BadCells]
 		} else if n, k := decimal.Parse(s.cells[ch.main.col.pos], t.point); k != decimal.IsNumber {
 			row.Wrong = "no number"
 		} else if !ch.main.stamp {

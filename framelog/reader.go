@@ -68,7 +68,8 @@ func (r *Reader) ReadFile(path string, opt Options) (record.Reading, Digest, err
 			return out, d, err
 		}
 		if try == tries {
-			return record.Reading{}, d, fault.New(0, "stop the logger and try again", "a program wrote to the log each of the %d times that it was read", tries)
+			return record.Reading{}, d, fault.New(0, "stop the logger and try again",
+				"a program wrote to the log each of the %d times that it was read", tries)
 		}
 	}
 }
@@ -101,7 +102,8 @@ func (r *Reader) readOnce(path string, opt Options) (out record.Reading, d Diges
 		d.SHA256 = hex.EncodeToString(r.hash.Sum(sum[:0]))
 	}
 	after, serr := os.Stat(path)
-	changed = serr == nil && (after.Size() != before.Size() || !after.ModTime().Equal(before.ModTime()) || !os.SameFile(before, after))
+	changed = serr == nil && (after.Size() != before.Size() || !after.ModTime().Equal(before.ModTime()) ||
+		!os.SameFile(before, after))
 	return out, d, changed, err
 }
 
@@ -247,7 +249,8 @@ func (r *Reader) read(name string, in io.Reader, size int64, opt Options) (recor
 		return out, fault.New(0, "check that the logger wrote into it", "the log is empty")
 	}
 	if k := bytes.IndexByte(head[:min(n, 4096)], 0); k >= 0 {
-		return out, fault.New(1+bytes.Count(head[:k], []byte{'\n'}), "check that it is a text log; a log cut off by a crash can end in NUL bytes, remove them", "a NUL byte")
+		return out, fault.New(1+bytes.Count(head[:k], []byte{'\n'}),
+			"check that it is a text log; a log cut off by a crash can end in NUL bytes, remove them", "a NUL byte")
 	}
 	d, err := declaredFor(opt, name, head)
 	if err != nil {
@@ -341,7 +344,8 @@ func (r *Reader) walk(src *unwrap.Source, t *table, ch choice, n int, eof bool, 
 		}
 		if at == 0 && n == len(r.buf)-pad {
 			if n >= fault.MaxLine {
-				return fault.New(s.line+1, "check that the log has one row per frame", "a line is longer than %d kB", fault.MaxLine>>10)
+				return fault.New(s.line+1, "check that the log has one row per frame", "a line is longer than %d kB",
+					fault.MaxLine>>10)
 			}
 			r.buf = append(r.buf, make([]byte, len(r.buf)-pad)...)
 		}

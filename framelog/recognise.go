@@ -66,7 +66,9 @@ func (s *sampler) findTable(head []byte, eof bool, d Declared) (*table, error) {
 	s.collect(head, start, t.eol, eof)
 	sh, ok := cells.Structure(s.sample, d.Delimiter, d.Decimal, &s.cells)
 	if !ok {
-		return nil, fault.New(0, "check that this is a frame-time log with one frame per line; a declared layout can name the column", "no table of numbers found")
+		return nil,
+			fault.New(0, "check that this is a frame-time log with one frame per line; a declared layout can name the column",
+				"no table of numbers found")
 	}
 	if sh.Delim == ',' && sh.Columns == 2 && d.Delimiter == "" && oneNameAhead(head[start:], t.eol) {
 		sh = cells.Measure(s.sample, cells.None, ',', &s.cells)
@@ -86,7 +88,8 @@ func oneNameAhead(b []byte, eol byte) bool {
 	for at, n := 0, 0; at < len(b) && n < frontLines; n++ {
 		line, next, _ := cells.CutLine(b, at, eol)
 		at = next
-		if left, right, ok := bytes.Cut(line, []byte{','}); ok && cells.Digits(decimal.TrimBlank(left)) && cells.Digits(decimal.TrimBlank(right)) {
+		if left, right, ok := bytes.Cut(line, []byte{','}); ok && cells.Digits(decimal.TrimBlank(left)) &&
+			cells.Digits(decimal.TrimBlank(right)) {
 			_, comment := stripComment(before)
 			return len(before) > 0 && !comment && bytes.IndexByte(before, ',') < 0
 		}
@@ -198,7 +201,8 @@ func (s *sampler) findBody(t *table, head []byte, start int, d Declared) error {
 		s.front = append(s.front, line)
 		at = next
 	}
-	return fault.New(0, "check that the log has rows of one frame each", "no row of the table in the first %d bytes", len(head))
+	return fault.New(0, "check that the log has rows of one frame each", "no row of the table in the first %d bytes",
+		len(head))
 }
 
 // readAhead splits the lines ahead of the table into heading lines and tags.

@@ -11,6 +11,7 @@ import (
 	"capd.example/framelog/internal/decimal"
 	"capd.example/framelog/internal/fault"
 	"capd.example/framelog/internal/mask"
+	"capd.example/framelog/internal/tally"
 	"capd.example/record"
 )
 
@@ -50,13 +51,13 @@ type scan struct {
 	line int // number of the last line seen
 	max  int // frames allowed
 
-	wrong, pending tally
-	firstRow       reason
+	wrong, pending tally.Tally
+	firstRow       tally.Reason
 	firstRowLine   int
 	rows           int // good rows
 	restarts       int
 	restartLine    int
-	trailer        tally
+	trailer        tally.Tally
 	summary        int // lines of a summary in the form of rows
 	cutOff         int
 	tracks         []*track
@@ -96,12 +97,13 @@ type timeBase struct {
 // begin prepares s for a log; buffers are kept.
 func (s *scan) begin(t *table, ch choice, guess, limit int) {
 	old := *s
-	*s = scan{t: t, ch: ch, main: ch.main.col.pos, dec: ch.main.unit.Shift(), line: t.preamble, max: limit, cells: old.cells, masks: old.masks, ends: old.ends, guess: guess}
+	*s = scan{t: t, ch: ch, main: ch.main.col.pos, dec: ch.main.unit.Shift(), line: t.preamble, max: limit,
+		cells: old.cells, masks: old.masks, ends: old.ends, guess: guess}
 	for _, tr := range old.tracks {
 		*tr = track{ms: tr.ms[:0]}
 	}
 	s.tracks = old.tracks[:0]
-	s.firstRow = reasons
+	s.firstRow = tally.Reasons
 	s.base.col = -1
 	if ch.stamp != nil {
 		s.base.col, s.base.shift = ch.stamp.col.pos, ch.stamp.unit.Shift()
@@ -146,7 +148,8 @@ func (s *scan) lines(b []byte, i, n int, eof bool) (int, error) {
 	clear(s.masks[2*blocks : 2*blocks+4])
 	if f&mask.SomeNUL != 0 && s.t.delim != cells.None || f&mask.SomeNUL != 0 && bytes.IndexByte(b[i:n], 0) >= 0 {
 		k := bytes.IndexByte(b[i:n], 0)
-		return i, fault.New(s.line+1+bytes.Count(b[i:i+k], []byte{s.t.eol}), "check that it is a text log; a log cut off by a crash can end in NUL bytes, remove them", "a NUL byte")
+		return i, fault.New(s.line+1+bytes.Count(b[i:i+k], []byte{s.t.eol}),
+			"check that it is a text log; a log cut off by a crash can end in NUL bytes, remove them", "a NUL byte")
 	}
 	if s.t.delim == cells.Blank || f&mask.SomeQuote != 0 {
 		return s.slowLines(b, i, n, eof, f&mask.SomeQuote != 0)
@@ -257,11 +260,13 @@ func (s *scan) expect(frac int) {
 	if frac < 1 || frac > 7 || dec < 0 || dec > 15 || s.ch.main.stamp || s.t.delim == cells.None {
 		return
 	}
-	s.fixed = fixed{frac: frac, part: ^uint64(0) << uint(8*(8-frac)), div: decimal.Pow10[dec], most: uint64(longestMS * decimal.Pow10[dec])}
+	s.fixed = fixed{frac: frac, part: ^uint64(0) << uint(8*(8-frac)), div: decimal.Pow10[dec],
+		most: uint64(longestMS * decimal.Pow10[dec])}
 }
 
 // digitsOf masks the last n bytes of a word, by the length of the number with its point.
-var digitsOf = [16]uint64{3: 0xffff << 48, 4: 0xffffff << 40, 5: 0xffffffff << 32, 6: 0xffffffffff << 24, 7: 0xffffffffffff << 16, 8: 0xffffffffffffff << 8, 9: ^uint64(0)}
+var digitsOf = [16]uint64{3: 0xffff << 48, 4: 0xffffff << 40, 5: 0xffffffff << 32, 6: 0xffffffffff << 24,
+	7: 0xffffffffffff << 16, 8: 0xffffffffffffff << 8, 9: ^uint64(0)}
 
 // fixedRows takes rows as long as they are plain and right, have a duration with the
 // expected decimals and up to eight digits, and belong to the current program. It
@@ -273,7 +278,7 @@ var digitsOf = [16]uint64{3: 0xffff << 48, 4: 0xffffff << 40, 5: 0xffffffff << 3
 //gocyclo:ignore
 func (s *scan) fixedRows(b []byte, base, start int, last uint32, ends []lineMark) int {
 	tr, f := s.cur, s.fixed
-	if f.frac == 0 || tr == nil || s.pending.total > 0 {
+	if f.frac == 0 || tr == nil || s.pending.Total > 0 {
 		return 0
 	}
 	if dec := f.frac + s.dec; dec != tr.dec && (!tr.mixed || dec > tr.dec) {
@@ -410,7 +415,7 @@ func oddQuotes(b []byte) bool { return bytes.Count(b, []byte{'"'})%2 == 1 }
 // returns false, having changed nothing, where the row needs a closer look.
 func (s *scan) fastRow(b []byte, base, start, end int) bool {
 	tr := s.cur
-	if tr == nil || s.rowsSinceLook == 0 || s.pending.total > 0 || len(tr.ms) == cap(tr.ms) {
+	if tr == nil || s.rowsSinceLook == 0 || s.pending.Total > 0 || len(tr.ms) == cap(tr.ms) {
 		return false
 	}
 	if s.ch.prog >= 0 && !s.named(b, base+s.cell(start, s.ch.prog), tr.name) {
@@ -493,10 +498,10 @@ func (s *scan) slowRow(line []byte) {
 			return
 		}
 		if s.t.delim == ',' && s.t.point == '.' && onlyDigits(s.cells, s.t.columns) {
-			s.bad(badPoint)
+			s.bad(tally.BadPoint)
 			return
 		}
-		s.bad(badCells)
+		s.bad(tally.BadCells)
 		return
 	}
 	n, k := decimal.Parse(s.cells[s.main], s.t.point)
@@ -507,20 +512,21 @@ func (s *scan) slowRow(line []byte) {
 			return
 		}
 		if _, k := decimal.Parse(s.cells[s.main], otherPoint(s.t.point)); k == decimal.IsNumber {
-			s.bad(badPoint) // no summary looks so
+			s.bad(tally.BadPoint) // no summary looks so
 			return
 		}
-		s.bad(badText)
+		s.bad(tally.BadText)
 		return
 	case decimal.IsEmpty:
-		s.bad(badEmpty)
+		s.bad(tally.BadEmpty)
 		return
 	case decimal.IsNonFinite:
-		s.bad(badNonFinite)
+		s.bad(tally.BadNonFinite)
 		return
 	}
 	if s.ch.prog >= 0 && !s.use(decimal.TrimBlank(s.cells[s.ch.prog])) {
-		s.limitErr = fault.New(s.line, "check program_column of the declared layout", "the column that names the program has more than %d different values", maxPrograms)
+		s.limitErr = fault.New(s.line, "check program_column of the declared layout",
+			"the column that names the program has more than %d different values", maxPrograms)
 		return
 	}
 	s.frame(n, len(s.cells[s.main]))
@@ -555,7 +561,7 @@ func (s *scan) frame(n decimal.Number, digits int) {
 		return
 	}
 	ms := n.In(s.dec)
-	if r := judge(ms); r != reasons {
+	if r := judge(ms); r != tally.Reasons {
 		s.bad(r)
 		return
 	}
@@ -578,19 +584,19 @@ func (s *scan) stampFrame(tr *track, n decimal.Number, digits int) {
 	}
 	ms, dec, ok := decimal.Between(tr.prev, st, s.dec)
 	r := judge(ms)
-	if r == badNegative {
-		r = badBackwards
+	if r == tally.BadNegative {
+		r = tally.BadBackwards
 	}
 	if !ok {
-		r = badStamp
+		r = tally.BadStamp
 	}
-	if r != reasons && r != badZero && tr.odd {
-		if m, d, ok := decimal.Between(tr.oddStamp, st, s.dec); ok && judge(m) == reasons {
-			ms, dec, r = m, d, reasons
+	if r != tally.Reasons && r != tally.BadZero && tr.odd {
+		if m, d, ok := decimal.Between(tr.oddStamp, st, s.dec); ok && judge(m) == tally.Reasons {
+			ms, dec, r = m, d, tally.Reasons
 		}
 	}
-	tr.odd = r != reasons && r != badZero
-	if r != reasons {
+	tr.odd = r != tally.Reasons && r != tally.BadZero
+	if r != tally.Reasons {
 		tr.oddStamp = st
 		s.bad(r)
 		return
@@ -601,16 +607,16 @@ func (s *scan) stampFrame(tr *track, n decimal.Number, digits int) {
 }
 
 // judge returns what is wrong with a frame time, [reasons] for nothing.
-func judge(ms float64) reason {
+func judge(ms float64) tally.Reason {
 	switch {
 	case ms < 0:
-		return badNegative
+		return tally.BadNegative
 	case ms == 0:
-		return badZero
+		return tally.BadZero
 	case !(ms <= longestMS):
-		return badLong
+		return tally.BadLong
 	}
-	return reasons
+	return tally.Reasons
 }
 
 // keep stores a frame time and the grid it lies on.
@@ -631,7 +637,7 @@ func (s *scan) keep(tr *track, ms float64, dec int, grid bool) {
 
 // good counts a row and, now and then, looks at the stamp beside its duration.
 func (s *scan) good(n decimal.Number, digits int) {
-	s.wrong.join(&s.pending)
+	s.wrong.Join(&s.pending)
 	s.lastFrac, s.lastDigits = n.Frac, digits
 	s.rows++
 	s.rowsSinceLook--
@@ -643,20 +649,21 @@ func (s *scan) good(n decimal.Number, digits int) {
 
 // bad notes a row that gives no frame. Whether it is wrong or part of a trailer is known
 // when the next right row comes, or none.
-func (s *scan) bad(r reason) {
-	if s.rows == 0 && s.pending.total == 0 && s.firstRow == reasons && (r == badEmpty || r == badZero || r == badNonFinite) && !s.ch.main.stamp {
+func (s *scan) bad(r tally.Reason) {
+	if s.rows == 0 && s.pending.Total == 0 && s.firstRow == tally.Reasons &&
+		(r == tally.BadEmpty || r == tally.BadZero || r == tally.BadNonFinite) && !s.ch.main.stamp {
 		s.firstRow, s.firstRowLine = r, s.line // the first frame has no predecessor
 		return
 	}
-	s.pending.add(r, s.line)
+	s.pending.Add(r, s.line)
 }
 
 // restart notes a repeated heading. Lines ahead of it, as many as were ahead of the
 // first one, belong to it. No frame spans it.
 func (s *scan) restart() {
-	structural := s.pending.count[badCells] + s.pending.count[badText]
-	if structural == s.pending.total && structural <= s.t.preamble {
-		s.pending = tally{}
+	structural := s.pending.Count[tally.BadCells] + s.pending.Count[tally.BadText]
+	if structural == s.pending.Total && structural <= s.t.preamble {
+		s.pending = tally.Tally{}
 	}
 	if s.restarts == 0 {
 		s.restartLine = s.line
@@ -724,7 +731,7 @@ func (s *scan) last(line []byte) {
 	s.line++
 	s.cells = cells.Split(s.cells[:0], line, s.t.delim)
 	if len(s.cells) != s.t.columns {
-		if len(s.cells) < s.t.columns && s.pending.total == 0 {
+		if len(s.cells) < s.t.columns && s.pending.Total == 0 {
 			s.cutOff = s.line
 			return
 		}
@@ -757,18 +764,18 @@ func (s *scan) looksCut(cell []byte) bool {
 
 // end closes the book: trailing lines without a frame are a trailer or wrong rows.
 func (s *scan) end() error {
-	structural := s.pending.count[badCells] + s.pending.count[badText] + s.pending.count[badEmpty]
-	if structural == s.pending.total && structural <= maxTrailer {
+	structural := s.pending.Count[tally.BadCells] + s.pending.Count[tally.BadText] + s.pending.Count[tally.BadEmpty]
+	if structural == s.pending.Total && structural <= maxTrailer {
 		s.trailer = s.pending
-		s.pending = tally{}
+		s.pending = tally.Tally{}
 	}
-	s.wrong.join(&s.pending)
+	s.wrong.Join(&s.pending)
 	if s.rows == 0 {
 		return fault.New(s.line, "check that the log was written to its end", "no row with a frame time")
 	}
-	if float64(s.wrong.total) > maxWrong*float64(s.rows+s.wrong.total) {
-		return fault.New(s.wrong.firstLine(), "mend the log, or declare its layout if the wrong column was read",
-			"wrong: %d of %s, more than 0.1 %%: %s", s.wrong.total, record.Count(s.rows+s.wrong.total, "row"), s.wrong.String())
+	if float64(s.wrong.Total) > maxWrong*float64(s.rows+s.wrong.Total) {
+		return fault.New(s.wrong.FirstLine(), "mend the log, or declare its layout if the wrong column was read",
+			"wrong: %d of %s, more than 0.1 %%: %s", s.wrong.Total, record.Count(s.rows+s.wrong.Total, "row"), s.wrong.String())
 	}
 	return nil
 }
@@ -790,9 +797,11 @@ func (s *scan) pick(program string, declared bool) (*track, error) {
 	}
 	switch {
 	case declared:
-		return nil, fault.New(0, "correct program in the declared layout", "the log has no row of the program %q; most rows belong to %q", program, best.name)
+		return nil, fault.New(0, "correct program in the declared layout",
+			"the log has no row of the program %q; most rows belong to %q", program, best.name)
 	case program != "":
-		return nil, fault.New(0, "ask for one of its programs", "the log has no row of the program %q; most rows belong to %q", program, best.name)
+		return nil, fault.New(0, "ask for one of its programs",
+			"the log has no row of the program %q; most rows belong to %q", program, best.name)
 	}
 	return best, nil
 }

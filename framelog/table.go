@@ -57,7 +57,8 @@ func decodeHeading(b []byte) (text string, latin1 bool) {
 func stripComment(b []byte) ([]byte, bool) {
 	t := cells.TrimLeft(b)
 	n := 0
-	for n < len(t) && (t[n] == '#' || t[n] == '%' || t[n] == '!' || t[n] == ';' || t[n] == '/' && n+1 < len(t) && t[n+1] == '/' || t[n] == '/' && n > 0) {
+	for n < len(t) && (t[n] == '#' || t[n] == '%' || t[n] == '!' || t[n] == ';' || t[n] == '/' && n+1 < len(t) &&
+		t[n+1] == '/' || t[n] == '/' && n > 0) {
 		n++
 	}
 	return decimal.TrimBlank(t[n:]), n > 0

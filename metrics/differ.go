@@ -18,11 +18,16 @@ func Differ(claimed, computed record.Metrics) string {
 		name     string
 		is, want float64
 	}{
-		{"frames", float64(claimed.Frames), float64(computed.Frames)}, {"duration_s", claimed.DurationS, computed.DurationS}, {"avg_fps", claimed.AvgFPS, computed.AvgFPS},
-		{"median_ms", claimed.MedianMS, computed.MedianMS}, {"p95_ms", claimed.P95MS, computed.P95MS}, {"p99_ms", claimed.P99MS, computed.P99MS},
-		{"p999_ms", claimed.P999MS, computed.P999MS}, {"max_ms", claimed.MaxMS, computed.MaxMS}, {"low1_fps", claimed.Low1FPS, computed.Low1FPS},
-		{"low01_fps", claimed.Low01FPS, computed.Low01FPS}, {"low1_time_fps", claimed.Low1TimeFPS, computed.Low1TimeFPS}, {"p99_fps", claimed.P99FPS, computed.P99FPS},
-		{"hitches", float64(claimed.Hitches), float64(computed.Hitches)}, {"low1_sparse", number(claimed.Low1Sparse), number(computed.Low1Sparse)},
+		{"frames", float64(claimed.Frames), float64(computed.Frames)}, {"duration_s", claimed.DurationS, computed.DurationS},
+		{"avg_fps", claimed.AvgFPS, computed.AvgFPS},
+		{"median_ms", claimed.MedianMS, computed.MedianMS}, {"p95_ms", claimed.P95MS, computed.P95MS},
+		{"p99_ms", claimed.P99MS, computed.P99MS},
+		{"p999_ms", claimed.P999MS, computed.P999MS}, {"max_ms", claimed.MaxMS, computed.MaxMS},
+		{"low1_fps", claimed.Low1FPS, computed.Low1FPS},
+		{"low01_fps", claimed.Low01FPS, computed.Low01FPS}, {"low1_time_fps", claimed.Low1TimeFPS, computed.Low1TimeFPS},
+		{"p99_fps", claimed.P99FPS, computed.P99FPS},
+		{"hitches", float64(claimed.Hitches), float64(computed.Hitches)},
+		{"low1_sparse", number(claimed.Low1Sparse), number(computed.Low1Sparse)},
 		{"low01_sparse", number(claimed.Low01Sparse), number(computed.Low01Sparse)},
 	} {
 		if !(math.Abs(f.is-f.want) <= alikeWithin*math.Max(math.Abs(f.is), math.Abs(f.want))) {

@@ -106,7 +106,8 @@ func (t *Trend) step(s []float64, block int) error {
 		return err
 	}
 	if found.Warranted {
-		t.Step = &Step{AfterS: found.After * block, ChangePercent: 100 * (found.MeanAfter/found.MeanBefore - 1), P: found.PettittP}
+		t.Step = &Step{AfterS: found.After * block, ChangePercent: 100 * (found.MeanAfter/found.MeanBefore - 1),
+			P: found.PettittP}
 	}
 	return nil
 }

@@ -121,7 +121,8 @@ func FromUnreadable(bench, log, content string, why error, at time.Time, setting
 		advice = "add the settings of the right layout to the configuration and start the agent again; 'capctl layout' with this log lists them"
 	}
 	return Alert{
-		ID: identity(string(UnreadableLog), bench, log, content, why.Error()), Kind: UnreadableLog, At: at.UTC(), Bench: bench, Log: log,
+		ID: identity(string(UnreadableLog), bench, log, content, why.Error()), Kind: UnreadableLog, At: at.UTC(),
+		Bench: bench, Log: log,
 		Text:   text.Line(fmt.Sprintf("log %s cannot be read: %v", log, why)),
 		Advice: advice, Settings: settings,
 		Cause: string(UnreadableLog),
@@ -135,7 +136,8 @@ func FromChanges(p record.Pass, changes []record.Change, at time.Time) Alert {
 		parts = append(parts, fmt.Sprintf("%s was %s, is %s", c.Name, shown(c.Old), shown(c.New)))
 	}
 	return Alert{
-		ID: identity(string(Changed), p.SHA256, strings.Join(parts, ";")), Kind: Changed, At: at.UTC(), Bench: p.Bench, Log: p.Log, Pass: &p,
+		ID: identity(string(Changed), p.SHA256, strings.Join(parts, ";")), Kind: Changed, At: at.UTC(), Bench: p.Bench,
+		Log: p.Log, Pass: &p,
 		Text:   text.Line("bench " + p.Bench + " has changed: " + strings.Join(parts, "; ")),
 		Advice: "if you did not mean this, put it back and repeat the passes since, from " + PassName(p),
 		Cause:  string(Changed),
@@ -201,7 +203,8 @@ func reasons(found []record.Finding) string {
 func PassName(p record.Pass) string {
 	var parts []string
 	named := false
-	for _, tag := range []string{record.TagGame, record.TagScene, record.TagResolution, record.TagPreset, record.TagGraphics} {
+	for _, tag := range []string{record.TagGame, record.TagScene, record.TagResolution, record.TagPreset,
+		record.TagGraphics} {
 		if v := p.Tags.Value(tag); v != "" {
 			parts, named = append(parts, v), true
 		}

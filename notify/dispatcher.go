@@ -60,7 +60,8 @@ func New(routes []Route, report func(Outcome)) (*Dispatcher, error) {
 		if r.Timeout <= 0 {
 			r.Timeout = 10 * time.Second
 		}
-		w := &worker{Route: r, name: name, report: report, wake: make(chan struct{}, 1), memory: newMemory(), told: map[string]time.Time{}, unnoted: map[string]bool{}, later: map[string]time.Time{}, unit: firstWait}
+		w := &worker{Route: r, name: name, report: report, wake: make(chan struct{}, 1), memory: newMemory(),
+			told: map[string]time.Time{}, unnoted: map[string]bool{}, later: map[string]time.Time{}, unit: firstWait}
 		if w.Queue == nil {
 			w.Queue = w.memory
 		}

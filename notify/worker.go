@@ -186,7 +186,8 @@ func oldestFirst(items []Queued) []batch {
 	for _, q := range items {
 		var a Alert
 		if err := json.Unmarshal(q.Payload, &a); err != nil {
-			a = Alert{ID: q.ID, Kind: Trouble, Text: "an alert in the queue cannot be read: " + err.Error(), Advice: "look for the pass with capctl passes"}
+			a = Alert{ID: q.ID, Kind: Trouble, Text: "an alert in the queue cannot be read: " + err.Error(),
+				Advice: "look for the pass with capctl passes"}
 		}
 		out = append(out, batch{a, []Queued{q}})
 	}

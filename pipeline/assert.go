@@ -21,7 +21,8 @@ func assertions(p record.Pass, s record.System, must map[string]string) (f recor
 			Reason: "the agent was not running during this pass, so the bench's state is unknown"}, true
 	}
 	f = record.Finding{Check: AssertionsCheck, Version: "1", Outcome: record.OK,
-		Reason: fmt.Sprintf("the bench has the %d values that [system.must] demands", len(must)), Numbers: map[string]float64{"asserted": float64(len(must))}}
+		Reason:  fmt.Sprintf("the bench has the %d values that [system.must] demands", len(must)),
+		Numbers: map[string]float64{"asserted": float64(len(must))}}
 	var wrong []string
 	for _, v := range record.Violations(s, must) {
 		is := v.Is.Value

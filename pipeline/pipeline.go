@@ -469,7 +469,8 @@ func (p *Pipeline) assemble(ctx context.Context, log Log, r record.Reading, f Fi
 		remarks = append(remarks, record.Remark{Kind: record.RemarkPath, Text: note.Error()})
 	}
 	if log.Forced {
-		remarks = append(remarks, record.Remark{Kind: record.RemarkHeldOpen, Text: "a program still held the log open, so the agent read it as it was"})
+		remarks = append(remarks, record.Remark{Kind: record.RemarkHeldOpen,
+			Text: "a program still held the log open, so the agent read it as it was"})
 	}
 	return Arrival{
 		Pass: record.Pass{
@@ -498,14 +499,16 @@ func times(r record.Reading, m record.Metrics, modified time.Time) (started, end
 	return ended.Add(-length), ended
 }
 
-func (p *Pipeline) claims(log Log, r record.Reading, tele *record.Telemetry, s record.System, started, ended time.Time) []record.Claim {
+func (p *Pipeline) claims(log Log, r record.Reading, tele *record.Telemetry, s record.System, started,
+	ended time.Time) []record.Claim {
 	claims := p.pathClaims(log)
 	claims = append(claims, tag.FromHeader(r.Header, p.Know.Header)...)
 	claims = append(claims, p.detected(r, tele, s, ended)...)
 	claims = append(claims, tag.FromFixed(p.Know.Fixed)...)
 	if p.Know.Boot != nil {
 		if boot := p.Know.Boot(started); boot != "" {
-			claims = append(claims, record.Claim{Name: record.TagBoot, Value: boot, From: record.FromDetected, Detail: "start of the machine"})
+			claims = append(claims, record.Claim{Name: record.TagBoot, Value: boot, From: record.FromDetected,
+				Detail: "start of the machine"})
 		}
 	}
 	if p.Know.Hand != nil {
@@ -585,7 +588,8 @@ func (p *Pipeline) Contradictions(pass record.Pass) record.Finding {
 	f := tag.Finding(found)
 	if why := unfiled(pass); why != "" && f.Outcome != record.Bad {
 		f.Outcome, f.Reason = record.Doubtful, why+", so game and settings are unknown"
-		f.Advice = "correct tags.paths in the configuration, or name game and settings by hand: capctl tag " + pass.ID + " game=..."
+		f.Advice = "correct tags.paths in the configuration, or name game and settings by hand: capctl tag " + pass.ID +
+			" game=..."
 	}
 	return f
 }

@@ -73,7 +73,8 @@ func (d Description) Resolve(settings map[string]string) (Params, error) {
 	for _, name := range slices.Sorted(maps.Keys(settings)) {
 		q, ok := known[name]
 		if !ok {
-			return defaults, fmt.Errorf("%s has no parameter %q; it has %s", d.Name, name, strings.Join(slices.Sorted(maps.Keys(known)), ", "))
+			return defaults, fmt.Errorf("%s has no parameter %q; it has %s", d.Name, name,
+				strings.Join(slices.Sorted(maps.Keys(known)), ", "))
 		}
 		if err := q.accepts(settings[name]); err != nil {
 			return defaults, fmt.Errorf("%s.%s: %w", d.Name, name, err)

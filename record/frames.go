@@ -42,11 +42,12 @@ type Layout struct {
 	Delimiter   string `json:"delimiter"`             // ",", ";", "\t", "|", " " (any white space), "" (one column)
 	Decimal     string `json:"decimal"`               // "." or ","
 	Header      bool   `json:"header"`
-	Source      string `json:"source"`             // "duration": a column of frame times; "timestamp": differences of time stamps
-	Column      string `json:"column"`             // heading of the column used, or its position ("column 2")
-	Unit        string `json:"unit"`               // "s", "ms", "us", "ns"
-	Declared    string `json:"declared,omitempty"` // name of the declared layout that was used
-	Program     string `json:"program,omitempty"`  // the program whose rows were used, where rows of several are mixed
+	// "duration": a column of frame times; "timestamp": differences of time stamps
+	Source   string `json:"source"`
+	Column   string `json:"column"`             // heading of the column used, or its position ("column 2")
+	Unit     string `json:"unit"`               // "s", "ms", "us", "ns"
+	Declared string `json:"declared,omitempty"` // name of the declared layout that was used
+	Program  string `json:"program,omitempty"`  // the program whose rows were used, where rows of several are mixed
 }
 
 // Remark is something that the reader of a log noticed and what it did about it.

@@ -117,7 +117,8 @@ func (b *benchSessions) place(p *Pass, out *[]Session) int {
 		if !known {
 			at = len(*out)
 			b.tagged[name] = at
-			*out = append(*out, Session{ID: p.Bench + " " + name, Bench: p.Bench, Began: p.StartedAt, Ended: ended(p), Why: SessionTag})
+			*out = append(*out, Session{ID: p.Bench + " " + name, Bench: p.Bench, Began: p.StartedAt, Ended: ended(p),
+				Why: SessionTag})
 		}
 		return at
 	}

@@ -160,7 +160,8 @@ func (r *Report) dataPackage(charts []Drawn, put func(string, []byte) error) err
 		if err != nil {
 			return err
 		}
-		e := entry{t.Name, "data/" + t.Name + ".csv", "tabular-data-resource", t.About, "csv", "text/csv", "utf-8", len(data), schema{Missing: []string{""}}}
+		e := entry{t.Name, "data/" + t.Name + ".csv", "tabular-data-resource", t.About, "csv", "text/csv", "utf-8",
+			len(data), schema{Missing: []string{""}}}
 		for _, c := range t.Columns {
 			e.Schema.Fields = append(e.Schema.Fields, entryField{c.Name, c.Kind, c.About})
 		}
@@ -170,7 +171,8 @@ func (r *Report) dataPackage(charts []Drawn, put func(string, []byte) error) err
 		entries = append(entries, e)
 	}
 	described := map[string]any{
-		"name": packageName, "title": r.in.Title, "profile": "tabular-data-package", "created": r.in.At.UTC().Format("2006-01-02T15:04:05Z"),
+		"name": packageName, "title": r.in.Title, "profile": "tabular-data-package", "created": r.in.At.UTC().
+			Format("2006-01-02T15:04:05Z"),
 		"description": "The numbers behind the report. An apostrophe in front of a text keeps spreadsheets from taking it for a formula.",
 		"resources":   entries, "charts": charts}
 	if len(r.in.Selection) > 0 {

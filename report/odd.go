@@ -26,7 +26,8 @@ func (r *Report) bounds() string {
 		n[l.Limit]++
 	}
 	var parts []string
-	for _, b := range []analysis.Regime{analysis.ByProcessor, analysis.ByGraphics, analysis.ByBoth, analysis.ByCap, analysis.Unknown} {
+	for _, b := range []analysis.Regime{analysis.ByProcessor, analysis.ByGraphics, analysis.ByBoth, analysis.ByCap,
+		analysis.Unknown} {
 		if n[b] > 0 {
 			parts = append(parts, fmt.Sprintf("%s %d", b, n[b]))
 		}

@@ -203,11 +203,14 @@ func overall(group string) bool {
 
 // html writes the page.
 func (r *Report) html() ([]byte, error) {
-	p := page{Report: r, Title: r.in.Title, Made: r.in.At.UTC().Format("2006-01-02 15:04 UTC"), Day: r.in.At.UTC().Format("2006-01-02"), Version: r.in.Program.short(), Program: r.in.Program.facts(),
-		CSS: template.CSS(pageCSS + chart.CSS()), Kinds: kinds(r.factors), Pictures: r.in.Pictures > 0, Common: r.common(r.factors), Bounds: r.bounds(), Calls: r.calls(), Untested: r.whyUntested(),
+	p := page{Report: r, Title: r.in.Title, Made: r.in.At.UTC().Format("2006-01-02 15:04 UTC"), Day: r.in.At.UTC().
+		Format("2006-01-02"), Version: r.in.Program.short(), Program: r.in.Program.facts(),
+		CSS: template.CSS(pageCSS + chart.CSS()), Kinds: kinds(r.factors), Pictures: r.in.Pictures > 0,
+		Common: r.common(r.factors), Bounds: r.bounds(), Calls: r.calls(), Untested: r.whyUntested(),
 		Few: len(r.Cells) <= fewRows, Tie: together(r.tie()), Interval: together(r.in.Options.ConfidencePercent()),
-		CellsHold: analysis.SessionsOf(r.Cells, r.in.Options), MarginsHold: analysis.SessionsOfMargins(r.Margins, r.in.Options),
-		TotalsHold: analysis.SessionsOfTotals(r.Totals, r.in.Options), TieNote: analysis.TieNote(r.Margins, r.in.Options)}
+		CellsHold:   analysis.SessionsOf(r.Cells, r.in.Options),
+		MarginsHold: analysis.SessionsOfMargins(r.Margins, r.in.Options),
+		TotalsHold:  analysis.SessionsOfTotals(r.Totals, r.in.Options), TieNote: analysis.TieNote(r.Margins, r.in.Options)}
 	p.Systems = newDisclosure(r.systems())
 	where := map[string]cellRow{}
 	for i, c := range r.Cells {
@@ -314,8 +317,10 @@ func (r *Report) tie() string {
 
 func newCellRow(i int, c analysis.Cell, l analysis.Limit) cellRow {
 	avg, low := c.Figure(analysis.Average), c.Figure(analysis.Low1)
-	row := cellRow{ID: fmt.Sprintf("cell-%d", i+1), Average: chart.Shown(avg), Low1: chart.Shown(low), AvgRange: interval(avg.CILow, avg.CIHigh),
-		Low1Range: interval(low.CILow, low.CIHigh), Own: interval(avg.OwnLow, avg.OwnHi), Spread: avg.Spread.From, Passes: c.Passes.Used, LeftOut: c.Passes.LeftOut,
+	row := cellRow{ID: fmt.Sprintf("cell-%d", i+1), Average: chart.Shown(avg), Low1: chart.Shown(low),
+		AvgRange:  interval(avg.CILow, avg.CIHigh),
+		Low1Range: interval(low.CILow, low.CIHigh), Own: interval(avg.OwnLow, avg.OwnHi), Spread: avg.Spread.From,
+		Passes: c.Passes.Used, LeftOut: c.Passes.LeftOut,
 		Limit: l.Limit, Why: l, Agree: c.Agree, Warnings: c.Warnings, SD: "–", CV: "–"}
 	if row.AvgRange != "–" {
 		row.Known = row.AvgRange

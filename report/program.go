@@ -59,7 +59,8 @@ func (p Program) facts() []fact {
 	case revision == "":
 		out = append(out, fact{"Revision", "not recorded by the build"})
 	case get("vcs.modified") == "true":
-		out = append(out, fact{"Revision", fmt.Sprintf("%s of %s, with changes that are not in it", revision, get("vcs.time"))})
+		out = append(out, fact{"Revision", fmt.Sprintf("%s of %s, with changes that are not in it", revision,
+			get("vcs.time"))})
 	default:
 		out = append(out, fact{"Revision", fmt.Sprintf("%s of %s", revision, get("vcs.time"))})
 	}

@@ -168,7 +168,8 @@ func (r *Report) draw() {
 		}
 		for part, at := range parts {
 			rows := all[at[0]:at[1]]
-			r.add(name, chart.Bars(fmt.Sprintf("rates-%d-%d", i+1, part+1), name, more, ofParts(part, len(parts)), r.in.Options.ConfidencePercent(), chart.AxisEnd(all), rows))
+			r.add(name, chart.Bars(fmt.Sprintf("rates-%d-%d", i+1, part+1), name, more, ofParts(part, len(parts)),
+				r.in.Options.ConfidencePercent(), chart.AxisEnd(all), rows))
 		}
 		if ch, ok := r.scaling(fmt.Sprintf("scaling-%d", i+1), name, cells); ok {
 			r.add(name, ch)
@@ -182,7 +183,8 @@ func (r *Report) draw() {
 			more = strings.Join(values, ", ") + ". "
 		}
 		r.add(groupTraces, chart.Trace(fmt.Sprintf("trace-%d", i+1), "Frame times of pass "+t.Pass.ID, more, t.MS))
-		r.add(groupTraces, chart.Distribution(fmt.Sprintf("distribution-%d", i+1), "Distribution of the frame times of pass "+t.Pass.ID, more, t.MS))
+		r.add(groupTraces, chart.Distribution(fmt.Sprintf("distribution-%d", i+1),
+			"Distribution of the frame times of pass "+t.Pass.ID, more, t.MS))
 	}
 }
 
@@ -420,7 +422,8 @@ func (r *Report) common(factors []string) string {
 }
 
 // maps draws a table of fields in as many maps as it needs. A map is rather high than wide.
-func (r *Report) maps(group, name, title, note string, key []chart.Sign, rows, columns names, fields [][]chart.HeatCell) {
+func (r *Report) maps(group, name, title, note string, key []chart.Sign, rows, columns names,
+	fields [][]chart.HeatCell) {
 	if len(columns.values) > len(rows.values) {
 		turned := make([][]chart.HeatCell, len(columns.values))
 		for j := range turned {
@@ -490,8 +493,12 @@ func (r *Report) marginMaps() {
 				fields[rows.of(m.Factors)][columns.of(map[string]string{by: m.Value})] = marginCell(m, most)
 			}
 		}
-		note := "Differences of the average FPS in whole per cents; the table of margins has their " + r.in.Options.ConfidencePercent() + " intervals. The fuller the colour, the larger the difference. " + r.common(rows.factors)
-		key := []chart.Sign{chart.MapSign(1, "+", "faster (blue, +)"), chart.MapSign(-1, "-", "slower (orange, -)"), chart.MapSign(math.NaN(), "=", "tie: shown to be below "+r.tie()+" (grey, =)"), chart.MapSign(math.NaN(), "?", "undecided (grey, ?)")}
+		note := "Differences of the average FPS in whole per cents; the table of margins has their " +
+			r.in.Options.ConfidencePercent() + " intervals. The fuller the colour, the larger the difference. " +
+			r.common(rows.factors)
+		key := []chart.Sign{chart.MapSign(1, "+", "faster (blue, +)"), chart.MapSign(-1, "-", "slower (orange, -)"),
+			chart.MapSign(math.NaN(), "=", "tie: shown to be below "+r.tie()+" (grey, =)"),
+			chart.MapSign(math.NaN(), "?", "undecided (grey, ?)")}
 		r.maps(groupMargins, "margins-"+by, "Margins over "+base+" in per cent", note, key, rows, columns, fields)
 	}
 }
@@ -548,6 +555,7 @@ func (r *Report) coverage() {
 	if left {
 		note = "Number of passes that count in each cell; +n: so many more are left out. "
 	}
-	key := []chart.Sign{chart.MapSign(math.NaN(), "3", "three or more (grey)"), chart.MapSign(-1./3, "2", "fewer (orange, the fuller the fewer)")}
+	key := []chart.Sign{chart.MapSign(math.NaN(), "3", "three or more (grey)"),
+		chart.MapSign(-1./3, "2", "fewer (orange, the fuller the fewer)")}
 	r.maps(groupCoverage, "coverage", "Coverage: passes per cell", note+r.common(r.factors), key, rows, columns, fields)
 }

@@ -136,15 +136,24 @@ func CellTable(cells []analysis.Cell, factors []string) Table {
 			return func(c cell) analysis.Number { return of(c.Figure(m.Name)) }
 		}
 		fields = append(fields,
-			number(m.Name+"_mean", m.Text+", mean of the passes", figure(func(f analysis.Figure) analysis.Number { return f.Mean })),
-			number(m.Name+"_ci_low", "lower end of the interval", figure(func(f analysis.Figure) analysis.Number { return f.CILow })),
-			number(m.Name+"_ci_high", "upper end of the interval", figure(func(f analysis.Figure) analysis.Number { return f.CIHigh })),
-			text(m.Name+"_covers", "what the interval holds for: repeats within one session, or sessions", func(c cell) string { return string(c.Figure(m.Name).Covers) }),
-			number(m.Name+"_session_ci_low", "lower end of the interval of repeats within the sessions as they were", figure(func(f analysis.Figure) analysis.Number { return f.SessionLow })),
-			number(m.Name+"_session_ci_high", "its upper end", figure(func(f analysis.Figure) analysis.Number { return f.SessionHigh })),
-			number(m.Name+"_sd", "sample standard deviation of the passes", figure(func(f analysis.Figure) analysis.Number { return f.SD })),
-			number(m.Name+"_median", "median of the passes", figure(func(f analysis.Figure) analysis.Number { return f.Median })),
-			text(m.Name+"_shown", "what tables for people show: mean, or median where the passes do not agree", func(c cell) string { return c.Figure(m.Name).Shown }))
+			number(m.Name+"_mean", m.Text+", mean of the passes",
+				figure(func(f analysis.Figure) analysis.Number { return f.Mean })),
+			number(m.Name+"_ci_low", "lower end of the interval",
+				figure(func(f analysis.Figure) analysis.Number { return f.CILow })),
+			number(m.Name+"_ci_high", "upper end of the interval",
+				figure(func(f analysis.Figure) analysis.Number { return f.CIHigh })),
+			text(m.Name+"_covers", "what the interval holds for: repeats within one session, or sessions",
+				func(c cell) string { return string(c.Figure(m.Name).Covers) }),
+			number(m.Name+"_session_ci_low", "lower end of the interval of repeats within the sessions as they were",
+				figure(func(f analysis.Figure) analysis.Number { return f.SessionLow })),
+			number(m.Name+"_session_ci_high", "its upper end",
+				figure(func(f analysis.Figure) analysis.Number { return f.SessionHigh })),
+			number(m.Name+"_sd", "sample standard deviation of the passes",
+				figure(func(f analysis.Figure) analysis.Number { return f.SD })),
+			number(m.Name+"_median", "median of the passes",
+				figure(func(f analysis.Figure) analysis.Number { return f.Median })),
+			text(m.Name+"_shown", "what tables for people show: mean, or median where the passes do not agree",
+				func(c cell) string { return c.Figure(m.Name).Shown }))
 	}
 	fields = append(fields,
 		integer("sessions", "sessions that the passes that count are from", func(c cell) int { return c.Sessions }),
@@ -163,7 +172,8 @@ func CellTable(cells []analysis.Cell, factors []string) Table {
 			return strings.Join(why, "; ")
 		}),
 		text("agree_reason", "how far the passes lie apart, and the limit", func(c cell) string { return c.Agree.Reason }),
-		text("warnings", "what a reader of the figures must know", func(c cell) string { return strings.Join(c.Warnings, "; ") }))
+		text("warnings", "what a reader of the figures must know",
+			func(c cell) string { return strings.Join(c.Warnings, "; ") }))
 	return newTable("cells", "One row per cell: figures of the passes that count, with intervals on logarithms", cells,
 		factorFields(factors, func(c cell) map[string]string { return c.Factors }), fields)
 }
@@ -180,18 +190,24 @@ func MarginTable(margins []analysis.Margin, factors []string) Table {
 		factorFields(factors, func(m margin) map[string]string { return m.Factors }),
 		[]field[margin]{
 			text("figure", "what is compared", func(m margin) string { return m.Metric }),
-			number("base_mean", "mean of the figure in the cell compared with", func(m margin) analysis.Number { return m.BaseFigure }),
+			number("base_mean", "mean of the figure in the cell compared with",
+				func(m margin) analysis.Number { return m.BaseFigure }),
 			number("value_mean", "and in the cell that is compared", func(m margin) analysis.Number { return m.ValueFigure }),
-			percent("margin_percent", "by how much the value is above the base", func(m margin) analysis.Number { return m.Margin }),
+			percent("margin_percent", "by how much the value is above the base",
+				func(m margin) analysis.Number { return m.Margin }),
 			percent("ci_low_percent", "lower end of its interval", func(m margin) analysis.Number { return m.CILow }),
 			percent("ci_high_percent", "upper end of its interval", func(m margin) analysis.Number { return m.CIHigh }),
-			text("covers", "what interval, call and bound hold for: repeats within one session, or sessions", func(m margin) string { return string(m.Covers) }),
-			percent("session_ci_low_percent", "lower end of the interval of repeats within the sessions as they were", func(m margin) analysis.Number { return m.SessionLow }),
+			text("covers", "what interval, call and bound hold for: repeats within one session, or sessions",
+				func(m margin) string { return string(m.Covers) }),
+			percent("session_ci_low_percent", "lower end of the interval of repeats within the sessions as they were",
+				func(m margin) analysis.Number { return m.SessionLow }),
 			percent("session_ci_high_percent", "its upper end", func(m margin) analysis.Number { return m.SessionHigh }),
-			percent("at_most_percent", "least bound within which the margin is shown to lie", func(m margin) analysis.Number { return m.AtMost }),
+			percent("at_most_percent", "least bound within which the margin is shown to lie",
+				func(m margin) analysis.Number { return m.AtMost }),
 			text("call", "faster, slower, tie or undecided", func(m margin) string { return string(m.Call) }),
 			number("p_adjusted", "of no difference, adjusted over the table", func(m margin) analysis.Number { return m.PHolm }),
-			number("tie_p_adjusted", "of a difference of the threshold or more, adjusted over the table", func(m margin) analysis.Number { return m.PTieHolm }),
+			number("tie_p_adjusted", "of a difference of the threshold or more, adjusted over the table",
+				func(m margin) analysis.Number { return m.PTieHolm }),
 			text("reason", "why the call", func(m margin) string { return m.Reason }),
 			text("warnings", "what else differs", func(m margin) string { return strings.Join(m.Warnings, "; ") }),
 		})
@@ -211,27 +227,37 @@ func TotalTable(totals []analysis.Total, factors []string) Table {
 			text("figure", "what is compared", func(t total) string { return t.Metric }),
 			integer("games", "how many games the mean rests on", func(t total) int { return len(t.Games) }),
 			percent("margin_percent", "geometric mean of the ratios, less 1", func(t total) analysis.Number { return t.Margin }),
-			percent("ci_low_percent", "lower end of its interval for these games", func(t total) analysis.Number { return t.CILow }),
-			percent("ci_high_percent", "upper end of its interval for these games", func(t total) analysis.Number { return t.CIHigh }),
-			text("covers", "what interval, call and bound hold for: repeats within one session, or sessions", func(t total) string { return string(t.Covers) }),
-			percent("session_ci_low_percent", "lower end of the interval of repeats within the sessions as they were", func(t total) analysis.Number { return t.SessionLow }),
+			percent("ci_low_percent", "lower end of its interval for these games",
+				func(t total) analysis.Number { return t.CILow }),
+			percent("ci_high_percent", "upper end of its interval for these games",
+				func(t total) analysis.Number { return t.CIHigh }),
+			text("covers", "what interval, call and bound hold for: repeats within one session, or sessions",
+				func(t total) string { return string(t.Covers) }),
+			percent("session_ci_low_percent", "lower end of the interval of repeats within the sessions as they were",
+				func(t total) analysis.Number { return t.SessionLow }),
 			percent("session_ci_high_percent", "its upper end", func(t total) analysis.Number { return t.SessionHigh }),
-			percent("at_most_percent", "least bound within which the mean is shown to lie", func(t total) analysis.Number { return t.AtMost }),
-			percent("like_these_low_percent", "the games taken for a sample of games like these: a spread", func(t total) analysis.Number { return t.SpreadLow }),
+			percent("at_most_percent", "least bound within which the mean is shown to lie",
+				func(t total) analysis.Number { return t.AtMost }),
+			percent("like_these_low_percent", "the games taken for a sample of games like these: a spread",
+				func(t total) analysis.Number { return t.SpreadLow }),
 			percent("like_these_high_percent", "its upper end", func(t total) analysis.Number { return t.SpreadHigh }),
-			percent("common_margin_percent", "over the games that all totals of the table have", func(t total) analysis.Number { return t.Common }),
+			percent("common_margin_percent", "over the games that all totals of the table have",
+				func(t total) analysis.Number { return t.Common }),
 			text("call", "faster, slower, tie or undecided", func(t total) string { return string(t.Call) }),
 			number("p_adjusted", "of no difference, adjusted over the table", func(t total) analysis.Number { return t.PHolm }),
-			number("tie_p_adjusted", "of a difference of the threshold or more, adjusted over the table", func(t total) analysis.Number { return t.PTieHolm }),
+			number("tie_p_adjusted", "of a difference of the threshold or more, adjusted over the table",
+				func(t total) analysis.Number { return t.PTieHolm }),
 			text("reason", "why the call", func(t total) string { return t.Reason }),
 			text("game_margins", "margin of each game, and of the total without it", func(t total) string {
 				var out []string
 				for _, g := range t.Games {
-					out = append(out, fmt.Sprintf("%s %.2f %% (without it %.2f %%)", g.Game, 100*float64(g.Margin), 100*float64(g.Without)))
+					out = append(out, fmt.Sprintf("%s %.2f %% (without it %.2f %%)", g.Game, 100*float64(g.Margin),
+						100*float64(g.Without)))
 				}
 				return strings.Join(out, "; ")
 			}),
-			text("missing", "games that other totals of the table have", func(t total) string { return strings.Join(t.Missing, "; ") }),
+			text("missing", "games that other totals of the table have",
+				func(t total) string { return strings.Join(t.Missing, "; ") }),
 		})
 }
 
@@ -243,7 +269,8 @@ func LimitTable(limits []analysis.Limit, factors []string) Table {
 		[]field[limit]{
 			number("avg_fps", "mean of the average rates", func(l limit) analysis.Number { return l.FPS }),
 			text("bound_by", "processor, graphics, both, cap or unknown", func(l limit) string { return string(l.Limit) }),
-			number("processor_share", "0 to 1: how much of one per cent more processor arrives as frames", func(l limit) analysis.Number { return l.Share }),
+			number("processor_share", "0 to 1: how much of one per cent more processor arrives as frames",
+				func(l limit) analysis.Number { return l.Share }),
 			number("processor_share_low", "lower end of its interval", func(l limit) analysis.Number { return l.ShareLow }),
 			number("processor_share_high", "upper end of its interval", func(l limit) analysis.Number { return l.ShareHigh }),
 			number("fitted_fps", "by the model", func(l limit) analysis.Number { return l.Fitted }),
@@ -261,7 +288,8 @@ func OddTable(odd []analysis.Odd, factors []string) Table {
 			number("avg_fps", "mean of the average rates", func(x cell) analysis.Number { return x.FPS }),
 			number("expected_fps", "by the other cells", func(x cell) analysis.Number { return x.Expected }),
 			percent("deviation_percent", "measured against expected", func(x cell) analysis.Number { return x.Deviation }),
-			text("kind", "residual: far from the model; order: against the expected order", func(x cell) string { return x.Kind }),
+			text("kind", "residual: far from the model; order: against the expected order",
+				func(x cell) string { return x.Kind }),
 			number("p_adjusted", "of chance, adjusted over the cells", func(x cell) analysis.Number { return x.P }),
 			text("reason", "what is odd", func(x cell) string { return x.Reason }),
 			text("advice", "what to do", func(x cell) string { return x.Advice }),
@@ -276,7 +304,8 @@ func PredictionTable(list []analysis.Prediction, factors []string) Table {
 		factorFields(factors, func(p guess) map[string]string { return p.Factors }),
 		[]field[guess]{
 			number("predicted_avg_fps", "no measurement", func(p guess) analysis.Number { return p.FPS }),
-			number("predicted_ci_low_fps", "lower end of the interval for the mean of a cell that would be measured", func(p guess) analysis.Number { return p.CILow }),
+			number("predicted_ci_low_fps", "lower end of the interval for the mean of a cell that would be measured",
+				func(p guess) analysis.Number { return p.CILow }),
 			number("predicted_ci_high_fps", "upper end of the interval", func(p guess) analysis.Number { return p.CIHigh }),
 			text("bound_by", "by the model", func(p guess) string { return string(p.Limit) }),
 			text("like", "measured cell that it would be within the threshold of", func(p guess) string { return p.Like }),
@@ -287,8 +316,10 @@ func PredictionTable(list []analysis.Prediction, factors []string) Table {
 // ThresholdTable has one row per cell and refresh rate.
 func ThresholdTable(list []analysis.Threshold, factors []string) Table {
 	type row = analysis.Threshold
-	return newTable("refresh-rates", "Which cells hold a refresh rate: yes and no where the whole interval lies on one side", list,
-		[]field[row]{number("refresh_hz", "refresh rate", func(t row) analysis.Number { return analysis.Number(t.RefreshHz) })},
+	return newTable("refresh-rates",
+		"Which cells hold a refresh rate: yes and no where the whole interval lies on one side", list,
+		[]field[row]{number("refresh_hz", "refresh rate",
+			func(t row) analysis.Number { return analysis.Number(t.RefreshHz) })},
 		factorFields(factors, func(t row) map[string]string { return t.Factors }),
 		[]field[row]{
 			number("avg_fps", "average rate", func(t row) analysis.Number { return t.FPS }),
@@ -339,7 +370,8 @@ func RepeatTable(list []analysis.Repeat) Table {
 		percent("repeatability_sd_percent", "standard deviation of one pass", func(r row) analysis.Number { return r.SD }),
 		integer("sets", "of passes taken under the same conditions", func(r row) int { return r.Sets }),
 		number("degrees_of_freedom", "", func(r row) analysis.Number { return r.DF }),
-		percent("three_passes_resolve_percent", "smallest difference found with 80 % probability", func(r row) analysis.Number { return r.Resolves }),
+		percent("three_passes_resolve_percent", "smallest difference found with 80 % probability",
+			func(r row) analysis.Number { return r.Resolves }),
 		integer("sets_left_out", "that spread more than the others", func(r row) int { return r.LeftOut }),
 		text("not_homogeneous", "why the sets have no one spread", func(r row) string { return r.Apart }),
 		text("months", "month, standard deviation in per cent, sets", func(r row) string {
@@ -404,13 +436,17 @@ func (r *Report) passTable() Table {
 			text("log", "path", func(p pass) string { return p.Log }),
 			text("bench", "", func(p pass) string { return p.Bench }),
 			text("system", "see the page", func(p pass) string { return p.System }),
-			text("started_at", "RFC 3339", func(p pass) string { return p.StartedAt.UTC().Format("2006-01-02T15:04:05.999999Z") }),
+			text("started_at", "RFC 3339", func(p pass) string {
+				return p.StartedAt.UTC().
+					Format("2006-01-02T15:04:05.999999Z")
+			}),
 			text("verdict", "clean, unverified, doubtful or bad", func(p pass) string { return string(p.Verdict) }),
 		},
 		factorFields(r.factors, func(p pass) map[string]string { return p.Tags.Cell(r.factors) }),
 		[]field[pass]{
 			integer("frames", "", func(p pass) int { return p.Metrics.Frames }),
-			number("duration_s", "sum of the frame times", func(p pass) analysis.Number { return analysis.Number(p.Metrics.DurationS) }),
+			number("duration_s", "sum of the frame times",
+				func(p pass) analysis.Number { return analysis.Number(p.Metrics.DurationS) }),
 		}, figures)
 }
 

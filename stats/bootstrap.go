@@ -44,7 +44,8 @@ func (d Draws) source() *rand.Rand { return rand.New(rand.NewPCG(d.Seed, 0x5eed)
 // summarise sorts values.
 func summarise(value float64, values []float64, conf float64) Bootstrap {
 	nan := math.NaN()
-	b := Bootstrap{Value: value, Resamples: len(values), Z0: nan, Accel: nan, LevelLow: nan, LevelHigh: nan, BCaLow: nan, BCaHigh: nan}
+	b := Bootstrap{Value: value, Resamples: len(values), Z0: nan, Accel: nan, LevelLow: nan, LevelHigh: nan, BCaLow: nan,
+		BCaHigh: nan}
 	slices.Sort(values)
 	_, sd := meanSD(values)
 	n := float64(len(values))

@@ -26,7 +26,8 @@ func undefined(v float64, w Warning) Estimate {
 
 // normalEstimate returns value with its t interval and the test against zero.
 func normalEstimate(value, se, df, conf float64) Estimate {
-	e := Estimate{Value: value, SD: math.NaN(), SE: se, DF: df, T: math.NaN(), P: math.NaN(), Low: value, High: value, Defined: true}
+	e := Estimate{Value: value, SD: math.NaN(), SE: se, DF: df, T: math.NaN(), P: math.NaN(), Low: value, High: value,
+		Defined: true}
 	if se == 0 {
 		e.Warnings = []Warning{ZeroVariance}
 		return e
@@ -106,7 +107,8 @@ func Fieller(a, b []float64, conf float64) (FiellerSet, error) {
 	_, sa := meanSD(a)
 	_, sb := meanSD(b)
 	va, vb := sa*sa/float64(len(a)), sb*sb/float64(len(b))
-	_, f.DF = Satterthwaite([]float64{math.Sqrt(va), math.Abs(f.Ratio) * math.Sqrt(vb)}, []float64{float64(len(a) - 1), float64(len(b) - 1)})
+	_, f.DF = Satterthwaite([]float64{math.Sqrt(va), math.Abs(f.Ratio) * math.Sqrt(vb)},
+		[]float64{float64(len(a) - 1), float64(len(b) - 1)})
 	f.T = TQuantile(0.5+conf/2, f.DF)
 	f.G = f.T * f.T * vb / (mb * mb)
 	qa, qb, qc := mb*mb-f.T*f.T*vb, ma*mb, ma*ma-f.T*f.T*va

@@ -104,7 +104,8 @@ func (s *Store) adoptVerdict(ctx context.Context, tx *sql.Tx, a Arrival, id stri
 		if err != nil {
 			return err
 		}
-		_, err = tx.ExecContext(ctx, `UPDATE pass_rows SET judgement = ?, verdict = ?, overruled = ?, state = 'notified' WHERE n = ?`,
+		_, err = tx.ExecContext(ctx,
+			`UPDATE pass_rows SET judgement = ?, verdict = ?, overruled = ?, state = 'notified' WHERE n = ?`,
 			j, string(a.Pass.Verdict), a.Pass.Overruled, k.N)
 		return err
 	})

@@ -18,7 +18,8 @@ func (s *Store) Enqueue(ctx context.Context, a Alert) error {
 	}
 	err := s.write(ctx, func(tx *sql.Tx) error {
 		now := sqlbase.Stamp(s.now())
-		_, err := tx.ExecContext(ctx, `INSERT OR IGNORE INTO alerts (id, pass, channel, payload, made_at, due_at) VALUES (?, ?, ?, ?, ?, ?)`,
+		_, err := tx.ExecContext(ctx,
+			`INSERT OR IGNORE INTO alerts (id, pass, channel, payload, made_at, due_at) VALUES (?, ?, ?, ?, ?, ?)`,
 			a.ID, a.PassID, a.Channel, a.Payload, now, now)
 		return err
 	})
@@ -43,14 +44,18 @@ func (s *Store) Alerts(ctx context.Context, open bool, limit int) ([]Alert, erro
 // up, nor acknowledged.
 func (s *Store) Undelivered(ctx context.Context) (n int, err error) {
 	err = s.read(ctx, func(tx *sql.Tx) error {
-		return tx.QueryRowContext(ctx, `SELECT count(*) FROM alerts WHERE done_at = '' AND seen_at = '' AND due_at < ?`, tables.Never).Scan(&n) // by the index alerts_due
+		// by the index alerts_due
+		return tx.QueryRowContext(ctx, `SELECT count(*) FROM alerts WHERE done_at = '' AND seen_at = '' AND due_at < ?`,
+			tables.Never).Scan(&n)
 	})
 	return n, sqlbase.Wrap(err, "count the alerts")
 }
 
 func (s *Store) alerts(ctx context.Context, rest string, args ...any) (out []Alert, err error) {
 	err = s.read(ctx, func(tx *sql.Tx) error {
-		rows, err := tx.QueryContext(ctx, `SELECT id, pass, channel, payload, made_at, due_at, attempts, error, done_at, seen_at, seen_by FROM alerts WHERE `+rest, args...)
+		rows, err := tx.QueryContext(ctx,
+			`SELECT id, pass, channel, payload, made_at, due_at, attempts, error, done_at, seen_at, seen_by FROM alerts WHERE `+
+				rest, args...)
 		if err != nil {
 			return err
 		}
@@ -82,12 +87,14 @@ func (s *Store) Failed(ctx context.Context, id string, why error, next time.Time
 	if next.IsZero() {
 		due = tables.Never
 	}
-	return s.changeAlert(ctx, id, `UPDATE alerts SET attempts = attempts + 1, error = ?, due_at = ? WHERE id = ?`, text, due, id)
+	return s.changeAlert(ctx, id, `UPDATE alerts SET attempts = attempts + 1, error = ?, due_at = ? WHERE id = ?`, text,
+		due, id)
 }
 
 // Acknowledge notes that a person has seen an alert.
 func (s *Store) Acknowledge(ctx context.Context, id, who string) error {
-	return s.changeAlert(ctx, id, `UPDATE alerts SET seen_at = ?, seen_by = ? WHERE id = ?`, sqlbase.Stamp(s.now()), who, id)
+	return s.changeAlert(ctx, id, `UPDATE alerts SET seen_at = ?, seen_by = ? WHERE id = ?`, sqlbase.Stamp(s.now()), who,
+		id)
 }
 
 func (s *Store) changeAlert(ctx context.Context, id, query string, args ...any) error {

@@ -6,19 +6,20 @@ import (
 	"fmt"
 	"os"
 
+	"capd.example/store/internal/schema"
 	"capd.example/store/internal/sqlbase"
 )
 
 // Backup writes a whole and compact copy of the store to a new file while the store is in
 // use. The copy appears under its name only when it is complete and on the disk.
 func (s *Store) Backup(ctx context.Context, to string) error {
-	part, err := newPart(to)
+	part, err := schema.NewPart(to)
 	if err == nil {
 		if err = s.copyTo(ctx, part); err == nil {
-			err = finishPart(part, to)
+			err = schema.FinishPart(part, to)
 		}
 		if err != nil {
-			removeStore(part)
+			schema.RemoveStore(part)
 		}
 	}
 	return sqlbase.Wrap(err, "back up the store")
@@ -38,7 +39,7 @@ func (s *Store) copyTo(ctx context.Context, part string) error {
 
 // copyAsIs copies the store into a new file, of whatever version it is.
 func (s *Store) copyAsIs(ctx context.Context, to string) error {
-	if err := makeEmpty(to); err != nil {
+	if err := schema.MakeEmpty(to); err != nil {
 		return err
 	}
 	// A connection of its own, since query_only would forbid the copying as well.
@@ -51,14 +52,6 @@ func (s *Store) copyAsIs(ctx context.Context, to string) error {
 		return fmt.Errorf("copy to %s: %w", to, s.explain(err))
 	}
 	return nil
-}
-
-// syncDir makes a rename last; systems that cannot do so need not.
-func syncDir(dir string) {
-	if d, err := os.Open(dir); err == nil {
-		d.Sync()
-		d.Close()
-	}
 }
 
 // Compact gives unused space back to the disk. It needs free space for a second copy

@@ -14,7 +14,8 @@ import (
 // the tags that make a cell. The mark says how all of them and p stand, for [Store.Settle].
 // It is [ErrMeanwhile] where the stored p has other
 // tags, a later log or another verdict by hand than p.
-func (s *Store) Beside(ctx context.Context, p record.Pass, factors []string) (list []record.Pass, mark string, err error) {
+func (s *Store) Beside(ctx context.Context, p record.Pass, factors []string) (list []record.Pass, mark string,
+	err error) {
 	err = s.read(ctx, func(tx *sql.Tx) error {
 		var numbers []int64
 		if numbers, mark, err = tables.Beside(ctx, tx, p, factors); err != nil {
@@ -107,7 +108,8 @@ func (s *Store) settle(ctx context.Context, tx *sql.Tx, k tables.PassKey, p reco
 		if _, err = tx.ExecContext(ctx, `DELETE FROM finding_rows WHERE judgement = ?`, j); err == nil {
 			err = tables.InsertFindings(ctx, tx, j, p.Findings)
 		}
-	case p.ID == c.Pass.ID && state == Received && len(corrected) == 0 && found == p.Verdict && tables.SameFindings(before, p.Findings):
+	case p.ID == c.Pass.ID && state == Received && len(corrected) == 0 && found == p.Verdict &&
+		tables.SameFindings(before, p.Findings):
 		// it stands: what another pass changed makes no difference
 	default:
 		j, err = s.judgement(ctx, tx, k, "rechecked", p.Verdict, why, c.Who, p.Findings)
@@ -116,7 +118,8 @@ func (s *Store) settle(ctx context.Context, tx *sql.Tx, k tables.PassKey, p reco
 		return err
 	}
 	var now record.Verdict
-	err = tx.QueryRowContext(ctx, `UPDATE pass_rows SET judgement = ?, verdict = CASE overruled WHEN '' THEN ? ELSE verdict END WHERE n = ? RETURNING verdict`,
+	err = tx.QueryRowContext(ctx,
+		`UPDATE pass_rows SET judgement = ?, verdict = CASE overruled WHEN '' THEN ? ELSE verdict END WHERE n = ? RETURNING verdict`,
 		j, string(p.Verdict), k.N).Scan(&now)
 	if err != nil {
 		return err
@@ -130,11 +133,13 @@ func (s *Store) settle(ctx context.Context, tx *sql.Tx, k tables.PassKey, p reco
 	case state == Received:
 		state = Notified
 	}
-	if _, err = tx.ExecContext(ctx, `UPDATE pass_rows SET state = ? WHERE n = ?`, string(state), k.N); err != nil || p.ID != c.Pass.ID {
+	if _, err = tx.ExecContext(ctx, `UPDATE pass_rows SET state = ? WHERE n = ?`, string(state), k.N); err != nil ||
+		p.ID != c.Pass.ID {
 		return err
 	}
 	differs := !judgement.Valid || len(corrected) > 0 || !tables.SameOutcomes(before, p.Findings, c.Among)
-	return tables.PutBackAfter(ctx, tables.Ripple{Tx: tx, Bench: p.Bench, N: k.N, Later: c.Later}, p.Tags, c.Cell, corrected, differs)
+	return tables.PutBackAfter(ctx, tables.Ripple{Tx: tx, Bench: p.Bench, N: k.N, Later: c.Later}, p.Tags, c.Cell,
+		corrected, differs)
 }
 
 // LookAgain has the passes judged again that stand beside a pass in its cell and saw it, since

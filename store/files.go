@@ -45,7 +45,8 @@ func (s *Store) remember(ctx context.Context, tx *sql.Tx, f FileMark, sha, text 
 	if f.Path == "" {
 		return nil
 	}
-	_, err := tx.ExecContext(ctx, `INSERT OR REPLACE INTO files (path, size, mtime, file_id, sha256, error, at) VALUES (?, ?, ?, ?, ?, ?, ?)`,
+	_, err := tx.ExecContext(ctx,
+		`INSERT OR REPLACE INTO files (path, size, mtime, file_id, sha256, error, at) VALUES (?, ?, ?, ?, ?, ?, ?)`,
 		f.Path, f.Size, f.ModTime.UnixNano(), f.ID, sha, text, sqlbase.Stamp(s.now()))
 	return err
 }

@@ -62,6 +62,9 @@ func (s *Store) holds(ctx context.Context, tx *sql.Tx) (map[string]time.Time, er
 		return map[string]time.Time{}, nil
 	}
 	now := s.now()
-	maps.DeleteFunc(all, func(_ string, until time.Time) bool { return !now.Before(until) || until.After(now.Add(HoldFor)) })
+	maps.DeleteFunc(all, func(_ string, until time.Time) bool {
+		return !now.Before(until) ||
+			until.After(now.Add(HoldFor))
+	})
 	return all, nil
 }

@@ -25,7 +25,8 @@ func (s *Store) Finish(ctx context.Context, id string, findings []record.Finding
 			if err != nil {
 				return err
 			}
-			_, err = tx.ExecContext(ctx, `UPDATE pass_rows SET judgement = ?, verdict = CASE overruled WHEN '' THEN ? ELSE verdict END, state = 'checked' WHERE n = ?`, j, string(verdict), k.N)
+			_, err = tx.ExecContext(ctx,
+				`UPDATE pass_rows SET judgement = ?, verdict = CASE overruled WHEN '' THEN ? ELSE verdict END, state = 'checked' WHERE n = ?`, j, string(verdict), k.N)
 			return err
 		})
 	})
@@ -100,7 +101,8 @@ func (s *Store) Unfinished(ctx context.Context) (out []Unfinished, err error) {
 
 // ReplaceFindings stores what today's validators say about a pass. The old findings stay
 // in the history, and a verdict that the reviewer set by hand stays in force.
-func (s *Store) ReplaceFindings(ctx context.Context, id string, findings []record.Finding, verdict record.Verdict, why, who string) error {
+func (s *Store) ReplaceFindings(ctx context.Context, id string, findings []record.Finding, verdict record.Verdict, why,
+	who string) error {
 	err := s.write(ctx, func(tx *sql.Tx) error {
 		k, err := tables.KeyOf(ctx, tx, id)
 		if err != nil {
@@ -111,7 +113,9 @@ func (s *Store) ReplaceFindings(ctx context.Context, id string, findings []recor
 			if err != nil {
 				return err
 			}
-			_, err = tx.ExecContext(ctx, `UPDATE pass_rows SET judgement = ?, verdict = CASE overruled WHEN '' THEN ? ELSE verdict END WHERE n = ?`, j, string(verdict), k.N)
+			_, err = tx.ExecContext(ctx,
+				`UPDATE pass_rows SET judgement = ?, verdict = CASE overruled WHEN '' THEN ? ELSE verdict END WHERE n = ?`, j,
+				string(verdict), k.N)
 			return err
 		})
 	})
@@ -136,7 +140,8 @@ func (s *Store) Overrule(ctx context.Context, id string, verdict record.Verdict,
 			if _, err := s.judgement(ctx, tx, k, "overruled", verdict, reason, who, nil); err != nil {
 				return err
 			}
-			_, err = tx.ExecContext(ctx, `UPDATE pass_rows SET verdict = ?, overruled = ? WHERE n = ?`, string(verdict), reason, k.N)
+			_, err = tx.ExecContext(ctx, `UPDATE pass_rows SET verdict = ?, overruled = ? WHERE n = ?`, string(verdict), reason,
+				k.N)
 			return err
 		})
 	})
@@ -151,7 +156,8 @@ const takenBack = record.Verdict("")
 // Both stay in the history. A pass that was overruled on another bench came without the
 // verdict of its findings; there judge decides. A pass whose verdict is not by hand is
 // [ErrNotByHand], one whose verdict or reason is no longer that of p [ErrOtherVerdict].
-func (s *Store) TakeBack(ctx context.Context, p record.Pass, reason, who string, judge func([]record.Finding) record.Verdict) error {
+func (s *Store) TakeBack(ctx context.Context, p record.Pass, reason, who string,
+	judge func([]record.Finding) record.Verdict) error {
 	err := s.write(ctx, func(tx *sql.Tx) error {
 		k, err := tables.KeyOf(ctx, tx, p.ID)
 		if err != nil {
@@ -168,7 +174,8 @@ func (s *Store) TakeBack(ctx context.Context, p record.Pass, reason, who string,
 			if _, err := s.judgement(ctx, tx, k, "overruled", takenBack, reason, who, nil); err != nil {
 				return err
 			}
-			_, err = tx.ExecContext(ctx, `UPDATE pass_rows SET judgement = ?, verdict = ?, overruled = '' WHERE n = ?`, j, string(verdict), k.N)
+			_, err = tx.ExecContext(ctx, `UPDATE pass_rows SET judgement = ?, verdict = ?, overruled = '' WHERE n = ?`, j,
+				string(verdict), k.N)
 			return err
 		})
 	})
@@ -177,7 +184,8 @@ func (s *Store) TakeBack(ctx context.Context, p record.Pass, reason, who string,
 
 // byFindings returns the judgement of an overruled pass that its findings gave, and makes
 // one where the pass was taken in with the verdict by hand alone.
-func (s *Store) byFindings(ctx context.Context, tx *sql.Tx, k tables.PassKey, judge func([]record.Finding) record.Verdict) (j sql.NullInt64, v record.Verdict, err error) {
+func (s *Store) byFindings(ctx context.Context, tx *sql.Tx, k tables.PassKey,
+	judge func([]record.Finding) record.Verdict) (j sql.NullInt64, v record.Verdict, err error) {
 	var kind, reason string
 	err = tx.QueryRowContext(ctx, `SELECT p.judgement, coalesce(j.kind, ''), coalesce(j.verdict, ''), coalesce(j.reason, '')
 		FROM pass_rows p LEFT JOIN judgements j ON j.n = p.judgement WHERE p.n = ?`, k.N).Scan(&j, &kind, &v, &reason)
@@ -214,7 +222,8 @@ func (s *Store) Judgements(ctx context.Context, id string) (out []Judgement, err
 		if err != nil {
 			return err
 		}
-		rows, err := tx.QueryContext(ctx, `SELECT n, kind, revision, verdict, reason, who, at FROM judgements WHERE pass = ? ORDER BY n`, k.N)
+		rows, err := tx.QueryContext(ctx,
+			`SELECT n, kind, revision, verdict, reason, who, at FROM judgements WHERE pass = ? ORDER BY n`, k.N)
 		if err != nil {
 			return err
 		}
@@ -246,8 +255,10 @@ func (s *Store) Judgements(ctx context.Context, id string) (out []Judgement, err
 	return out, sqlbase.Wrap(err, "read the history of pass %s", id)
 }
 
-func (s *Store) judgement(ctx context.Context, tx *sql.Tx, k tables.PassKey, kind string, v record.Verdict, reason, who string, findings []record.Finding) (int64, error) {
-	res, err := tx.ExecContext(ctx, `INSERT INTO judgements (pass, revision, kind, verdict, reason, who, at) VALUES (?, ?, ?, ?, ?, ?, ?)`,
+func (s *Store) judgement(ctx context.Context, tx *sql.Tx, k tables.PassKey, kind string, v record.Verdict, reason,
+	who string, findings []record.Finding) (int64, error) {
+	res, err := tx.ExecContext(ctx,
+		`INSERT INTO judgements (pass, revision, kind, verdict, reason, who, at) VALUES (?, ?, ?, ?, ?, ?, ?)`,
 		k.N, k.Revision, kind, string(v), reason, who, sqlbase.Stamp(s.now()))
 	if err != nil {
 		return 0, err

@@ -12,7 +12,8 @@ import (
 // given mark, those changed first come first, and the mark to go on from. A pass that is
 // not judged yet comes when it is. Left is how many remain after these, as far as it is
 // cheap to tell.
-func (s *Store) Changes(ctx context.Context, bench string, after int64, limit int) (list []Parcel, mark int64, left int, err error) {
+func (s *Store) Changes(ctx context.Context, bench string, after int64, limit int) (list []Parcel, mark int64,
+	left int, err error) {
 	mark = after
 	err = s.read(ctx, func(tx *sql.Tx) error {
 		touched, err := tables.TouchedAfter(ctx, tx, bench, after, limit)

@@ -140,7 +140,8 @@ func (s *Store) archive(ctx context.Context, id, column string) (blob []byte, th
 		if err != nil {
 			return err
 		}
-		return tx.QueryRowContext(ctx, `SELECT x.`+column+`, x.`+column+` IS NOT NULL FROM revisions r JOIN archives x ON x.revision = r.n WHERE r.pass = ? AND r.revision = ?`,
+		return tx.QueryRowContext(ctx, `SELECT x.`+column+`, x.`+column+
+			` IS NOT NULL FROM revisions r JOIN archives x ON x.revision = r.n WHERE r.pass = ? AND r.revision = ?`,
 			k.N, k.Revision).Scan(&blob, &there)
 	})
 	return blob, there, err

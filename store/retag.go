@@ -15,7 +15,8 @@ import (
 // Retag sets tags of passes by hand, an empty value takes the tag away; all or nothing.
 // It returns the identity of the change for [Store.Undo]. The earlier values stay in the
 // history. The passes are to be judged again, see [Store.Unfinished].
-func (s *Store) Retag(ctx context.Context, ids []string, changes map[string]string, who, why string) (id string, err error) {
+func (s *Store) Retag(ctx context.Context, ids []string, changes map[string]string, who, why string) (id string,
+	err error) {
 	if len(ids) == 0 || len(changes) == 0 {
 		return "", errors.New("correct tags: no passes or no tags are named")
 	}
@@ -89,12 +90,13 @@ func (s *Store) Undo(ctx context.Context, id, who, why string) (undo string, err
 
 // apply carries out changes of one pass and notes them.
 func (s *Store) apply(ctx context.Context, tx *sql.Tx, n int64, changes []TagChange) error {
-	return tables.ChangeSealed(ctx, tx, []int64{n}, []int{tables.GroupTags, tables.GroupCell, tables.GroupVerdict}, func() error {
-		if err := s.retag(ctx, tx, n, changes); err != nil {
-			return err
-		}
-		return tables.PutBack(ctx, tx, n)
-	})
+	return tables.ChangeSealed(ctx, tx, []int64{n}, []int{tables.GroupTags, tables.GroupCell, tables.GroupVerdict},
+		func() error {
+			if err := s.retag(ctx, tx, n, changes); err != nil {
+				return err
+			}
+			return tables.PutBack(ctx, tx, n)
+		})
 }
 
 func (s *Store) retag(ctx context.Context, tx *sql.Tx, n int64, changes []TagChange) error {

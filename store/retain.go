@@ -21,7 +21,8 @@ func (s *Store) Retain(ctx context.Context, rules Retention, drop bool) (out Ret
 	for i := 0; drop && err == nil && i < len(numbers); i += tables.Batch {
 		part := numbers[i:min(i+tables.Batch, len(numbers))]
 		err = s.write(ctx, func(tx *sql.Tx) error {
-			return tables.ChangeSealed(ctx, tx, part, []int{tables.GroupLog, tables.GroupRetention}, func() error { return s.dropParts(ctx, tx, part, rules) })
+			return tables.ChangeSealed(ctx, tx, part, []int{tables.GroupLog, tables.GroupRetention},
+				func() error { return s.dropParts(ctx, tx, part, rules) })
 		})
 	}
 	return out, sqlbase.Wrap(err, "apply the rules of retention")
@@ -29,15 +30,18 @@ func (s *Store) Retain(ctx context.Context, rules Retention, drop bool) (out Ret
 
 // dropParts asks for the protection again, since a report may have been written between.
 func (s *Store) dropParts(ctx context.Context, tx *sql.Tx, numbers []int64, rules Retention) error {
-	for _, x := range []struct{ part, before string }{{"log", sqlbase.Stamp(rules.LogsBefore)}, {"telemetry", sqlbase.Stamp(rules.TelemetryBefore)}} {
+	for _, x := range []struct{ part, before string }{{"log", sqlbase.Stamp(rules.LogsBefore)},
+		{"telemetry", sqlbase.Stamp(rules.TelemetryBefore)}} {
 		which := `SELECT r.n FROM pass_rows p JOIN revisions r ON r.pass = p.n JOIN archives x ON x.revision = r.n
 			WHERE p.n IN (SELECT value FROM json_each(?)) AND p.at < ? AND x.` + x.part + ` IS NOT NULL AND ` + tables.Protected + ` = 0`
 		args := []any{sqlbase.JSONList(numbers), x.before}
-		if _, err := tx.ExecContext(ctx, `INSERT OR REPLACE INTO dropped (revision, part, at) SELECT n, '`+x.part+`', ? FROM (`+which+`)`,
+		if _, err := tx.ExecContext(ctx, `INSERT OR REPLACE INTO dropped (revision, part, at) SELECT n, '`+x.part+
+			`', ? FROM (`+which+`)`,
 			append([]any{sqlbase.Stamp(s.now())}, args...)...); err != nil {
 			return err
 		}
-		if _, err := tx.ExecContext(ctx, `UPDATE archives SET `+x.part+` = NULL WHERE revision IN (`+which+`)`, args...); err != nil {
+		if _, err := tx.ExecContext(ctx, `UPDATE archives SET `+x.part+` = NULL WHERE revision IN (`+which+`)`,
+			args...); err != nil {
 			return err
 		}
 	}
@@ -59,7 +63,8 @@ func (s *Store) MarkUsed(ctx context.Context, ids []string, what string) error {
 		}
 		return tables.ChangeSealed(ctx, tx, numbers, []int{tables.GroupRetention}, func() error {
 			for _, n := range numbers {
-				if _, err := tx.ExecContext(ctx, `INSERT OR REPLACE INTO uses (pass, what, at) VALUES (?, ?, ?)`, n, what, sqlbase.Stamp(s.now())); err != nil {
+				if _, err := tx.ExecContext(ctx, `INSERT OR REPLACE INTO uses (pass, what, at) VALUES (?, ?, ?)`, n, what,
+					sqlbase.Stamp(s.now())); err != nil {
 					return err
 				}
 			}
@@ -78,7 +83,8 @@ func (s *Store) Dropped(ctx context.Context, id, part string) (at time.Time, err
 			return err
 		}
 		var text string
-		err = tx.QueryRowContext(ctx, `SELECT d.at FROM revisions r JOIN dropped d ON d.revision = r.n WHERE r.pass = ? AND r.revision = ? AND d.part = ?`,
+		err = tx.QueryRowContext(ctx,
+			`SELECT d.at FROM revisions r JOIN dropped d ON d.revision = r.n WHERE r.pass = ? AND r.revision = ? AND d.part = ?`,
 			k.N, k.Revision, part).Scan(&text)
 		if sqlbase.NoRows(err) {
 			return nil
@@ -103,7 +109,8 @@ func (s *Store) noteRetention(ctx context.Context, id string, notes tables.Reten
 		}
 		return tables.ChangeSealed(ctx, tx, []int64{k.N}, []int{tables.GroupRetention}, func() error {
 			for what, at := range notes.Uses {
-				if _, err := tx.ExecContext(ctx, `INSERT OR REPLACE INTO uses (pass, what, at) VALUES (?, ?, ?)`, k.N, what, at); err != nil {
+				if _, err := tx.ExecContext(ctx, `INSERT OR REPLACE INTO uses (pass, what, at) VALUES (?, ?, ?)`, k.N, what,
+					at); err != nil {
 					return err
 				}
 			}

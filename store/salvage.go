@@ -2,11 +2,7 @@ package store
 
 import (
 	"context"
-	"errors"
 	"fmt"
-	"io/fs"
-	"os"
-	"path/filepath"
 
 	"capd.example/store/internal/schema"
 )
@@ -18,22 +14,22 @@ import (
 // report lists what was not copied, with the logs to read again, and what was mended. The
 // copy appears under its name when it is complete. Histories are not copied.
 func (s *Store) Salvage(ctx context.Context, path string) (r Report, err error) {
-	part, err := newPart(path)
+	part, err := schema.NewPart(path)
 	if err != nil {
 		return r, fmt.Errorf("salvage: %w", err)
 	}
 	if r, err = s.salvageTo(ctx, part); err == nil {
-		err = finishPart(part, path)
+		err = schema.FinishPart(part, path)
 	}
 	if err != nil {
-		removeStore(part)
+		schema.RemoveStore(part)
 		return r, fmt.Errorf("salvage: %w", err)
 	}
 	return r, nil
 }
 
 func (s *Store) salvageTo(ctx context.Context, path string) (r Report, err error) {
-	if err := makeEmpty(path); err != nil {
+	if err := schema.MakeEmpty(path); err != nil {
 		return r, err
 	}
 	to, err := Open(ctx, path, Options{Now: s.now})
@@ -91,81 +87,4 @@ func (s *Store) copyIn(ctx context.Context, x *examined) error {
 		return nil
 	}
 	return s.noteRetention(ctx, id, x.notes)
-}
-
-// newPart returns the name under which a new store is written until it is complete, and
-// clears away what an earlier attempt left there. Whatever else is in the way is refused.
-func newPart(path string) (string, error) {
-	if _, err := os.Lstat(path); !errors.Is(err, fs.ErrNotExist) {
-		return "", fmt.Errorf("%s exists already: name another file", path)
-	}
-	part := path + ".part"
-	info, err := os.Lstat(part) // nothing is read through a link
-	if errors.Is(err, fs.ErrNotExist) {
-		return part, nil
-	}
-	if err != nil {
-		return "", err
-	}
-	var h schema.Head
-	if info.Mode().IsRegular() {
-		if h, err = schema.ReadHead(part); err != nil {
-			return "", err
-		}
-	}
-	if !info.Mode().IsRegular() || !h.Unfinished() {
-		return "", fmt.Errorf("%s is in the way and was not left by an earlier attempt: move it, or name another file", part)
-	}
-	return part, removeStore(part)
-}
-
-// makeEmpty makes the file of a copy, which only its owner may read; a plain error says where
-// that is not possible.
-func makeEmpty(path string) error {
-	f, err := os.OpenFile(path, os.O_CREATE|os.O_EXCL|os.O_WRONLY, 0o600)
-	if err != nil {
-		return err
-	}
-	return f.Close()
-}
-
-func removeStore(path string) error {
-	for _, suffix := range []string{"-wal", "-shm", "-journal", ""} {
-		if err := os.Remove(path + suffix); err != nil && !errors.Is(err, fs.ErrNotExist) {
-			return err
-		}
-	}
-	return nil
-}
-
-// finishPart gives a complete file its name, which must still be free.
-func finishPart(part, path string) error {
-	f, err := os.OpenFile(part, os.O_RDWR, 0)
-	if err != nil {
-		return err
-	}
-	err = f.Sync()
-	if e := f.Close(); err == nil {
-		err = e
-	}
-	if err != nil {
-		return err
-	}
-	// A link is made only where nothing has the name; some file systems have none.
-	switch err := os.Link(part, path); {
-	case err == nil:
-		err = os.Remove(part)
-		syncDir(filepath.Dir(path))
-		return err
-	case errors.Is(err, fs.ErrExist):
-		return fmt.Errorf("%s exists by now: name another file", path)
-	}
-	if _, err := os.Lstat(path); !errors.Is(err, fs.ErrNotExist) {
-		return fmt.Errorf("%s exists by now: name another file", path)
-	}
-	if err := os.Rename(part, path); err != nil {
-		return err
-	}
-	syncDir(filepath.Dir(path))
-	return nil
 }

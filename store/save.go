@@ -103,7 +103,8 @@ func (s *Store) saveNew(ctx context.Context, tx *sql.Tx, a Arrival, b tables.Blo
 
 // saveGrown stores an arrival as the given revision of a pass; with keepHand, tags that
 // were set by hand stay.
-func (s *Store) saveGrown(ctx context.Context, tx *sql.Tx, old tables.PassKey, revision int, a Arrival, b tables.Blobs, keepHand bool) (Saved, error) {
+func (s *Store) saveGrown(ctx context.Context, tx *sql.Tx, old tables.PassKey, revision int, a Arrival, b tables.Blobs,
+	keepHand bool) (Saved, error) {
 	row, err := s.rowOf(ctx, tx, a, b)
 	if err != nil {
 		return Saved{}, err
@@ -148,7 +149,8 @@ func (s *Store) seenAgain(ctx context.Context, tx *sql.Tx, k tables.PassKey, a A
 			return nil
 		}
 		var current bool // an earlier revision is not what the pass is now
-		if err := tx.QueryRowContext(ctx, `SELECT sha256 = ? FROM pass_rows WHERE n = ?`, a.Pass.SHA256, k.N).Scan(&current); err != nil || !current {
+		if err := tx.QueryRowContext(ctx, `SELECT sha256 = ? FROM pass_rows WHERE n = ?`, a.Pass.SHA256, k.N).
+			Scan(&current); err != nil || !current {
 			return err
 		}
 		out.Created = true
@@ -167,7 +169,8 @@ func (s *Store) correct(ctx context.Context, tx *sql.Tx, k tables.PassKey, a Arr
 	if err := s.supersede(ctx, tx, row); err != nil {
 		return err
 	}
-	if _, err := tx.ExecContext(ctx, `UPDATE pass_rows SET bench = ?, log = ? WHERE n = ?`, a.Pass.Bench, a.Pass.Log, k.N); err != nil {
+	if _, err := tx.ExecContext(ctx, `UPDATE pass_rows SET bench = ?, log = ? WHERE n = ?`, a.Pass.Bench, a.Pass.Log,
+		k.N); err != nil {
 		return err
 	}
 	_, err = tx.ExecContext(ctx, `UPDATE archives SET frames = ?, telemetry = ?, seconds = ?, start_temp = ?, log = ?
@@ -216,7 +219,8 @@ func (s *Store) grownFrom(ctx context.Context, tx *sql.Tx, a Arrival) (tables.Pa
 		if err != nil || !tables.BeginsWith(a.Frames.MS, old.MS) {
 			continue
 		}
-		if here && (tables.Telling(old.MS) || !tables.Apart(a.Pass.StartedAt, started)) || tables.Followed(a.Pass.StartedAt, started, len(old.MS)) {
+		if here && (tables.Telling(old.MS) || !tables.Apart(a.Pass.StartedAt, started)) ||
+			tables.Followed(a.Pass.StartedAt, started, len(old.MS)) {
 			return k, true, sqlbase.CloseRows(rows)
 		}
 	}
@@ -238,7 +242,8 @@ func (s *Store) rowOf(ctx context.Context, tx *sql.Tx, a Arrival, b tables.Blobs
 	if id == "" {
 		return r, nil
 	}
-	n, err := tables.Intern(ctx, tx, `SELECT n FROM system_rows WHERE id = ?`, `INSERT INTO system_rows (id, fields) VALUES (?, ?)`, []any{id}, b.Fields)
+	n, err := tables.Intern(ctx, tx, `SELECT n FROM system_rows WHERE id = ?`,
+		`INSERT INTO system_rows (id, fields) VALUES (?, ?)`, []any{id}, b.Fields)
 	r.System = sql.NullInt64{Int64: n, Valid: err == nil}
 	return r, err
 }
@@ -255,7 +260,8 @@ func (s *Store) supersede(ctx context.Context, tx *sql.Tx, r tables.PassRow) err
 	if err != nil {
 		return err
 	}
-	if _, err := tx.ExecContext(ctx, `UPDATE revisions SET was = ? WHERE pass = ? AND revision = ?`, string(was), r.N, old.Revision); err != nil {
+	if _, err := tx.ExecContext(ctx, `UPDATE revisions SET was = ? WHERE pass = ? AND revision = ?`, string(was), r.N,
+		old.Revision); err != nil {
 		return err
 	}
 	p := r.Pass
@@ -265,7 +271,8 @@ func (s *Store) supersede(ctx context.Context, tx *sql.Tx, r tables.PassRow) err
 			frames = ?, duration_s = ?, avg_fps = ?, median_ms = ?, p95_ms = ?, p99_ms = ?, p999_ms = ?, max_ms = ?, low1_fps = ?, low01_fps = ?,
 			low1_time_fps = ?, p99_fps = ?, hitches = ?, low1_sparse = ?, low01_sparse = ?
 		WHERE n = ?`,
-		append(append([]any{p.SHA256, tables.OrderTime(p, sqlbase.Stamp(s.now())), sqlbase.Stamp(p.StartedAt), sqlbase.Stamp(p.EndedAt), sqlbase.Stamp(p.LogAt), r.Revision, r.Cell, r.System, r.Doc},
+		append(append([]any{p.SHA256, tables.OrderTime(p, sqlbase.Stamp(s.now())), sqlbase.Stamp(p.StartedAt),
+			sqlbase.Stamp(p.EndedAt), sqlbase.Stamp(p.LogAt), r.Revision, r.Cell, r.System, r.Doc},
 			tables.Figures(p.Metrics)...), r.N)...)
 	return err
 }

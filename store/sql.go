@@ -38,7 +38,9 @@ func (s *Store) Query(ctx context.Context, text string, args ...any) (*Rows, err
 		return nil, fmt.Errorf("query: %w", err)
 	}
 	if name := sqlguard.Shadowed(text); name != "" {
-		return nil, fmt.Errorf("query: %w: WITH cannot name its own table %s, since that is a name of this store: choose another", ErrForbidden, name)
+		return nil,
+			fmt.Errorf("query: %w: WITH cannot name its own table %s, since that is a name of this store: choose another",
+				ErrForbidden, name)
 	}
 	// The guard below decides; this only gives the plainer answer.
 	if word := leading.FindStringSubmatch(text); word != nil && writing.MatchString(word[1]) {
@@ -56,7 +58,8 @@ func (s *Store) Query(ctx context.Context, text string, args ...any) (*Rows, err
 		r.length, r.err = sqlite.Limit(conn, lib.SQLITE_LIMIT_LENGTH, longest)
 	}
 	if r.err == nil {
-		r.err = sqlguard.Guard(conn, func(action sqlite.AuthorizerActionCode, one, two, database, view string) sqlite.AuthorizerReturnCode {
+		r.err = sqlguard.Guard(conn, func(action sqlite.AuthorizerActionCode, one, two, database,
+			view string) sqlite.AuthorizerReturnCode {
 			code := sqlguard.OnlyRead(action, one, two, database, view)
 			denied = denied || code != sqlite.AuthorizerOK
 			return code

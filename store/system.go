@@ -85,7 +85,8 @@ func (s *Store) LastSystem(ctx context.Context, bench, before string) (sys recor
 // identity, oldest first, whatever their verdict and whenever they were stored. Cell maps
 // factor names to values; "" asks for passes without that tag. An empty bench means every
 // bench.
-func (s *Store) Earlier(ctx context.Context, bench string, cell map[string]string, before string, limit int) (out []record.Earlier, err error) {
+func (s *Store) Earlier(ctx context.Context, bench string, cell map[string]string, before string,
+	limit int) (out []record.Earlier, err error) {
 	err = s.read(ctx, func(tx *sql.Tx) error {
 		numbers, err := tables.EarlierNumbers(ctx, tx, bench, cell, before, limit)
 		if err != nil {

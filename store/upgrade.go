@@ -28,10 +28,10 @@ func (s *Store) keepOlder(ctx context.Context) error {
 	// Another program may be doing the same now.
 	part := to + "." + rand.Text() + ".part"
 	if err = s.copyAsIs(ctx, part); err == nil {
-		err = finishPart(part, to)
+		err = schema.FinishPart(part, to)
 	}
 	if err != nil {
-		removeStore(part)
+		schema.RemoveStore(part)
 	}
 	if _, there := os.Lstat(to); there == nil {
 		err = nil // the other program was faster

@@ -90,7 +90,8 @@ func (s *Store) doubt(r *Report) {
 func (s *Store) VerifyPart(ctx context.Context, after int64, limit int) (r Report, next int64, err error) {
 	var numbers []int64
 	err = s.read(ctx, func(tx *sql.Tx) error {
-		numbers, err = sqlbase.NumbersOf(ctx, tx, `SELECT n FROM pass_rows NOT INDEXED WHERE n > ?1 UNION SELECT pass FROM digests WHERE pass > ?1 ORDER BY 1 LIMIT ?2`, after, limit)
+		numbers, err = sqlbase.NumbersOf(ctx, tx,
+			`SELECT n FROM pass_rows NOT INDEXED WHERE n > ?1 UNION SELECT pass FROM digests WHERE pass > ?1 ORDER BY 1 LIMIT ?2`, after, limit)
 		return err
 	})
 	switch {
@@ -219,15 +220,19 @@ func (s *Store) ofIndex(ctx context.Context, what string) Problem {
 func (s *Store) named(ctx context.Context, n int64) Problem {
 	p := Problem{Pass: fmt.Sprintf("number %d", n)}
 	var id, log string
-	if s.db.QueryRowContext(ctx, `SELECT id, log FROM pass_rows NOT INDEXED WHERE n = ?`, n).Scan(&id, &log) == nil && tables.IsHex(id) {
+	if s.db.QueryRowContext(ctx, `SELECT id, log FROM pass_rows NOT INDEXED WHERE n = ?`, n).Scan(&id, &log) == nil &&
+		tables.IsHex(id) {
 		p.Pass, p.Log = id, log
 		return p
 	}
 	var sha string
-	if s.db.QueryRowContext(ctx, `SELECT sha256 FROM revisions WHERE pass = ? ORDER BY revision LIMIT 1`, n).Scan(&sha) == nil && tables.IsHex(sha) {
+	if s.db.QueryRowContext(ctx, `SELECT sha256 FROM revisions WHERE pass = ? ORDER BY revision LIMIT 1`, n).
+		Scan(&sha) == nil && tables.IsHex(sha) {
 		p.Pass = record.PassID(sha)
 	}
-	s.db.QueryRowContext(ctx, `SELECT f.path FROM revisions r JOIN files f ON f.sha256 = r.sha256 WHERE r.pass = ? ORDER BY r.revision DESC`, n).Scan(&p.Log)
+	s.db.QueryRowContext(ctx,
+		`SELECT f.path FROM revisions r JOIN files f ON f.sha256 = r.sha256 WHERE r.pass = ? ORDER BY r.revision DESC`, n).
+		Scan(&p.Log)
 	return p
 }
 
@@ -241,7 +246,9 @@ func (s *Store) keptFigures(ctx context.Context) []Problem {
 		}
 	}
 	var n int
-	err := s.db.QueryRowContext(ctx, "SELECT count(*) FROM cell_rows c JOIN cell_figures f ON f.n = c.n WHERE c.passes IS NOT NULL AND ("+where+")").Scan(&n)
+	err := s.db.QueryRowContext(ctx,
+		"SELECT count(*) FROM cell_rows c JOIN cell_figures f ON f.n = c.n WHERE c.passes IS NOT NULL AND ("+where+")").
+		Scan(&n)
 	switch {
 	case err != nil:
 		return []Problem{s.problemOf(err, "the kept figures of cells: ")}
@@ -255,7 +262,8 @@ func (s *Store) keptFigures(ctx context.Context) []Problem {
 var numberSources = []string{
 	"SELECT n FROM pass_rows NOT INDEXED ORDER BY n", "SELECT n FROM pass_rows NOT INDEXED ORDER BY n DESC",
 	"SELECT n FROM pass_rows INDEXED BY passes_at", "SELECT pass FROM revisions NOT INDEXED",
-	"SELECT pass FROM digests ORDER BY pass", "SELECT pass FROM digests ORDER BY pass DESC", "SELECT pass FROM touches NOT INDEXED",
+	"SELECT pass FROM digests ORDER BY pass", "SELECT pass FROM digests ORDER BY pass DESC",
+	"SELECT pass FROM touches NOT INDEXED",
 }
 
 // numbers lists all passes: those of the table and those that left a trace elsewhere.

@@ -25,7 +25,8 @@ func newRing(cols []sensor.Column, rows int) *ring {
 	for i := range fresh {
 		fresh[i] = -1
 	}
-	return &ring{cols: cols, fresh: fresh, at: make([]time.Time, rows), span: make([]float64, rows), rested: make([]bool, rows), values: make([]float64, rows*len(cols))}
+	return &ring{cols: cols, fresh: fresh, at: make([]time.Time, rows), span: make([]float64, rows),
+		rested: make([]bool, rows), values: make([]float64, rows*len(cols))}
 }
 
 // inTurns says that the columns [from, to) are of a source that is read in turns.
@@ -85,7 +86,8 @@ func (r *ring) series(rows []int, from, to time.Time) (list []record.Series, mis
 			known = known || !math.IsNaN(values[j])
 		}
 		if !known {
-			missing = append(missing, record.Gap{Name: c.Name, Why: record.Broken, Text: c.Source + " gave no number in this time"})
+			missing = append(missing, record.Gap{Name: c.Name, Why: record.Broken,
+				Text: c.Source + " gave no number in this time"})
 			continue
 		}
 		list = append(list, record.Series{Name: c.Name, Unit: c.Unit, Source: c.Source, Values: values})

@@ -27,7 +27,8 @@ func (b *Bench) Window(from, to time.Time) (*record.Telemetry, error) {
 // window. It may be called at any time.
 func (b *Bench) WindowFor(from, to time.Time, program string) (*record.Telemetry, error) {
 	if to.Before(from) {
-		return nil, fmt.Errorf("the window ends at %s before it begins at %s", to.Format(time.RFC3339), from.Format(time.RFC3339))
+		return nil, fmt.Errorf("the window ends at %s before it begins at %s", to.Format(time.RFC3339),
+			from.Format(time.RFC3339))
 	}
 	b.mu.Lock()
 	defer b.mu.Unlock()
@@ -154,10 +155,12 @@ func (b *Bench) attribute(t *record.Telemetry, rows []int, from, to time.Time, p
 		background[i] = max(0, 100*(busy[i]-g-o)/b.ring.span[k])
 	}
 	if len(game) > 0 {
-		t.Series = append(t.Series, record.Series{Name: record.SeriesGame, Unit: "% of one core", Source: "process times", Values: gameSeries})
+		t.Series = append(t.Series, record.Series{Name: record.SeriesGame, Unit: "% of one core", Source: "process times",
+			Values: gameSeries})
 	}
 	if known {
-		t.Series = append(t.Series, record.Series{Name: record.SeriesBackground, Unit: "% of one core", Source: "processor times less process times", Values: background})
+		t.Series = append(t.Series, record.Series{Name: record.SeriesBackground, Unit: "% of one core",
+			Source: "processor times less process times", Values: background})
 	} else {
 		miss(record.SeriesBackground, record.Broken, "processor times gave no number in this time")
 	}
@@ -197,7 +200,8 @@ func usedIn(list []*process.Usage, from, to time.Time) float64 {
 }
 
 // split tells the measured program from our own processes and all others.
-func split(used []*process.Usage, self int, program string, from, to time.Time, miss func(string, record.Unknown, string)) (game, own, others []*process.Usage) {
+func split(used []*process.Usage, self int, program string, from, to time.Time,
+	miss func(string, record.Unknown, string)) (game, own, others []*process.Usage) {
 	for _, u := range used {
 		if self != 0 && (u.PID == self || u.Parent == self) {
 			own = append(own, u)
@@ -256,7 +260,8 @@ func chooseGame(others []*process.Usage, from, to time.Time, miss func(string, r
 		}
 	}
 	if len(through) == 0 {
-		miss(record.SeriesGame, record.Absent, fmt.Sprintf("no program used %.0f %% of a core through the whole window", 100*gameLeast))
+		miss(record.SeriesGame, record.Absent, fmt.Sprintf("no program used %.0f %% of a core through the whole window",
+			100*gameLeast))
 		return nil
 	}
 	use := func(u *process.Usage) float64 { return u.NS }
@@ -276,8 +281,9 @@ func chooseGame(others []*process.Usage, from, to time.Time, miss func(string, r
 	}
 	if len(rivals) > 0 {
 		first.Rival = true
-		miss(record.SeriesGame, record.Unsupported, fmt.Sprintf("%s used most, but %s about as much, so the measured program is unknown; the background is the total less %s",
-			first.Name, strings.Join(rivals, ", "), first.Name))
+		miss(record.SeriesGame, record.Unsupported,
+			fmt.Sprintf("%s used most, but %s about as much, so the measured program is unknown; the background is the total less %s",
+				first.Name, strings.Join(rivals, ", "), first.Name))
 	}
 	return first
 }
@@ -290,7 +296,8 @@ const listMost = 12
 const shortLived = "short-lived"
 
 // processList names the programs that used most, from 0.5 % of a core.
-func processList(game, own, others []*process.Usage, cards cardusers.Window, busy []float64, from, to time.Time) []record.ProcessUse {
+func processList(game, own, others []*process.Usage, cards cardusers.Window, busy []float64, from,
+	to time.Time) []record.ProcessUse {
 	length := float64(to.Sub(from))
 	total := 0.0
 	for _, s := range busy {
@@ -306,7 +313,8 @@ func processList(game, own, others []*process.Usage, cards cardusers.Window, bus
 		use := cards.UsedBy(u.PID)
 		delete(onCards, u.PID)
 		if p := 100 * u.NS / length; p >= 0.5 || isGame || len(use) > 0 {
-			list = append(list, record.ProcessUse{Name: u.Name, PID: u.PID, From: from.Round(0).UTC(), To: to.Round(0).UTC(), Percent: p, Game: isGame, Rival: u.Rival, Cards: use})
+			list = append(list, record.ProcessUse{Name: u.Name, PID: u.PID, From: from.Round(0).UTC(), To: to.Round(0).UTC(),
+				Percent: p, Game: isGame, Rival: u.Rival, Cards: use})
 		}
 	}
 	for _, u := range game {
@@ -319,7 +327,8 @@ func processList(game, own, others []*process.Usage, cards cardusers.Window, bus
 		add(u, false)
 	}
 	for _, pid := range slices.Sorted(maps.Keys(onCards)) { // those that no processor time was seen of
-		list = append(list, record.ProcessUse{Name: onCards[pid], PID: pid, From: from.Round(0).UTC(), To: to.Round(0).UTC(), Cards: cards.UsedBy(pid)})
+		list = append(list, record.ProcessUse{Name: onCards[pid], PID: pid, From: from.Round(0).UTC(), To: to.Round(0).UTC(),
+			Cards: cards.UsedBy(pid)})
 	}
 	if p := 100 * rest / length; p >= 1 {
 		list = append(list, record.ProcessUse{Name: shortLived, From: from.Round(0).UTC(), To: to.Round(0).UTC(), Percent: p})

@@ -17,18 +17,21 @@ func (b *Bench) attributeCards(t *record.Telemetry, rows []int, w cardusers.Wind
 		isGame := func(l cardusers.Look) bool { return hasPID(game, l.PID) }
 		others := func(l cardusers.Look) bool { return !hasPID(game, l.PID) && !hasPID(own, l.PID) }
 		if len(game) == 0 {
-			t.Missing = append(t.Missing, record.Gap{Name: name, Why: record.Unsupported, Text: "which program was measured is not known"})
+			t.Missing = append(t.Missing, record.Gap{Name: name, Why: record.Unsupported,
+				Text: "which program was measured is not known"})
 			continue
 		}
 		mine := w.Share(card, w.From, w.To, isGame)
 		all := w.Share(card, w.From, w.To, func(cardusers.Look) bool { return true })
 		if math.IsNaN(all[cardusers.EngineShading]) {
-			t.Missing = append(t.Missing, record.Gap{Name: name, Why: record.Absent, Text: "less than half of the window was looked at"})
+			t.Missing = append(t.Missing, record.Gap{Name: name, Why: record.Absent,
+				Text: "less than half of the window was looked at"})
 			continue
 		}
 		if mine[cardusers.EngineShading] <= 0 {
 			if all[cardusers.EngineShading] > 0 {
-				t.Missing = append(t.Missing, record.Gap{Name: name, Why: record.Unsupported, Text: "the measured program was not seen at work on this card"})
+				t.Missing = append(t.Missing, record.Gap{Name: name, Why: record.Unsupported,
+					Text: "the measured program was not seen at work on this card"})
 			}
 			continue
 		}
@@ -42,9 +45,11 @@ func hasPID(list []*process.Usage, pid int) bool {
 }
 
 // cardSeries adds the series of one card, one value for each sample.
-func (b *Bench) cardSeries(t *record.Telemetry, rows []int, w cardusers.Window, card int, isGame, others func(cardusers.Look) bool) {
+func (b *Bench) cardSeries(t *record.Telemetry, rows []int, w cardusers.Window, card int, isGame,
+	others func(cardusers.Look) bool) {
 	n := len(rows)
-	game, rest, video, hidden, link := make([]float64, n), make([]float64, n), make([]float64, n), make([]float64, n), make([]float64, n)
+	game, rest, video, hidden, link := make([]float64, n), make([]float64, n), make([]float64, n), make([]float64, n),
+		make([]float64, n)
 	busyAt := b.ring.index(record.Numbered(record.SeriesGPUBusy, card))
 	whole, linked := true, false
 	source := ""
@@ -70,7 +75,8 @@ func (b *Bench) cardSeries(t *record.Telemetry, rows []int, w cardusers.Window, 
 		}
 	}
 	add := func(name, unit string, values []float64) {
-		t.Series = append(t.Series, record.Series{Name: record.Numbered(name, card), Unit: unit, Source: source, Values: values})
+		t.Series = append(t.Series, record.Series{Name: record.Numbered(name, card), Unit: unit, Source: source,
+			Values: values})
 	}
 	add(record.SeriesGPUGame, "%", game)
 	add(record.SeriesGPUOthers, "%", rest)

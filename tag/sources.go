@@ -95,5 +95,6 @@ func FromProgram(program string, aliases Aliases) ([]record.Claim, Match) {
 	if match.Kind != Exact && match.Kind != Pattern {
 		return nil, match
 	}
-	return []record.Claim{{Name: record.TagGame, Value: short, From: record.FromDetected, Detail: "program " + clean(base)}}, match
+	return []record.Claim{{Name: record.TagGame, Value: short, From: record.FromDetected,
+		Detail: "program " + clean(base)}}, match
 }

@@ -68,10 +68,13 @@ func ParseTemplate(text string) (Template, error) {
 		}
 		name := rest[1:end]
 		if !validName(name) {
-			return Template{}, fmt.Errorf("path template %q: position %d: {%s} is no tag name: use lower-case letters, digits and _, or {*}", text, at(), name)
+			return Template{},
+				fmt.Errorf("path template %q: position %d: {%s} is no tag name: use lower-case letters, digits and _, or {*}",
+					text, at(), name)
 		}
 		if n := len(t.parts); n > 0 && t.parts[n-1].name != "" {
-			return Template{}, fmt.Errorf("path template %q: position %d: {%s} follows {%s} directly: put text between them, or nobody can tell where one ends", text, at(), name, t.parts[n-1].name)
+			return Template{},
+				fmt.Errorf("path template %q: position %d: {%s} follows {%s} directly: put text between them, or nobody can tell where one ends", text, at(), name, t.parts[n-1].name)
 		}
 		t.parts = append(t.parts, part{name: name})
 		rest = rest[end+1:]

@@ -119,7 +119,8 @@ func (k *keeper) refused(err error, now time.Time) {
 		return
 	}
 	k.saidPolling = true
-	k.trouble(k.o.Folder, fmt.Errorf("%w: %w", ErrNoEvents, err), "the agent scans the folder every 2 s instead; "+limitHint)
+	k.trouble(k.o.Folder, fmt.Errorf("%w: %w", ErrNoEvents, err),
+		"the agent scans the folder every 2 s instead; "+limitHint)
 }
 
 func (k *keeper) closeEvents() {

@@ -34,7 +34,8 @@ func newNames() (names, error) {
 		return nil, fmt.Errorf("listen for names: %w", err)
 	}
 	n := &inotifyNames{
-		fd: fd, f: os.NewFile(uintptr(fd), "names"), out: make(chan happening), ending: make(chan struct{}), ended: make(chan struct{}),
+		fd: fd, f: os.NewFile(uintptr(fd), "names"), out: make(chan happening), ending: make(chan struct{}),
+		ended: make(chan struct{}),
 		paths: map[int]string{}, marks: map[string]int{},
 	}
 	if n.conn, err = n.f.SyscallConn(); err == nil {
@@ -166,7 +167,8 @@ func (k *keeper) glance(path string) (File, error) {
 	}
 	const basic = unix.STATX_TYPE | unix.STATX_INO | unix.STATX_SIZE | unix.STATX_MTIME
 	s, here := &k.scratch, unix.AT_FDCWD
-	_, _, e := unix.RawSyscall6(unix.SYS_STATX, uintptr(here), uintptr(unsafe.Pointer(name)), unix.AT_SYMLINK_NOFOLLOW, basic, uintptr(unsafe.Pointer(s)), 0)
+	_, _, e := unix.RawSyscall6(unix.SYS_STATX, uintptr(here), uintptr(unsafe.Pointer(name)), unix.AT_SYMLINK_NOFOLLOW,
+		basic, uintptr(unsafe.Pointer(s)), 0)
 	if e != 0 || s.Mask&basic != basic || s.Mode&unix.S_IFMT != unix.S_IFREG {
 		return File{}, errors.ErrUnsupported
 	}

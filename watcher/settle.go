@@ -40,7 +40,8 @@ type rules struct {
 func newRules(quiet, latest time.Duration) rules {
 	return rules{
 		quiet: quiet, soon: quiet / 4, unsure: max(quiet, min(5*time.Second, latest)), latest: latest,
-		empty: min(15*quiet, latest), probe: min(time.Second, quiet), deaf: min(10*time.Second, latest), refused: 30 * time.Second,
+		empty: min(15*quiet, latest), probe: min(time.Second, quiet), deaf: min(10*time.Second, latest),
+		refused: 30 * time.Second,
 	}
 }
 

@@ -19,7 +19,8 @@ func probeWriter(path string) Writer {
 	if err != nil {
 		return WriterUnknown
 	}
-	h, err := windows.CreateFile(name, windows.GENERIC_READ, windows.FILE_SHARE_READ, nil, windows.OPEN_EXISTING, windows.FILE_ATTRIBUTE_NORMAL, 0)
+	h, err := windows.CreateFile(name, windows.GENERIC_READ, windows.FILE_SHARE_READ, nil, windows.OPEN_EXISTING,
+		windows.FILE_ATTRIBUTE_NORMAL, 0)
 	switch {
 	case err == nil:
 		_ = windows.CloseHandle(h)

@@ -99,8 +99,10 @@ func Of(c *campaign.Coverage, w Wish) []Need {
 	out := make([]Need, c.Plan.Len())
 	for i := range out {
 		s := m.spread[i]
-		out[i] = Need{Cell: i, Have: m.n[i], SD: s.sd, DF: s.df, From: s.from, Width: math.NaN(), Then: math.NaN(), ThenSession: math.NaN(),
-			Open: between[i].open, Decided: between[i].open == 0 && between[i].all > 0, HaveSessions: len(m.sessions.of[i])}
+		out[i] = Need{Cell: i, Have: m.n[i], SD: s.sd, DF: s.df, From: s.from, Width: math.NaN(), Then: math.NaN(),
+			ThenSession: math.NaN(),
+			Open:        between[i].open, Decided: between[i].open == 0 && between[i].all > 0,
+			HaveSessions: len(m.sessions.of[i])}
 	}
 	sessions, across := 0, m.sessions.known && w.crosses(c.Plan)
 	if across {
@@ -427,7 +429,8 @@ func compare(c *campaign.Coverage, m measures, w Wish) []comparisons {
 }
 
 func compareGroup(c *campaign.Coverage, m measures, w Wish, d int, group []int32, out []comparisons) {
-	others := slices.DeleteFunc(slices.Clone(group), func(i int32) bool { return c.Plan.Level(int(i), d) == campaign.None })
+	others := slices.DeleteFunc(slices.Clone(group),
+		func(i int32) bool { return c.Plan.Level(int(i), d) == campaign.None })
 	for _, i := range group {
 		n := len(others)
 		if c.Plan.Level(int(i), d) != campaign.None {

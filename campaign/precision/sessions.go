@@ -73,7 +73,8 @@ func (s *shifts) estimate(cells []inSessions, spread []spread, stated float64) {
 				at[of] = item
 			}
 			mean, _ := meanSD(logs)
-			means = append(means, stats.GroupMean{Item: at[of], Group: c.sessions[k], Mean: mean, Var: spread[i].sd * spread[i].sd / float64(len(logs))})
+			means = append(means, stats.GroupMean{Item: at[of], Group: c.sessions[k], Mean: mean,
+				Var: spread[i].sd * spread[i].sd / float64(len(logs))})
 		}
 	}
 	if b, err := stats.BetweenGroups(means); len(means) > 0 && err == nil && b.DF >= sessionMinDF {

@@ -89,7 +89,8 @@ func (c *alertsCmd) test(a *app) error {
 			return err
 		}
 		if len(answers) == 0 {
-			return cli.FailedError(fmt.Errorf("the agent has no channel %q", c.Channel), "'capctl alerts --test' tries all and names them")
+			return cli.FailedError(fmt.Errorf("the agent has no channel %q", c.Channel),
+				"'capctl alerts --test' tries all and names them")
 		}
 		failed := false
 		for _, name := range slices.Sorted(maps.Keys(answers)) {

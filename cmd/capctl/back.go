@@ -23,7 +23,8 @@ type backCmd struct {
 }
 
 func (c *backCmd) Run(a *app) error {
-	return c.order(a, c.JSON, func(_ context.Context, b *logbook.Book, _ *store.Store, page logbook.Page) ([]campaign.Order, error) {
+	return c.order(a, c.JSON, func(_ context.Context, b *logbook.Book, _ *store.Store,
+		page logbook.Page) ([]campaign.Order, error) {
 		cell, err := steering.BackTarget(a.Streams, b, page, c.Cell)
 		if err != nil {
 			return nil, err
@@ -43,7 +44,8 @@ type skipCmd struct {
 
 func (c *skipCmd) Run(a *app) error {
 	n, open := 0, 0
-	err := c.order(a, c.JSON, func(ctx context.Context, b *logbook.Book, s *store.Store, page logbook.Page) ([]campaign.Order, error) {
+	err := c.order(a, c.JSON, func(ctx context.Context, b *logbook.Book, s *store.Store,
+		page logbook.Page) ([]campaign.Order, error) {
 		cells, err := c.cells(a, b, s, page)
 		if err != nil {
 			return nil, err
@@ -52,7 +54,8 @@ func (c *skipCmd) Run(a *app) error {
 		if c.Undo {
 			verb = campaign.Keep
 			if cells = slices.DeleteFunc(cells, func(i int) bool { return !page.Position.Skipped[i] }); len(cells) == 0 {
-				return nil, cli.FailedError(errors.New("none of these cells is skipped"), "'capctl coverage --open' lists the skipped ones")
+				return nil, cli.FailedError(errors.New("none of these cells is skipped"),
+					"'capctl coverage --open' lists the skipped ones")
 			}
 		}
 		at := time.Now().UTC() // one for all: they are undone together
@@ -71,7 +74,8 @@ func (c *skipCmd) Run(a *app) error {
 		a.say("%s back in the plan, %s open", record.Count(n, "cell"), record.Count(open, "pass"))
 		return nil
 	}
-	a.say("%s skipped, %s open; undo with '%s'", record.Count(n, "cell"), record.Count(open, "pass"), strings.Join(append([]string{"capctl skip --undo"}, c.words()...), " "))
+	a.say("%s skipped, %s open; undo with '%s'", record.Count(n, "cell"), record.Count(open, "pass"),
+		strings.Join(append([]string{"capctl skip --undo"}, c.words()...), " "))
 	return nil
 }
 
@@ -119,7 +123,8 @@ func (c *skipCmd) cells(a *app, b *logbook.Book, s *store.Store, page logbook.Pa
 		case c.Undo:
 			return steering.LastSkipped(b, page), nil
 		case page.Position.Cell < 0:
-			return nil, cli.UsageError(errors.New("no cell is current"), "'capctl begin' starts the plan; 'capctl skip factor=level' names the cells")
+			return nil, cli.UsageError(errors.New("no cell is current"),
+				"'capctl begin' starts the plan; 'capctl skip factor=level' names the cells")
 		}
 		return []int{page.Position.Cell}, nil
 	}

@@ -56,7 +56,8 @@ func roomFor(file string) error {
 // isNoFile refuses a folder for output that is a file.
 func isNoFile(dir string) error {
 	if info, err := os.Stat(dir); err == nil && !info.IsDir() {
-		return cli.UsageError(fmt.Errorf("--out %s is a file, not a folder", dir), "name a folder; one that does not exist is made")
+		return cli.UsageError(fmt.Errorf("--out %s is a file, not a folder", dir),
+			"name a folder; one that does not exist is made")
 	}
 	return nil
 }
@@ -138,7 +139,9 @@ func printReport(a *app, r store.Report, salvaged string) error {
 	}
 	switch {
 	case salvaged != "":
-		safe.Fprintf(a.stderr, "capctl: hint: stop the agent, replace %[2]s by %[1]s and start the agent again; it reads the missing logs\n", salvaged, a.config.StoreFile())
+		safe.Fprintf(a.stderr,
+			"capctl: hint: stop the agent, replace %[2]s by %[1]s and start the agent again; it reads the missing logs\n",
+			salvaged, a.config.StoreFile())
 	case len(r.Problems) > 0 && !slices.ContainsFunc(r.Problems, func(p store.Problem) bool { return !p.Unread }):
 		a.say("hint: the disk or the system refused, which says nothing about what is stored: check the disk and try again")
 	case len(r.Problems) > 0:

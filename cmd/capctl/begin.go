@@ -68,7 +68,8 @@ func (f campaignFlag) page(a *app) (*logbook.Book, logbook.Page, error) {
 }
 
 // order gives the orders that decide returns and prints where that leads.
-func (f campaignFlag) order(a *app, asJSON bool, decide func(context.Context, *logbook.Book, *store.Store, logbook.Page) ([]campaign.Order, error)) error {
+func (f campaignFlag) order(a *app, asJSON bool,
+	decide func(context.Context, *logbook.Book, *store.Store, logbook.Page) ([]campaign.Order, error)) error {
 	b, err := f.book(a)
 	if err != nil {
 		return err
@@ -112,7 +113,8 @@ type beginCmd struct {
 
 func (c *beginCmd) Run(a *app) error {
 	if !c.ByHand && !c.Once && (c.Campaign != "" || a.config.Campaign != "") {
-		return c.order(a, c.JSON, func(ctx context.Context, b *logbook.Book, s *store.Store, page logbook.Page) ([]campaign.Order, error) {
+		return c.order(a, c.JSON, func(ctx context.Context, b *logbook.Book, s *store.Store,
+			page logbook.Page) ([]campaign.Order, error) {
 			return c.decide(ctx, a, b, s, page)
 		})
 	}
@@ -176,7 +178,8 @@ func (c *beginCmd) checkNames(a *app, tags map[string]string) error {
 }
 
 // decide finds the cell to begin with: of those asked for, the first that is open.
-func (c *beginCmd) decide(ctx context.Context, a *app, b *logbook.Book, s *store.Store, page logbook.Page) ([]campaign.Order, error) {
+func (c *beginCmd) decide(ctx context.Context, a *app, b *logbook.Book, s *store.Store,
+	page logbook.Page) ([]campaign.Order, error) {
 	asked, err := steering.CellValues(b, c.Tags)
 	if err != nil {
 		return nil, err
@@ -199,7 +202,9 @@ func (c *beginCmd) decide(ctx context.Context, a *app, b *logbook.Book, s *store
 	}
 	for name, level := range asked {
 		if is := parts[name]; is != "" && is != level {
-			safe.Fprintf(a.stderr, "capctl: note: you asked for %s=%s, but %s is built in; the agent flags passes until you swap it\n", name, level, is)
+			safe.Fprintf(a.stderr,
+				"capctl: note: you asked for %s=%s, but %s is built in; the agent flags passes until you swap it\n", name, level,
+				is)
 		}
 	}
 	o := campaign.Order{Verb: campaign.Begin, Cell: b.Plan.Cell(cell), At: time.Now().UTC()}

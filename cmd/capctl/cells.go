@@ -40,15 +40,18 @@ func (f analysisFlags) options(a *app) analysis.Options {
 	if f.Session != nil {
 		session = *f.Session
 	}
-	return analysis.Options{SessionSD: session / 100, Factors: f.Factor, Tie: c.TiePercent / 100, Confidence: c.Confidence, Alpha: c.Alpha, MinDF: c.MinDF,
+	return analysis.Options{SessionSD: session / 100, Factors: f.Factor, Tie: c.TiePercent / 100,
+		Confidence: c.Confidence, Alpha: c.Alpha, MinDF: c.MinDF,
 		Homogeneity: c.Homogeneity, Agreement: agreement}
 }
 
 // cells returns the cells of the selected passes and what they rest on. A tag named by by
 // is a factor where passes have it.
-func (f analysisFlags) cells(a *app, filter filterFlags, by ...string) ([]analysis.Cell, analysis.Options, selection.Basis, error) {
+func (f analysisFlags) cells(a *app, filter filterFlags, by ...string) ([]analysis.Cell, analysis.Options,
+	selection.Basis, error) {
 	if f.Session != nil && !(*f.Session >= 0 && *f.Session < 100) {
-		return nil, analysis.Options{}, selection.Basis{}, cli.UsageError(fmt.Errorf("--session-sd %g is no percentage from 0 to below 100", *f.Session))
+		return nil, analysis.Options{}, selection.Basis{},
+			cli.UsageError(fmt.Errorf("--session-sd %g is no percentage from 0 to below 100", *f.Session))
 	}
 	o := f.options(a)
 	sel, err := f.choose(a, filter, &o, by...)
@@ -74,7 +77,8 @@ func (c *cellsCmd) Run(a *app) error {
 		return err
 	}
 	results.Gaps(a.Streams, a.lab != "", cells)
-	if err := results.PrintCells(a.Streams, c.Form, cells, o, func() output.Data { return report.CellTable(cells, selection.FactorsOf(o)) }); err != nil {
+	if err := results.PrintCells(a.Streams, c.Form, cells, o,
+		func() output.Data { return report.CellTable(cells, selection.FactorsOf(o)) }); err != nil {
 		return err
 	}
 	return sel.Emit(a.Streams, c.JSON, cells)

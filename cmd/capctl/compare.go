@@ -67,9 +67,11 @@ func (c *compareCmd) Run(a *app) error {
 	}
 	if c.Across {
 		totals := analysis.Totals(margins, o)
-		err = results.PrintTotals(a.Streams, c.Form, c.By, totals, o, func() output.Data { return report.TotalTable(totals, selection.FactorsOf(o)) })
+		err = results.PrintTotals(a.Streams, c.Form, c.By, totals, o,
+			func() output.Data { return report.TotalTable(totals, selection.FactorsOf(o)) })
 	} else {
-		err = results.PrintMargins(a.Streams, c.Form, c.By, margins, o, func() output.Data { return report.MarginTable(margins, selection.FactorsOf(o)) })
+		err = results.PrintMargins(a.Streams, c.Form, c.By, margins, o,
+			func() output.Data { return report.MarginTable(margins, selection.FactorsOf(o)) })
 	}
 	if err != nil {
 		return err

@@ -62,7 +62,8 @@ func (c *disturbanceCmd) Run(a *app) error {
 		safe.Fprintf(a.stderr, "capctl: note: %v\n", err)
 	}}
 	for i, threads := range c.loads() {
-		safe.Fprintf(a.stderr, "capctl: %s, about %s; leave the machine alone\n", record.Count(threads, "thread"), e.Length().Round(time.Second))
+		safe.Fprintf(a.stderr, "capctl: %s, about %s; leave the machine alone\n", record.Count(threads, "thread"),
+			e.Length().Round(time.Second))
 		results, err := e.Run(a.ctx, filepath.Join(dir, strconv.Itoa(i)), threads)
 		if a.ctx.Err() != nil {
 			return cli.FailedError(errors.New("interrupted; the measured agent is stopped"))
@@ -123,7 +124,8 @@ func (c *disturbanceCmd) print(a *app, lines []disturbance.Result) error {
 	if c.JSON {
 		return nil
 	}
-	output.Table(a.stdout, table.Row{"threads", "figure", "without agent", "typical round with agent, 95 % interval", "equivalent", "mean of the rounds, 95 % interval", "equivalent"}, rows)
+	output.Table(a.stdout, table.Row{"threads", "figure", "without agent", "typical round with agent, 95 % interval",
+		"equivalent", "mean of the rounds, 95 % interval", "equivalent"}, rows)
 	_, err := safe.Fprintf(a.stdout, `%d rounds of two blocks of %s with the agent at work and two with it held still, frames running and %s throughout.
 Typical round: Hodges-Lehmann with the signed-rank test, which a shared machine's hold-ups do not drown; what the agent does in few
 rounds only shows in the mean alone. Equivalence by two one-sided tests at 5 %% (Schuirmann 1987), with the least margin provable

@@ -34,6 +34,7 @@ func (c *exportCmd) Run(a *app) error {
 	if err != nil {
 		return cli.FailedError(err)
 	}
-	safe.Fprintf(a.stderr, "capctl: %s: %s written in %s, %d unchanged\n", c.Out, record.Count(done.Written, "pass"), record.Count(done.Files, "file"), done.Unchanged)
+	safe.Fprintf(a.stderr, "capctl: %s: %s written in %s, %d unchanged\n", c.Out, record.Count(done.Written, "pass"),
+		record.Count(done.Files, "file"), done.Unchanged)
 	return nil
 }

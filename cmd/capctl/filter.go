@@ -26,7 +26,8 @@ func (f filterFlags) named(a *app, r store.Reader, ids []string) ([]record.Pass,
 // noPass says that no pass was selected, or that there is none.
 func (f filterFlags) noPass(a *app) {
 	if f.IsZero() {
-		nothing(a, "no pass is stored yet", "run 'capd run' and let the logger write into "+a.config.Watch+", the folder that it watches")
+		nothing(a, "no pass is stored yet", "run 'capd run' and let the logger write into "+a.config.Watch+
+			", the folder that it watches")
 		return
 	}
 	hint := "'capctl passes' without options lists all"
@@ -88,7 +89,8 @@ func checkStore(address, command string) error {
 	}
 	if !strings.HasPrefix(address, "postgres://") && !strings.HasPrefix(address, "postgresql://") {
 		return cli.UsageError(errors.New("--store takes the address of a lab's database"),
-			"write --store postgres://USER@HOST/DATABASE?sslmode=verify-full", "--data DIR names the folder of another bench's store")
+			"write --store postgres://USER@HOST/DATABASE?sslmode=verify-full",
+			"--data DIR names the folder of another bench's store")
 	}
 	if !slices.Contains(overAllBenches, command) {
 		return cli.UsageError(fmt.Errorf("'capctl %s' needs the bench's own store, not --store or CAPD_STORE", command),
@@ -98,7 +100,8 @@ func checkStore(address, command string) error {
 }
 
 // overAllBenches are the commands that read a lab as well as a bench's own store.
-var overAllBenches = []string{"passes", "show", "cells", "compare", "limits", "odd", "predict", "holds", "value", "repeatability", "reuse", "report",
+var overAllBenches = []string{"passes", "show", "cells", "compare", "limits", "odd", "predict", "holds", "value",
+	"repeatability", "reuse", "report",
 	"system", "systems", "export"}
 
 // withoutStore are the commands to which it does not matter what CAPD_STORE says.

@@ -18,7 +18,8 @@ func givenOf(g grammar, k *kong.Context) cli.Given {
 		out = append(out, cli.Option{Name: "--store", Value: withoutPassword(g.Store), For: overAllBenches})
 	}
 	if g.Lab.Address != os.Getenv("CAPD_LAB") {
-		out = append(out, cli.Option{Name: "--address", Value: withoutPassword(g.Lab.Address), For: []string{"lab"}, Own: true})
+		out = append(out, cli.Option{Name: "--address", Value: withoutPassword(g.Lab.Address), For: []string{"lab"},
+			Own: true})
 	}
 	file := g.Plan.File
 	for _, f := range k.Flags() {
@@ -26,7 +27,8 @@ func givenOf(g grammar, k *kong.Context) cli.Given {
 			file, _ = k.FlagValue(f).(string)
 		}
 	}
-	return append(out, cli.Option{Name: "--campaign", Value: file, For: []string{"begin", "next", "back", "skip", "coverage", "value"}, Own: true},
+	return append(out, cli.Option{Name: "--campaign", Value: file,
+		For: []string{"begin", "next", "back", "skip", "coverage", "value"}, Own: true},
 		cli.Option{Value: file, For: []string{"plan"}, Own: true})
 }
 

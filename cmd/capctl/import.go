@@ -123,7 +123,8 @@ func printTaken(a *app, dir string, taken export.Taken) error {
 	}
 	_, err := safe.Fprintln(a.stdout, text)
 	for _, r := range taken.Refused {
-		safe.Fprintf(a.stderr, "capctl: pass %s (%s) was not imported: %s\n", printable(r.Pass), printable(r.Log), printable(r.Why))
+		safe.Fprintf(a.stderr, "capctl: pass %s (%s) was not imported: %s\n", printable(r.Pass), printable(r.Log),
+			printable(r.Why))
 	}
 	return err
 }

@@ -45,7 +45,8 @@ func openLab(a *app, address string) (*lab.Lab, error) {
 	}
 	l, err := lab.Open(a.ctx, address)
 	if err != nil {
-		return nil, cli.FailedError(errors.New(onceEach(err.Error())), "see that the database runs and can be reached from here, and that host, port, user and password of the address are right")
+		return nil, cli.FailedError(errors.New(onceEach(err.Error())),
+			"see that the database runs and can be reached from here, and that host, port, user and password of the address are right")
 	}
 	return l, nil
 }
@@ -108,12 +109,14 @@ func (c *labStatusCmd) Run(a *app, parent *labCmd) error {
 		return nil
 	}
 	if len(list) == 0 {
-		safe.Fprintln(a.stderr, "capctl: no bench has sent anything yet: set lab.address in the benches' configurations, or run 'capctl lab send' there")
+		safe.Fprintln(a.stderr,
+			"capctl: no bench has sent anything yet: set lab.address in the benches' configurations, or run 'capctl lab send' there")
 		return nil
 	}
 	var rows []table.Row
 	for _, b := range list {
-		rows = append(rows, table.Row{printable(b.Name), b.Passes, b.Bad, b.SeenAt.Format(time.RFC3339), b.Backlog, fmt.Sprintf("%.1f s", b.Skew)})
+		rows = append(rows, table.Row{printable(b.Name), b.Passes, b.Bad, b.SeenAt.Format(time.RFC3339), b.Backlog,
+			fmt.Sprintf("%.1f s", b.Skew)})
 	}
 	output.Table(a.stdout, table.Row{"bench", "passes", "bad", "last seen", "backlog", "clock off by"}, rows)
 	return nil

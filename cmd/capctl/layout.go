@@ -17,7 +17,8 @@ type layoutCmd struct {
 // Run explains how a log is read, also where reading fails half-way.
 func (c *layoutCmd) Run(a *app) error {
 	if info, err := os.Stat(c.File); err == nil && info.IsDir() {
-		return cli.UsageError(fmt.Errorf("%s is a folder, not a log", c.File), "name one of its logs", "type: capctl measure "+quoted(c.File))
+		return cli.UsageError(fmt.Errorf("%s is a folder, not a log", c.File), "name one of its logs",
+			"type: capctl measure "+quoted(c.File))
 	}
 	opt := readOptions(a.config)
 	opt.Program = c.Program

@@ -31,7 +31,8 @@ func (c *limitsCmd) Run(a *app) error {
 		return err
 	}
 	limits, models := analysis.Limits(cells, loads, o)
-	err = results.PrintLimits(a.Streams, c.Form, limits, func() output.Data { return report.LimitTable(limits, selection.FactorsOf(o)) })
+	err = results.PrintLimits(a.Streams, c.Form, limits,
+		func() output.Data { return report.LimitTable(limits, selection.FactorsOf(o)) })
 	if err != nil {
 		return err
 	}
@@ -56,10 +57,12 @@ func (c *predictCmd) Run(a *app) error {
 	}
 	list, models := analysis.Predict(cells, o)
 	if len(list) == 0 && len(cells) > 0 {
-		safe.Fprintln(a.stderr, "capctl: nothing to predict: every unmeasured cell lacks a measured cell with the same processor or the same card")
+		safe.Fprintln(a.stderr,
+			"capctl: nothing to predict: every unmeasured cell lacks a measured cell with the same processor or the same card")
 		results.Untagged(a.Streams, a.lab != "", cells, record.TagProcessor, record.TagGraphics)
 	}
-	err = results.PrintPredictions(a.Streams, c.Form, list, o, func() output.Data { return report.PredictionTable(list, selection.FactorsOf(o)) })
+	err = results.PrintPredictions(a.Streams, c.Form, list, o,
+		func() output.Data { return report.PredictionTable(list, selection.FactorsOf(o)) })
 	if err != nil {
 		return err
 	}

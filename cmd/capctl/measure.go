@@ -61,15 +61,19 @@ func (c *measureCmd) Run(a *app) error {
 		err = show.End()
 	}
 	if c.Program != "" && nameless > 0 {
-		safe.Fprintf(a.stderr, "capctl: note: %s of %d without names of programs, so --program does not apply and all rows count\n", record.Count(nameless, "log"), len(files))
+		safe.Fprintf(a.stderr,
+			"capctl: note: %s of %d without names of programs, so --program does not apply and all rows count\n",
+			record.Count(nameless, "log"), len(files))
 	}
 	switch {
 	case err != nil:
 		return cli.FailedError(fmt.Errorf("measure: %w", err))
 	case failed > 0 && missing == failed:
-		return cli.FailedError(fmt.Errorf("%d of %s could not be read: no such file", failed, record.Count(len(files), "log")))
+		return cli.FailedError(fmt.Errorf("%d of %s could not be read: no such file", failed,
+			record.Count(len(files), "log")))
 	case failed > 0:
-		return cli.FailedError(fmt.Errorf("%d of %s could not be read", failed, record.Count(len(files), "log")), "'capctl layout FILE' shows how a log is understood")
+		return cli.FailedError(fmt.Errorf("%d of %s could not be read", failed, record.Count(len(files), "log")),
+			"'capctl layout FILE' shows how a log is understood")
 	}
 	return nil
 }

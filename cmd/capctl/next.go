@@ -32,7 +32,8 @@ func (c *nextCmd) Run(a *app) error {
 		return err
 	}
 	if page.Position.Cell < 0 && len(page.Position.History) == 0 {
-		return cli.UsageError(errors.New("the plan is not started on bench "+a.config.Bench), "'capctl begin' starts the plan")
+		return cli.UsageError(errors.New("the plan is not started on bench "+a.config.Bench),
+			"'capctl begin' starts the plan")
 	}
 	_, control := page.Coverage.ControlNow(page.Position)
 	if !page.Position.Stay && !control { // goes on by itself
@@ -85,7 +86,8 @@ func (c *nextCmd) byPrecision(a *app) error {
 	}
 	for _, f := range c.Between {
 		if _, ok := b.Campaign.Factor(f); !ok {
-			return cli.UsageError(fmt.Errorf("--between: the campaign has no factor %q; it has %s", f, strings.Join(b.Campaign.FactorNames(), ", ")))
+			return cli.UsageError(fmt.Errorf("--between: the campaign has no factor %q; it has %s", f,
+				strings.Join(b.Campaign.FactorNames(), ", ")))
 		}
 	}
 	w.SessionSD = a.config.Analysis.SessionSDPercent / 100

@@ -42,7 +42,8 @@ func (c *overheadCmd) Run(a *app) error {
 }
 
 // overheadDuring waits and returns what was added to before.
-func overheadDuring(ctx context.Context, agent *control.Client, before control.Overhead, wait time.Duration) (control.Overhead, error) {
+func overheadDuring(ctx context.Context, agent *control.Client, before control.Overhead,
+	wait time.Duration) (control.Overhead, error) {
 	select {
 	case <-ctx.Done():
 		return before, cli.FailedError(errors.New("interrupted while waiting"))
@@ -97,12 +98,15 @@ func showOverhead(a *app, o control.Overhead) {
 	out("agent", "process %d, %v from %s", o.PID, age.Round(time.Second/10), o.Since.Local().Format(time.DateTime))
 	out("processor", "%.3f s, %.4f %% of one core", o.ProcessorS, o.Percent)
 	out("validators", "%.3f s of processes that have ended", o.ValidatorsS)
-	counted("wake-ups", o.WakeUps > 0, "%d, %.2f a second; made to wait for others %d times", o.WakeUps, o.WakeUpsPerS, o.Preempted)
+	counted("wake-ups", o.WakeUps > 0, "%d, %.2f a second; made to wait for others %d times", o.WakeUps, o.WakeUpsPerS,
+		o.Preempted)
 	out("memory", "%.1f MiB now, %.1f MiB at the most", mib(o.ResidentBytes), mib(o.ResidentMostBytes))
-	counted("files", o.Reads > 0, "%d reads, %.1f MiB read, %.1f MiB written", o.Reads, mib(o.ReadBytes), mib(o.WrittenBytes))
+	counted("files", o.Reads > 0, "%d reads, %.1f MiB read, %.1f MiB written", o.Reads, mib(o.ReadBytes),
+		mib(o.WrittenBytes))
 	out("samples", "%d, on average %.3f ms each", o.Samples, o.SampleMeanMS)
 	if !o.SampleLongest.IsZero() {
-		out("", "the longest since the start %.3f ms, at %s; the first %.3f ms", o.SampleLongMS, o.SampleLongest.Local().Format(time.DateTime), o.SampleFirstMS)
+		out("", "the longest since the start %.3f ms, at %s; the first %.3f ms", o.SampleLongMS, o.SampleLongest.Local().
+			Format(time.DateTime), o.SampleFirstMS)
 	}
 }
 

@@ -50,13 +50,15 @@ func (c *overruleCmd) Run(a *app) error {
 	}
 	if c.Undo && len(c.ids) == 1 && passes[0].Overruled == "" {
 		p := passes[0]
-		return cli.FailedError(fmt.Errorf("pass %s: %w; it is %s by its checks", p.ID, store.ErrNotByHand, cmp.Or(p.Verdict, "not judged yet")))
+		return cli.FailedError(fmt.Errorf("pass %s: %w; it is %s by its checks", p.ID, store.ErrNotByHand,
+			cmp.Or(p.Verdict, "not judged yet")))
 	}
 	if c.Undo {
 		passes = slices.DeleteFunc(passes, func(p record.Pass) bool { return p.Overruled == "" })
 	}
 	if len(passes) == 0 {
-		return cli.FailedError(errors.New("no pass is selected"), "'capctl passes' with the same options lists the selection; --undo applies only to verdicts set by hand")
+		return cli.FailedError(errors.New("no pass is selected"),
+			"'capctl passes' with the same options lists the selection; --undo applies only to verdicts set by hand")
 	}
 	if c.DryRun {
 		return c.list(a, passes)
@@ -84,7 +86,8 @@ func (c *overruleCmd) Run(a *app) error {
 		a.say("pass %s was %s and is now %s by hand; undo with 'capctl overrule --undo %s --why TEXT'",
 			p.ID, cmp.Or(p.Verdict, "not judged"), c.verdict, p.ID)
 	} else {
-		a.say("%s set to %s by hand; undo with 'capctl overrule --undo %s --why TEXT'", record.Count(len(passes), "pass"), c.verdict, c.again(passes))
+		a.say("%s set to %s by hand; undo with 'capctl overrule --undo %s --why TEXT'", record.Count(len(passes), "pass"),
+			c.verdict, c.again(passes))
 	}
 	return c.neighbours(a, s, h, passes)
 }
@@ -109,7 +112,8 @@ func (c *overruleCmd) again(passes []record.Pass) string {
 func (c *overruleCmd) list(a *app, passes []record.Pass) error {
 	for _, p := range passes {
 		becomes := cmp.Or(string(c.verdict), "what its checks say")
-		safe.Fprintf(a.stdout, "%s  %s  %s -> %s\n", p.ID, printable(listing.NameOf(p)), cmp.Or(string(p.Verdict), "not judged"), becomes)
+		safe.Fprintf(a.stdout, "%s  %s  %s -> %s\n", p.ID, printable(listing.NameOf(p)),
+			cmp.Or(string(p.Verdict), "not judged"), becomes)
 	}
 	safe.Fprintf(a.stderr, "capctl: %s would be changed\n", record.Count(len(passes), "verdict"))
 	return nil
@@ -132,7 +136,8 @@ func (c *overruleCmd) counting(a *app, s *store.Store, p record.Pass, set func()
 
 // neighbours judges the passes beside these again that count for them in another way now.
 func (c *overruleCmd) neighbours(a *app, s *store.Store, h *hold, was []record.Pass) error {
-	was = slices.DeleteFunc(slices.Clone(was), func(p record.Pass) bool { return p.Verdict == "" }) // the agent looks at all of them
+	// the agent looks at all of them
+	was = slices.DeleteFunc(slices.Clone(was), func(p record.Pass) bool { return p.Verdict == "" })
 	if len(was) == 0 {
 		return nil
 	}
@@ -163,15 +168,19 @@ func (c *overruleCmd) check() error {
 	}
 	switch {
 	case len(c.ids) == 0 && c.IsZero():
-		return cli.UsageError(errors.New("overrule: no pass is named"), "name passes by their identities, or select them: --tag game=NAME, --since 2h, --limit 1")
+		return cli.UsageError(errors.New("overrule: no pass is named"),
+			"name passes by their identities, or select them: --tag game=NAME, --since 2h, --limit 1")
 	case c.Undo && c.verdict != "":
-		return cli.UsageError(errors.New("overrule: leave the verdict out: --undo restores that of the checks"), "type: capctl overrule --undo "+id+" --why TEXT")
+		return cli.UsageError(errors.New("overrule: leave the verdict out: --undo restores that of the checks"),
+			"type: capctl overrule --undo "+id+" --why TEXT")
 	case !c.Undo && last != "":
 		return cli.UsageError(fmt.Errorf("overrule: %q is none of clean, unverified, doubtful, bad", last))
 	case !c.Undo && c.verdict == "":
-		return cli.UsageError(errors.New("overrule: no verdict is given"), "type: capctl overrule "+id+" clean|unverified|doubtful|bad --why TEXT", "--undo restores the checks' verdict")
+		return cli.UsageError(errors.New("overrule: no verdict is given"),
+			"type: capctl overrule "+id+" clean|unverified|doubtful|bad --why TEXT", "--undo restores the checks' verdict")
 	case c.Why == "" && !c.DryRun:
-		return cli.UsageError(errors.New("overrule: --why is empty"), "give the reason in a few words, for readers of the results")
+		return cli.UsageError(errors.New("overrule: --why is empty"),
+			"give the reason in a few words, for readers of the results")
 	}
 	return nil
 }
@@ -190,7 +199,8 @@ func (c *overruleCmd) takeBack(a *app, s *store.Store, h *hold, passes []record.
 		if err != nil {
 			return cli.FailedError(err)
 		}
-		safe.Fprintf(a.stderr, "capctl: pass %s was %s by hand and is now %s by its checks\n", p.ID, p.Verdict, cmp.Or(now.Verdict, "not judged yet"))
+		safe.Fprintf(a.stderr, "capctl: pass %s was %s by hand and is now %s by its checks\n", p.ID, p.Verdict,
+			cmp.Or(now.Verdict, "not judged yet"))
 	}
 	return again
 }

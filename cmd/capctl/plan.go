@@ -71,7 +71,8 @@ func loadCampaign(a *app, file string) (*campaign.Campaign, error) {
 		file = a.config.Campaign
 	}
 	if file == "" {
-		return nil, cli.UsageError(errors.New("no campaign is named"), "put campaign = \"FILE\" into the configuration, or name the file; examples/campaign/campaign.toml is a commented one")
+		return nil, cli.UsageError(errors.New("no campaign is named"),
+			"put campaign = \"FILE\" into the configuration, or name the file; examples/campaign/campaign.toml is a commented one")
 	}
 	c, err := campaign.Load(file)
 	switch {

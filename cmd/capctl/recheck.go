@@ -201,7 +201,8 @@ func equalFinding(a, b record.Finding) bool {
 			return false
 		}
 	}
-	return a.Outcome == b.Outcome && a.Version == b.Version && a.Reason == b.Reason && a.Advice == b.Advice && maps.Equal(a.Params, b.Params)
+	return a.Outcome == b.Outcome && a.Version == b.Version && a.Reason == b.Reason && a.Advice == b.Advice &&
+		maps.Equal(a.Params, b.Params)
 }
 
 func (c *recheckCmd) report(a *app, list []rechecked) error {
@@ -247,7 +248,8 @@ func (r rechecked) why() string {
 	named := r.Decides == ""
 	for _, c := range r.Changes {
 		if c.Was != c.Now {
-			out = append(out, fmt.Sprintf("%s: %s -> %s: %s", c.Check, cmp.Or(c.Was, "(none)"), cmp.Or(c.Now, "(none)"), c.Reason))
+			out = append(out, fmt.Sprintf("%s: %s -> %s: %s", c.Check, cmp.Or(c.Was, "(none)"), cmp.Or(c.Now, "(none)"),
+				c.Reason))
 			named = named || strings.HasPrefix(r.Decides, c.Check+": ")
 		}
 	}

@@ -42,7 +42,8 @@ func newExaminer(a *app, s *store.Store, h *hold, corrected bool) (*examiner, er
 		return nil, err
 	}
 	know.Spread = judging.Spread(s, know.Factors)
-	know.Settle = judging.Settle(a.config.Checks, know.Spread, judging.Across(s, know.Factors, a.config.Analysis.SessionSDPercent/100))
+	know.Settle = judging.Settle(a.config.Checks, know.Spread,
+		judging.Across(s, know.Factors, a.config.Analysis.SessionSDPercent/100))
 	self, err := os.Executable()
 	if err != nil {
 		return nil, cli.FailedError(fmt.Errorf("find this program: %w", err))
@@ -52,8 +53,10 @@ func newExaminer(a *app, s *store.Store, h *hold, corrected bool) (*examiner, er
 	if err != nil {
 		return nil, cli.FailedError(fmt.Errorf("prepare the validators: %w", err))
 	}
-	know.Keep = judging.Keep(s, v, corrected, append(slices.Clone(a.config.Checks.Off), pipeline.AssertionsCheck, tag.CheckName)...)
-	return &examiner{store: s, steps: &pipeline.Pipeline{Store: past{Cells: judging.Cells{Store: s}}, Checks: v, Know: know}, host: v, hold: h}, nil
+	know.Keep = judging.Keep(s, v, corrected, append(slices.Clone(a.config.Checks.Off), pipeline.AssertionsCheck,
+		tag.CheckName)...)
+	return &examiner{store: s, steps: &pipeline.Pipeline{Store: past{Cells: judging.Cells{Store: s}}, Checks: v,
+		Know: know}, host: v, hold: h}, nil
 }
 
 func (x *examiner) close() { x.host.Close() }
@@ -146,7 +149,8 @@ func (x *examiner) tell(a *app, told map[string]bool) (worse []record.Pass) {
 		if m.Pass.Verdict == record.Clean {
 			again = " again"
 		}
-		safe.Fprintf(a.stderr, "capctl: %s of the same cell was %s and is now %s%s\n", m.Pass.ID, m.Was, m.Pass.Verdict, again)
+		safe.Fprintf(a.stderr, "capctl: %s of the same cell was %s and is now %s%s\n", m.Pass.ID, m.Was, m.Pass.Verdict,
+			again)
 		if m.Was == record.Clean {
 			worse = append(worse, m.Pass)
 		}
@@ -267,7 +271,8 @@ func (q *silence) report(a *app, then string) error {
 	if len(q.ids) == 0 {
 		return nil
 	}
-	return cli.FailedError(fmt.Errorf("a validator did not answer about %s; its earlier findings stay", record.Count(len(q.ids), "pass")),
+	return cli.FailedError(fmt.Errorf("a validator did not answer about %s; its earlier findings stay",
+		record.Count(len(q.ids), "pass")),
 		then, "to do without it, name it under off in [checks], or remove its program from [checks.pinned]")
 }
 

@@ -70,7 +70,9 @@ func (c *reportCmd) Run(a *app) error {
 	}
 	report.ClearDrawn(c.Out, report.DrawnBefore(before), written, a.say)
 	c.markUsed(a, in.Passes)
-	safe.Fprintf(a.stderr, "capctl: %s of %s, %s, %.1f MB; open %s\n", record.Count(len(r.Cells), "cell"), record.Count(len(in.Passes), "pass"), record.Count(len(written), "file"), float64(size)/1e6, filepath.Join(c.Out, "index.html"))
+	safe.Fprintf(a.stderr, "capctl: %s of %s, %s, %.1f MB; open %s\n", record.Count(len(r.Cells), "cell"),
+		record.Count(len(in.Passes), "pass"), record.Count(len(written), "file"), float64(size)/1e6,
+		filepath.Join(c.Out, "index.html"))
 	return nil
 }
 
@@ -79,7 +81,8 @@ func (c *reportCmd) Run(a *app) error {
 // said. That the store cannot be written to takes nothing from the report.
 func (c *reportCmd) markUsed(a *app, passes []record.Pass) {
 	if a.lab != "" {
-		fmt.Fprintln(a.stderr, "capctl: 'capctl retain' on the benches does not know that this report uses their passes\nhint: a tag campaign keeps them whole ('capctl tag' on the bench)")
+		fmt.Fprintln(a.stderr,
+			"capctl: 'capctl retain' on the benches does not know that this report uses their passes\nhint: a tag campaign keeps them whole ('capctl tag' on the bench)")
 		return
 	}
 	folder, err := filepath.Abs(c.Out)
@@ -101,7 +104,8 @@ func (c *reportCmd) markUsed(a *app, passes []record.Pass) {
 }
 
 func (c *reportCmd) input(a *app) (report.Input, error) {
-	in := report.Input{Title: c.Title, Program: report.ThisProgram(), At: time.Now(), PriceBy: c.PriceBy, RefreshHz: c.Hz, Pictures: c.Pictures}
+	in := report.Input{Title: c.Title, Program: report.ThisProgram(), At: time.Now(), PriceBy: c.PriceBy, RefreshHz: c.Hz,
+		Pictures: c.Pictures}
 	for _, hz := range c.Hz {
 		if !(hz > 0) {
 			return in, cli.UsageError(fmt.Errorf("--hz %g is no refresh rate", hz))

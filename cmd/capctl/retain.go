@@ -29,7 +29,8 @@ func (c *retainCmd) Run(a *app) error {
 		return err
 	}
 	if rules.LogsBefore.IsZero() && rules.TelemetryBefore.IsZero() {
-		safe.Fprintln(a.stderr, "capctl: nothing is dropped; set limits with --log-days and --telemetry-days, or log_days and telemetry_days under [store]")
+		safe.Fprintln(a.stderr,
+			"capctl: nothing is dropped; set limits with --log-days and --telemetry-days, or log_days and telemetry_days under [store]")
 		return nil
 	}
 	if _, err := openToReadClose(a); err != nil {
@@ -115,7 +116,8 @@ func (c *retainCmd) print(a *app, done store.Retained) error {
 	if c.Drop {
 		verb = "lost"
 	}
-	safe.Fprintf(a.stderr, "capctl: %s %s %.1f MB of kept logs and %.1f MB of samples; figures, tags, findings and frame times stay\n",
+	safe.Fprintf(a.stderr,
+		"capctl: %s %s %.1f MB of kept logs and %.1f MB of samples; figures, tags, findings and frame times stay\n",
 		record.Count(len(done.Passes), "pass"), verb, float64(logs)/1e6, float64(samples)/1e6)
 	fits := ""
 	if a.config.Campaign != "" {
@@ -154,7 +156,8 @@ func (c *logCmd) Run(a *app) error {
 	revision := store.Current
 	if c.Revision != nil {
 		if revision = *c.Revision; revision < 0 {
-			return cli.UsageError(fmt.Errorf("--revision %d: revisions count from 0", revision), "0 is the first that was stored; without --revision it is the latest")
+			return cli.UsageError(fmt.Errorf("--revision %d: revisions count from 0", revision),
+				"0 is the first that was stored; without --revision it is the latest")
 		}
 	}
 	log, err := s.Log(a.ctx, p.ID, revision)
@@ -182,8 +185,10 @@ func (c *logCmd) write(a *app, p record.Pass, log store.KeptLog) error {
 		}
 		return nil
 	case !log.DroppedAt.IsZero():
-		return cli.FailedError(fmt.Errorf("%s was dropped by 'capctl retain' on %s", which, log.DroppedAt.Format(time.DateOnly)), "it was at "+printable(p.Log))
+		return cli.FailedError(fmt.Errorf("%s was dropped by 'capctl retain' on %s", which,
+			log.DroppedAt.Format(time.DateOnly)), "it was at "+printable(p.Log))
 	}
 	return cli.FailedError(fmt.Errorf("%s was not kept", which),
-		"it was at "+printable(p.Log), "set keep_log = true under [store] in the agent's configuration to keep logs from now on")
+		"it was at "+printable(p.Log),
+		"set keep_log = true under [store] in the agent's configuration to keep logs from now on")
 }

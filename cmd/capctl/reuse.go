@@ -35,7 +35,8 @@ func (c *reuseCmd) Run(a *app) error {
 	}{{"--old", c.Old}, {"--new", c.New}} {
 		for _, t := range x.tags {
 			if !strings.Contains(t, "=") {
-				return cli.UsageError(fmt.Errorf("%s %q has no =", x.flag, t), "write "+x.flag+" campaign=NAME, or another tag that tells these passes from the others")
+				return cli.UsageError(fmt.Errorf("%s %q has no =", x.flag, t),
+					"write "+x.flag+" campaign=NAME, or another tag that tells these passes from the others")
 			}
 		}
 	}
@@ -54,15 +55,19 @@ func (c *reuseCmd) Run(a *app) error {
 			return cli.FailedError(err)
 		}
 	} else if n := len(gate.Differences); c.CSV && !gate.Refused && n > 0 { // one table alone in a file for a spreadsheet
-		safe.Fprintf(a.stderr, "capctl: %s, accepted or harmless; leave out --csv to list them\n", record.Count(n, "difference"))
-	} else if err := results.PrintDifferences(a.Streams, c.Form, gate, func() output.Data { return report.DifferenceTable(gate.Differences) }); err != nil {
+		safe.Fprintf(a.stderr, "capctl: %s, accepted or harmless; leave out --csv to list them\n",
+			record.Count(n, "difference"))
+	} else if err := results.PrintDifferences(a.Streams, c.Form, gate,
+		func() output.Data { return report.DifferenceTable(gate.Differences) }); err != nil {
 		return err
 	}
 	if gate.Refused {
-		safe.Fprintf(a.stderr, "capctl: not comparable: %s and %s\n", record.Count(gate.OldPasses, "older pass"), record.Count(gate.NewPasses, "new pass"))
+		safe.Fprintf(a.stderr, "capctl: not comparable: %s and %s\n", record.Count(gate.OldPasses, "older pass"),
+			record.Count(gate.NewPasses, "new pass"))
 		return cli.ErrFound
 	}
-	safe.Fprintf(a.stderr, "capctl: %s and %s are comparable\n", record.Count(gate.OldPasses, "older pass"), record.Count(gate.NewPasses, "new pass"))
+	safe.Fprintf(a.stderr, "capctl: %s and %s are comparable\n", record.Count(gate.OldPasses, "older pass"),
+		record.Count(gate.NewPasses, "new pass"))
 	// Older and new cells stay cells of their own, told apart by their campaign or other tags.
 	o.Factors = slices.Clone(selection.FactorsOf(o))
 	for _, name := range selection.TagNames(c.Old) {
@@ -71,16 +76,19 @@ func (c *reuseCmd) Run(a *app) error {
 		}
 	}
 	cells := analysis.Cells(append(old, fresh...), o)
-	return results.PrintCells(a.Streams, c.Form, cells, o, func() output.Data { return report.CellTable(cells, selection.FactorsOf(o)) })
+	return results.PrintCells(a.Streams, c.Form, cells, o,
+		func() output.Data { return report.CellTable(cells, selection.FactorsOf(o)) })
 }
 
 // both returns the older and the new passes.
 func (c *reuseCmd) both(a *app) (old, fresh []record.Pass, err error) {
 	if len(c.Old) == 0 {
-		return nil, nil, cli.UsageError(errors.New("--old is missing: it names the older passes"), "type: capctl reuse --old campaign=NAME, or another tag that tells them from the new ones")
+		return nil, nil, cli.UsageError(errors.New("--old is missing: it names the older passes"),
+			"type: capctl reuse --old campaign=NAME, or another tag that tells them from the new ones")
 	}
 	if len(c.New) == 0 && cmp.Or(c.Campaign, a.config.Campaign) == "" {
-		return nil, nil, cli.UsageError(errors.New("--new is missing, and the configuration names no campaign"), "type: capctl reuse --old campaign=NAME --new campaign=NAME")
+		return nil, nil, cli.UsageError(errors.New("--new is missing, and the configuration names no campaign"),
+			"type: capctl reuse --old campaign=NAME --new campaign=NAME")
 	}
 	err = withStore(a, func(_ context.Context, r store.Reader) (err error) {
 		if old, err = (selection.Filter{Tag: c.Old}).Named(a.ctx, r, nil); err != nil {

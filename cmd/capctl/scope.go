@@ -29,7 +29,8 @@ func (f scopeFlags) open(a *app, r store.Reader, filter filterFlags) (*selection
 	named := slices.Contains(selection.TagNames(filter.Tag), record.TagCampaign)
 	if cmp.Or(f.Campaign, a.config.Campaign) == "" || f.Any || named && f.Campaign == "" {
 		if len(f.Old) > 0 {
-			return nil, cli.UsageError(errors.New("--old needs a campaign to compare the older passes with"), "name its file with --campaign, or compare any passes with 'capctl reuse --old NAME=VALUE --new NAME=VALUE'")
+			return nil, cli.UsageError(errors.New("--old needs a campaign to compare the older passes with"),
+				"name its file with --campaign, or compare any passes with 'capctl reuse --old NAME=VALUE --new NAME=VALUE'")
 		}
 		return nil, nil
 	}
@@ -56,7 +57,8 @@ func (f scopeFlags) open(a *app, r store.Reader, filter filterFlags) (*selection
 
 // choose selects the passes that a conclusion rests on and sets in o what follows from the
 // campaign: its factors and levels, and the passes whose spread counts.
-func (f analysisFlags) choose(a *app, filter filterFlags, o *analysis.Options, by ...string) (sel selection.Basis, err error) {
+func (f analysisFlags) choose(a *app, filter filterFlags, o *analysis.Options, by ...string) (sel selection.Basis,
+	err error) {
 	if err := filter.Check(nil); err != nil { // before a store is looked for
 		return sel, err
 	}
@@ -66,7 +68,8 @@ func (f analysisFlags) choose(a *app, filter filterFlags, o *analysis.Options, b
 		if err != nil {
 			return err
 		}
-		sel, err = selection.Choose(ctx, a.Streams, r, s, selection.Query{Filter: filter.Filter, Factors: f.Factor, By: by, Old: f.Old, Accept: f.Accept, Alone: f.Alone}, o)
+		sel, err = selection.Choose(ctx, a.Streams, r, s,
+			selection.Query{Filter: filter.Filter, Factors: f.Factor, By: by, Old: f.Old, Accept: f.Accept, Alone: f.Alone}, o)
 		return err
 	})
 	return sel, err

@@ -44,7 +44,8 @@ func (c *sqlCmd) Run(a *app) error {
 		return cli.UsageError(fmt.Errorf("--timeout %s is not a time", c.Timeout))
 	}
 	if c.Format == "parquet" && cli.IsTerminal(a.stdout) {
-		return cli.UsageError(errors.New("a terminal cannot show --format parquet"), "write it into a file: capctl sql --format parquet '...' > FILE.parquet")
+		return cli.UsageError(errors.New("a terminal cannot show --format parquet"),
+			"write it into a file: capctl sql --format parquet '...' > FILE.parquet")
 	}
 	s, err := openToRead(a)
 	if err != nil {
@@ -76,7 +77,8 @@ func (c *sqlCmd) Run(a *app) error {
 	case errors.Is(err, store.ErrStatement):
 		return cli.UsageError(err, rawsql.Hints(a.ctx, s, text, err)...)
 	case ctx.Err() == context.DeadlineExceeded:
-		return cli.FailedError(fmt.Errorf("the query was stopped after %s", c.Timeout), "allow more time with --timeout, or ask for less")
+		return cli.FailedError(fmt.Errorf("the query was stopped after %s", c.Timeout),
+			"allow more time with --timeout, or ask for less")
 	}
 	return cli.FailedError(err)
 }
@@ -110,7 +112,8 @@ func open(a *app, opt store.Options) (*store.Store, error) {
 		return nil, cli.FailedError(err, "`capctl verify` lists what is damaged")
 	}
 	if info, serr := os.Stat(a.config.Data); serr == nil && !info.IsDir() {
-		return nil, cli.UsageError(fmt.Errorf("open store: %s is a file, not a folder", a.config.Data), "--data and data in the configuration name the folder of the store")
+		return nil, cli.UsageError(fmt.Errorf("open store: %s is a file, not a folder", a.config.Data),
+			"--data and data in the configuration name the folder of the store")
 	}
 	return nil, cli.FailedError(err)
 }

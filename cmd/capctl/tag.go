@@ -41,7 +41,8 @@ func (c *tagCmd) Run(a *app) error {
 	case c.Undo != "" && len(c.What) > 0:
 		return cli.UsageError(errors.New("--undo undoes a whole correction: leave passes and tags out"))
 	case c.Undo == "" && len(ids) == 0 && c.IsZero():
-		return cli.UsageError(errors.New("no pass is named"), "name passes by their identities, or select them: --tag game=NAME, --since 2h, --limit 1")
+		return cli.UsageError(errors.New("no pass is named"),
+			"name passes by their identities, or select them: --tag game=NAME, --since 2h, --limit 1")
 	}
 	if err := c.Check(ids); err != nil {
 		return err
@@ -110,7 +111,8 @@ func reviewersNames(a *app, tags map[string]string) (map[string]string, error) {
 		out[name] = short
 		f, is := b.Campaign.Factor(name)
 		if is && value != "" && m.Kind != tag.Exact && m.Kind != tag.Pattern {
-			safe.Fprintf(a.stderr, "capctl: note: %s has no level %q in the campaign; it has %s\n", name, value, steering.Listed(f.Levels))
+			safe.Fprintf(a.stderr, "capctl: note: %s has no level %q in the campaign; it has %s\n", name, value,
+				steering.Listed(f.Levels))
 		}
 	}
 	return out, nil
@@ -178,7 +180,8 @@ func tagValues(tags record.Tags, names map[string]string) map[string]string {
 // judgeAgain runs the checks again that depend on the corrected tags: those of the passes
 // themselves, then those of the passes in the cells that they left and joined. Where it is
 // cut short the agent, or the next command, goes on.
-func (c *tagCmd) judgeAgain(a *app, s *store.Store, h *hold, old []record.Pass, names map[string]string, why string) error {
+func (c *tagCmd) judgeAgain(a *app, s *store.Store, h *hold, old []record.Pass, names map[string]string,
+	why string) error {
 	x, err := newExaminer(a, s, h, true)
 	if err != nil {
 		return err
@@ -212,7 +215,8 @@ func (c *tagCmd) judgeEach(a *app, x *examiner, old []record.Pass, names map[str
 				break
 			}
 		}
-		lines = append(lines, corrected{ID: p.ID, Was: tagValues(p.Tags, names), Now: tagValues(now.Tags, names), Verdict: p.Verdict, NoAnswer: r.NoAnswer})
+		lines = append(lines, corrected{ID: p.ID, Was: tagValues(p.Tags, names), Now: tagValues(now.Tags, names),
+			Verdict: p.Verdict, NoAnswer: r.NoAnswer})
 		joined = append(joined, now)
 	}
 	if err == nil {
@@ -231,12 +235,14 @@ func (c *tagCmd) judgeEach(a *app, x *examiner, old []record.Pass, names map[str
 	var into []string // whose cell they are in that were clean
 	for _, p := range joined {
 		cell := p.Tags.Cell(x.steps.Know.Factors)
-		if slices.ContainsFunc(worse, func(w record.Pass) bool { return maps.Equal(w.Tags.Cell(x.steps.Know.Factors), cell) }) {
+		if slices.ContainsFunc(worse,
+			func(w record.Pass) bool { return maps.Equal(w.Tags.Cell(x.steps.Know.Factors), cell) }) {
 			into = append(into, p.ID)
 		}
 	}
 	if len(into) > 0 {
-		safe.Fprintf(a.stderr, "capctl: hint: these were clean before %s joined their cell; look at that one first\n", strings.Join(into, ", "))
+		safe.Fprintf(a.stderr, "capctl: hint: these were clean before %s joined their cell; look at that one first\n",
+			strings.Join(into, ", "))
 	}
 	return err
 }
@@ -348,7 +354,8 @@ func (c *tagCmd) history(a *app, s *store.Store, passes []record.Pass) error {
 			if h.Undoes != "" {
 				note = strings.TrimSpace("takes back " + h.Undoes + " " + note)
 			}
-			rows = append(rows, table.Row{p.ID, h.At.Local().Format("2006-01-02 15:04:05"), h.Who, h.Name, tagText(h.Old), tagText(h.New), h.Change, note})
+			rows = append(rows, table.Row{p.ID, h.At.Local().Format("2006-01-02 15:04:05"), h.Who, h.Name, tagText(h.Old),
+				tagText(h.New), h.Change, note})
 		}
 	}
 	if c.JSON {

@@ -27,7 +27,8 @@ func checkNames(a *app, s *store.Store, tags map[string]string, meant bool) erro
 			continue
 		}
 		if like := text.Nearest(name, known); like != "" && !meant {
-			return cli.UsageError(fmt.Errorf("no pass has a tag %q; do you mean %q?", name, like), fmt.Sprintf("to use %q as a new tag, add --new", name))
+			return cli.UsageError(fmt.Errorf("no pass has a tag %q; do you mean %q?", name, like),
+				fmt.Sprintf("to use %q as a new tag, add --new", name))
 		}
 		safe.Fprintf(a.stderr, "capctl: note: %q is a new tag\n", name)
 	}
@@ -37,7 +38,8 @@ func checkNames(a *app, s *store.Store, tags map[string]string, meant bool) erro
 // knownNames gathers the names of tags that the program, the configuration, the campaign
 // or a stored pass uses.
 func knownNames(a *app, s *store.Store) (map[string]bool, error) {
-	known := map[string]bool{record.TagPass: true, record.TagCampaign: true, record.TagDriver: true, record.TagSession: true}
+	known := map[string]bool{record.TagPass: true, record.TagCampaign: true, record.TagDriver: true,
+		record.TagSession: true}
 	add := func(names ...string) {
 		for _, n := range names {
 			known[n] = true

@@ -37,7 +37,8 @@ func (c *valueCmd) Run(a *app) error {
 	if err != nil {
 		return cli.UsageError(err)
 	}
-	err = results.PrintValues(a.Streams, c.Form, c.By, values, func() output.Data { return report.ValueTable(values, selection.FactorsOf(o)) })
+	err = results.PrintValues(a.Streams, c.Form, c.By, values,
+		func() output.Data { return report.ValueTable(values, selection.FactorsOf(o)) })
 	if err != nil {
 		return err
 	}
@@ -48,12 +49,14 @@ func (c *valueCmd) Run(a *app) error {
 func (c *valueCmd) prices(a *app) ([]analysis.Price, error) {
 	file := cmp.Or(c.Campaign, a.config.Campaign)
 	if c.Prices == "" && file == "" {
-		return nil, cli.UsageError(errors.New("there are no prices: name a list with --prices, or a campaign"), results.PricesHint,
+		return nil, cli.UsageError(errors.New("there are no prices: name a list with --prices, or a campaign"),
+			results.PricesHint,
 			"a campaign file can hold prices too, under [prices."+c.By+"]")
 	}
 	out, err := pricesOf(a, c.Prices, file, c.By)
 	if err == nil && len(out) == 0 {
-		return nil, cli.UsageError(fmt.Errorf("%s holds no prices of %s", file, c.By), "write \"NAME\" = 199.90 under [prices."+c.By+"] there, or name a list with --prices", results.PricesHint)
+		return nil, cli.UsageError(fmt.Errorf("%s holds no prices of %s", file, c.By),
+			"write \"NAME\" = 199.90 under [prices."+c.By+"] there, or name a list with --prices", results.PricesHint)
 	}
 	return out, err
 }
@@ -97,7 +100,8 @@ func (c *holdsCmd) Run(a *app) error {
 		return err
 	}
 	list := analysis.Thresholds(cells, c.Rate)
-	err = results.PrintThresholds(a.Streams, c.Form, list, func() output.Data { return report.ThresholdTable(list, selection.FactorsOf(o)) })
+	err = results.PrintThresholds(a.Streams, c.Form, list,
+		func() output.Data { return report.ThresholdTable(list, selection.FactorsOf(o)) })
 	if err != nil {
 		return err
 	}

@@ -37,8 +37,9 @@ func (c runCmd) Run(a *app) error {
 		screen.Width = func() int { return cli.Width(a.stdout) }
 	}
 	ag, err := agent.New(a.ctx, agent.Options{
-		Config: a.config, Given: a.given, Bench: sysinfo.New(sysinfo.Options{Root: a.root}), Log: log, Validators: []string{self, validatorRole},
-		Screen: screen,
+		Config: a.config, Given: a.given, Bench: sysinfo.New(sysinfo.Options{Root: a.root}), Log: log,
+		Validators: []string{self, validatorRole},
+		Screen:     screen,
 	})
 	if err != nil {
 		return err
@@ -66,7 +67,8 @@ func logger(out io.Writer, c runCmd, given cli.Given) (log zerolog.Logger, done 
 	}
 	done = func() error { return nil }
 	if c.Log != "" {
-		file := &timberjack.Logger{Filename: c.Log, MaxSize: logMegabytes, MaxBackups: logsBefore, Compression: "gzip", FileMode: 0o600}
+		file := &timberjack.Logger{Filename: c.Log, MaxSize: logMegabytes, MaxBackups: logsBefore, Compression: "gzip",
+			FileMode: 0o600}
 		out, done = zerolog.MultiLevelWriter(file, out), file.Close
 	}
 	return zerolog.New(out).With().Timestamp().Logger(), done

@@ -76,8 +76,9 @@ func (w *walk) chunk(m *format.ColumnMetaData) (held page, err error) {
 			return held, fmt.Errorf("the file is damaged: head of the page at byte %d: %w", at, err)
 		}
 		if p.bytes > maxPageBytes || p.values > maxPageValues {
-			return held, fmt.Errorf("the page at byte %d asks for %d bytes and %d values; allowed are %d and %d: write smaller pages",
-				at, p.bytes, p.values, maxPageBytes, maxPageValues)
+			return held,
+				fmt.Errorf("the page at byte %d asks for %d bytes and %d values; allowed are %d and %d: write smaller pages",
+					at, p.bytes, p.values, maxPageBytes, maxPageValues)
 		}
 		if data {
 			largest = page{bytes: max(largest.bytes, p.bytes), values: max(largest.values, p.values)}

@@ -126,7 +126,8 @@ func whereHelpIs(program string, p *kong.ParseError) string {
 // Parse reads args into grammar. Help and version requests are printed to stdout; done
 // is true when nothing is left to do. What stands in the tag "example" of a command, or of
 // the one above it, is shown in its help.
-func Parse(program, about string, grammar any, args []string, stdout, stderr io.Writer, opts ...kong.Option) (kctx *kong.Context, done bool, err error) {
+func Parse(program, about string, grammar any, args []string, stdout, stderr io.Writer,
+	opts ...kong.Option) (kctx *kong.Context, done bool, err error) {
 	opts = append([]kong.Option{
 		kong.Name(program), kong.Description(about), kong.Writers(stdout, stderr),
 		kong.Exit(func(int) { done = true }),

@@ -341,7 +341,8 @@ func (r Rule) opinion(set []Pass, others [][]Pass, within, across map[string]rec
 		}
 	}
 	agree := func(f Figure) bool { return f.Unable != "" || f.Accepted }
-	if n := len(fit); n == 0 || n == len(set) || n > 1 && slices.ContainsFunc(r.Compare(fit, within), func(f Figure) bool { return !agree(f) }) {
+	if n := len(fit); n == 0 || n == len(set) || n > 1 &&
+		slices.ContainsFunc(r.Compare(fit, within), func(f Figure) bool { return !agree(f) }) {
 		return o
 	}
 	o.settled = found

@@ -135,7 +135,8 @@ func tailError(m record.Metrics) float64 {
 		return hitches
 	}
 	rest := (mean - part*top) / (1 - part)
-	v := part*math.Pow(max(0, top-m.P999MS), 2) + (1-part)*math.Pow(max(0, rest-m.P99MS), 2) + part*(1-part)*math.Pow(top-rest, 2)
+	v := part*math.Pow(max(0, top-m.P999MS), 2) + (1-part)*math.Pow(max(0, rest-m.P99MS), 2) +
+		part*(1-part)*math.Pow(top-rest, 2)
 	return max(hitches, runs*math.Sqrt((v+excess*excess)/k)/mean)
 }
 

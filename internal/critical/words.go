@@ -22,7 +22,8 @@ func (r Rule) among(p Pass, all int, o opinion) record.Finding {
 	if n < 2 {
 		why := "this is the first usable pass of its cell"
 		if all > 1 {
-			why = "no other pass of its cell is fit to be compared with: " + record.Count(all-1, "pass") + " bad or doubtful by other checks"
+			why = "no other pass of its cell is fit to be compared with: " + record.Count(all-1, "pass") +
+				" bad or doubtful by other checks"
 		}
 		return record.Finding{Outcome: record.NotChecked, Reason: why, Numbers: numbers}
 	}
@@ -48,7 +49,8 @@ func (r Rule) among(p Pass, all int, o opinion) record.Finding {
 			aside = append(aside, f.Apart...)
 		default:
 			doubt = append(doubt, f.differ())
-			todo = advice(n) + "; if you know that this pass is the wrong one: capctl overrule " + p.ID + ` bad --why "the others are right"`
+			todo = advice(n) + "; if you know that this pass is the wrong one: capctl overrule " + p.ID +
+				` bad --why "the others are right"`
 		}
 	}
 	out := record.Finding{Outcome: record.OK, Numbers: numbers}
@@ -105,7 +107,8 @@ func (r Rule) beside(p Pass, others []Pass, spread map[string]record.Spread) rec
 			continue
 		}
 		lo, hi := f.ends(of.rest)
-		doubt = append(doubt, fmt.Sprintf("its %s of %.1f FPS is not like that of %s (%s); %s", single[f.Metric], p.value(f.Metric),
+		doubt = append(doubt, fmt.Sprintf("its %s of %.1f FPS is not like that of %s (%s); %s", single[f.Metric],
+			p.value(f.Metric),
 			otherPasses(len(of.rest)), span(lo, hi), f.limit.normal()))
 		break // a wrong average makes a wrong 1% low
 	}
@@ -144,9 +147,11 @@ func (r Rule) across(p Pass, others [][]Pass, spread map[string]record.Spread) r
 		if !f.Accepted {
 			a, _ := digits(f.RangePercent, f.LimitPercent)
 			out.Outcome = record.Doubtful
-			out.Reason = fmt.Sprintf("its %s of %.1f FPS is %s %% from %s (%.1f FPS); %s", single[f.Metric], p.value(f.Metric), a, with,
+			out.Reason = fmt.Sprintf("its %s of %.1f FPS is %s %% from %s (%.1f FPS); %s", single[f.Metric], p.value(f.Metric),
+				a, with,
 				f.set[1].value(f.Metric), f.limit.normalBeside(f.RangePercent))
-			out.Advice = leaveOut("measure the cell once more in this session, without a restart or a change of parts", []string{p.ID}, "not like other sessions")
+			out.Advice = leaveOut("measure the cell once more in this session, without a restart or a change of parts",
+				[]string{p.ID}, "not like other sessions")
 			return out
 		}
 		ok = append(ok, f.agreed(f.set))
@@ -193,7 +198,8 @@ func (f Figure) Text() string {
 		return f.agreed(f.set)
 	case len(f.Apart) > 0:
 		lo, hi := f.ends(f.rest)
-		return fmt.Sprintf("the %s of %s %s apart from the others (%s)", plural(f.Apart, single[f.Metric], f.what), names(f.set, f.Apart), plural(f.Apart, "stands", "stand"), span(lo, hi))
+		return fmt.Sprintf("the %s of %s %s apart from the others (%s)", plural(f.Apart, single[f.Metric], f.what),
+			names(f.set, f.Apart), plural(f.Apart, "stands", "stand"), span(lo, hi))
 	}
 	return f.differ()
 }
@@ -210,13 +216,15 @@ func (f Figure) agreed(set []Pass) string {
 
 func (f Figure) differ() string {
 	a, _ := digits(f.RangePercent, f.LimitPercent)
-	return fmt.Sprintf("the %s of %d passes (%s) differ by %s %%; %s", f.what, len(f.set), f.list(), a, f.limit.normalBeside(f.RangePercent))
+	return fmt.Sprintf("the %s of %d passes (%s) differ by %s %%; %s", f.what, len(f.set), f.list(), a,
+		f.limit.normalBeside(f.RangePercent))
 }
 
 // alone says of one pass that it stands apart.
 func (f Figure) alone(p Pass) string {
 	lo, hi := f.ends(f.rest)
-	return fmt.Sprintf("its %s of %.1f FPS stands apart: %s agree (%s)", single[f.Metric], p.value(f.Metric), otherPasses(len(f.rest)), span(lo, hi))
+	return fmt.Sprintf("its %s of %.1f FPS stands apart: %s agree (%s)", single[f.Metric], p.value(f.Metric),
+		otherPasses(len(f.rest)), span(lo, hi))
 }
 
 func span(lo, hi float64) string {
@@ -255,7 +263,8 @@ func (l limit) normalBeside(other float64) string {
 // Advice says what to do about a set that is not accepted.
 func (f Figure) Advice() string {
 	if len(f.Apart) > 0 && len(f.Apart) <= mostListed {
-		return leaveOut("repeat "+names(f.set, f.Apart), f.Apart, "stands apart") + "; until then the table shows the middle value, marked *"
+		return leaveOut("repeat "+names(f.set, f.Apart), f.Apart, "stands apart") +
+			"; until then the table shows the middle value, marked *"
 	}
 	return advice(len(f.set))
 }

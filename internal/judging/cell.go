@@ -65,7 +65,8 @@ func meanwhile(err error) error {
 // Sessions are those of the cell's own passes, so that what is found depends on them alone.
 // An exchange of parts and back within [record.SessionGap] and without a restart known by
 // the tag boot goes unseen here.
-func Settle(c config.Checks, spread, across History) func(context.Context, record.Pass, []record.Pass) (record.Pass, []record.Moved, error) {
+func Settle(c config.Checks, spread, across History) func(context.Context, record.Pass, []record.Pass) (record.Pass,
+	[]record.Moved, error) {
 	rule, wrong := agreement.RuleOf(c.Params[critical.Check])
 	return func(ctx context.Context, p record.Pass, beside []record.Pass) (record.Pass, []record.Moved, error) {
 		own, has := finding(p)
@@ -136,7 +137,8 @@ func finding(p record.Pass) (record.Finding, bool) {
 // tells reports whether a new finding tells people something: another outcome, or another
 // reason to doubt. What is fine stays fine with the numbers of its time.
 func tells(was, now record.Finding) bool {
-	return was.Outcome != now.Outcome || now.Outcome == record.Doubtful && (was.Reason != now.Reason || was.Advice != now.Advice)
+	return was.Outcome != now.Outcome || now.Outcome == record.Doubtful &&
+		(was.Reason != now.Reason || was.Advice != now.Advice)
 }
 
 func later(a, b record.Pass) bool {

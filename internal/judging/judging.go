@@ -72,6 +72,9 @@ func Across(s *store.Store, factors []string, stated float64) History {
 func before(ctx context.Context, s *store.Store, p record.Pass, tags map[string]string) ([]record.Pass, error) {
 	campaign := p.Tags.Value(record.TagCampaign)
 	tags[record.TagCampaign] = campaign
-	earlier, err := s.Passes(ctx, store.Filter{Bench: p.Bench, Tags: tags, Until: p.StartedAt, Newest: true, Limit: history})
-	return slices.DeleteFunc(earlier, func(e record.Pass) bool { return e.Tags.Value(record.TagCampaign) != campaign }), err // the filter takes patterns
+	earlier, err := s.Passes(ctx, store.Filter{Bench: p.Bench, Tags: tags, Until: p.StartedAt, Newest: true,
+		Limit: history})
+	// the filter takes patterns
+	return slices.DeleteFunc(earlier, func(e record.Pass) bool { return e.Tags.Value(record.TagCampaign) != campaign }),
+		err
 }

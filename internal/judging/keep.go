@@ -34,7 +34,8 @@ type asked interface {
 // cell that the pass has joined, say so as ever. Needs tell which checks need samples; one
 // that cannot be asked is known by the reason that it gives. The check of completeness does
 // without samples and still remembers what they showed.
-func Keep(s *store.Store, v asked, corrected bool, gone ...string) func(context.Context, record.Evidence, []record.Finding) ([]record.Finding, error) {
+func Keep(s *store.Store, v asked, corrected bool, gone ...string) func(context.Context, record.Evidence,
+	[]record.Finding) ([]record.Finding, error) {
 	return func(ctx context.Context, e record.Evidence, now []record.Finding) ([]record.Finding, error) {
 		silent, unknown := v.Unable()
 		dropped, err := withoutSamples(ctx, s, e)
@@ -93,7 +94,8 @@ func outdated(stored []record.Finding, why map[string]string) []record.Finding {
 	for i, f := range out {
 		if f.Outcome == record.OK {
 			out[i] = record.Finding{Check: f.Check, Version: f.Version, Outcome: record.NotChecked, Params: f.Params,
-				Reason: "fine before its tags or its cell changed; no answer since: " + cmp.Or(why[f.Check], "its program did not say which checks it holds")}
+				Reason: "fine before its tags or its cell changed; no answer since: " +
+					cmp.Or(why[f.Check], "its program did not say which checks it holds")}
 		}
 	}
 	return out
@@ -116,7 +118,10 @@ func keep(stored, now []record.Finding, lacks func(record.Finding) bool) []recor
 		if f.Outcome != record.NotChecked || !lacks(f) {
 			continue
 		}
-		was := slices.IndexFunc(stored, func(g record.Finding) bool { return g.Check == f.Check && g.Outcome != record.NotChecked })
+		was := slices.IndexFunc(stored, func(g record.Finding) bool {
+			return g.Check == f.Check &&
+				g.Outcome != record.NotChecked
+		})
 		if was >= 0 {
 			out[i] = stored[was]
 		}

@@ -90,7 +90,8 @@ func limited(folder string) ([]labelled, error) {
 		if strings.HasPrefix(l.name, testlab.Unlimited.String()) {
 			l.condition, l.want = "free", nil
 		}
-		l.evidence = plugintest.Pass(reading.Frames.MS, func(e *record.Evidence) { e.Frames, e.Pass.Layout = reading.Frames, reading.Layout })
+		l.evidence = plugintest.Pass(reading.Frames.MS,
+			func(e *record.Evidence) { e.Frames, e.Pass.Layout = reading.Frames, reading.Layout })
 		out = append(out, l)
 	}
 	return out, nil

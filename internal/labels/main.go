@@ -37,10 +37,12 @@ type labelled struct {
 }
 
 func main() {
-	cells := flag.Int("cells", 100, "simulated cells of three clean passes, plus one disturbed pass of each kind every tenth cell")
+	cells := flag.Int("cells", 100,
+		"simulated cells of three clean passes, plus one disturbed pass of each kind every tenth cell")
 	verbose := flag.Bool("v", false, "print every finding that is not ok")
 	livePath := flag.String("live", "", "store that internal/labels/record left (default: testdata/live/passes.db.gz)")
-	loops := flag.String("limiters", "", "folder of logs that 'internal/labels/record -role limiters' left, judged as well")
+	loops := flag.String("limiters", "",
+		"folder of logs that 'internal/labels/record -role limiters' left, judged as well")
 	root := flag.String("root", ".", "folder of the repository")
 	flag.Parse()
 	real, err := recorded(filepath.Join(*root, "testdata", "real-passes"))
@@ -143,7 +145,8 @@ func (s *score) count(l labelled, f record.Finding) {
 func print(title string, n int, names []string, scores map[string]*score) {
 	t := table.NewWriter()
 	t.SetTitle("%s (%d)", title, n)
-	t.AppendHeader(table.Row{"validator", "found", "of", "false alarms", "of clean passes", "not checked", "spoke up on passes disturbed otherwise"})
+	t.AppendHeader(table.Row{"validator", "found", "of", "false alarms", "of clean passes", "not checked",
+		"spoke up on passes disturbed otherwise"})
 	var notes []string
 	for _, name := range names {
 		s := scores[name]

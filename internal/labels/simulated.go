@@ -147,15 +147,18 @@ func (b *bench) disturbed(cell int, earlier []record.Earlier) []labelled {
 		{"stopped early", "completeness", func(s *testlab.Scene) { s.Seconds *= 0.6 }, nil},
 		{"paused 2 s", "hitches", func(s *testlab.Scene) { s.StallAtS, s.StallS = float64(half), 2 }, nil},
 		{"capped at 60", "framecap", func(s *testlab.Scene) { s.FPS, s.CapFPS = max(s.FPS, 110), 60 }, nil},
-		{"capped at 60, the limiter wakes late", "framecap", func(s *testlab.Scene) { s.FPS, s.CapFPS = max(s.FPS, 110), 60/1.015 }, nil},
+		{"capped at 60, the limiter wakes late", "framecap",
+			func(s *testlab.Scene) { s.FPS, s.CapFPS = max(s.FPS, 110), 60/1.015 }, nil},
 		{"capped at 40 by screen", "framecap", func(s *testlab.Scene) { s.FPS, s.CapFPS = max(s.FPS, 90), 40 }, nil},
-		{"light load, 20 % of a core", "background", nil, change(record.SeriesBackground, func(_ int, x float64) float64 { return x + 20 })},
-		{"two busy loops from the middle", "background", slow(1.03), change(record.SeriesBackground, func(i int, x float64) float64 {
-			if i >= half {
-				return x + 195
-			}
-			return x
-		})},
+		{"light load, 20 % of a core", "background", nil,
+			change(record.SeriesBackground, func(_ int, x float64) float64 { return x + 20 })},
+		{"two busy loops from the middle", "background", slow(1.03),
+			change(record.SeriesBackground, func(i int, x float64) float64 {
+				if i >= half {
+					return x + 195
+				}
+				return x
+			})},
 		{"card reports heat", "thermal", slow(1.05), change("gpu.0.throttle", func(i int, x float64) float64 {
 			if i > half {
 				return x + record.ThrottleThermal
@@ -169,7 +172,8 @@ func (b *bench) disturbed(cell int, earlier []record.Earlier) []labelled {
 		}},
 		{"clock falls at 93 degrees, no counters", "thermal", slow(1.06), falling},
 		{"clock falls, no temperature", "thermal", slow(1.06), without(falling, record.SeriesCPUTemp)},
-		{"began 25 degrees colder", "thermal", nil, change(record.SeriesCPUTemp, func(_ int, x float64) float64 { return x - 25 })},
+		{"began 25 degrees colder", "thermal", nil,
+			change(record.SeriesCPUTemp, func(_ int, x float64) float64 { return x - 25 })},
 		{"rate falls 8 %", "drift", func(s *testlab.Scene) { s.Drift = 0.08 }, nil},
 		{"pass 6 % slower", "agreement", func(s *testlab.Scene) { s.FPS *= 0.94 }, nil},
 		{"twelve hitches a minute more", "hitches", func(s *testlab.Scene) { s.Hitches = 20 }, nil},
@@ -178,7 +182,8 @@ func (b *bench) disturbed(cell int, earlier []record.Earlier) []labelled {
 	for _, k := range kinds {
 		e := b.pass(k.scene, k.samples)
 		e.Earlier = slices.Clone(earlier)
-		out = append(out, labelled{name: fmt.Sprintf("cell %d", cell), condition: k.condition, want: []string{k.want}, evidence: e})
+		out = append(out, labelled{name: fmt.Sprintf("cell %d", cell), condition: k.condition, want: []string{k.want},
+			evidence: e})
 	}
 	return append(out, b.others(cell, earlier)...)
 }

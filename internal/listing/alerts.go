@@ -75,7 +75,8 @@ func newTold(id string, row store.Alert) *Alert {
 	if err := json.Unmarshal(row.Payload, &alert); err != nil {
 		alert = notify.Alert{Kind: notify.Trouble, At: row.MadeAt, Text: "this alert cannot be read: " + err.Error()}
 	}
-	return &Alert{ID: id, At: alert.At, Kind: alert.Kind, Text: alert.Text, Advice: alert.Advice, Settings: alert.Settings, Pass: row.PassID, SeenAt: row.SeenAt, SeenBy: row.SeenBy}
+	return &Alert{ID: id, At: alert.At, Kind: alert.Kind, Text: alert.Text, Advice: alert.Advice,
+		Settings: alert.Settings, Pass: row.PassID, SeenAt: row.SeenAt, SeenBy: row.SeenBy}
 }
 
 func channelState(row store.Alert) Channel {

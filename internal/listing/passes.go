@@ -25,8 +25,10 @@ import (
 func PrintPasses(a *cli.Streams, passes []record.Pass, required []string) {
 	rows := make([]table.Row, 0, len(passes))
 	for _, p := range passes {
-		rows = append(rows, table.Row{p.ID, p.StartedAt.Local().Format(time.DateTime), NameOf(p), p.Tags.Value(record.TagPass),
-			results.FPS(p.Metrics.AvgFPS), results.FPS(p.Metrics.Low1FPS), fmt.Sprintf("%.1f", p.Metrics.DurationS), p.Verdict, DecidedBy(p, required)})
+		rows = append(rows, table.Row{p.ID, p.StartedAt.Local().Format(time.DateTime), NameOf(p),
+			p.Tags.Value(record.TagPass),
+			results.FPS(p.Metrics.AvgFPS), results.FPS(p.Metrics.Low1FPS), fmt.Sprintf("%.1f", p.Metrics.DurationS), p.Verdict,
+			DecidedBy(p, required)})
 	}
 	output.Table(a.Out, table.Row{"id", "started", "cell", "pass", "avg FPS", "1% low", "s", "verdict", "why"}, rows)
 }
@@ -42,7 +44,8 @@ func ByTime(p, q record.Pass) int {
 	if c := p.StartedAt.Truncate(time.Second).Compare(q.StartedAt.Truncate(time.Second)); c != 0 {
 		return c
 	}
-	return cmp.Or(cmp.Compare(CellName(p.Tags), CellName(q.Tags)), cmp.Compare(number(p), number(q)), cmp.Compare(p.Log, q.Log), cmp.Compare(p.ID, q.ID))
+	return cmp.Or(cmp.Compare(CellName(p.Tags), CellName(q.Tags)), cmp.Compare(number(p), number(q)),
+		cmp.Compare(p.Log, q.Log), cmp.Compare(p.ID, q.ID))
 }
 
 // NameOf is the cell of a pass for people, and where nothing says what was recorded the
@@ -76,7 +79,8 @@ func DecidedBy(p record.Pass, required []string) string {
 	if p.Overruled != "" {
 		return "set by hand: " + p.Overruled
 	}
-	want := map[record.Verdict]record.Outcome{record.VerdictBad: record.Bad, record.VerdictDoubtful: record.Doubtful, record.Unverified: record.NotChecked}[p.Verdict]
+	want := map[record.Verdict]record.Outcome{record.VerdictBad: record.Bad, record.VerdictDoubtful: record.Doubtful,
+		record.Unverified: record.NotChecked}[p.Verdict]
 	for _, f := range p.Findings {
 		if f.Outcome == want && (want != record.NotChecked || slices.Contains(required, f.Check)) {
 			return f.Check + ": " + f.Reason
@@ -199,8 +203,10 @@ func ShowPass(a *cli.Streams, p SessionPass) {
 	}
 	m := p.Metrics
 	out("figures", "%d frames in %.2f s, average %.2f FPS", m.Frames, m.DurationS, m.AvgFPS)
-	out("", "1%% low %.2f FPS (slowest 1 %% of frames), 0.1%% low %.2f FPS, 1%% of time %.2f FPS", m.Low1FPS, m.Low01FPS, m.Low1TimeFPS)
-	out("", "frame time median %.3f, p95 %.3f, p99 %.3f, p99.9 %.3f, longest %.3f ms; %s", m.MedianMS, m.P95MS, m.P99MS, m.P999MS, m.MaxMS, record.Count(m.Hitches, "hitch"))
+	out("", "1%% low %.2f FPS (slowest 1 %% of frames), 0.1%% low %.2f FPS, 1%% of time %.2f FPS", m.Low1FPS, m.Low01FPS,
+		m.Low1TimeFPS)
+	out("", "frame time median %.3f, p95 %.3f, p99 %.3f, p99.9 %.3f, longest %.3f ms; %s", m.MedianMS, m.P95MS, m.P99MS,
+		m.P999MS, m.MaxMS, record.Count(m.Hitches, "hitch"))
 	for _, r := range p.Remarks {
 		out("remark", "%s: %s", r.Kind, r.Text)
 	}

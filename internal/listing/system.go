@@ -35,7 +35,8 @@ func SystemByPrefix(ctx context.Context, st store.Reader, prefix string) (record
 			return s, nil
 		}
 	}
-	return record.System{}, cli.UsageError(fmt.Errorf("%[2]d systems begin with %[1]q: type more of it", prefix, len(found)), hint)
+	return record.System{}, cli.UsageError(fmt.Errorf("%[2]d systems begin with %[1]q: type more of it", prefix,
+		len(found)), hint)
 }
 
 // PrintSystem prints every field of a system with its source.

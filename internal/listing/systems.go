@@ -38,7 +38,8 @@ func PrintSystems(a *cli.Streams, list []store.SystemSeen, asJSON bool) error {
 	case len(rows) == 0:
 		a.Nothing("no system is stored", "it comes with the first pass; 'capctl system show' detects this machine")
 	default:
-		output.Table(a.Out, table.Row{"system", "bench", "processor", "graphics", "driver", "build", "passes", "last seen"}, rows)
+		output.Table(a.Out, table.Row{"system", "bench", "processor", "graphics", "driver", "build", "passes", "last seen"},
+			rows)
 	}
 	return nil
 }

@@ -111,7 +111,8 @@ func ShowSamples(a *cli.Streams, t *Samples) {
 			rows = append(rows, table.Row{s.Name, "", "", "", "", "", reasonText(s)})
 			continue
 		}
-		rows = append(rows, table.Row{s.Name, amount(*s.Min), amount(*s.Median), amount(*s.Max), amount(*s.Start), amount(*s.End), s.Unit})
+		rows = append(rows, table.Row{s.Name, amount(*s.Min), amount(*s.Median), amount(*s.Max), amount(*s.Start),
+			amount(*s.End), s.Unit})
 	}
 	output.Table(a.Out, table.Row{"series", "min", "median", "max", "start", "end", "unit"}, rows)
 	for _, p := range t.Processes {

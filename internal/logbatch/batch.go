@@ -89,7 +89,8 @@ func logsBelow(folder string, patterns []string) ([]string, error) {
 
 // Measure reads the files with one reader per core and hands the results on in the
 // order of the files.
-func Measure(ctx context.Context, files []string, opt framelog.Options, more *metrics.Options, each func(i int, m Log) error) error {
+func Measure(ctx context.Context, files []string, opt framelog.Options, more *metrics.Options,
+	each func(i int, m Log) error) error {
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
 	next := make(chan int)

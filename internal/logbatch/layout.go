@@ -25,7 +25,8 @@ func Explain(out io.Writer, e framelog.Explanation, read bool) error {
 	}
 	if read {
 		say("read as", fmt.Sprintf("%s column %q in %s", l.Source, l.Column, l.Unit))
-		say("gives", fmt.Sprintf("%s, %.6g s, %.6g FPS on average", record.Count(len(e.Reading.Frames.MS), "frame"), e.Reading.Frames.TotalMS()/1000, 1000*float64(len(e.Reading.Frames.MS))/e.Reading.Frames.TotalMS()))
+		say("gives", fmt.Sprintf("%s, %.6g s, %.6g FPS on average", record.Count(len(e.Reading.Frames.MS), "frame"),
+			e.Reading.Frames.TotalMS()/1000, 1000*float64(len(e.Reading.Frames.MS))/e.Reading.Frames.TotalMS()))
 		say("declared as", l.Declared)
 		say("format", l.Format)
 		say("compression", l.Compression)

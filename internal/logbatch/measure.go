@@ -78,7 +78,8 @@ func (p *measuredTable) Add(m Log) error {
 		p.all = append(p.all, m)
 	}
 	p.rows = append(p.rows, table.Row{
-		m.File, m.Frames, fixed(m.DurationS, 2), fixed(m.AvgFPS, 2), fixed(m.Low1FPS, 2), fixed(m.Low01FPS, 2), fixed(m.Low1TimeFPS, 2),
+		m.File, m.Frames, fixed(m.DurationS, 2), fixed(m.AvgFPS, 2), fixed(m.Low1FPS, 2), fixed(m.Low01FPS, 2),
+		fixed(m.Low1TimeFPS, 2),
 		fixed(m.P99FPS, 2), fixed(m.MedianMS, 3), fixed(m.MaxMS, 3), m.Hitches,
 	})
 	for _, r := range m.Remarks {
@@ -106,8 +107,10 @@ func (p *measuredTable) End() error {
 	if p.read == 0 {
 		return nil // why is said; there is no figure to define
 	}
-	output.Table(p.out, table.Row{"log", "frames", "s", "avg FPS", "1% low", "0.1% low", "1% low by time", "p99 FPS", "median ms", "longest ms", "hitches"}, p.rows)
-	_, err := fmt.Fprintln(p.out, "\navg FPS = frames / sum of frame times; 1% low and 0.1% low = rate over the slowest ceil(0.01 n) and\nceil(0.001 n) frames; by time = rate at the frame where the slowest have filled 1 % of the time;\np99 FPS = 1000 / 99th percentile of the frame times (Hyndman-Fan type 7).")
+	output.Table(p.out, table.Row{"log", "frames", "s", "avg FPS", "1% low", "0.1% low", "1% low by time", "p99 FPS",
+		"median ms", "longest ms", "hitches"}, p.rows)
+	_, err := fmt.Fprintln(p.out,
+		"\navg FPS = frames / sum of frame times; 1% low and 0.1% low = rate over the slowest ceil(0.01 n) and\nceil(0.001 n) frames; by time = rate at the frame where the slowest have filled 1 % of the time;\np99 FPS = 1000 / 99th percentile of the frame times (Hyndman-Fan type 7).")
 	if err == nil {
 		err = printMore(p.out, p.all)
 	}

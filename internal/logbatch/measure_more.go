@@ -19,7 +19,8 @@ type section struct {
 }
 
 var sections = []section{
-	{"percentiles of the frame times in ms by the stated Hyndman-Fan type", table.Row{"log", "type", "median", "p95", "p99", "p99.9", "p99 FPS"}, quantileRows},
+	{"percentiles of the frame times in ms by the stated Hyndman-Fan type",
+		table.Row{"log", "type", "median", "p95", "p99", "p99.9", "p99 FPS"}, quantileRows},
 	{"low rates in FPS: over the slowest ceil(p n) frames; at the frame where the slowest have filled that share of the time; 1000 / percentile (type 7)",
 		table.Row{"log", "share", "frames", "low", "by time", "percentile", "note"}, lowRows},
 	{"frames longer than a limit", table.Row{"log", "limit ms", "frames", "of frames", "s", "of time"}, overRows},
@@ -55,7 +56,8 @@ func quantileRows(file string, e *metrics.Extra) []table.Row {
 	if q == nil {
 		return nil
 	}
-	return []table.Row{{file, q.Type, fixed(q.MedianMS, 3), fixed(q.P95MS, 3), fixed(q.P99MS, 3), fixed(q.P999MS, 3), fixed(q.P99FPS, 2)}}
+	return []table.Row{{file, q.Type, fixed(q.MedianMS, 3), fixed(q.P95MS, 3), fixed(q.P99MS, 3), fixed(q.P999MS, 3),
+		fixed(q.P99FPS, 2)}}
 }
 
 func lowRows(file string, e *metrics.Extra) (rows []table.Row) {
@@ -64,14 +66,16 @@ func lowRows(file string, e *metrics.Extra) (rows []table.Row) {
 		if l.Sparse {
 			note = "fewer than ten frames"
 		}
-		rows = append(rows, table.Row{file, fmt.Sprintf("%g %%", l.Percent), l.Frames, fixed(l.FPS, 2), fixed(l.TimeFPS, 2), fixed(l.PercentileFPS, 2), note})
+		rows = append(rows, table.Row{file, fmt.Sprintf("%g %%", l.Percent), l.Frames, fixed(l.FPS, 2), fixed(l.TimeFPS, 2),
+			fixed(l.PercentileFPS, 2), note})
 	}
 	return rows
 }
 
 func overRows(file string, e *metrics.Extra) (rows []table.Row) {
 	for _, o := range e.Over {
-		rows = append(rows, table.Row{file, fmt.Sprintf("%g", o.MS), o.Frames, percent(o.Share), fixed(o.TimeS, 2), percent(o.TimeShare)})
+		rows = append(rows, table.Row{file, fmt.Sprintf("%g", o.MS), o.Frames, percent(o.Share), fixed(o.TimeS, 2),
+			percent(o.TimeShare)})
 	}
 	return rows
 }
@@ -82,7 +86,8 @@ func capRows(file string, e *metrics.Extra) (rows []table.Row) {
 		if c.Held {
 			held = "yes"
 		}
-		rows = append(rows, table.Row{file, fmt.Sprintf("%g", c.FPS), percent(c.Share), percent(c.AtOne), percent(c.Shorter), percent(c.Beside), held})
+		rows = append(rows, table.Row{file, fmt.Sprintf("%g", c.FPS), percent(c.Share), percent(c.AtOne), percent(c.Shorter),
+			percent(c.Beside), held})
 	}
 	return rows
 }
@@ -96,7 +101,8 @@ func trendRows(file string, e *metrics.Extra) []table.Row {
 	if t.Step != nil {
 		step = fmt.Sprintf("%+.1f %% after %d s", t.Step.ChangePercent, t.Step.AfterS)
 	}
-	return []table.Row{{file, t.Seconds, fmt.Sprintf("%+.1f %%", t.ChangePercent), fmt.Sprintf("%+.1f to %+.1f %%", t.ChangeLow, t.ChangeHigh),
+	return []table.Row{{file, t.Seconds, fmt.Sprintf("%+.1f %%", t.ChangePercent),
+		fmt.Sprintf("%+.1f to %+.1f %%", t.ChangeLow, t.ChangeHigh),
 		fmt.Sprintf("%.2g", t.P), step, fixed(t.Lag1, 2), math.Round(t.EffectiveFrames)}}
 }
 
@@ -109,7 +115,8 @@ func intervalRows(file string, e *metrics.Extra) (rows []table.Row) {
 	for _, r := range []struct {
 		name string
 		metrics.Limits
-	}{{"average", i.AvgFPS}, {"1% low", i.Low1FPS}, {"0.1% low", i.Low01FPS}, {"1% low by time", i.Low1TimeFPS}, {"p99 FPS", i.P99FPS}} {
+	}{{"average", i.AvgFPS}, {"1% low", i.Low1FPS}, {"0.1% low", i.Low01FPS}, {"1% low by time", i.Low1TimeFPS},
+		{"p99 FPS", i.P99FPS}} {
 		rows = append(rows, table.Row{file, r.name, fixed(r.Low, 2), fixed(r.High, 2), fixed(r.SE, 3), how})
 	}
 	return rows

@@ -220,7 +220,8 @@ func (b *Book) Claims(page Page, started, ended time.Time, others []record.Claim
 		keep[f.Name] = true
 	}
 	claims := slices.DeleteFunc(planned, func(c record.Claim) bool { return !keep[c.Name] })
-	return append(claims, record.Claim{Name: record.TagCampaign, Value: b.Campaign.Name, From: record.FromPlan, Detail: "the campaign in force"})
+	return append(claims, record.Claim{Name: record.TagCampaign, Value: b.Campaign.Name, From: record.FromPlan,
+		Detail: "the campaign in force"})
 }
 
 // Installed returns the levels of the campaign's factors that are built in, as far as the

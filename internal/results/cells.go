@@ -37,7 +37,8 @@ func CheckFactors(a *cli.Streams, factors []string, passes []record.Pass) error 
 }
 
 // PrintCells prints cells with their figures and remarks.
-func PrintCells(a *cli.Streams, form output.Form, cells []analysis.Cell, o analysis.Options, data func() output.Data) error {
+func PrintCells(a *cli.Streams, form output.Form, cells []analysis.Cell, o analysis.Options,
+	data func() output.Data) error {
 	interval := o.ConfidencePercent()
 	headings := table.Row{"cell", "passes", "avg FPS", "avg FPS " + interval, "1% low", "1% low " + interval, "remarks"}
 	both := slices.ContainsFunc(cells, func(c analysis.Cell) bool { return c.Figure(analysis.Average).BothKnown() })

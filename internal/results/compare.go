@@ -18,7 +18,8 @@ import (
 )
 
 // PrintMargins prints the comparisons of cells.
-func PrintMargins(a *cli.Streams, form output.Form, by string, margins []analysis.Margin, o analysis.Options, data func() output.Data) error {
+func PrintMargins(a *cli.Streams, form output.Form, by string, margins []analysis.Margin, o analysis.Options,
+	data func() output.Data) error {
 	headings := table.Row{"cell", by, "against", "margin", "margin " + o.ConfidencePercent(), "result", "why"}
 	both := slices.ContainsFunc(margins, analysis.Margin.BothKnown)
 	if both {
@@ -46,7 +47,8 @@ func TieOf(asked string) (float64, error) {
 	}
 	x, err := strconv.ParseFloat(asked, 64)
 	if err != nil || !(x > 0 && x < 100) {
-		return 0, cli.UsageError(fmt.Errorf("--tie %s is neither 'auto' nor a percentage above 0 and below 100", safe.Plain(asked)))
+		return 0, cli.UsageError(fmt.Errorf("--tie %s is neither 'auto' nor a percentage above 0 and below 100",
+			safe.Plain(asked)))
 	}
 	return x, nil
 }
@@ -77,8 +79,10 @@ func percentRange(low, high analysis.Number) string {
 }
 
 // PrintTotals prints the comparisons over all games.
-func PrintTotals(a *cli.Streams, form output.Form, by string, totals []analysis.Total, o analysis.Options, data func() output.Data) error {
-	headings := table.Row{"cells", by, "against", "geometric mean", "geometric mean " + o.ConfidencePercent(), "expected for other games", "result", "why", "games"}
+func PrintTotals(a *cli.Streams, form output.Form, by string, totals []analysis.Total, o analysis.Options,
+	data func() output.Data) error {
+	headings := table.Row{"cells", by, "against", "geometric mean", "geometric mean " + o.ConfidencePercent(),
+		"expected for other games", "result", "why", "games"}
 	both := slices.ContainsFunc(totals, analysis.Total.BothKnown)
 	if both {
 		headings = slices.Insert(headings, 5, any("in one session"))
@@ -87,9 +91,11 @@ func PrintTotals(a *cli.Streams, form output.Form, by string, totals []analysis.
 	return output.Emit(a, form, totals, headings, func(t analysis.Total) table.Row {
 		var games []string
 		for _, g := range t.Games {
-			games = append(games, fmt.Sprintf("%s %s (%s if left out)", g.Game, analysis.WholePercent(g.Margin), analysis.WholePercent(g.Without)))
+			games = append(games, fmt.Sprintf("%s %s (%s if left out)", g.Game, analysis.WholePercent(g.Margin),
+				analysis.WholePercent(g.Without)))
 		}
-		row := table.Row{t.Name(), t.Value, t.Base, analysis.WholePercent(t.Margin), percentRange(t.CILow, t.CIHigh), percentRange(t.SpreadLow, t.SpreadHigh),
+		row := table.Row{t.Name(), t.Value, t.Base, analysis.WholePercent(t.Margin), percentRange(t.CILow, t.CIHigh),
+			percentRange(t.SpreadLow, t.SpreadHigh),
 			t.Call, t.Reason, strings.Join(games, ", ")}
 		if both {
 			row = slices.Insert(row, 5, any(percentRange(t.SessionLow, t.SessionHigh)))
@@ -136,7 +142,8 @@ func (l levels) First(base string) string {
 // Check refuses a factor or a base that no cell has, with those that there are.
 func (l levels) Check(by, base string) error {
 	if !slices.Contains(l.factors, by) {
-		return cli.UsageError(fmt.Errorf("there is no factor %q; there are %s", by, strings.Join(l.factors, ", ")), meant("--by", by, l.factors),
+		return cli.UsageError(fmt.Errorf("there is no factor %q; there are %s", by, strings.Join(l.factors, ", ")),
+			meant("--by", by, l.factors),
 			"--factor NAME makes a tag of your own one")
 	}
 	values := l.of[by]
@@ -145,13 +152,15 @@ func (l levels) Check(by, base string) error {
 	}
 	const most = 12
 	if len(values) == 0 {
-		return cli.UsageError(fmt.Errorf("no cell has %s = %q: no selected pass has the tag %s", by, base, by), "factors with values: "+l.String())
+		return cli.UsageError(fmt.Errorf("no cell has %s = %q: no selected pass has the tag %s", by, base, by),
+			"factors with values: "+l.String())
 	}
 	there := safe.Plain(strings.Join(values[:min(len(values), most)], ", "))
 	if n := len(values) - most; n > 0 {
 		there += fmt.Sprintf(" and %d more", n)
 	}
-	return cli.UsageError(fmt.Errorf("no cell has %s = %q; %s is one of: %s", by, base, by, there), meant("--base", base, values))
+	return cli.UsageError(fmt.Errorf("no cell has %s = %q; %s is one of: %s", by, base, by, there),
+		meant("--base", base, values))
 }
 
 // meant is what to type in place of a slip, else the option with the first that there is.
@@ -211,7 +220,9 @@ func (l levels) hints(by string) []string {
 	}
 	var out []string
 	if v := l.of[by]; len(v) > 1 {
-		out = append(out, fmt.Sprintf("values of %s: %s", safe.Plain(by), safe.Plain(strings.Join(v[:min(len(v), 12)], ", "))), fmt.Sprintf("type: capctl compare --by=%s --base=%s", cli.Quoted(by), cli.Quoted(v[0])))
+		out = append(out, fmt.Sprintf("values of %s: %s", safe.Plain(by),
+			safe.Plain(strings.Join(v[:min(len(v), 12)], ", "))),
+			fmt.Sprintf("type: capctl compare --by=%s --base=%s", cli.Quoted(by), cli.Quoted(v[0])))
 	}
 	for _, f := range l.factors {
 		if f != by && len(l.of[f]) > 1 {

@@ -19,14 +19,17 @@ import (
 
 // PrintLimits prints by which part cells are bound.
 func PrintLimits(a *cli.Streams, form output.Form, limits []analysis.Limit, data func() output.Data) error {
-	return output.Emit(a, form, limits, table.Row{"cell", "avg FPS", "bound by", "processor's share", "why"}, func(l analysis.Limit) table.Row {
-		return table.Row{l.Name(), number(l.FPS, "%.1f"), l.Limit, number(l.Share, "%.2f"), l.Reason}
-	}, data)
+	return output.Emit(a, form, limits, table.Row{"cell", "avg FPS", "bound by", "processor's share", "why"},
+		func(l analysis.Limit) table.Row {
+			return table.Row{l.Name(), number(l.FPS, "%.1f"), l.Limit, number(l.Share, "%.2f"), l.Reason}
+		}, data)
 }
 
 // PrintPredictions prints what cells that were not measured would reach.
-func PrintPredictions(a *cli.Streams, form output.Form, list []analysis.Prediction, o analysis.Options, data func() output.Data) error {
-	return output.Emit(a, form, list, table.Row{"cell, not measured", "predicted FPS", "predicted FPS " + o.ConfidencePercent(), "bound by", "same speed as", "why"}, func(p analysis.Prediction) table.Row {
+func PrintPredictions(a *cli.Streams, form output.Form, list []analysis.Prediction, o analysis.Options,
+	data func() output.Data) error {
+	return output.Emit(a, form, list, table.Row{"cell, not measured", "predicted FPS",
+		"predicted FPS " + o.ConfidencePercent(), "bound by", "same speed as", "why"}, func(p analysis.Prediction) table.Row {
 		interval := "-"
 		if p.CILow.Known() {
 			interval = fmt.Sprintf("%.1f to %.1f", float64(p.CILow), float64(p.CIHigh))
@@ -75,7 +78,8 @@ type telemetries interface {
 }
 
 // LoadsOf reads what telemetry says of the passes that count.
-func LoadsOf(ctx context.Context, a *cli.Streams, s telemetries, cells []analysis.Cell) (map[string]analysis.Load, error) {
+func LoadsOf(ctx context.Context, a *cli.Streams, s telemetries, cells []analysis.Cell) (map[string]analysis.Load,
+	error) {
 	out := map[string]analysis.Load{}
 	for _, c := range cells {
 		for _, p := range c.Passes.Used {

@@ -22,7 +22,8 @@ func sessionsDiffer(r analysis.Repeat) string {
 
 // PrintRepeats prints how well passes repeat.
 func PrintRepeats(a *cli.Streams, form output.Form, list []analysis.Repeat, data func() output.Data) error {
-	headings := table.Row{"bench", "game", "bound by", "figure", "noise of one pass", "sets", "degrees of freedom", "smallest difference three passes can show", "sessions differ by", "by month", "remarks"}
+	headings := table.Row{"bench", "game", "bound by", "figure", "noise of one pass", "sets", "degrees of freedom",
+		"smallest difference three passes can show", "sessions differ by", "by month", "remarks"}
 	return output.Emit(a, form, list, headings, func(r analysis.Repeat) table.Row {
 		var months []string
 		for _, m := range r.Months {
@@ -35,6 +36,7 @@ func PrintRepeats(a *cli.Streams, form output.Form, list []analysis.Repeat, data
 		if r.Apart != "" {
 			notes = append(notes, "the cells differ in noise ("+r.Apart+"), so each uses its own")
 		}
-		return table.Row{r.Bench, r.Game, r.Regime, r.Metric, relative(r.SD), r.Sets, number(r.DF, "%.0f"), relative(r.Resolves), sessionsDiffer(r), strings.Join(months, ", "), strings.Join(notes, "; ")}
+		return table.Row{r.Bench, r.Game, r.Regime, r.Metric, relative(r.SD), r.Sets, number(r.DF, "%.0f"),
+			relative(r.Resolves), sessionsDiffer(r), strings.Join(months, ", "), strings.Join(notes, "; ")}
 	}, data)
 }

@@ -13,14 +13,15 @@ func PrintDifferences(a *cli.Streams, form output.Form, gate analysis.Comparabil
 	if len(gate.Differences) == 0 {
 		return nil
 	}
-	return output.Emit(a, form, gate.Differences, table.Row{"difference", "older", "new", "matters", "why"}, func(d analysis.Difference) table.Row {
-		word := "no"
-		if d.Matters {
-			word = "yes"
-		}
-		if d.Accepted {
-			word = "accepted"
-		}
-		return table.Row{d.Name, output.Values(d.Old), output.Values(d.New), word, d.Why}
-	}, data)
+	return output.Emit(a, form, gate.Differences, table.Row{"difference", "older", "new", "matters", "why"},
+		func(d analysis.Difference) table.Row {
+			word := "no"
+			if d.Matters {
+				word = "yes"
+			}
+			if d.Accepted {
+				word = "accepted"
+			}
+			return table.Row{d.Name, output.Values(d.Old), output.Values(d.New), word, d.Why}
+		}, data)
 }

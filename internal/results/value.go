@@ -30,18 +30,21 @@ func ReadPrices(path string) ([]analysis.Price, error) {
 
 // PrintValues prints what frames cost with each part.
 func PrintValues(a *cli.Streams, form output.Form, by string, values []analysis.Value, data func() output.Data) error {
-	return output.Emit(a, form, values, table.Row{"cells", by, "avg FPS", "games", "price", "cost per FPS", "best buy", "price date", "remarks"}, func(v analysis.Value) table.Row {
+	return output.Emit(a, form, values, table.Row{"cells", by, "avg FPS", "games", "price", "cost per FPS", "best buy",
+		"price date", "remarks"}, func(v analysis.Value) table.Row {
 		frontier := ""
 		if v.Frontier {
 			frontier = "yes"
 		}
-		return table.Row{v.Name(), v.Part, number(v.FPS, "%.1f"), len(v.Games), number(v.Price, "%.2f ") + v.Currency, number(v.CostPerFrame, "%.2f"), frontier, v.Date, v.Reason}
+		return table.Row{v.Name(), v.Part, number(v.FPS, "%.1f"), len(v.Games), number(v.Price, "%.2f ") + v.Currency,
+			number(v.CostPerFrame, "%.2f"), frontier, v.Date, v.Reason}
 	}, data)
 }
 
 // PrintThresholds prints which cells reach refresh rates.
 func PrintThresholds(a *cli.Streams, form output.Form, list []analysis.Threshold, data func() output.Data) error {
-	return output.Emit(a, form, list, table.Row{"Hz", "cell", "avg FPS", "reached on average", "1% low", "reached at the 1% low"}, func(t analysis.Threshold) table.Row {
+	return output.Emit(a, form, list, table.Row{"Hz", "cell", "avg FPS", "reached on average", "1% low",
+		"reached at the 1% low"}, func(t analysis.Threshold) table.Row {
 		return table.Row{t.RefreshHz, t.Name(), number(t.FPS, "%.1f"), t.Average, number(t.Low1FPS, "%.1f"), t.Low1}
 	}, data)
 }

@@ -75,7 +75,8 @@ type Query struct {
 
 // Choose selects the passes that a conclusion rests on and sets in o what follows from the
 // campaign: its factors and levels, and the passes whose spread counts.
-func Choose(ctx context.Context, a *cli.Streams, r store.Reader, s *Scope, q Query, o *analysis.Options) (sel Basis, err error) {
+func Choose(ctx context.Context, a *cli.Streams, r store.Reader, s *Scope, q Query, o *analysis.Options) (sel Basis,
+	err error) {
 	passes, err := q.Filter.Named(ctx, r, nil)
 	if err != nil {
 		return sel, err
@@ -107,7 +108,8 @@ func (sel *Basis) take(s *Scope, own, others []record.Pass) {
 	}
 	sel.Campaign = s.Book.Campaign.Name
 	sel.LeftOut = batches(others)
-	untagged := batches(slices.DeleteFunc(slices.Clone(own), func(p record.Pass) bool { return p.Tags.Value(record.TagCampaign) != "" }))
+	untagged := batches(slices.DeleteFunc(slices.Clone(own),
+		func(p record.Pass) bool { return p.Tags.Value(record.TagCampaign) != "" }))
 	if len(untagged) > 0 {
 		sel.Untagged = &untagged[0]
 	}
@@ -132,7 +134,10 @@ func batches(passes []record.Pass) []batch {
 			b.To = p.StartedAt
 		}
 	}
-	slices.SortFunc(out, func(x, y batch) int { return cmp.Or(x.From.Compare(y.From), cmp.Compare(x.Campaign, y.Campaign)) })
+	slices.SortFunc(out, func(x, y batch) int {
+		return cmp.Or(x.From.Compare(y.From),
+			cmp.Compare(x.Campaign, y.Campaign))
+	})
 	return out
 }
 
@@ -192,7 +197,8 @@ func cellTexts(tags record.Tags, factors []string) []string {
 
 // older adds the older passes that --old names for cells that the campaign has no pass of
 // that counts, by the rule of 'capctl reuse'.
-func (sel *Basis) older(ctx context.Context, a *cli.Streams, r store.Reader, s *Scope, q Query, o *analysis.Options) error {
+func (sel *Basis) older(ctx context.Context, a *cli.Streams, r store.Reader, s *Scope, q Query,
+	o *analysis.Options) error {
 	if len(q.Old) == 0 {
 		return nil
 	}
@@ -223,7 +229,8 @@ func (sel *Basis) older(ctx context.Context, a *cli.Streams, r store.Reader, s *
 			have[strings.Join(cellTexts(p.Tags, o.Factors), "\x00")] = true
 		}
 	}
-	old = slices.DeleteFunc(old, func(p record.Pass) bool { return have[strings.Join(cellTexts(p.Tags, o.Factors), "\x00")] })
+	old = slices.DeleteFunc(old,
+		func(p record.Pass) bool { return have[strings.Join(cellTexts(p.Tags, o.Factors), "\x00")] })
 	sel.Older = batches(old)
 	sel.Passes = append(slices.Clone(sel.Passes), old...)
 	return nil
@@ -233,7 +240,8 @@ func (sel *Basis) older(ctx context.Context, a *cli.Streams, r store.Reader, s *
 func refused(a *cli.Streams, gate analysis.Comparability) error {
 	switch {
 	case gate.OldPasses == 0:
-		return cli.FailedError(errors.New("--old selects no older pass that counts"), "'capctl passes' with --tag in place of --old lists the selection")
+		return cli.FailedError(errors.New("--old selects no older pass that counts"),
+			"'capctl passes' with --tag in place of --old lists the selection")
 	case gate.NewPasses == 0:
 		return cli.FailedError(errors.New("the campaign has no pass yet to compare older ones with"))
 	}
@@ -263,7 +271,8 @@ func (sel *Basis) Mark(cells []analysis.Cell) {
 			used = append(used, by[u.ID])
 		}
 		for _, b := range batches(used) {
-			if b.Campaign != sel.Campaign && slices.ContainsFunc(sel.Older, func(o batch) bool { return o.Campaign == b.Campaign && !b.From.Before(o.From) && !b.To.After(o.To) }) {
+			if b.Campaign != sel.Campaign && slices.ContainsFunc(sel.Older,
+				func(o batch) bool { return o.Campaign == b.Campaign && !b.From.Before(o.From) && !b.To.After(o.To) }) {
 				cells[i].Older = &analysis.Older{Campaign: b.Campaign, Passes: b.Passes, From: b.From, To: b.To}
 				cells[i].Warnings = append(cells[i].Warnings, "older: "+b.String())
 			}
@@ -318,7 +327,8 @@ func (sel *Basis) Sum(cells []analysis.Cell) {
 func (sel Basis) Lines(cells int) []string {
 	var out []string
 	if n := len(sel.LeftOut); n > 0 {
-		text := fmt.Sprintf("campaign %s: %s; left out: %s", sel.Campaign, record.Count(sel.Count, "pass"), listBatches(sel.LeftOut))
+		text := fmt.Sprintf("campaign %s: %s; left out: %s", sel.Campaign, record.Count(sel.Count, "pass"),
+			listBatches(sel.LeftOut))
 		out = append(out, text)
 	}
 	if u := sel.Untagged; u != nil {
@@ -347,7 +357,8 @@ func (sel Basis) Lines(cells int) []string {
 		for i, v := range values {
 			values[i] = cmp.Or(v, "unknown")
 		}
-		out = append(out, fmt.Sprintf("in %d of %s the mean mixes %s: %s", m.Cells, record.Count(cells, "cell"), of, strings.Join(values, ", ")))
+		out = append(out, fmt.Sprintf("in %d of %s the mean mixes %s: %s", m.Cells, record.Count(cells, "cell"), of,
+			strings.Join(values, ", ")))
 	}
 	return out
 }
@@ -368,10 +379,12 @@ func (sel Basis) Tell(a *cli.Streams, cells []analysis.Cell) {
 	}
 	switch none := sel.Count == 0 || sel.Untagged != nil && sel.Untagged.Passes == sel.Count; {
 	case other != "" && none: // bears the campaign's name
-		a.Say("hint: if %s is an earlier name of this campaign, write was = [%q] into its file; --any takes all passes", safe.Plain(other), other)
+		a.Say("hint: if %s is an earlier name of this campaign, write was = [%q] into its file; --any takes all passes",
+			safe.Plain(other), other)
 	case other != "":
 		with := "campaign=" + cli.Quoted(other)
-		a.Say("hint: 'capctl reuse --old %s' says whether they are comparable; --old %s then fills cells without a pass", with, with)
+		a.Say("hint: 'capctl reuse --old %s' says whether they are comparable; --old %s then fills cells without a pass",
+			with, with)
 	default:
 		a.Say("hint: set since = in the campaign file to count passes without a campaign from then on; add single ones with 'capctl tag ID campaign=%s'", cli.Quoted(sel.Campaign))
 	}

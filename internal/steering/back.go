@@ -42,7 +42,8 @@ func BackTarget(a *cli.Streams, b *logbook.Book, page logbook.Page, asked []stri
 		if len(named) == 1 {
 			return named[0], nil
 		}
-		return 0, cli.UsageError(errors.New("there is no cell to go back to: no pass is recorded yet"), "'capctl begin factor=level' goes to any cell")
+		return 0, cli.UsageError(errors.New("there is no cell to go back to: no pass is recorded yet"),
+			"'capctl begin factor=level' goes to any cell")
 	}
 	parts := partsOf(b, here)
 	for name := range want {
@@ -88,7 +89,8 @@ func theOne(b *logbook.Book, asked string, cells, named []int, parts map[string]
 	case len(cells) == 1:
 		return cells[0], nil
 	case len(cells) > 1:
-		return 0, cli.UsageError(fmt.Errorf("%d cells have %s, and none of them has a pass", len(cells), asked), "name more factors")
+		return 0, cli.UsageError(fmt.Errorf("%d cells have %s, and none of them has a pass", len(cells), asked),
+			"name more factors")
 	case len(named) > 0:
 		return 0, cli.UsageError(fmt.Errorf("with %s no cell has %s", Pairs(parts), asked),
 			"name the part too, once it is in: capctl back "+asked+" "+firstDiffering(b, named[0], parts))
@@ -160,7 +162,8 @@ func Matching(b *logbook.Book, words []string) ([]int, error) {
 				continue
 			}
 			all = slices.DeleteFunc(all, func(i int) bool {
-				hit, err := path.Match(strings.ReplaceAll(level, "/", "\x00"), strings.ReplaceAll(b.Plan.Cell(i)[name], "/", "\x00"))
+				hit, err := path.Match(strings.ReplaceAll(level, "/", "\x00"),
+					strings.ReplaceAll(b.Plan.Cell(i)[name], "/", "\x00"))
 				return err != nil || !hit
 			})
 		}

@@ -43,19 +43,22 @@ func Unplaced(b *logbook.Book, now record.System, parts, asked map[string]string
 		field, known := now.Get(part.field)
 		if !known {
 			if parts[part.tag] == "" && asked[part.tag] == "" {
-				notes = append(notes, fmt.Sprintf("the %s of this machine could not be detected (%s), so the plan started at the first open cell; name the part with 'capctl begin %s=...'",
-					part.name, cmp.Or(field.Unknown, record.Absent), part.tag))
+				notes = append(notes,
+					fmt.Sprintf("the %s of this machine could not be detected (%s), so the plan started at the first open cell; name the part with 'capctl begin %s=...'",
+						part.name, cmp.Or(field.Unknown, record.Absent), part.tag))
 			}
 			continue
 		}
 		switch _, m := b.Aliases.Short(part.tag, field.Value); m.Kind {
 		case tag.Exact, tag.Pattern:
 		case tag.Ambiguous:
-			notes = append(notes, fmt.Sprintf("this machine reports its %s as %q, which fits %s; choose one under [aliases.%s] in the campaign file",
-				part.name, field.Value, Listed(m.Candidates), part.tag))
+			notes = append(notes,
+				fmt.Sprintf("this machine reports its %s as %q, which fits %s; choose one under [aliases.%s] in the campaign file",
+					part.name, field.Value, Listed(m.Candidates), part.tag))
 		default:
-			notes = append(notes, fmt.Sprintf("this machine reports its %s as %q, which is no level of %s (%s); passes get that name; if it is one of them, add it under [aliases.%s] in the campaign file",
-				part.name, field.Value, part.tag, Listed(f.Levels), part.tag))
+			notes = append(notes,
+				fmt.Sprintf("this machine reports its %s as %q, which is no level of %s (%s); passes get that name; if it is one of them, add it under [aliases.%s] in the campaign file",
+					part.name, field.Value, part.tag, Listed(f.Levels), part.tag))
 		}
 	}
 	return notes

@@ -69,7 +69,8 @@ func CoverageLines(a *cli.Streams, b *logbook.Book, page logbook.Page, cells []i
 func Axes(b *logbook.Book, askedRows, askedColumns []string) (rows, columns []string, err error) {
 	for _, f := range append(slices.Clone(askedRows), askedColumns...) {
 		if _, ok := b.Campaign.Factor(f); !ok {
-			return nil, nil, cli.UsageError(fmt.Errorf("the campaign has no factor %q; it has %s", f, strings.Join(b.Campaign.FactorNames(), ", ")))
+			return nil, nil, cli.UsageError(fmt.Errorf("the campaign has no factor %q; it has %s", f,
+				strings.Join(b.Campaign.FactorNames(), ", ")))
 		}
 	}
 	rows, columns = askedRows, askedColumns
@@ -230,10 +231,12 @@ func OpenCells(a *cli.Streams, b *logbook.Book, page logbook.Page, cells []int) 
 func CoverageSummary(a *cli.Streams, b *logbook.Book, page logbook.Page, only map[string]string) {
 	s, cells, complete := page.Coverage.Sum(only)
 	safe.Fprintf(a.Out, "\n%s: %d of %s complete, %d of %s done; %d bad, %d doubtful, %d unverified\n",
-		b.Campaign.Name, complete, record.Count(cells, "cell"), s.Done, record.Count(s.Wanted, "pass"), s.Bad, s.Doubtful, s.Unverified)
+		b.Campaign.Name, complete, record.Count(cells, "cell"), s.Done, record.Count(s.Wanted, "pass"), s.Bad, s.Doubtful,
+		s.Unverified)
 	if b.Campaign.Control != nil {
 		done, enough := page.Coverage.Repeats()
-		safe.Fprintf(a.Out, "control cells: measured again in %s; %d are enough\n", record.Count(done, "further session"), enough)
+		safe.Fprintf(a.Out, "control cells: measured again in %s; %d are enough\n", record.Count(done, "further session"),
+			enough)
 	}
 	sayLeft(a, b, page)
 	beforeTheSwap(a, b, page)
@@ -265,7 +268,8 @@ func beforeTheSwap(a *cli.Streams, b *logbook.Book, page logbook.Page) {
 			safe.Fprintf(a.Out, "nothing is open with %s: %s can be taken out\n", strings.Join(o.With, " "), what)
 			continue
 		}
-		safe.Fprintf(a.Out, "before you take out %s: %s with %s open", what, record.Count(len(o.Cells), "cell"), record.Count(o.Passes, "pass"))
+		safe.Fprintf(a.Out, "before you take out %s: %s with %s open", what, record.Count(len(o.Cells), "cell"),
+			record.Count(o.Passes, "pass"))
 		if o.Bad > 0 {
 			safe.Fprintf(a.Out, "; %s recorded there and bad", record.Count(o.Bad, "pass"))
 		}
@@ -288,7 +292,8 @@ func whyStray(b *logbook.Book, u campaign.Unplaced) string {
 	for _, f := range b.Campaign.FactorNames() {
 		name := u.Pass.Tags.Value(f)
 		if _, m := b.Aliases.Short(f, name); name != "" && m.Kind == tag.Ambiguous {
-			return fmt.Sprintf("%s %q fits several levels: %s; write their exact names under [aliases.%s]", f, name, strings.Join(m.Candidates, ", "), f)
+			return fmt.Sprintf("%s %q fits several levels: %s; write their exact names under [aliases.%s]", f, name,
+				strings.Join(m.Candidates, ", "), f)
 		}
 	}
 	return u.Why
@@ -299,7 +304,8 @@ func strays(a *cli.Streams, b *logbook.Book, page logbook.Page) {
 	if len(list) == 0 {
 		return
 	}
-	safe.Fprintln(a.Out, a.Carry(record.Count(len(list), "pass")+" without a cell; correct one with 'capctl tag ID name=value':"))
+	safe.Fprintln(a.Out, a.Carry(record.Count(len(list), "pass")+
+		" without a cell; correct one with 'capctl tag ID name=value':"))
 	const most = 20
 	for i, u := range list {
 		if i == most {

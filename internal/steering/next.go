@@ -92,14 +92,16 @@ func ShowPosition(a *cli.Streams, b *logbook.Book, page logbook.Page, from int, 
 	if l.Control != nil {
 		safe.Fprintf(a.Out, "control cell of this session: %s\n", l.Advice)
 	} else {
-		safe.Fprintf(a.Out, "%d of %s good, %d bad; %s\n", cover.State(pos.Cell).Done, record.Count(l.Wanted, "pass"), l.Bad, l.Advice)
+		safe.Fprintf(a.Out, "%d of %s good, %d bad; %s\n", cover.State(pos.Cell).Done, record.Count(l.Wanted, "pass"), l.Bad,
+			l.Advice)
 	}
 	if next := cover.Next(pos); next >= 0 {
 		safe.Fprintf(a.Out, "then: %s: %s\n", b.Plan.Where(next), strings.Join(b.Plan.Moves(pos.Cell, next), ", "))
 	}
 	sayLeft(a, b, page)
 	for _, o := range pos.Lost {
-		safe.Fprintf(a.Err, "capctl: note: ignored: %s names a cell that is no longer in the campaign: %s\n", o.Verb, Pairs(o.Cell))
+		safe.Fprintf(a.Err, "capctl: note: ignored: %s names a cell that is no longer in the campaign: %s\n", o.Verb,
+			Pairs(o.Cell))
 	}
 	return nil
 }
@@ -109,7 +111,8 @@ func sayLeft(a *cli.Streams, b *logbook.Book, page logbook.Page) {
 	passes, minutes := page.Coverage.All(page.Position)
 	safe.Fprintf(a.Out, "left: %s, %s", record.Count(passes, "pass"), remaining(minutes, b.Campaign.HoursPerDay))
 	if cells, out := page.Coverage.Skipped(page.Position); cells > 0 {
-		fmt.Fprint(a.Out, a.Carry(fmt.Sprintf("; %d of them in %s; 'capctl skip --undo' brings the last ones back", out, record.Count(cells, "skipped cell"))))
+		fmt.Fprint(a.Out, a.Carry(fmt.Sprintf("; %d of them in %s; 'capctl skip --undo' brings the last ones back", out,
+			record.Count(cells, "skipped cell"))))
 	}
 	safe.Fprintln(a.Out)
 }
@@ -131,7 +134,8 @@ func ShowAhead(a *cli.Streams, b *logbook.Book, page logbook.Page, most int, asJ
 		s := page.Coverage.State(i)
 		change := strings.Join(b.Plan.Moves(from, i), ", ")
 		if asJSON {
-			if err := output.JSON(a.Out, map[string]any{"cell": i + 1, "tags": b.Plan.Cell(i), "missing": s.Missing(), "change": b.Plan.Moves(from, i)}); err != nil {
+			if err := output.JSON(a.Out, map[string]any{"cell": i + 1, "tags": b.Plan.Cell(i), "missing": s.Missing(),
+				"change": b.Plan.Moves(from, i)}); err != nil {
 				return cli.FailedError(err)
 			}
 		}
@@ -163,17 +167,20 @@ type needLine struct {
 	Then    *float64          `json:"half_width_then,omitempty"` // after one more pass
 	Minutes float64           `json:"change_minutes"`            // from the current cell
 
-	Sessions       int      `json:"sessions"`                          // with passes that count
-	SessionsNeeded int      `json:"sessions_needed,omitempty"`         // in all; left out where what they shift is not known
+	Sessions int `json:"sessions"` // with passes that count
+	// in all; left out where what they shift is not known
+	SessionsNeeded int      `json:"sessions_needed,omitempty"`
 	SessionSD      *float64 `json:"session_sd,omitempty"`              // what a session shifts
 	ThenSession    *float64 `json:"half_width_then_session,omitempty"` // after one more pass in another session
 }
 
 // ShowNeeds lists what further passes of cells would add.
-func ShowNeeds(a *cli.Streams, b *logbook.Book, page logbook.Page, needs []precision.Need, w precision.Wish, asJSON bool) error {
+func ShowNeeds(a *cli.Streams, b *logbook.Book, page logbook.Page, needs []precision.Need, w precision.Wish,
+	asJSON bool) error {
 	var rows []table.Row
 	for _, n := range needs {
-		l := needLine{Cell: n.Cell + 1, Tags: b.Plan.Cell(n.Cell), Have: n.Have, Needed: n.Passes, SD: optional(n.SD), DF: n.DF, From: n.From,
+		l := needLine{Cell: n.Cell + 1, Tags: b.Plan.Cell(n.Cell), Have: n.Have, Needed: n.Passes, SD: optional(n.SD),
+			DF: n.DF, From: n.From,
 			Open: n.Open, Width: optional(n.Width), Then: optional(n.Then), Minutes: b.Plan.Cost(page.Position.Cell, n.Cell),
 			Sessions: n.HaveSessions, SessionsNeeded: n.Sessions, ThenSession: optional(n.ThenSession)}
 		if n.SessionFrom != "" {
@@ -185,11 +192,15 @@ func ShowNeeds(a *cli.Streams, b *logbook.Book, page logbook.Page, needs []preci
 			}
 			continue
 		}
-		rows = append(rows, table.Row{l.Cell, b.Plan.Name(n.Cell), n.Have, orNothing(n.Passes), n.HaveSessions, orNothing(n.Sessions), share(n.SD), share(n.Width), share(n.Then), share(n.ThenSession), n.Open, minutes(l.Minutes), n.From})
+		rows = append(rows, table.Row{l.Cell, b.Plan.Name(n.Cell), n.Have, orNothing(n.Passes), n.HaveSessions,
+			orNothing(n.Sessions), share(n.SD), share(n.Width), share(n.Then), share(n.ThenSession), n.Open, minutes(l.Minutes),
+			n.From})
 	}
 	if !asJSON {
-		output.Table(a.Out, table.Row{"cell", "name", "have", "needed", "sessions", "needed", "repeats to", "margin +-", "then +-", "new session +-", "undecided", "change min", "repeatability of"}, rows)
-		safe.Fprintf(a.Out, "passes needed to find a difference of %g %%, with %g %% power at the 5 %% level\n", 100*w.Difference, 100*w.Power)
+		output.Table(a.Out, table.Row{"cell", "name", "have", "needed", "sessions", "needed", "repeats to", "margin +-",
+			"then +-", "new session +-", "undecided", "change min", "repeatability of"}, rows)
+		safe.Fprintf(a.Out, "passes needed to find a difference of %g %%, with %g %% power at the 5 %% level\n",
+			100*w.Difference, 100*w.Power)
 		saySessions(a, needs)
 	}
 	return nil
@@ -200,12 +211,14 @@ func saySessions(a *cli.Streams, needs []precision.Need) {
 	switch {
 	case len(needs) == 0:
 	case needs[0].SessionFrom == "":
-		safe.Fprintln(a.Out, "what a rebuild, a restart or another day shifts is not known and not in these figures: repeat cells in several sessions, or state session_sd_percent under [analysis]")
+		safe.Fprintln(a.Out,
+			"what a rebuild, a restart or another day shifts is not known and not in these figures: repeat cells in several sessions, or state session_sd_percent under [analysis]")
 	default:
 		safe.Fprintf(a.Out, "a session shifts rates by %s (sd, %s)\n", share(needs[0].SessionSD), needs[0].SessionFrom)
 		lacking := func(n precision.Need) bool { return n.Sessions > n.HaveSessions && n.Have > 0 }
 		if slices.ContainsFunc(needs, lacking) {
-			safe.Fprintln(a.Out, "more passes in the same session do not narrow that: measure cells that lack sessions after a restart, an exchange of parts or on another day")
+			safe.Fprintln(a.Out,
+				"more passes in the same session do not narrow that: measure cells that lack sessions after a restart, an exchange of parts or on another day")
 		}
 	}
 }

@@ -66,7 +66,8 @@ func PlanCells(a *cli.Streams, p *campaign.Plan, asJSON bool) error {
 // ShowPlan prints what a plan costs.
 func ShowPlan(a *cli.Streams, c *campaign.Campaign, l PlanLine) {
 	e := l.Estimate
-	safe.Fprintf(a.Out, "campaign %s: %s, %s each, %d in all\n", c.Name, record.Count(e.Cells, "cell"), record.Count(c.Passes, "pass"), e.Passes)
+	safe.Fprintf(a.Out, "campaign %s: %s, %s each, %d in all\n", c.Name, record.Count(e.Cells, "cell"),
+		record.Count(c.Passes, "pass"), e.Passes)
 	for _, f := range c.Factors {
 		safe.Fprintf(a.Out, "  %-11s %s\n", f.Name, Listed(f.Levels))
 	}
@@ -81,13 +82,17 @@ func ShowPlan(a *cli.Streams, c *campaign.Campaign, l PlanLine) {
 	if e.Days < 1 {
 		safe.Fprintf(a.Out, "\n%s in all; the passes alone take %s\n", lasting(e.Total), lasting(e.PassTime))
 	} else {
-		safe.Fprintf(a.Out, "\n%.1f working days of %g hours; the passes alone are %.1f\n", e.Days, e.Hours, e.PassTime/60/e.Hours)
+		safe.Fprintf(a.Out, "\n%.1f working days of %g hours; the passes alone are %.1f\n", e.Days, e.Hours,
+			e.PassTime/60/e.Hours)
 	}
-	fmt.Fprint(a.Out, a.Carry(fmt.Sprintf("\nThe changes take %s in the order of the plan ('capctl plan --cells' lists it). %s\n", lasting(e.ChangeTime), orders(l))))
+	fmt.Fprint(a.Out,
+		a.Carry(fmt.Sprintf("\nThe changes take %s in the order of the plan ('capctl plan --cells' lists it). %s\n",
+			lasting(e.ChangeTime), orders(l))))
 	safe.Fprintf(a.Out, "\n%s\n", a.Carry(resolves(c.Passes)))
 	safe.Fprintf(a.Out, "\n%s\n", controls(l.Controls))
 	for _, g := range e.Unknown {
-		safe.Fprintf(a.Err, "capctl: note: the time of a pass of %s is unknown and counts as 0; set length_s or pass_minutes\n", g)
+		safe.Fprintf(a.Err,
+			"capctl: note: the time of a pass of %s is unknown and counts as 0; set length_s or pass_minutes\n", g)
 	}
 }
 
@@ -100,8 +105,9 @@ func resolves(passes int) string {
 	if !math.IsNaN(own) {
 		s += fmt.Sprintf("Before many cells show the noise, 1 %% noise needs a difference of %.1f %%. ", own)
 	}
-	return s + fmt.Sprintf("Power is %.0f %% at the %.0f %% level. Smaller differences stay undecided; 'capctl next --by precision' shows where more passes pay.",
-		100*w.Power, 100*w.Alpha)
+	return s +
+		fmt.Sprintf("Power is %.0f %% at the %.0f %% level. Smaller differences stay undecided; 'capctl next --by precision' shows where more passes pay.",
+			100*w.Power, 100*w.Alpha)
 }
 
 // controls says how to learn how much sessions differ, and what it costs.
@@ -126,7 +132,8 @@ func controls(c campaign.Controls) string {
 	}
 	return fmt.Sprintf("Parts are compared across rebuilds. To learn what a rebuild or a restart shifts, measure a control cell again after %s: %s. "+
 		"Write an empty table [control] into the campaign file, and 'capctl next' asks for it. "+
-		"Cells that you measure again on another day count too. Otherwise intervals cover repeats within one session.", again, cost)
+		"Cells that you measure again on another day count too. Otherwise intervals cover repeats within one session.",
+		again, cost)
 }
 
 // orders says how the order of the plan compares with others.
@@ -140,7 +147,8 @@ func orders(l PlanLine) string {
 	if l.Greedy != nil {
 		s += fmt.Sprintf(" Always taking the cheapest change next needs %s", lasting(*l.Greedy))
 	} else {
-		s += fmt.Sprintf(" Above %d cells, capctl does not work out what always taking the cheapest change needs", campaign.GreedyLimit)
+		s += fmt.Sprintf(" Above %d cells, capctl does not work out what always taking the cheapest change needs",
+			campaign.GreedyLimit)
 	}
 	return s + fmt.Sprintf("; plain loops over the lists need %s.", lasting(l.Written))
 }
@@ -153,7 +161,8 @@ func ComparePlans(a *cli.Streams, lines []PlanLine) {
 		rows = append(rows, table.Row{l.Plan, l.Cells, l.Passes, clock(l.PassTime), clock(l.ChangeTime), clock(l.Total),
 			fmt.Sprintf("%.1f", l.Days), signedClock(l.Total - base)})
 	}
-	output.Table(a.Out, table.Row{"plan", "cells", "passes", "passes h", "changes h", "in all h", fmt.Sprintf("days of %g h", lines[0].Hours), "difference h"}, rows)
+	output.Table(a.Out, table.Row{"plan", "cells", "passes", "passes h", "changes h", "in all h",
+		fmt.Sprintf("days of %g h", lines[0].Hours), "difference h"}, rows)
 }
 
 // Listed joins names, at most a dozen of them.

@@ -112,7 +112,8 @@ func benchMinutes(p record.Pass, b *logbook.Book) float64 {
 
 // checksBehind names the checks that a verdict rests on, "by hand" where none does.
 func checksBehind(p record.Pass) (out []string) {
-	want := map[record.Verdict]record.Outcome{record.VerdictBad: record.Bad, record.VerdictDoubtful: record.Doubtful, record.Unverified: record.NotChecked}[p.Verdict]
+	want := map[record.Verdict]record.Outcome{record.VerdictBad: record.Bad, record.VerdictDoubtful: record.Doubtful,
+		record.Unverified: record.NotChecked}[p.Verdict]
 	for _, f := range p.Findings {
 		if f.Outcome == want && !slices.Contains(out, f.Check) {
 			out = append(out, f.Check)
@@ -136,7 +137,8 @@ func DoneAt(now time.Time, hours, perDay float64) time.Time {
 }
 
 func (x Shift) Print(a *cli.Streams, b *logbook.Book) {
-	safe.Fprintf(a.Out, "%s, %s to %s (%s): %s, %d good, %d to repeat\n", safe.Plain(x.Bench), x.From.Local().Format("2006-01-02 15:04"), x.To.Local().Format("15:04"),
+	safe.Fprintf(a.Out, "%s, %s to %s (%s): %s, %d good, %d to repeat\n", safe.Plain(x.Bench), x.From.Local().
+		Format("2006-01-02 15:04"), x.To.Local().Format("15:04"),
 		clockHours(60*x.Hours), record.Count(x.Passes, "pass"), x.Good, x.Repeats)
 	if x.Repeats > 0 {
 		var why []string
@@ -155,11 +157,13 @@ func (x Shift) Print(a *cli.Streams, b *logbook.Book) {
 		safe.Fprintf(a.Out, "%s is complete\n", x.Campaign)
 		return
 	}
-	safe.Fprintf(a.Out, "left of %s: %s, %s by the plan", x.Campaign, record.Count(x.Left, "pass"), clockHours(x.LeftMinutes))
+	safe.Fprintf(a.Out, "left of %s: %s, %s by the plan", x.Campaign, record.Count(x.Left, "pass"),
+		clockHours(x.LeftMinutes))
 	if x.PaceMinutes > 0 {
 		safe.Fprintf(a.Out, ", %s at the pace of this shift", clockHours(x.PaceMinutes))
 	}
-	safe.Fprintf(a.Out, "; done on %s with %g hours a day\n", x.DoneAt.Local().Format("Monday 2006-01-02"), b.Campaign.HoursPerDay)
+	safe.Fprintf(a.Out, "; done on %s with %g hours a day\n", x.DoneAt.Local().Format("Monday 2006-01-02"),
+		b.Campaign.HoursPerDay)
 }
 
 // clockHours prints minutes as hours and minutes.

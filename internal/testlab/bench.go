@@ -44,7 +44,8 @@ func (b FakeBench) Build() error {
 			return err
 		}
 	}
-	for _, live := range []string{"stat", "meminfo", "vmstat", "diskstats", "uptime", "loadavg", "pressure", "net", "self", "sys"} {
+	for _, live := range []string{"stat", "meminfo", "vmstat", "diskstats", "uptime", "loadavg", "pressure", "net",
+		"self", "sys"} {
 		if err := b.Show(live); err != nil {
 			return err
 		}
@@ -64,7 +65,8 @@ func (b FakeBench) Show(entry string) error {
 func (b FakeBench) cpuinfo() string {
 	var s strings.Builder
 	for i := range runtime.NumCPU() {
-		fmt.Fprintf(&s, "processor\t: %d\nvendor_id\t: ExampleChips\ncpu family\t: 1\nmodel\t\t: 2\nmodel name\t: %s\nstepping\t: 3\nmicrocode\t: 0x104\nphysical id\t: 0\ncore id\t\t: %d\nflags\t\t: fpu\n\n", i, b.Processor, i)
+		fmt.Fprintf(&s,
+			"processor\t: %d\nvendor_id\t: ExampleChips\ncpu family\t: 1\nmodel\t\t: 2\nmodel name\t: %s\nstepping\t: 3\nmicrocode\t: 0x104\nphysical id\t: 0\ncore id\t\t: %d\nflags\t\t: fpu\n\n", i, b.Processor, i)
 	}
 	return s.String()
 }
@@ -73,7 +75,8 @@ func (b FakeBench) memory() string {
 	var s strings.Builder
 	s.WriteString("E:MEMORY_ARRAY_NUM_DEVICES=4\n")
 	for _, slot := range []int{1, 3} {
-		fmt.Fprintf(&s, "E:MEMORY_DEVICE_%[1]d_SIZE=17179869184\nE:MEMORY_DEVICE_%[1]d_TYPE=DDR5\nE:MEMORY_DEVICE_%[1]d_SPEED_MTS=%[2]d\nE:MEMORY_DEVICE_%[1]d_CONFIGURED_SPEED_MTS=%[2]d\nE:MEMORY_DEVICE_%[1]d_RANK=1\n", slot, b.MemoryMTs)
+		fmt.Fprintf(&s,
+			"E:MEMORY_DEVICE_%[1]d_SIZE=17179869184\nE:MEMORY_DEVICE_%[1]d_TYPE=DDR5\nE:MEMORY_DEVICE_%[1]d_SPEED_MTS=%[2]d\nE:MEMORY_DEVICE_%[1]d_CONFIGURED_SPEED_MTS=%[2]d\nE:MEMORY_DEVICE_%[1]d_RANK=1\n", slot, b.MemoryMTs)
 	}
 	return s.String()
 }

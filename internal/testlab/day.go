@@ -51,8 +51,10 @@ func (p DayPass) Cell() string {
 
 // Levels returns the names of parts and settings, invented.
 func (d Day) Levels() (processors, cards, games, resolutions []string) {
-	return names([]string{"Basalt 6", "Basalt 8", "Onyx 12"}, d.Processors), names([]string{"Lumen 60", "Lumen 70", "Lumen 80", "Umbra 9"}, d.Cards),
-		names([]string{"Copper Drift", "Salt Flats", "Glass Halyard", "Ember Coast"}, d.Games), names([]string{"1920x1080", "2560x1440", "3840x2160"}, d.Resolutions)
+	return names([]string{"Basalt 6", "Basalt 8", "Onyx 12"}, d.Processors),
+		names([]string{"Lumen 60", "Lumen 70", "Lumen 80", "Umbra 9"}, d.Cards),
+		names([]string{"Copper Drift", "Salt Flats", "Glass Halyard", "Ember Coast"}, d.Games),
+		names([]string{"1920x1080", "2560x1440", "3840x2160"}, d.Resolutions)
 }
 
 func names(all []string, n int) []string { return all[:min(n, len(all))] }
@@ -60,7 +62,8 @@ func names(all []string, n int) []string { return all[:min(n, len(all))] }
 // rate is the true rate of a cell: a soft minimum of what both parts allow.
 func (d Day) rate(processor, card, game, resolution int) float64 {
 	c := []float64{96, 118, 149}[processor] * []float64{1, 1.31, 0.86, 1.12}[game]
-	g := []float64{70, 97, 131, 178}[card] * []float64{1.22, 0.9, 1.05, 0.78}[game] * []float64{1.15, 0.78, 0.47}[resolution]
+	g := []float64{70, 97, 131, 178}[card] * []float64{1.22, 0.9, 1.05, 0.78}[game] * []float64{1.15, 0.78,
+		0.47}[resolution]
 	const q = 8
 	f := math.Pow(math.Pow(c, -q)+math.Pow(g, -q), -1/float64(q))
 	if d.Faster > 0 {
@@ -100,7 +103,8 @@ func (d Day) plant(logs []DayPass, rng *rand.Rand) []DayPass {
 	processors, cards, games, resolutions := d.Levels()
 	at := func(processor, card, game, resolution, pass int) int {
 		return slices.IndexFunc(logs, func(p DayPass) bool {
-			return p.Processor == processors[processor] && p.Card == cards[card] && p.Game == games[game] && p.Resolution == resolutions[resolution] && p.Number == pass
+			return p.Processor == processors[processor] && p.Card == cards[card] && p.Game == games[game] &&
+				p.Resolution == resolutions[resolution] && p.Number == pass
 		})
 	}
 	last := len(resolutions) - 1

@@ -27,7 +27,8 @@ const (
 var Limiters = []Limiter{AfterLast, NextMoment, CatchUp, SpinWait, TimerTick, Queue, Screen}
 
 func (l Limiter) String() string {
-	return [...]string{"unlimited", "sleeps after the last", "sleeps to the next moment", "catches up", "spins", "wakes late", "queue", "screen"}[l]
+	return [...]string{"unlimited", "sleeps after the last", "sleeps to the next moment", "catches up", "spins",
+		"wakes late", "queue", "screen"}[l]
 }
 
 // Clock is the time that a frame loop runs in: a real one, or one that is simulated.

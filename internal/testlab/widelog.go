@@ -11,7 +11,8 @@ import (
 func WideLog(seed uint64, ms []float64) []byte {
 	rng := rand.New(rand.NewPCG(seed, 12))
 	b := make([]byte, 0, len(ms)*100)
-	b = append(b, "program,number,at_s,took_ms,draw_ms,card_ms,queue_ms,busy_share,card_share,degrees,clock_mhz,held_mb\n"...)
+	b = append(b,
+		"program,number,at_s,took_ms,draw_ms,card_ms,queue_ms,busy_share,card_share,degrees,clock_mhz,held_mb\n"...)
 	at := 0.0
 	for i, x := range ms {
 		at += x

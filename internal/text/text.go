@@ -25,7 +25,8 @@ const Odd = '\uFFFD'
 // variation selectors, which choose the form of what stands before them; and code points
 // that are no characters.
 func Hostile(r rune) bool {
-	return r != ' ' && (unicode.IsControl(r) || unicode.In(r, unicode.Cf, unicode.Zl, unicode.Zp, unicode.Cs, unicode.Other_Default_Ignorable_Code_Point) ||
+	return r != ' ' && (unicode.IsControl(r) || unicode.In(r, unicode.Cf, unicode.Zl, unicode.Zp, unicode.Cs,
+		unicode.Other_Default_Ignorable_Code_Point) ||
 		r&0xFFFE == 0xFFFE || r >= 0xFDD0 && r <= 0xFDEF)
 }
 

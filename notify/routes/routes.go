@@ -40,7 +40,8 @@ func Build(o Options) ([]notify.Route, error) {
 		o.Rule = func(string) notify.Rule { return notify.Rule{} }
 	}
 	b := builder{o: o}
-	b.add("terminal", notify.Route{Channel: notify.Terminal{Out: o.Out, Width: o.Width, Colour: o.Colour, Bell: o.Bell}, Queue: o.Queue})
+	b.add("terminal", notify.Route{Channel: notify.Terminal{Out: o.Out, Width: o.Width, Colour: o.Colour, Bell: o.Bell},
+		Queue: o.Queue})
 	if len(o.Command) > 0 {
 		c, err := notify.NewCommand(o.Command)
 		if err != nil {

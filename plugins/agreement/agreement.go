@@ -23,15 +23,20 @@ func (Validator) Describe() plugins.Description {
 		About: "the passes of the cell agree within what repeats of the kind do",
 		Needs: []string{"earlier passes of the cell", "repeatability of comparable cells (else stated limits)"},
 		Parameters: []plugins.Parameter{
-			plugins.Num("confidence", "0.9975", "", "probability with which good passes are within the critical range, for each of the two figures"),
+			plugins.Num("confidence", "0.9975", "",
+				"probability with which good passes are within the critical range, for each of the two figures"),
 			plugins.Num("min_df", "6", "", "degrees of freedom below which the stated limits hold"),
 			plugins.Num("avg_limit_percent", "3", "%", "stated limit for the range of the averages (a convention)"),
 			plugins.Num("low1_limit_percent", "10", "%", "stated limit for the range of the 1% lows (a convention)"),
-			plugins.Num("avg_least_percent", "0.5", "%", "least limit for the averages: a smaller difference is of no use to anybody (a convention)"),
-			plugins.Num("avg_most_percent", "10", "%", "greatest limit for the averages, however badly the bench repeats (a convention)"),
+			plugins.Num("avg_least_percent", "0.5", "%",
+				"least limit for the averages: a smaller difference is of no use to anybody (a convention)"),
+			plugins.Num("avg_most_percent", "10", "%",
+				"greatest limit for the averages, however badly the bench repeats (a convention)"),
 			plugins.Num("low1_least_percent", "2", "%", "least limit for the 1% lows (a convention)"),
-			plugins.Num("low1_most_percent", "30", "%", "greatest limit for the 1% lows of passes of 6,000 frames that comparable cells can give; more for shorter ones, and where few hitches make the tails (a convention)"),
-			{Name: "latest", Type: plugins.Integer, Default: "6", About: "how many passes of the cell are compared with each other at a time; 0 for all"},
+			plugins.Num("low1_most_percent", "30", "%",
+				"greatest limit for the 1% lows of passes of 6,000 frames that comparable cells can give; more for shorter ones, and where few hitches make the tails (a convention)"),
+			{Name: "latest", Type: plugins.Integer, Default: "6",
+				About: "how many passes of the cell are compared with each other at a time; 0 for all"},
 		},
 	}
 }
@@ -45,9 +50,11 @@ func RuleOf(settings map[string]string) (critical.Rule, error) {
 
 func rule(p plugins.Params) critical.Rule {
 	bounds := func(figure string) critical.Bounds {
-		return critical.Bounds{Stated: p.Number(figure + "_limit_percent"), Least: p.Number(figure + "_least_percent"), Most: p.Number(figure + "_most_percent")}
+		return critical.Bounds{Stated: p.Number(figure + "_limit_percent"), Least: p.Number(figure + "_least_percent"),
+			Most: p.Number(figure + "_most_percent")}
 	}
-	return critical.Rule{Probability: p.Number("confidence"), MinDF: p.Number("min_df"), Average: bounds("avg"), Low1: bounds("low1"),
+	return critical.Rule{Probability: p.Number("confidence"), MinDF: p.Number("min_df"), Average: bounds("avg"),
+		Low1:   bounds("low1"),
 		Latest: p.Integer("latest")}
 }
 

@@ -29,24 +29,35 @@ func (Validator) Describe() plugins.Description {
 		Needs: []string{"telemetry " + record.SeriesBackground},
 		Parameters: []plugins.Parameter{
 			plugins.Num("sustained_percent", "10", "% of one core", "median load over the pass from which it is doubtful"),
-			plugins.Num("heavy_percent", "50", "% of one core", "median load from which the pass is bad; also the load of a burst"),
+			plugins.Num("heavy_percent", "50", "% of one core",
+				"median load from which the pass is bad; also the load of a burst"),
 			plugins.Num("burst_s", "3", "s", "time above heavy_percent from which the pass is doubtful"),
 			plugins.Num("burst_bad_percent", "20", "% of the pass", "time above heavy_percent from which the pass is bad"),
 			plugins.Num("covered_percent", "50", "% of the pass", "the check needs samples for this share of the pass"),
-			plugins.Num("steal_percent", "2", "% of the machine", "mean time taken by a hypervisor from which the pass is doubtful"),
-			plugins.Num("memory_stall_percent", "5", "% of the time", "mean time that programs waited for memory from which the pass is doubtful"),
+			plugins.Num("steal_percent", "2", "% of the machine",
+				"mean time taken by a hypervisor from which the pass is doubtful"),
+			plugins.Num("memory_stall_percent", "5", "% of the time",
+				"mean time that programs waited for memory from which the pass is doubtful"),
 			plugins.Num("swap_pages_s", "200", "pages/s", "mean rate of paging in from which the pass is doubtful"),
-			plugins.Num("write_mb_s", "50", "MB/s", "disk writes that count as a burst; reads are not judged, the game itself reads"),
+			plugins.Num("write_mb_s", "50", "MB/s",
+				"disk writes that count as a burst; reads are not judged, the game itself reads"),
 			plugins.Num("receive_mb_s", "10", "MB/s", "network reception that counts as a burst"),
-			plugins.Num("gpu_percent", "3", "% of the card", "mean use of the card by others, of its cores or for copies, from which the pass is doubtful"),
-			plugins.Num("gpu_heavy_percent", "20", "% of the card", "mean use from which the pass is bad; also the use of a burst"),
-			plugins.Num("gpu_video_percent", "20", "% of the video engines", "mean use by others, such as a film or a recorder, from which the pass is doubtful"),
-			plugins.Num("gpu_unattributed_percent", "25", "% of the card", "mean load that no visible program explains from which the pass is doubtful"),
-			plugins.Num("gpu_compute_percent", "0.5", "% of the card", "use by others that hold a compute context, whose copies show in part, from which the pass is doubtful"),
-			plugins.Num("gpu_link_percent", "3", "% of the link", "mean use of the card's link one way, while others hold a compute context, from which the pass is doubtful"),
+			plugins.Num("gpu_percent", "3", "% of the card",
+				"mean use of the card by others, of its cores or for copies, from which the pass is doubtful"),
+			plugins.Num("gpu_heavy_percent", "20", "% of the card",
+				"mean use from which the pass is bad; also the use of a burst"),
+			plugins.Num("gpu_video_percent", "20", "% of the video engines",
+				"mean use by others, such as a film or a recorder, from which the pass is doubtful"),
+			plugins.Num("gpu_unattributed_percent", "25", "% of the card",
+				"mean load that no visible program explains from which the pass is doubtful"),
+			plugins.Num("gpu_compute_percent", "0.5", "% of the card",
+				"use by others that hold a compute context, whose copies show in part, from which the pass is doubtful"),
+			plugins.Num("gpu_link_percent", "3", "% of the link",
+				"mean use of the card's link one way, while others hold a compute context, from which the pass is doubtful"),
 			plugins.Num("gpu_memory_percent", "97", "% of the card's memory", "use from which it counts as full"),
 			plugins.Num("gpu_memory_others_percent", "10", "% of the card's memory", "what others may hold of a full card"),
-			{Name: "allow", Type: plugins.Text, Default: "", About: "programs that are meant to run beside the measured one, by name, separated by commas"},
+			{Name: "allow", Type: plugins.Text, Default: "",
+				About: "programs that are meant to run beside the measured one, by name, separated by commas"},
 		},
 	}
 }
@@ -56,9 +67,12 @@ func (Validator) Check(_ context.Context, e record.Evidence, p plugins.Params) r
 	c := pick.NewCase()
 	ok := load(c, e, p)
 	cards(c, e, p)
-	level(c, e, p, record.SeriesSteal, "steal_percent", "%", "a hypervisor took", "of the machine", "measure on real hardware or on a quiet host")
-	level(c, e, p, record.SeriesMemStall, "memory_stall_percent", "%", "programs waited for memory", "of the time", "close programs or fit more memory, then repeat the pass")
-	level(c, e, p, record.SeriesSwapIn, "swap_pages_s", " pages/s", "the system paged in", "", "close programs or fit more memory, then repeat the pass")
+	level(c, e, p, record.SeriesSteal, "steal_percent", "%", "a hypervisor took", "of the machine",
+		"measure on real hardware or on a quiet host")
+	level(c, e, p, record.SeriesMemStall, "memory_stall_percent", "%", "programs waited for memory", "of the time",
+		"close programs or fit more memory, then repeat the pass")
+	level(c, e, p, record.SeriesSwapIn, "swap_pages_s", " pages/s", "the system paged in", "",
+		"close programs or fit more memory, then repeat the pass")
 	burst(c, e, p, record.SeriesDiskWrite, "write_mb_s", "something wrote to the disk")
 	burst(c, e, p, record.SeriesNetRecv, "receive_mb_s", "something downloaded")
 	return c.Finding(ok)
@@ -98,11 +112,14 @@ func load(c *pick.Case, e record.Evidence, p plugins.Params) string {
 	by := names(e, p)
 	switch {
 	case median >= heavy || share >= p.Number("burst_bad_percent"):
-		c.Found(record.Bad, advice, "other programs took %.0f %% of one core, and over %g %% for %.0f s (%.0f %% of the pass)%s", median, heavy, over, share, by)
+		c.Found(record.Bad, advice,
+			"other programs took %.0f %% of one core, and over %g %% for %.0f s (%.0f %% of the pass)%s", median, heavy, over,
+			share, by)
 	case median >= sustained:
 		c.Found(record.Doubtful, advice, "other programs took %.0f %% of one core (limit %g %%)%s", median, sustained, by)
 	case over >= p.Number("burst_s"):
-		c.Found(record.Doubtful, advice, "other programs took over %g %% of one core for %.0f s (limit %g s)%s", heavy, over, p.Number("burst_s"), by)
+		c.Found(record.Doubtful, advice, "other programs took over %g %% of one core for %.0f s (limit %g s)%s", heavy, over,
+			p.Number("burst_s"), by)
 	}
 	return fmt.Sprintf("other programs took %.1f %% of one core (limit %g %%)", median, sustained)
 }
@@ -168,7 +185,8 @@ func culprits(e record.Evidence, p plugins.Params, of func(record.ProcessUse) fl
 // allowed reports whether a program is meant to run beside the measured one.
 func allowed(name string, p plugins.Params) bool {
 	for _, a := range strings.Split(p.Text("allow"), ",") {
-		if a = strings.TrimSpace(a); a != "" && strings.EqualFold(strings.TrimSuffix(strings.ToLower(a), ".exe"), strings.TrimSuffix(strings.ToLower(name), ".exe")) {
+		if a = strings.TrimSpace(a); a != "" && strings.EqualFold(strings.TrimSuffix(strings.ToLower(a), ".exe"),
+			strings.TrimSuffix(strings.ToLower(name), ".exe")) {
 			return true
 		}
 	}
@@ -205,7 +223,8 @@ func level(c *pick.Case, e record.Evidence, p plugins.Params, series, limit, uni
 	c.Put(strings.ReplaceAll(series, ".", "_"), mean)
 	c.Put(limit+"_limit", p.Number(limit))
 	if mean >= p.Number(limit) {
-		c.Found(record.Doubtful, advice, "%s", strings.TrimSpace(fmt.Sprintf("%s %.1f%s %s (limit %g%s)", what, mean, unit, of, p.Number(limit), unit)))
+		c.Found(record.Doubtful, advice, "%s",
+			strings.TrimSpace(fmt.Sprintf("%s %.1f%s %s (limit %g%s)", what, mean, unit, of, p.Number(limit), unit)))
 	}
 }
 
@@ -227,6 +246,7 @@ func burst(c *pick.Case, e record.Evidence, p plugins.Params, series, limit, wha
 	c.Put(limit+"_limit", p.Number(limit))
 	if over := float64(above) * sampleStep(e); over >= p.Number("burst_s") {
 		c.Found(record.Doubtful, "end that program or wait until it is done, then repeat the pass",
-			"%s: up to %.0f MB/s, and over %g MB/s for %.0f s (limit %g s)", what, most, p.Number(limit), over, p.Number("burst_s"))
+			"%s: up to %.0f MB/s, and over %g MB/s for %.0f s (limit %g s)", what, most, p.Number(limit), over,
+			p.Number("burst_s"))
 	}
 }

@@ -95,8 +95,10 @@ func cores(u record.CardUse) float64 { return max(u.Shading, u.Copy) }
 func (k card) shared(c *pick.Case) (found bool) {
 	x := k.known(record.SeriesGPUOthers, k.permitted(cores))
 	step := sampleStep(k.e)
-	if seconds := float64(len(x)) * step; len(x) < 3 || 100*seconds/k.e.Pass.Metrics.DurationS < k.p.Number("covered_percent") {
-		c.Unable("other programs on graphics card %d: the samples cover only %.1f s of the %.1f s of the pass", k.n, seconds, k.e.Pass.Metrics.DurationS)
+	if seconds := float64(len(x)) * step; len(x) < 3 ||
+		100*seconds/k.e.Pass.Metrics.DurationS < k.p.Number("covered_percent") {
+		c.Unable("other programs on graphics card %d: the samples cover only %.1f s of the %.1f s of the pass", k.n, seconds,
+			k.e.Pass.Metrics.DurationS)
 		return false
 	}
 	limit, heavy := k.p.Number("gpu_percent"), k.p.Number("gpu_heavy_percent")
@@ -114,13 +116,18 @@ func (k card) shared(c *pick.Case) (found bool) {
 	what := func(format string, args ...any) string { return fmt.Sprintf(format, args...) + k.by(cores) }
 	switch {
 	case mean >= heavy:
-		c.Found(record.Bad, cardAdvice, "%s", what("other programs took %.0f %% of the graphics card (limit %g %%)", mean, limit))
+		c.Found(record.Bad, cardAdvice, "%s", what("other programs took %.0f %% of the graphics card (limit %g %%)", mean,
+			limit))
 	case over >= k.p.Number("burst_s") && share >= k.p.Number("burst_bad_percent"):
-		c.Found(record.Bad, cardAdvice, "%s", what("other programs took over %g %% of the graphics card for %.0f s (%.0f %% of the pass)", heavy, over, share))
+		c.Found(record.Bad, cardAdvice, "%s",
+			what("other programs took over %g %% of the graphics card for %.0f s (%.0f %% of the pass)", heavy, over, share))
 	case mean >= limit:
-		c.Found(record.Doubtful, cardAdvice, "%s", what("other programs took %.0f %% of the graphics card (limit %g %%)", mean, limit))
+		c.Found(record.Doubtful, cardAdvice, "%s", what("other programs took %.0f %% of the graphics card (limit %g %%)",
+			mean, limit))
 	case over >= k.p.Number("burst_s"):
-		c.Found(record.Doubtful, cardAdvice, "%s", what("other programs took over %g %% of the graphics card for %.0f s (limit %g s)", heavy, over, k.p.Number("burst_s")))
+		c.Found(record.Doubtful, cardAdvice, "%s",
+			what("other programs took over %g %% of the graphics card for %.0f s (limit %g s)", heavy, over,
+				k.p.Number("burst_s")))
 	default:
 		return false
 	}
@@ -144,7 +151,8 @@ func (k card) video(c *pick.Case) {
 	k.put(c, "video_percent", mean)
 	k.put(c, "video_limit_percent", limit)
 	if mean >= limit {
-		c.Found(record.Doubtful, cardAdvice, "other programs kept the card's video engines busy for %.0f %% of the time (limit %g %%)%s", mean, limit, k.by(use))
+		c.Found(record.Doubtful, cardAdvice,
+			"other programs kept the card's video engines busy for %.0f %% of the time (limit %g %%)%s", mean, limit, k.by(use))
 	}
 }
 
@@ -158,7 +166,8 @@ func (k card) hidden(c *pick.Case) {
 	k.put(c, "unattributed_percent", mean)
 	k.put(c, "unattributed_limit_percent", limit)
 	if mean >= limit {
-		c.Found(record.Doubtful, "find which program of another user or of the system uses the card, end it and repeat the pass",
+		c.Found(record.Doubtful,
+			"find which program of another user or of the system uses the card, end it and repeat the pass",
 			"programs that the agent may not see caused %.0f %% of the graphics card's load (limit %g %%)", mean, limit)
 	}
 }
@@ -176,7 +185,8 @@ func (k card) link(c *pick.Case) {
 	k.put(c, "link_limit_percent", limit)
 	holders, _ := k.contexts()
 	if percent >= limit && len(holders) > 0 {
-		c.Found(record.Doubtful, cardAdvice, "the graphics card's link carried %.1f GB/s (%.0f %% of it, limit %g %%) while %s had a compute context",
+		c.Found(record.Doubtful, cardAdvice,
+			"the graphics card's link carried %.1f GB/s (%.0f %% of it, limit %g %%) while %s had a compute context",
 			pick.Mean(x)/1e9, percent, limit, strings.Join(holders[:min(3, len(holders))], ", "))
 	}
 }
@@ -200,7 +210,8 @@ func (k card) compute(c *pick.Case) {
 	k.put(c, "compute_percent", used)
 	k.put(c, "compute_limit_percent", limit)
 	if len(names) > 0 && used >= limit {
-		c.Found(record.Doubtful, cardAdvice, "%s computed or copied on the graphics card, at least %.1f %% of it (limit %g %%)",
+		c.Found(record.Doubtful, cardAdvice,
+			"%s computed or copied on the graphics card, at least %.1f %% of it (limit %g %%)",
 			strings.Join(names[:min(3, len(names))], ", "), used, limit)
 	}
 }
@@ -209,7 +220,8 @@ func (k card) compute(c *pick.Case) {
 func (k card) linkSpeed() float64 {
 	f, _ := k.e.System.Get("graphics." + strconv.Itoa(k.n) + ".link_best")
 	var generation, lanes int
-	if _, err := fmt.Sscanf(f.Value, "PCIe %d x%d", &generation, &lanes); err != nil || generation < 1 || generation > len(laneSpeed) {
+	if _, err := fmt.Sscanf(f.Value, "PCIe %d x%d", &generation, &lanes); err != nil || generation < 1 ||
+		generation > len(laneSpeed) {
 		return 0
 	}
 	return laneSpeed[generation-1] * float64(lanes)
@@ -218,7 +230,8 @@ func (k card) linkSpeed() float64 {
 // laneSpeed is what one lane carries one way by generation, in bytes per second: transfer
 // rate (2.5, 5, 8, 16, 32, 64 GT/s) less the line code (8b/10b, then 128b/130b, then flits
 // of which 242 of 256 bytes are data), by the PCI Express Base Specification, from memory.
-var laneSpeed = []float64{2.5e9 / 10, 5e9 / 10, 8e9 / 8 * 128 / 130, 16e9 / 8 * 128 / 130, 32e9 / 8 * 128 / 130, 64e9 / 8 * 242 / 256}
+var laneSpeed = []float64{2.5e9 / 10, 5e9 / 10, 8e9 / 8 * 128 / 130, 16e9 / 8 * 128 / 130, 32e9 / 8 * 128 / 130,
+	64e9 / 8 * 242 / 256}
 
 // memory judges a card whose memory is full while others hold part of it. A game that
 // fills it alone is as it is.
@@ -244,6 +257,7 @@ func (k card) memory(c *pick.Case) {
 	k.put(c, "memory_others_limit_percent", k.p.Number("gpu_memory_others_percent"))
 	if full >= limit && others >= k.p.Number("gpu_memory_others_percent") {
 		c.Found(record.Doubtful, "end the programs that hold the card's memory and repeat the pass",
-			"the graphics card's memory was full (%.0f %% of %.1f GiB), and other programs held %.0f %% of it%s", full, total/(1<<30), others, k.by(held))
+			"the graphics card's memory was full (%.0f %% of %.1f GiB), and other programs held %.0f %% of it%s", full,
+			total/(1<<30), others, k.by(held))
 	}
 }

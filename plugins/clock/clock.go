@@ -26,7 +26,8 @@ func (Validator) Describe() plugins.Description {
 			plugins.Num("least_fps", "1", "FPS", "average below which the unit must be wrong"),
 			plugins.Num("most_fps", "5000", "FPS", "average above which the unit must be wrong"),
 			plugins.Num("future_s", "5", "s", "how much later than the completion of the log its pass may end"),
-			plugins.Num("rate_percent", "2", "%", "difference of the log's time base from the wall clock from which it is doubtful"),
+			plugins.Num("rate_percent", "2", "%",
+				"difference of the log's time base from the wall clock from which it is doubtful"),
 		},
 	}
 }
@@ -42,7 +43,8 @@ func (Validator) Check(_ context.Context, e record.Evidence, p plugins.Params) r
 	c.Put("avg_fps", m.AvgFPS)
 	declare := "declare the log's layout with its unit; then the agent reads it again"
 	if m.AvgFPS < p.Number("least_fps") || m.AvgFPS > p.Number("most_fps") {
-		c.Found(record.Bad, declare, "the log's unit is wrong: it gives an average of %.4g FPS (limits %g to %g) with %q", m.AvgFPS, p.Number("least_fps"), p.Number("most_fps"), e.Pass.Layout.Unit)
+		c.Found(record.Bad, declare, "the log's unit is wrong: it gives an average of %.4g FPS (limits %g to %g) with %q",
+			m.AvgFPS, p.Number("least_fps"), p.Number("most_fps"), e.Pass.Layout.Unit)
 	}
 	for _, r := range e.Pass.Remarks {
 		if r.Kind == record.RemarkTimeBase {
@@ -72,7 +74,8 @@ func unit(c *pick.Case, e record.Evidence, advice string) {
 	c.Put("length_ratio", ratio)
 	for _, power := range []float64{1e-6, 1e-3, 1e3, 1e6} {
 		if math.Abs(math.Log(ratio/power)) < math.Log(1.5) {
-			c.Found(record.Bad, advice, "the log's unit %q is wrong: its %.4g s are about %g times the %.4g s %s", e.Pass.Layout.Unit, e.Pass.Metrics.DurationS, power, want, from)
+			c.Found(record.Bad, advice, "the log's unit %q is wrong: its %.4g s are about %g times the %.4g s %s",
+				e.Pass.Layout.Unit, e.Pass.Metrics.DurationS, power, want, from)
 		}
 	}
 }
@@ -100,6 +103,7 @@ func wall(c *pick.Case, e record.Evidence, p plugins.Params) {
 	c.Put("time_base_limit_percent", p.Number("rate_percent"))
 	if math.Abs(off) > p.Number("rate_percent") {
 		c.Found(record.Doubtful, "compare the logger's clock with another one",
-			"the frames add up to %.2f s, but the pass took %.2f s: %+.1f %% (limit %g %%)", e.Pass.Metrics.DurationS, span, off, p.Number("rate_percent"))
+			"the frames add up to %.2f s, but the pass took %.2f s: %+.1f %% (limit %g %%)", e.Pass.Metrics.DurationS, span,
+			off, p.Number("rate_percent"))
 	}
 }

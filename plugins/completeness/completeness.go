@@ -31,7 +31,8 @@ func (Validator) Describe() plugins.Description {
 		About: "the log is whole: as long as expected, not cut off, without holes, of one recording",
 		Needs: []string{"expected length, or earlier passes of the cell"},
 		Parameters: []plugins.Parameter{
-			plugins.Num("tolerance_s", "1", "s", "allowed difference from an expected length where the plan states none; the larger of this and tolerance_percent counts"),
+			plugins.Num("tolerance_s", "1", "s",
+				"allowed difference from an expected length where the plan states none; the larger of this and tolerance_percent counts"),
 			plugins.Num("tolerance_percent", "2", "%", "allowed difference from an expected length, relative"),
 			plugins.Num("earlier_percent", "5", "%", "allowed difference from the median length of earlier passes"),
 			plugins.Num("left_out_percent", "1", "%", "rows without a usable frame time before the pass is doubtful"),
@@ -106,21 +107,26 @@ func remarks(c *pick.Case, e record.Evidence, p plugins.Params, measured string)
 				o = record.Doubtful
 			}
 			c.Put("cut_off_line", float64(r.Line))
-			c.Found(o, "check whether something killed the logger or the disk was full; then repeat the pass", "the log ends in the middle of line %d", r.Line)
+			c.Found(o, "check whether something killed the logger or the disk was full; then repeat the pass",
+				"the log ends in the middle of line %d", r.Line)
 		case record.RemarkGap:
 			c.Put("gap_line", float64(r.Line))
 			c.Found(record.Bad, "repeat the pass: frames are missing", "the log has a hole at line %d: %s", r.Line, r.Text)
 		case record.RemarkRestarted:
 			c.Put("restarted_line", float64(r.Line))
-			c.Found(record.Bad, "repeat the pass with one recording per log", "the logger started again at line %d: %s", r.Line, r.Text)
+			c.Found(record.Bad, "repeat the pass with one recording per log", "the logger started again at line %d: %s", r.Line,
+				r.Text)
 		case record.RemarkHeldOpen:
-			c.Found(record.Doubtful, "close the logger; the agent then reads the log again", "the logger was still writing when the agent read the log")
+			c.Found(record.Doubtful, "close the logger; the agent then reads the log again",
+				"the logger was still writing when the agent read the log")
 		case record.RemarkLeftOut:
 			share := 100 * float64(r.Count) / float64(max(1, r.Count+len(e.Frames.MS)))
 			c.Put("left_out_percent", share)
 			c.Put("left_out_limit_percent", p.Number("left_out_percent"))
 			if share > p.Number("left_out_percent") {
-				c.Found(record.Doubtful, "look at the log from that line on", "%s have no usable frame time (%.1f %%, limit %g %%), the first in line %d", record.Count(r.Count, "row"), share, p.Number("left_out_percent"), r.Line)
+				c.Found(record.Doubtful, "look at the log from that line on",
+					"%s have no usable frame time (%.1f %%, limit %g %%), the first in line %d", record.Count(r.Count, "row"), share,
+					p.Number("left_out_percent"), r.Line)
 			}
 		}
 	}

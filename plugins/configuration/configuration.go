@@ -23,7 +23,8 @@ func (Validator) Describe() plugins.Description {
 		About: "the bench was set up as for the cell's other passes",
 		Needs: []string{"detected system", "an earlier pass of the cell"},
 		Parameters: []plugins.Parameter{
-			{Name: "ignore", Type: plugins.Text, Default: "", About: "fields that may differ, separated by commas; a name that ends in a dot stands for all below it"},
+			{Name: "ignore", Type: plugins.Text, Default: "",
+				About: "fields that may differ, separated by commas; a name that ends in a dot stands for all below it"},
 		},
 	}
 }
@@ -80,7 +81,8 @@ func (Validator) Check(_ context.Context, e record.Evidence, p plugins.Params) r
 	if len(lost) > 0 {
 		c.Unable("%s, known for only one of the passes", strings.Join(lost, ", "))
 	}
-	return c.Finding(fmt.Sprintf("the bench is as in the cell's pass %[2]s: %[1]d facts are the same", identity, last.Pass.ID))
+	return c.Finding(fmt.Sprintf("the bench is as in the cell's pass %[2]s: %[1]d facts are the same", identity,
+		last.Pass.ID))
 }
 
 func ignored(list []string, name string) bool {

@@ -75,7 +75,8 @@ func (Validator) Check(_ context.Context, e record.Evidence, p plugins.Params) r
 			how = "shorter"
 		}
 		c.Found(record.Doubtful, "look at clocks and temperatures in 'capctl show'; warm the bench up and repeat the pass",
-			"frames got %.1f %% %s through the pass, compared with the same seconds of %s (limit %g %%)", math.Abs(change), how, record.Count(len(others), "other pass"), limit)
+			"frames got %.1f %% %s through the pass, compared with the same seconds of %s (limit %g %%)", math.Abs(change), how,
+			record.Count(len(others), "other pass"), limit)
 	}
 	return c.Finding(fmt.Sprintf("frame times changed by %.1f %% through the pass, compared with the same seconds of %s (limit %g %%)", change, record.Count(len(others), "other pass"), limit))
 }

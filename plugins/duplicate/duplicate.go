@@ -23,7 +23,8 @@ func (Validator) Describe() plugins.Description {
 		About: "the pass is no copy of an earlier one",
 		Needs: []string{"earlier passes of the cell"},
 		Parameters: []plugins.Parameter{
-			plugins.Num("rounding_ms", "0.0051", "ms", "difference of second means and of the longest frame up to which frames are the same but for rounding"),
+			plugins.Num("rounding_ms", "0.0051", "ms",
+				"difference of second means and of the longest frame up to which frames are the same but for rounding"),
 		},
 	}
 }
@@ -44,11 +45,13 @@ func (Validator) Check(_ context.Context, e record.Evidence, p plugins.Params) r
 			continue // the pass itself, checked again
 		}
 		if e.Pass.SHA256 != "" && x.Pass.SHA256 == e.Pass.SHA256 {
-			c.Found(record.Bad, "remove the copy and record the pass", "the log has the same bytes as pass %s (%s)", x.Pass.ID, x.Pass.Log)
+			c.Found(record.Bad, "remove the copy and record the pass", "the log has the same bytes as pass %s (%s)", x.Pass.ID,
+				x.Pass.Log)
 		} else if d, same := distance(e.Pass.Metrics, seconds, x); same && d <= limit {
 			c.Put("difference_ms", d)
 			c.Found(record.Bad, "remove the copy and record the pass",
-				"the %d frames are the same as in pass %s (%s): in all %d seconds the means differ by at most %.2g ms", e.Pass.Metrics.Frames, x.Pass.ID, x.Pass.Log, len(seconds), d)
+				"the %d frames are the same as in pass %s (%s): in all %d seconds the means differ by at most %.2g ms",
+				e.Pass.Metrics.Frames, x.Pass.ID, x.Pass.Log, len(seconds), d)
 		}
 	}
 	return c.Finding(fmt.Sprintf("none of the cell's %d other passes has the same frames", len(e.Earlier)))

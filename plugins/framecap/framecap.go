@@ -43,19 +43,30 @@ func (Validator) Describe() plugins.Description {
 		About: "the rate is not pinned by a limiter or a screen",
 		Needs: []string{"frames", "an intended cap, if any"},
 		Parameters: []plugins.Parameter{
-			plugins.Num("window_percent", "0.5", "%", "half-width of the window about a frame time in which frames count as alike (measured)"),
-			plugins.Num("share_percent", "25", "%", "frames within the densest window from which they may be held (measured: at most 9.7 without a cap, at least 35 with one)"),
-			plugins.Num("narrow_percent", "0.15", "%", "half-width of a needle, beside which nearly no frame lies (a convention)"),
-			plugins.Num("inexact_us", "25", "us", "how inexact limiters that sleep are: the needle is at least so wide and its level may move by four tenths of it, as far as 0.25 and 0.1 % of the frame time (measured)"),
-			plugins.Num("clipped_percent", "12", "%", "frames in a needle at the fastest end from which the rate is held at times (a convention)"),
+			plugins.Num("window_percent", "0.5", "%",
+				"half-width of the window about a frame time in which frames count as alike (measured)"),
+			plugins.Num("share_percent", "25", "%",
+				"frames within the densest window from which they may be held (measured: at most 9.7 without a cap, at least 35 with one)"),
+			plugins.Num("narrow_percent", "0.15", "%",
+				"half-width of a needle, beside which nearly no frame lies (a convention)"),
+			plugins.Num("inexact_us", "25", "us",
+				"how inexact limiters that sleep are: the needle is at least so wide and its level may move by four tenths of it, as far as 0.25 and 0.1 % of the frame time (measured)"),
+			plugins.Num("clipped_percent", "12", "%",
+				"frames in a needle at the fastest end from which the rate is held at times (a convention)"),
 			plugins.Num("shorter_percent", "2", "%", "frames shorter than those at the fastest end, at most (a convention)"),
-			plugins.Num("level_percent", "0.05", "%", "how far the level of held frames may move through the pass (a convention)"),
-			plugins.Num("row_percent", "30", "%", "variance of the time of frames in a row, of what independent frames give, up to which a schedule keeps them (a convention)"),
+			plugins.Num("level_percent", "0.05", "%",
+				"how far the level of held frames may move through the pass (a convention)"),
+			plugins.Num("row_percent", "30", "%",
+				"variance of the time of frames in a row, of what independent frames give, up to which a schedule keeps them (a convention)"),
 			plugins.Num("part_s", "3", "s", "length from which a part of the pass is judged by itself (a convention)"),
-			plugins.Num("part_bad_percent", "10", "%", "share of the pass's time that is held from which the pass is bad; below it is doubtful (a convention)"),
-			plugins.Num("late_percent", "2.5", "%", "how much longer than the intended interval a limiter that wakes late may hold frames; a millisecond more is allowed (a convention)"),
-			plugins.Num("coarse_percent", "0.3", "%", "resolution of the log, of the frame time, from which frames may share a value without a cap (a convention)"),
-			plugins.Num("uneven_percent", "5", "%", "spread of the frames in each second from which a pass with a coarse log has no cap (measured: at least 8.2 without a cap, at most 3.3 with one)"),
+			plugins.Num("part_bad_percent", "10", "%",
+				"share of the pass's time that is held from which the pass is bad; below it is doubtful (a convention)"),
+			plugins.Num("late_percent", "2.5", "%",
+				"how much longer than the intended interval a limiter that wakes late may hold frames; a millisecond more is allowed (a convention)"),
+			plugins.Num("coarse_percent", "0.3", "%",
+				"resolution of the log, of the frame time, from which frames may share a value without a cap (a convention)"),
+			plugins.Num("uneven_percent", "5", "%",
+				"spread of the frames in each second from which a pass with a coarse log has no cap (measured: at least 8.2 without a cap, at most 3.3 with one)"),
 			{Name: "least_frames", Type: plugins.Integer, Default: "100", About: "frames that the check needs"},
 		},
 	}
@@ -89,7 +100,8 @@ func (Validator) Check(_ context.Context, e record.Evidence, p plugins.Params) r
 		coarse = true
 		c.Put("resolution_ms", r)
 		found = g.coarse(x, r, e.Pass.Layout.Source == "timestamp")
-		if found == none && !(g.seconds > p.Number("uneven_percent")/100) && share(sorted(x), g.interval-1.01*r, g.interval+1.01*r) >= 0.6 {
+		if found == none && !(g.seconds > p.Number("uneven_percent")/100) &&
+			share(sorted(x), g.interval-1.01*r, g.interval+1.01*r) >= 0.6 {
 			c.Unable("the log is too coarse: its steps of %g ms hide whether there is a frame cap", r)
 			return c.Finding("")
 		}
@@ -132,10 +144,12 @@ func (Validator) Check(_ context.Context, e record.Evidence, p plugins.Params) r
 // why names the sign that decided, with what it was seen by.
 func (g signs) why(by sign, p plugins.Params) string {
 	if by == interval {
-		return fmt.Sprintf("%.0f %% of the frames take the same time (%.2f ms, within %g %%)", 100*g.window, g.interval, p.Number("window_percent"))
+		return fmt.Sprintf("%.0f %% of the frames take the same time (%.2f ms, within %g %%)", 100*g.window, g.interval,
+			p.Number("window_percent"))
 	}
 	if g.rowFrames > 0 && g.rowSpread < 0.01 {
-		return fmt.Sprintf("any %d frames in a row take the same time, within %.2g %%", g.rowFrames, math.Max(0.01, 200*g.rowSpread))
+		return fmt.Sprintf("any %d frames in a row take the same time, within %.2g %%", g.rowFrames,
+			math.Max(0.01, 200*g.rowSpread))
 	}
 	return "each frame waits for a fixed schedule"
 }
@@ -175,7 +189,8 @@ func inParts(c *pick.Case, held []stretch, x []float64, expected record.Expectat
 		outcome = record.Bad
 	}
 	c.Found(outcome, "keep menus and loading screens out of the pass, or turn off their limiter; then repeat the pass",
-		"the frame rate is capped at %.4g FPS from %.0f s to %.0f s, in %.0f %% of the pass", rate, s.from, s.to, 100*time/total)
+		"the frame rate is capped at %.4g FPS from %.0f s to %.0f s, in %.0f %% of the pass", rate, s.from, s.to,
+		100*time/total)
 	return c.Finding("capped in part")
 }
 

@@ -20,7 +20,8 @@ type signs struct {
 	shorter float64 // share shorter than the window
 	late    float64 // share longer than it by 3 % or more
 
-	skew  float64 // how soft the lower edge is beside the upper one: 1.2 for a normal distribution, 0.3 for a limiter that wakes late by chance
+	// how soft the lower edge is beside the upper one: 1.2 for a normal distribution, 0.3 for a limiter that wakes late by chance
+	skew  float64
 	lag   float64 // correlation of neighbours within the window
 	lagZ  float64 // that in standard errors
 	level float64 // variance of the window's mean over twelve parts of the stretch, of what chance gives
@@ -57,7 +58,8 @@ const lateBy = 1.03
 // look measures the signs. It takes O(n log n).
 func look(x []float64, p limits) signs {
 	s := sorted(x)
-	g := signs{frames: len(x), row: math.Inf(1), growth: math.Inf(1), few: math.Inf(1), fewZ: math.Inf(1), seconds: seconds(x)}
+	g := signs{frames: len(x), row: math.Inf(1), growth: math.Inf(1), few: math.Inf(1), fewZ: math.Inf(1),
+		seconds: seconds(x)}
 	from, to := densest(s, p.window)
 	lo, hi := s[from], s[to-1]
 	g.window, g.interval = float64(to-from)/float64(len(s)), s[(from+to)/2]
@@ -272,8 +274,10 @@ type limits struct {
 
 func limitsOf(p plugins.Params) limits {
 	of := func(name string) float64 { return p.Number(name) / 100 }
-	return limits{window: of("window_percent"), narrow: of("narrow_percent"), share: of("share_percent"), clipped: of("clipped_percent"),
-		shorter: of("shorter_percent"), level: of("level_percent"), row: of("row_percent"), inexactMS: p.Number("inexact_us") / 1000}
+	return limits{window: of("window_percent"), narrow: of("narrow_percent"), share: of("share_percent"),
+		clipped: of("clipped_percent"),
+		shorter: of("shorter_percent"), level: of("level_percent"), row: of("row_percent"),
+		inexactMS: p.Number("inexact_us") / 1000}
 }
 
 // densest returns the positions in s, sorted, of the most values within a relative

@@ -32,7 +32,8 @@ func (Validator) Describe() plugins.Description {
 			plugins.Num("pause_s", "1", "s", "a frame this long is a pause and the pass is bad"),
 			plugins.Num("stall_ms", "400", "ms", "a frame this long is a stall and the pass is doubtful"),
 			plugins.Num("stall_factor", "6", "", "times the median that a pause or stall is at least"),
-			plugins.Num("loading_factor", "4", "", "a second whose frames are this many times shorter than the median second is a loading screen"),
+			plugins.Num("loading_factor", "4", "",
+				"a second whose frames are this many times shorter than the median second is a loading screen"),
 			plugins.Num("rate_p", "0.0005", "", "probability below which the number of hitches is unlike the other passes"),
 			plugins.Num("rate_factor", "3", "", "times as many hitches per second as in the other passes, at least"),
 			plugins.Num("rate_more", "5", "", "more hitches than the other passes suggest, at least"),
@@ -50,7 +51,8 @@ func (Validator) Check(_ context.Context, e record.Evidence, p plugins.Params) r
 	long(c, e, p)
 	loading(c, e, p)
 	rate(c, e, p)
-	return c.Finding(fmt.Sprintf("the longest frame took %.0f ms; %s", c.Numbers["longest_ms"], record.Count(e.Pass.Metrics.Hitches, "hitch")))
+	return c.Finding(fmt.Sprintf("the longest frame took %.0f ms; %s", c.Numbers["longest_ms"],
+		record.Count(e.Pass.Metrics.Hitches, "hitch")))
 }
 
 func long(c *pick.Case, e record.Evidence, p plugins.Params) {
@@ -78,9 +80,11 @@ func long(c *pick.Case, e record.Evidence, p plugins.Params) {
 	c.Put("pause_limit_s", p.Number("pause_s"))
 	c.Put("stall_limit_ms", p.Number("stall_ms"))
 	if pauses > 0 {
-		c.Found(record.Bad, "repeat the pass", "the picture stood still for %.2f s at %.1f s%s", longest/1000, longestAt/1000, often(pauses, "pause"))
+		c.Found(record.Bad, "repeat the pass", "the picture stood still for %.2f s at %.1f s%s", longest/1000,
+			longestAt/1000, often(pauses, "pause"))
 	} else if stalls > 0 {
-		c.Found(record.Doubtful, "repeat the pass; if it stalls there again, the game does that", "a frame took %.0f ms at %.1f s%s", longest, longestAt/1000, often(stalls, "stall"))
+		c.Found(record.Doubtful, "repeat the pass; if it stalls there again, the game does that",
+			"a frame took %.0f ms at %.1f s%s", longest, longestAt/1000, often(stalls, "stall"))
 	}
 }
 
@@ -99,7 +103,8 @@ func loading(c *pick.Case, e record.Evidence, p plugins.Params) {
 	c.Put("loading_s", float64(n))
 	if n > 0 && 2*n < len(seconds) {
 		c.Found(record.Doubtful, "start the logger after the loading screen and stop it before the next",
-			"a loading screen or a menu was recorded: for %d s, from %d s on, frames were over %g times shorter", n, first, p.Number("loading_factor"))
+			"a loading screen or a menu was recorded: for %d s, from %d s on, frames were over %g times shorter", n, first,
+			p.Number("loading_factor"))
 	}
 }
 

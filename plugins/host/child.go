@@ -61,7 +61,8 @@ func (c *child) prepare(cmd *exec.Cmd, socketDir string) (runner.Runner, error) 
 // baseEnv is all that a validator gets to see of the agent's environment.
 func baseEnv(dir string) []string {
 	env := []string{"TMPDIR=" + dir, "TMP=" + dir, "TEMP=" + dir}
-	for _, name := range []string{"PATH", "HOME", "LANG", "LC_ALL", "TZ", "SystemRoot", "USERPROFILE", "GORACE", "GOCOVERDIR"} {
+	for _, name := range []string{"PATH", "HOME", "LANG", "LC_ALL", "TZ", "SystemRoot", "USERPROFILE", "GORACE",
+		"GOCOVERDIR"} {
 		if v, ok := os.LookupEnv(name); ok {
 			env = append(env, name+"="+v)
 		}
@@ -159,7 +160,8 @@ func (c *child) watchMemory() {
 				if by > 1 {
 					whose = fmt.Sprintf("the validator and what it started, %d processes,", by)
 				}
-				c.endFor(fmt.Errorf("%s took %d MiB of memory; the limit is %d MiB, so the agent stopped it", whose, used>>20, c.maxMemory>>20))
+				c.endFor(fmt.Errorf("%s took %d MiB of memory; the limit is %d MiB, so the agent stopped it", whose, used>>20,
+					c.maxMemory>>20))
 				return
 			}
 		}

@@ -31,7 +31,8 @@ func startTied(cmd *exec.Cmd, maxMemory int64) (*tie, error) {
 	if err := cmd.Start(); err != nil {
 		return nil, err
 	}
-	h, err := windows.OpenProcess(windows.PROCESS_SET_QUOTA|windows.PROCESS_TERMINATE|windows.PROCESS_SUSPEND_RESUME, false, uint32(cmd.Process.Pid))
+	h, err := windows.OpenProcess(windows.PROCESS_SET_QUOTA|windows.PROCESS_TERMINATE|windows.PROCESS_SUSPEND_RESUME,
+		false, uint32(cmd.Process.Pid))
 	t := &tie{cmd: cmd}
 	if err == nil {
 		defer windows.CloseHandle(h)
@@ -54,7 +55,8 @@ func jobWith(process windows.Handle, maxMemory int64) windows.Handle {
 	}
 	info := windows.JOBOBJECT_EXTENDED_LIMIT_INFORMATION{JobMemoryLimit: uintptr(4 * maxMemory)}
 	info.BasicLimitInformation.LimitFlags = windows.JOB_OBJECT_LIMIT_KILL_ON_JOB_CLOSE | windows.JOB_OBJECT_LIMIT_JOB_MEMORY
-	_, err = windows.SetInformationJobObject(job, windows.JobObjectExtendedLimitInformation, uintptr(unsafe.Pointer(&info)), uint32(unsafe.Sizeof(info)))
+	_, err = windows.SetInformationJobObject(job, windows.JobObjectExtendedLimitInformation,
+		uintptr(unsafe.Pointer(&info)), uint32(unsafe.Sizeof(info)))
 	if err == nil {
 		err = windows.AssignProcessToJobObject(job, process)
 	}
@@ -107,7 +109,8 @@ func (t *tie) resident(int64) (sum int64, processes int) {
 	if t.job == 0 {
 		return resident(t.cmd.Process.Pid), 1
 	}
-	err := windows.QueryInformationJobObject(t.job, windows.JobObjectBasicProcessIdList, uintptr(unsafe.Pointer(&list)), uint32(unsafe.Sizeof(list)), nil)
+	err := windows.QueryInformationJobObject(t.job, windows.JobObjectBasicProcessIdList, uintptr(unsafe.Pointer(&list)),
+		uint32(unsafe.Sizeof(list)), nil)
 	if err != nil && !errors.Is(err, windows.ERROR_MORE_DATA) || list.listed == 0 {
 		return resident(t.cmd.Process.Pid), 1
 	}

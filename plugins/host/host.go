@@ -92,7 +92,8 @@ func New(opts Options) (*Host, error) {
 	opts = opts.withDefaults()
 	h := &Host{opts: opts}
 	if len(opts.Bundled) > 0 {
-		h.sources = append(h.sources, &source{name: "bundled", argv: opts.Bundled, bundled: true, failures: map[string]*failure{}})
+		h.sources = append(h.sources, &source{name: "bundled", argv: opts.Bundled, bundled: true,
+			failures: map[string]*failure{}})
 	}
 	found, err := find(opts)
 	if err != nil {
@@ -151,7 +152,8 @@ func (h *Host) Check(ctx context.Context, e record.Evidence) []record.Finding {
 	for _, s := range h.sources {
 		for _, f := range h.checkSource(ctx, s, message) {
 			if h.heard[f.Check] {
-				h.opts.Logger.Warn().Str("validator", f.Check).Str("from", s.name).Msg("name is taken by another validator, its finding is left out")
+				h.opts.Logger.Warn().Str("validator", f.Check).Str("from", s.name).
+					Msg("name is taken by another validator, its finding is left out")
 				continue
 			}
 			h.heard[f.Check] = true

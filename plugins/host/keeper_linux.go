@@ -147,7 +147,8 @@ func children(pid int) (out []int) {
 		if err != nil {
 			continue
 		}
-		rest := strings.Fields(string(text[strings.LastIndexByte(string(text), ')')+1:])) // the name before it may hold anything
+		// the name before it may hold anything
+		rest := strings.Fields(string(text[strings.LastIndexByte(string(text), ')')+1:]))
 		if n, err := strconv.Atoi(filepath.Base(process)); err == nil && len(rest) > 1 && rest[1] == strconv.Itoa(pid) {
 			out = append(out, n)
 		}

@@ -106,7 +106,8 @@ func (p *process) call(ctx context.Context, deadline time.Duration, what string,
 func (p *process) explain(err error) error {
 	switch status.Code(err) {
 	case codes.ResourceExhausted:
-		return fmt.Errorf("the validator's answer is larger than %d kB: %s", wire.MaxAnswer>>10, status.Convert(err).Message())
+		return fmt.Errorf("the validator's answer is larger than %d kB: %s", wire.MaxAnswer>>10, status.Convert(err).
+			Message())
 	case codes.Unimplemented:
 		return fmt.Errorf("the validator lacks a call of the protocol: %s", status.Convert(err).Message())
 	case codes.Unavailable, codes.Canceled, codes.Unknown:

@@ -111,7 +111,8 @@ func (h *Host) checkSource(ctx context.Context, s *source, m wire.Message) []rec
 	return out
 }
 
-func (h *Host) checkOne(ctx context.Context, s *source, d plugins.Description, m wire.Message, loaded *bool) record.Finding {
+func (h *Host) checkOne(ctx context.Context, s *source, d plugins.Description, m wire.Message,
+	loaded *bool) record.Finding {
 	if why := h.aside(s, d.Name); why != "" {
 		h.later = h.later || !h.heard[d.Name]
 		return h.notChecked(d, why)
@@ -135,7 +136,8 @@ func (h *Host) checkOne(ctx context.Context, s *source, d plugins.Description, m
 }
 
 // ask makes the calls for one validator, starting and loading as needed.
-func (h *Host) ask(ctx context.Context, s *source, d plugins.Description, m wire.Message, loaded *bool) (f record.Finding, err error) {
+func (h *Host) ask(ctx context.Context, s *source, d plugins.Description, m wire.Message,
+	loaded *bool) (f record.Finding, err error) {
 	if !s.process.alive() {
 		*loaded = false
 	}
@@ -192,7 +194,8 @@ func (h *Host) aside(s *source, name string) string {
 	if f == nil || f.inARow < h.opts.Strikes || !time.Now().Before(f.again) {
 		return ""
 	}
-	return fmt.Sprintf("paused until %[2]s after %[1]d failures in a row; the last was: %[3]s", f.inARow, f.again.Format(time.TimeOnly), f.last)
+	return fmt.Sprintf("paused until %[2]s after %[1]d failures in a row; the last was: %[3]s", f.inARow,
+		f.again.Format(time.TimeOnly), f.last)
 }
 
 // allNotChecked answers for every validator of s that is known.

@@ -35,7 +35,8 @@ func trusted(path string) error {
 			continue
 		}
 		sid := (*windows.SID)(unsafe.Pointer(&ace.SidStart))
-		for _, kind := range []windows.WELL_KNOWN_SID_TYPE{windows.WinWorldSid, windows.WinBuiltinUsersSid, windows.WinAuthenticatedUserSid, windows.WinBuiltinGuestsSid} {
+		for _, kind := range []windows.WELL_KNOWN_SID_TYPE{windows.WinWorldSid, windows.WinBuiltinUsersSid,
+			windows.WinAuthenticatedUserSid, windows.WinBuiltinGuestsSid} {
 			if sid.IsWellKnown(kind) {
 				return fmt.Errorf("everybody on this machine can write to %s: take that right away in its security settings", path)
 			}

@@ -44,7 +44,8 @@ func Pass(ms []float64, changes ...func(*record.Evidence)) record.Evidence {
 		Pass: record.Pass{
 			ID: record.PassID(hash), SHA256: hash, Bench: "bench-1", Log: "pass.csv",
 			StartedAt: Began, EndedAt: ended, LogAt: ended.Add(2 * time.Second), Metrics: m,
-			Layout: record.Layout{Delimiter: ",", Decimal: ".", Header: true, Source: "duration", Column: "column 1", Unit: "ms"},
+			Layout: record.Layout{Delimiter: ",", Decimal: ".", Header: true, Source: "duration", Column: "column 1",
+				Unit: "ms"},
 		},
 		Frames:       record.Frames{MS: ms, Decimals: -1},
 		TelemetryWhy: "the pass was invented without any",

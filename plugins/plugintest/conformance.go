@@ -36,7 +36,8 @@ func Conformance(t *testing.T, v plugins.Validator, bad, good []record.Evidence)
 		}
 	})
 	t.Run("unknown setting", func(t *testing.T) {
-		if f := Check(t, v, Pass(Steady(60, 20, 1)), map[string]string{"no_such_setting": "1"}); f.Outcome != record.NotChecked {
+		if f := Check(t, v, Pass(Steady(60, 20, 1)),
+			map[string]string{"no_such_setting": "1"}); f.Outcome != record.NotChecked {
 			t.Errorf("got %q: %s", f.Outcome, f.Reason)
 		}
 	})

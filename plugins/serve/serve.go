@@ -31,7 +31,8 @@ func Validators(v ...plugins.Validator) {
 		HandshakeConfig:  wire.Handshake,
 		VersionedPlugins: wire.ServerSets(wire.NewServer(v)),
 		GRPCServer: func(opts []grpc.ServerOption) *grpc.Server {
-			return grpc.NewServer(append(opts, grpc.MaxRecvMsgSize(wire.MaxEvidence), grpc.UnaryInterceptor(direct(os.Stderr)))...)
+			return grpc.NewServer(append(opts, grpc.MaxRecvMsgSize(wire.MaxEvidence),
+				grpc.UnaryInterceptor(direct(os.Stderr)))...)
 		},
 		Logger: hclog.New(&hclog.LoggerOptions{Level: hclog.Warn, Output: os.Stderr, JSONFormat: true}),
 	})

@@ -31,14 +31,18 @@ func (Validator) Describe() plugins.Description {
 		About: "neither processor nor graphics card was slowed by heat, and the bench was as warm as for the cell's other passes",
 		Needs: []string{"telemetry: throttle reasons, throttle counts, or clocks, loads and temperatures"},
 		Parameters: []plugins.Parameter{
-			plugins.Num("reasons_percent", "2", "% of the samples", "samples with a thermal reason of the graphics card from which the pass is doubtful"),
-			plugins.Num("reasons_bad_percent", "10", "% of the samples", "samples with a thermal reason from which the pass is bad"),
+			plugins.Num("reasons_percent", "2", "% of the samples",
+				"samples with a thermal reason of the graphics card from which the pass is doubtful"),
+			plugins.Num("reasons_bad_percent", "10", "% of the samples",
+				"samples with a thermal reason from which the pass is bad"),
 			plugins.Num("events", "1", "", "throttling events of the processor from which the pass is doubtful"),
 			plugins.Num("events_bad", "20", "", "throttling events of the processor from which the pass is bad"),
 			plugins.Num("near_cpu_c", "85", "degrees C", "processor temperature from which falling clocks are blamed on heat"),
-			plugins.Num("near_gpu_c", "80", "degrees C", "graphics card temperature from which falling clocks are blamed on heat"),
+			plugins.Num("near_gpu_c", "80", "degrees C",
+				"graphics card temperature from which falling clocks are blamed on heat"),
 			plugins.Num("clock_fall_percent", "3", "%", "fall of the clock over the pass from which the pass is doubtful"),
-			plugins.Num("clock_fall_bad_percent", "10", "%", "fall of the clock near the temperature limit from which the pass is bad"),
+			plugins.Num("clock_fall_bad_percent", "10", "%",
+				"fall of the clock near the temperature limit from which the pass is bad"),
 			plugins.Num("load_percent", "5", "%", "change of the load over the pass up to which it counts as steady"),
 			plugins.Num("p", "0.01", "", "probability of the trend by chance, below which it counts"),
 			plugins.Num("start_c", "12", "degrees C", "difference of the temperature at start from the cell's other passes"),
@@ -75,7 +79,8 @@ func (Validator) Check(_ context.Context, e record.Evidence, p plugins.Params) r
 	for _, n := range cards(e) {
 		if _, known := e.Telemetry.Find("gpu." + n + ".throttle"); !known {
 			s, _ := e.Telemetry.Find("gpu." + n + ".clock")
-			clock("the clock of graphics card "+n, "graphics card "+n, s.Values, varies(s.Values), "gpu."+n+".busy", "gpu."+n+".temp", "near_gpu_c")
+			clock("the clock of graphics card "+n, "graphics card "+n, s.Values, varies(s.Values), "gpu."+n+".busy",
+				"gpu."+n+".temp", "near_gpu_c")
 		}
 	}
 	say("the temperature at start", start(c, e, p))
@@ -139,7 +144,8 @@ func reasons(c *pick.Case, e record.Evidence, p plugins.Params) bool {
 		c.Put("gpu_power_percent", 100*float64(power)/float64(len(x)))
 		c.Put("gpu_thermal_limit_percent", p.Number("reasons_percent"))
 		if o := grade(share, p.Number("reasons_percent"), p.Number("reasons_bad_percent")); o != record.OK {
-			c.Found(o, cool, "%s reported heat or a hardware slowdown in %d of %s (%.0f %%, limits %g and %g %%)", card, hot, record.Count(len(x), "sample"), share, p.Number("reasons_percent"), p.Number("reasons_bad_percent"))
+			c.Found(o, cool, "%s reported heat or a hardware slowdown in %d of %s (%.0f %%, limits %g and %g %%)", card, hot,
+				record.Count(len(x), "sample"), share, p.Number("reasons_percent"), p.Number("reasons_bad_percent"))
 		}
 	}
 	return looked
@@ -156,7 +162,8 @@ func events(c *pick.Case, e record.Evidence, p plugins.Params) bool {
 	c.Put("cpu_events", n)
 	c.Put("cpu_events_limit", p.Number("events"))
 	if o := grade(n, p.Number("events"), p.Number("events_bad")); o != record.OK {
-		c.Found(o, cool, "the processor counted %.0f throttling events during the pass (limits %g and %g)", n, p.Number("events"), p.Number("events_bad"))
+		c.Found(o, cool, "the processor counted %.0f throttling events during the pass (limits %g and %g)", n,
+			p.Number("events"), p.Number("events_bad"))
 	}
 	return true
 }
@@ -218,7 +225,8 @@ func coreClock(e record.Evidence) (mean []float64, moves bool) {
 
 // clocks looks for a clock that falls while the load does not. Clocks that vary for other
 // reasons are let be: the fall must be a trend, of a size, and under load.
-func clocks(c *pick.Case, e record.Evidence, p plugins.Params, part string, clock []float64, load, temp, near string) bool {
+func clocks(c *pick.Case, e record.Evidence, p plugins.Params, part string, clock []float64, load, temp,
+	near string) bool {
 	t := trend.Of(clock)
 	first := pick.Median(record.Series{Values: clock[:len(clock)/3]}.Known())
 	if t.N < 10 || !(first > 0) {
@@ -241,12 +249,16 @@ func clocks(c *pick.Case, e record.Evidence, p plugins.Params, part string, cloc
 	hottest := pick.Quantile(degrees.Known(), 0.95)
 	switch {
 	case !known || math.IsNaN(hottest):
-		c.Found(record.Doubtful, cool, "the clock of the %s fell by %.1f %% under steady load (limit %g %%); its temperature is unknown", part, fall, p.Number("clock_fall_percent"))
+		c.Found(record.Doubtful, cool,
+			"the clock of the %s fell by %.1f %% under steady load (limit %g %%); its temperature is unknown", part, fall,
+			p.Number("clock_fall_percent"))
 	case hottest >= p.Number(near):
 		c.Put(name+"_hottest_c", hottest)
 		c.Put(near+"_limit", p.Number(near))
 		o := grade(fall, p.Number("clock_fall_percent"), p.Number("clock_fall_bad_percent"))
-		c.Found(o, cool, "the clock of the %s fell by %.1f %% under steady load at %.0f degrees C (limits %g %%, %g degrees C)", part, fall, hottest, p.Number("clock_fall_percent"), p.Number(near))
+		c.Found(o, cool,
+			"the clock of the %s fell by %.1f %% under steady load at %.0f degrees C (limits %g %%, %g degrees C)", part, fall,
+			hottest, p.Number("clock_fall_percent"), p.Number(near))
 	}
 	return true
 }
@@ -277,8 +289,10 @@ func start(c *pick.Case, e record.Evidence, p plugins.Params) bool {
 		c.Put(strings.ReplaceAll(s.Name, ".", "_")+"_usual_c", usual)
 		c.Put("start_limit_c", p.Number("start_c"))
 		if d := x[0] - usual; math.Abs(d) >= p.Number("start_c") {
-			c.Found(record.Doubtful, "start as warm as in the other passes: warm the bench up with a pass that you throw away, or let it cool down",
-				"%s began at %.0f degrees C, the cell's %s at %.0f (limit %g degrees)", s.Name, x[0], record.Count(len(others), "other pass"), usual, p.Number("start_c"))
+			c.Found(record.Doubtful,
+				"start as warm as in the other passes: warm the bench up with a pass that you throw away, or let it cool down",
+				"%s began at %.0f degrees C, the cell's %s at %.0f (limit %g degrees)", s.Name, x[0],
+				record.Count(len(others), "other pass"), usual, p.Number("start_c"))
 		}
 	}
 	return looked

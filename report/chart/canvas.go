@@ -34,7 +34,8 @@ func series(i int) ink { return ink(fmt.Sprintf("s%d", i%len(palette))) }
 // "Points of view: Color blindness", Nature Methods 8, 441 (2011), without the yellow,
 // which is faint on white; the second value of each is for dark backgrounds.
 var palette = [][2]string{
-	{"#0072b2", "#56b4e9"}, {"#d55e00", "#e69f00"}, {"#009e73", "#2fc99a"}, {"#cc79a7", "#e6a5c8"}, {"#56b4e9", "#8fd0f5"}, {"#e69f00", "#f5c95c"},
+	{"#0072b2", "#56b4e9"}, {"#d55e00", "#e69f00"}, {"#009e73", "#2fc99a"}, {"#cc79a7", "#e6a5c8"},
+	{"#56b4e9", "#8fd0f5"}, {"#e69f00", "#f5c95c"},
 }
 
 // tones are the other inks in light and in dark.
@@ -88,7 +89,8 @@ type Canvas struct {
 }
 
 func (c *Canvas) rect(x, y, w, h float64, fill ink) *shape {
-	c.shapes = append(c.shapes, shape{fill: fill, closed: true, points: []point{{x, y}, {x + w, y}, {x + w, y + h}, {x, y + h}}})
+	c.shapes = append(c.shapes, shape{fill: fill, closed: true,
+		points: []point{{x, y}, {x + w, y}, {x + w, y + h}, {x, y + h}}})
 	return &c.shapes[len(c.shapes)-1]
 }
 
@@ -102,7 +104,8 @@ func (c *Canvas) path(width float64, stroke ink, p ...point) *shape {
 }
 
 func (c *Canvas) write(x, y, size float64, anchor string, fill ink, text string) *shape {
-	c.shapes = append(c.shapes, shape{text: readable.Plain(text), size: size, anchor: anchor, fill: fill, points: []point{{x, y}}})
+	c.shapes = append(c.shapes, shape{text: readable.Plain(text), size: size, anchor: anchor, fill: fill,
+		points: []point{{x, y}}})
 	return &c.shapes[len(c.shapes)-1]
 }
 
@@ -170,7 +173,8 @@ func drawnWidth(s string, size float64, bold bool) float64 {
 // svg writes the drawing. id makes the title's identity unique in a page.
 func (c *Canvas) SVG(id string, standalone bool) string {
 	var b strings.Builder
-	fmt.Fprintf(&b, `<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 %s %s" role="img" aria-labelledby="%s-t %s-d"`, num(c.w), num(c.h), id, id)
+	fmt.Fprintf(&b, `<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 %s %s" role="img" aria-labelledby="%s-t %s-d"`,
+		num(c.w), num(c.h), id, id)
 	if standalone {
 		fmt.Fprintf(&b, ` width="%s" height="%s"`, num(c.w), num(c.h))
 	}
@@ -200,17 +204,20 @@ func (s shape) svg(b *strings.Builder) {
 		if s.turned {
 			weight += fmt.Sprintf(` transform="rotate(-90 %s %s)"`, num(s.points[0].x), num(s.points[0].y))
 		}
-		fmt.Fprintf(b, `<text x="%s" y="%s" font-size="%s" text-anchor="%s"%s%s>%s</text>`, num(s.points[0].x), num(s.points[0].y), num(s.size), s.anchor, weight, attr, escape(s.text))
+		fmt.Fprintf(b, `<text x="%s" y="%s" font-size="%s" text-anchor="%s"%s%s>%s</text>`, num(s.points[0].x),
+			num(s.points[0].y), num(s.size), s.anchor, weight, attr, escape(s.text))
 	case s.closed && s.upright():
 		p := s.points
-		fmt.Fprintf(b, `<rect x="%s" y="%s" width="%s" height="%s"%s/>`, num(p[0].x), num(p[0].y), num(p[2].x-p[0].x), num(p[2].y-p[0].y), attr)
+		fmt.Fprintf(b, `<rect x="%s" y="%s" width="%s" height="%s"%s/>`, num(p[0].x), num(p[0].y), num(p[2].x-p[0].x),
+			num(p[2].y-p[0].y), attr)
 	case s.closed:
 		fmt.Fprintf(b, `<polygon points="%s"%s/>`, places(s.points), attr)
 	default:
 		if s.dash {
 			attr += ` stroke-dasharray="6 5"`
 		}
-		fmt.Fprintf(b, `<polyline points="%s" fill="none" stroke-width="%s" stroke-linejoin="round"%s/>`, places(s.points), num(s.width), attr)
+		fmt.Fprintf(b, `<polyline points="%s" fill="none" stroke-width="%s" stroke-linejoin="round"%s/>`, places(s.points),
+			num(s.width), attr)
 	}
 }
 

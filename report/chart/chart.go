@@ -211,7 +211,8 @@ func Bars(name, title, more, part, confidence string, end float64, rows []BarRow
 	span := func(c *Canvas, x, middle float64) {
 		c.interval(x+0.1*c.font, x+1.7*c.font, middle, 0.8*c.font, false)
 	}
-	return Chart{Name: name, Title: title + part, short: "Average and 1% low" + part, desc: "In frames per second. " + barText(rows),
+	return Chart{Name: name, Title: title + part, short: "Average and 1% low" + part,
+		desc: "In frames per second. " + barText(rows),
 		note: more + "Frames per second (FPS); longer is better." + medians(rows),
 		key: []Sign{{stripe(0.92, series(0)), "average (wide, blue)"}, {stripe(0.54, series(1)), "1% low (narrow, orange)"},
 			{span, "uncertainty, " + confidence + " (thin line; arrow: longer)"}},
@@ -286,7 +287,8 @@ func drawBars(c *Canvas, top, end float64, rows []BarRow) float64 {
 		c.write(x(t), bottom+1.3*size, size*0.9, "middle", inkMuted, fmt.Sprintf("%g", t))
 	}
 	last := scale[len(scale)-1]
-	c.write(x(last)+textWidth(fmt.Sprintf("%g ", last), size*0.9, false)*0.6, bottom+1.3*size, size*0.9, "start", inkMuted, "FPS")
+	c.write(x(last)+textWidth(fmt.Sprintf("%g ", last), size*0.9, false)*0.6, bottom+1.3*size, size*0.9, "start",
+		inkMuted, "FPS")
 	y := top
 	for i, r := range rows {
 		high := 1.15 * text * float64(len(names[i]))
@@ -537,7 +539,8 @@ func keepApart(lines []Line, y func(float64) float64, gap, top, bottom float64) 
 // Trace shows the frame times of one pass in their order; more says which pass.
 func Trace(name, title, more string, ms []float64) Chart {
 	return Chart{Name: name, Title: title, desc: traceText(ms),
-		note: more + "Frame time in ms over the seconds of the pass; each column spans the shortest to the longest frame in it.",
+		note: more +
+			"Frame time in ms over the seconds of the pass; each column spans the shortest to the longest frame in it.",
 		draw: func(c *Canvas, top float64) float64 { return drawTrace(c, top, ms) }}
 }
 
@@ -546,7 +549,8 @@ func traceText(ms []float64) string {
 	for _, v := range ms {
 		high, sum = math.Max(high, v), sum+v
 	}
-	return fmt.Sprintf("%s in %.1f s, mean %.2f ms, longest %.2f ms", record.Count(len(ms), "frame"), sum/1000, sum/float64(max(1, len(ms))), high)
+	return fmt.Sprintf("%s in %.1f s, mean %.2f ms, longest %.2f ms", record.Count(len(ms), "frame"), sum/1000,
+		sum/float64(max(1, len(ms))), high)
 }
 
 func drawTrace(c *Canvas, top float64, ms []float64) float64 {
@@ -582,7 +586,8 @@ func drawTrace(c *Canvas, top float64, ms []float64) float64 {
 }
 
 // frame draws the axes of a chart of frame times over something.
-func (c *Canvas) frame(top, highY, highX float64, unitY, unitX string) (x, y func(float64) float64, left, right, end float64) {
+func (c *Canvas) frame(top, highY, highX float64, unitY, unitX string) (x, y func(float64) float64, left, right,
+	end float64) {
 	size := c.font
 	top += 0.5 * size // the unit
 	sy, sx := ticks(highY, 5), ticks(highX, 6)
@@ -609,7 +614,8 @@ func (c *Canvas) frame(top, highY, highX float64, unitY, unitX string) (x, y fun
 // Distribution shows how many frames took how long; more says of which pass.
 func Distribution(name, title, more string, ms []float64) Chart {
 	return Chart{Name: name, Title: title, desc: traceText(ms),
-		note: more + "Share of the frames in per cent by frame time in ms; what is longer than the axis is in the last column.",
+		note: more +
+			"Share of the frames in per cent by frame time in ms; what is longer than the axis is in the last column.",
 		draw: func(c *Canvas, top float64) float64 { return drawSpread(c, top, ms) }}
 }
 

@@ -110,7 +110,8 @@ func fillPolygon(img *image.RGBA, r *vector.Rasterizer, p []point, scale float64
 	for _, q := range p {
 		x0, y0, x1, y1 = math.Min(x0, q.x*scale), math.Min(y0, q.y*scale), math.Max(x1, q.x*scale), math.Max(y1, q.y*scale)
 	}
-	box := image.Rect(int(math.Floor(x0)), int(math.Floor(y0)), int(math.Ceil(x1)), int(math.Ceil(y1))).Intersect(img.Bounds())
+	box := image.Rect(int(math.Floor(x0)), int(math.Floor(y0)), int(math.Ceil(x1)), int(math.Ceil(y1))).
+		Intersect(img.Bounds())
 	if box.Empty() {
 		return
 	}
@@ -145,7 +146,8 @@ func segment(img *image.RGBA, r *vector.Rasterizer, a, b point, width, scale flo
 		return
 	}
 	nx, ny := -dy/l*width/2, dx/l*width/2
-	fillPolygon(img, r, []point{{a.x + nx, a.y + ny}, {b.x + nx, b.y + ny}, {b.x - nx, b.y - ny}, {a.x - nx, a.y - ny}}, scale, c)
+	fillPolygon(img, r, []point{{a.x + nx, a.y + ny}, {b.x + nx, b.y + ny}, {b.x - nx, b.y - ny}, {a.x - nx, a.y - ny}},
+		scale, c)
 }
 
 func (s shape) drawDashes(img *image.RGBA, r *vector.Rasterizer, scale float64, c color.NRGBA) {
@@ -153,7 +155,8 @@ func (s shape) drawDashes(img *image.RGBA, r *vector.Rasterizer, scale float64, 
 	l := math.Hypot(b.x-a.x, b.y-a.y)
 	for at := 0.0; at < l; at += 11 {
 		end := math.Min(l, at+6)
-		segment(img, r, point{a.x + (b.x-a.x)*at/l, a.y + (b.y-a.y)*at/l}, point{a.x + (b.x-a.x)*end/l, a.y + (b.y-a.y)*end/l}, s.width, scale, c)
+		segment(img, r, point{a.x + (b.x-a.x)*at/l, a.y + (b.y-a.y)*at/l},
+			point{a.x + (b.x-a.x)*end/l, a.y + (b.y-a.y)*end/l}, s.width, scale, c)
 	}
 }
 
@@ -178,7 +181,8 @@ func (s shape) drawText(img *image.RGBA, scale float64, dark bool) {
 		turnedText(img, ink, f, s.text, x, y+before*scale)
 		return
 	}
-	d := font.Drawer{Dst: img, Src: ink, Face: f, Dot: fixed.Point26_6{X: fixed.Int26_6((x - before*scale) * 64), Y: fixed.Int26_6(y * 64)}}
+	d := font.Drawer{Dst: img, Src: ink, Face: f,
+		Dot: fixed.Point26_6{X: fixed.Int26_6((x - before*scale) * 64), Y: fixed.Int26_6(y * 64)}}
 	d.DrawString(s.text)
 }
 

@@ -119,7 +119,8 @@ func partsOf(root *os.Root) ([]string, error) {
 		return nil, fmt.Errorf("this is no package: %w", err)
 	}
 	if !info.Mode().IsRegular() || info.Size() > maxDescription {
-		return nil, fmt.Errorf("this is no package: datapackage.json is not a plain file of %d MiB or less", maxDescription>>20)
+		return nil, fmt.Errorf("this is no package: datapackage.json is not a plain file of %d MiB or less",
+			maxDescription>>20)
 	}
 	text, err := root.ReadFile("datapackage.json")
 	if err != nil {
@@ -137,7 +138,8 @@ func partsOf(root *os.Root) ([]string, error) {
 		return nil, fmt.Errorf("datapackage.json: %w", err)
 	}
 	if d.Version != "" && d.Version != packageVersion { // the first ones bore none
-		return nil, fmt.Errorf("the package is of version %.40q, this program knows version %s: update this program", d.Version, packageVersion)
+		return nil, fmt.Errorf("the package is of version %.40q, this program knows version %s: update this program",
+			d.Version, packageVersion)
 	}
 	for _, r := range d.Resources {
 		if r.Name != "passes" {

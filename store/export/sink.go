@@ -59,7 +59,8 @@ type parquetSink struct {
 }
 
 func newParquet(w io.Writer, columns []column) *parquetSink {
-	return &parquetSink{w: parquet.NewGenericWriter[any](w, schemaOf(columns), parquet.Compression(&parquet.Zstd)), columns: columns}
+	return &parquetSink{w: parquet.NewGenericWriter[any](w, schemaOf(columns), parquet.Compression(&parquet.Zstd)),
+		columns: columns}
 }
 
 // schemaOf goes through a struct type, since that keeps the order of the columns.

@@ -17,19 +17,24 @@ var passColumns = []column{
 	{"log", text, "path of the log there"},
 	{"started_at", moment, ""}, {"ended_at", moment, ""}, {"log_at", moment, "when the log was complete"},
 	{"revision", integer, "how often the log grew after it was stored"},
-	{"cpu", text, ""}, {"gpu", text, ""}, {"scene", text, ""}, {"resolution", text, ""}, {"preset", text, ""}, {"driver", text, ""},
+	{"cpu", text, ""}, {"gpu", text, ""}, {"scene", text, ""}, {"resolution", text, ""}, {"preset", text, ""},
+	{"driver", text, ""},
 	{"verdict", text, ""}, {"overruled", text, "reason where the verdict was set by hand"},
 	{"frames", integer, ""}, {"duration_s", number, ""}, {"avg_fps", number, "frames / sum of the frame times"},
-	{"median_ms", number, ""}, {"p95_ms", number, ""}, {"p99_ms", number, ""}, {"p999_ms", number, ""}, {"max_ms", number, ""},
-	{"low1_fps", number, "k / sum of the k longest frame times, k = ceil(0.01 n)"}, {"low01_fps", number, "the same with 0.001"},
-	{"low1_time_fps", number, "rate at the frame where the longest have filled 1 % of the time"}, {"p99_fps", number, "1000 / p99_ms"},
+	{"median_ms", number, ""}, {"p95_ms", number, ""}, {"p99_ms", number, ""}, {"p999_ms", number, ""},
+	{"max_ms", number, ""},
+	{"low1_fps", number, "k / sum of the k longest frame times, k = ceil(0.01 n)"},
+	{"low01_fps", number, "the same with 0.001"},
+	{"low1_time_fps", number, "rate at the frame where the longest have filled 1 % of the time"},
+	{"p99_fps", number, "1000 / p99_ms"},
 	{"hitches", integer, ""},
 	{"decimals", integer, "resolution of the frame times is 10^-decimals ms; -1 for none"},
 	{"system", text, "identity of the system"},
 	{"tags", text, "JSON object: name to value and origin"},
 	{"pass", text, "JSON: everything that is stored about the pass beside its frame times and samples"},
 	{"system_fields", text, "JSON array of the detected facts"},
-	{"telemetry_more", text, "JSON: use of the processor by programs, and what could not be sampled; empty without telemetry"},
+	{"telemetry_more", text,
+		"JSON: use of the processor by programs, and what could not be sampled; empty without telemetry"},
 }
 
 var frameColumns = []column{
@@ -70,9 +75,12 @@ func passValues(a store.Arrival) ([]any, error) {
 	v := t.Value
 	return []any{
 		p.ID, p.SHA256, p.Bench, p.Log, when(p.StartedAt), when(p.EndedAt), when(p.LogAt), int64(p.Revision),
-		v(record.TagProcessor), v(record.TagGraphics), v(record.TagScene), v(record.TagResolution), v(record.TagPreset), v(record.TagDriver),
-		string(p.Verdict), p.Overruled, int64(m.Frames), m.DurationS, m.AvgFPS, m.MedianMS, m.P95MS, m.P99MS, m.P999MS, m.MaxMS,
-		m.Low1FPS, m.Low01FPS, m.Low1TimeFPS, m.P99FPS, int64(m.Hitches), int64(a.Frames.Decimals), p.System, string(tags), string(doc), string(fields), string(more),
+		v(record.TagProcessor), v(record.TagGraphics), v(record.TagScene), v(record.TagResolution), v(record.TagPreset),
+		v(record.TagDriver),
+		string(p.Verdict), p.Overruled, int64(m.Frames), m.DurationS, m.AvgFPS, m.MedianMS, m.P95MS, m.P99MS, m.P999MS,
+		m.MaxMS,
+		m.Low1FPS, m.Low01FPS, m.Low1TimeFPS, m.P99FPS, int64(m.Hitches), int64(a.Frames.Decimals), p.System, string(tags),
+		string(doc), string(fields), string(more),
 	}, nil
 }
 

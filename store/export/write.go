@@ -175,7 +175,8 @@ func (w *writer) mustBeEmpty() error {
 		switch {
 		case err != nil:
 			return err
-		case d.IsDir() && ownFolder.MatchString(name), d.Type().IsRegular() && ownFile.MatchString(name) && (name != "datapackage.json" || w.describedByUs()):
+		case d.IsDir() && ownFolder.MatchString(name), d.Type().IsRegular() && ownFile.MatchString(name) &&
+			(name != "datapackage.json" || w.describedByUs()):
 			return nil
 		}
 		return fmt.Errorf("the folder holds other files (%s): choose a new or an empty one", name)
@@ -192,7 +193,8 @@ func (w *writer) describedByUs() bool {
 }
 
 // compare finds the passes to be written, by folder, and the parts that are out of date.
-func (w *writer) compare(ctx context.Context, f store.Filter) (pending map[string][]string, stale map[string]bool, err error) {
+func (w *writer) compare(ctx context.Context, f store.Filter) (pending map[string][]string, stale map[string]bool,
+	err error) {
 	folderOf, digestOf, order := map[string]string{}, map[string]string{}, []string{}
 	err = w.store.Each(ctx, f, func(p record.Pass) error {
 		text, err := json.Marshal(p)
@@ -200,7 +202,8 @@ func (w *writer) compare(ctx context.Context, f store.Filter) (pending map[strin
 			return err
 		}
 		sum := sha256.Sum256(text)
-		folderOf[p.ID] = path.Join("campaign="+folderName(p.Tags.Value(record.TagCampaign)), "game="+folderName(p.Tags.Value(record.TagGame)))
+		folderOf[p.ID] = path.Join("campaign="+folderName(p.Tags.Value(record.TagCampaign)),
+			"game="+folderName(p.Tags.Value(record.TagGame)))
 		digestOf[p.ID] = hex.EncodeToString(sum[:12])
 		order = append(order, p.ID)
 		return nil
@@ -451,7 +454,8 @@ func (w *writer) describe() error {
 	var list []resource
 	names := map[kind]string{text: "string", integer: "integer", number: "number", moment: "datetime"}
 	for _, t := range tables {
-		r := resource{Name: t.name, Description: t.about, Profile: "tabular-data-resource", Format: string(w.format), Path: []string{}}
+		r := resource{Name: t.name, Description: t.about, Profile: "tabular-data-resource", Format: string(w.format),
+			Path: []string{}}
 		for _, p := range w.state.Parts {
 			r.Path = append(r.Path, filepath.ToSlash(p.file(t.name, w.format)))
 		}
@@ -462,6 +466,7 @@ func (w *writer) describe() error {
 		list = append(list, r)
 	}
 	return w.save("datapackage.json", map[string]any{
-		"profile": "data-package", "name": packageName, "version": packageVersion, "title": "Recorded passes with frame times and telemetry", "resources": list,
+		"profile": "data-package", "name": packageName, "version": packageVersion,
+		"title": "Recorded passes with frame times and telemetry", "resources": list,
 	})
 }

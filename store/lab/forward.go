@@ -28,7 +28,8 @@ func (l *Lab) Put(ctx context.Context, bench string, list []store.Parcel, benchT
 			for _, step := range []struct {
 				text string
 				args []any
-			}{{putSystems, c.systems}, {putPasses, append([]any{bench}, c.passes...)}, {putArchives, append([]any{bench}, c.archives...)}} {
+			}{{putSystems, c.systems}, {putPasses, append([]any{bench}, c.passes...)},
+				{putArchives, append([]any{bench}, c.archives...)}} {
 				if _, err := tx.Exec(ctx, step.text, step.args...); err != nil {
 					return err
 				}
@@ -90,7 +91,8 @@ func columnsOf(list []store.Parcel) (columns, error) {
 			return columns{}, fmt.Errorf("pass %s: %w", p.ID, err)
 		}
 		v := p.Tags.Value
-		for k, s := range []string{p.ID, p.SHA256, string(p.Verdict), p.Overruled, v(record.TagCampaign), v(record.TagProcessor), v(record.TagGraphics),
+		for k, s := range []string{p.ID, p.SHA256, string(p.Verdict), p.Overruled, v(record.TagCampaign),
+			v(record.TagProcessor), v(record.TagGraphics),
 			v(record.TagGame), v(record.TagScene), v(record.TagResolution), v(record.TagPreset), p.System} {
 			text[k][i] = plain(s)
 		}
@@ -109,7 +111,8 @@ func columnsOf(list []store.Parcel) (columns, error) {
 	}
 	return columns{
 		systems: []any{ids, fields},
-		passes: []any{text[0], text[1], at, revision, text[2], text[3], text[4], text[5], text[6], text[7], text[8], text[9], text[10], text[11],
+		passes: []any{text[0], text[1], at, revision, text[2], text[3], text[4], text[5], text[6], text[7], text[8], text[9],
+			text[10], text[11],
 			frames, avg, low, p99, tags, docs},
 		archives: []any{text[0], blobs, samples},
 	}, nil

@@ -163,7 +163,8 @@ func (l *Lab) find(ctx context.Context, prefix string) (key, error) {
 	if prefix == "" || strings.Trim(prefix, "0123456789abcdef") != "" {
 		return key{}, fmt.Errorf("%w: %q", store.ErrNotFound, prefix)
 	}
-	rows, err := l.conn.Query(ctx, `SELECT min(bench), id FROM capd.passes WHERE id LIKE $1 || '%' GROUP BY id ORDER BY id LIMIT 2`, prefix)
+	rows, err := l.conn.Query(ctx,
+		`SELECT min(bench), id FROM capd.passes WHERE id LIKE $1 || '%' GROUP BY id ORDER BY id LIMIT 2`, prefix)
 	if err != nil {
 		return key{}, err
 	}

@@ -121,7 +121,8 @@ func (u *drmUse) look(now time.Time, t *Table) {
 // those that passed, which were not zero, and tell nothing yet.
 func started(c drmClient) (list [drmCounters]engineCounter) {
 	for i := range c.n {
-		list[i] = engineCounter{engine: c.counters[i].engine, name: c.counters[i].name, cycles: c.counters[i].cycles, total: c.counters[i].total}
+		list[i] = engineCounter{engine: c.counters[i].engine, name: c.counters[i].name, cycles: c.counters[i].cycles,
+			total: c.counters[i].total}
 	}
 	return list
 }

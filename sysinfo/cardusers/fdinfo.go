@@ -24,7 +24,8 @@ var drmEngines = []struct {
 	prefix string
 	engine engine
 }{
-	{"gfx", EngineShading}, {"compute", EngineShading}, {"render", EngineShading}, {"rcs", EngineShading}, {"ccs", EngineShading},
+	{"gfx", EngineShading}, {"compute", EngineShading}, {"render", EngineShading}, {"rcs", EngineShading},
+	{"ccs", EngineShading},
 	{"dma", EngineCopy}, {"copy", EngineCopy}, {"bcs", EngineCopy},
 	{"dec", EngineVideo}, {"enc", EngineVideo}, {"video", EngineVideo}, {"vcs", EngineVideo}, {"vecs", EngineVideo},
 	{"vcn", EngineVideo}, {"jpeg", EngineVideo}, {"vpe", EngineVideo},

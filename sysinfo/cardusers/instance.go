@@ -52,7 +52,8 @@ func parseInstance(name string) (e engineInstance, ok bool) {
 func windowsEngine(kind string) engine {
 	k := strings.ToLower(kind)
 	switch {
-	case strings.HasPrefix(k, "3d"), strings.HasPrefix(k, "compute"), strings.HasPrefix(k, "graphics"), strings.HasPrefix(k, "cuda"):
+	case strings.HasPrefix(k, "3d"), strings.HasPrefix(k, "compute"), strings.HasPrefix(k, "graphics"),
+		strings.HasPrefix(k, "cuda"):
 		return EngineShading
 	case strings.HasPrefix(k, "copy"):
 		return EngineCopy

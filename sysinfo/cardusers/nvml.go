@@ -31,8 +31,9 @@ func (u *nvmlReader) look(now time.Time, t *Table) {
 		return
 	}
 	for _, p := range use.Users {
-		t.add(Look{card: u.n, PID: p.Pid, name: t.names(p.Pid), since: use.Since, at: now, memory: p.Memory, compute: p.Compute,
-			share: [engineCount]float64{EngineShading: p.Shading, EngineVideo: p.Video}})
+		t.add(Look{card: u.n, PID: p.Pid, name: t.names(p.Pid), since: use.Since, at: now, memory: p.Memory,
+			compute: p.Compute,
+			share:   [engineCount]float64{EngineShading: p.Shading, EngineVideo: p.Video}})
 	}
 	t.addSpan(Span{Card: u.n, Since: use.Since, At: now, Whole: true, Link: use.Link, Source: "nvml"})
 }

@@ -180,7 +180,8 @@ func (u *pdhUse) each(counter uintptr, format uintptr, visit func(name string, v
 		if size > 0 {
 			buf = uintptr(unsafe.Pointer(&u.buf[0]))
 		}
-		rc, _, _ := winsys.PdhArray.Call(counter, format, uintptr(unsafe.Pointer(&size)), uintptr(unsafe.Pointer(&count)), buf)
+		rc, _, _ := winsys.PdhArray.Call(counter, format, uintptr(unsafe.Pointer(&size)), uintptr(unsafe.Pointer(&count)),
+			buf)
 		switch {
 		case uint32(rc) == moreData && size < 16<<20:
 			u.buf = make([]byte, size+4096)

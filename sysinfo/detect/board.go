@@ -15,7 +15,8 @@ import (
 func detectBoard(t tree.Tree, f *facts) {
 	const dir = "/sys/class/dmi/id/"
 	board, why := t.Text(dir + "board_name")
-	if vendor, w := t.Text(dir + "board_vendor"); w == "" && why == "" && text.Reported(vendor) != "" && text.Reported(board) != "" {
+	if vendor, w := t.Text(dir + "board_vendor"); w == "" && why == "" && text.Reported(vendor) != "" &&
+		text.Reported(board) != "" {
 		board = vendor + " " + board
 	}
 	f.maybe(record.FieldBoardName, board, "", dir+"board_name", why, true)

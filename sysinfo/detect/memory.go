@@ -46,7 +46,8 @@ func detectMemory(ctx context.Context, t tree.Tree, f *facts) {
 
 // memoryFields writes what is known about the modules. usable is what the operating
 // system has, 0 where it is not known.
-func memoryFields(f *facts, modules []firmware.Module, slots int, source string, why record.Unknown, usable uint64, usableSource string) {
+func memoryFields(f *facts, modules []firmware.Module, slots int, source string, why record.Unknown, usable uint64,
+	usableSource string) {
 	var used []firmware.Module
 	total, unsure := uint64(0), false
 	for _, m := range modules {
@@ -74,7 +75,8 @@ func memoryFields(f *facts, modules []firmware.Module, slots int, source string,
 	}
 	configured := lowest(used, func(m firmware.Module) int { return m.Configured })
 	f.maybe(record.FieldMemorySpeed, positive(configured), "MT/s", source, why, true)
-	f.maybe("memory.rated_speed", positive(lowest(used, func(m firmware.Module) int { return m.Rated })), "MT/s", source, why, true)
+	f.maybe("memory.rated_speed", positive(lowest(used, func(m firmware.Module) int { return m.Rated })), "MT/s", source,
+		why, true)
 	f.maybe("memory.type", sameText(used, func(m firmware.Module) string { return m.Type }), "", source, why, true)
 	if why != "" {
 		f.unknown("memory.modules", why, source, true)

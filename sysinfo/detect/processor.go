@@ -20,7 +20,8 @@ func detectProcessor(ctx context.Context, t tree.Tree, f *facts) {
 		if _, w := t.Bytes(source); w != "" {
 			why = w
 		}
-		for _, name := range []string{record.FieldProcessorName, "processor.vendor", "processor.model", "processor.microcode"} {
+		for _, name := range []string{record.FieldProcessorName, "processor.vendor", "processor.model",
+			"processor.microcode"} {
 			f.unknown(name, why, source, true)
 		}
 	} else {

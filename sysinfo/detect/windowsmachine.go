@@ -102,7 +102,8 @@ func (m windowsMachine) processor(f *facts) {
 
 func (m windowsMachine) board(f *facts) {
 	board, why := m.reg.Text(regFirmware, "BaseBoardProduct")
-	if maker, w := m.reg.Text(regFirmware, "BaseBoardManufacturer"); w == "" && text.Reported(maker) != "" && text.Reported(board) != "" {
+	if maker, w := m.reg.Text(regFirmware, "BaseBoardManufacturer"); w == "" && text.Reported(maker) != "" &&
+		text.Reported(board) != "" {
 		board = maker + " " + board
 	}
 	f.maybe(record.FieldBoardName, board, "", regFirmware+`\BaseBoardProduct`, why, true)

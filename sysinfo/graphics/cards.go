@@ -142,7 +142,8 @@ func (f *Finder) All() ([]Card, nvml.Gap) {
 		var found []nvml.Card
 		if found, why = lib.Cards(); why.Why == "" {
 			for i := range found {
-				found[i].Name, found[i].Vbios, found[i].Driver = text.Reported(found[i].Name), text.Reported(found[i].Vbios), text.Reported(found[i].Driver)
+				found[i].Name, found[i].Vbios, found[i].Driver = text.Reported(found[i].Name), text.Reported(found[i].Vbios),
+					text.Reported(found[i].Driver)
 				list = joinNVML(list, &found[i])
 			}
 		}

@@ -141,11 +141,13 @@ var nvmlNames = []string{
 	"nvmlInit_v2", "nvmlShutdown", "nvmlSystemGetDriverVersion", "nvmlDeviceGetCount_v2",
 	"nvmlDeviceGetHandleByIndex_v2", "nvmlDeviceGetName", "nvmlDeviceGetPciInfo_v3", "nvmlDeviceGetVbiosVersion",
 	"nvmlDeviceGetTemperature", "nvmlDeviceGetClockInfo", "nvmlDeviceGetMaxClockInfo", "nvmlDeviceGetUtilizationRates",
-	"nvmlDeviceGetPowerUsage", "nvmlDeviceGetEnforcedPowerLimit", "nvmlDeviceGetMemoryInfo", "nvmlDeviceGetMemoryInfo_v2", "nvmlDeviceGetBAR1MemoryInfo",
+	"nvmlDeviceGetPowerUsage", "nvmlDeviceGetEnforcedPowerLimit", "nvmlDeviceGetMemoryInfo", "nvmlDeviceGetMemoryInfo_v2",
+	"nvmlDeviceGetBAR1MemoryInfo",
 	"nvmlDeviceGetCurrPcieLinkGeneration", "nvmlDeviceGetCurrPcieLinkWidth", "nvmlDeviceGetMaxPcieLinkGeneration",
 	"nvmlDeviceGetMaxPcieLinkWidth", "nvmlDeviceGetFanSpeed", "nvmlDeviceGetCurrentClocksEventReasons",
 	"nvmlDeviceGetCurrentClocksThrottleReasons", "nvmlDeviceGetSupportedClocksThrottleReasons",
-	"nvmlDeviceGetSupportedClocksEventReasons", "nvmlDeviceGetProcessUtilization", "nvmlDeviceGetGraphicsRunningProcesses_v3",
+	"nvmlDeviceGetSupportedClocksEventReasons", "nvmlDeviceGetProcessUtilization",
+	"nvmlDeviceGetGraphicsRunningProcesses_v3",
 	"nvmlDeviceGetComputeRunningProcesses_v3", "nvmlDeviceGetPcieThroughput",
 }
 
@@ -203,7 +205,8 @@ func (n *Library) start() Gap {
 		}
 		dev := o.ptr
 		mask := ^uint64(0)
-		for _, name := range []string{"nvmlDeviceGetSupportedClocksEventReasons", "nvmlDeviceGetSupportedClocksThrottleReasons"} {
+		for _, name := range []string{"nvmlDeviceGetSupportedClocksEventReasons",
+			"nvmlDeviceGetSupportedClocksThrottleReasons"} {
 			if n.do(name, dev, uintptr(unsafe.Pointer(&o.u64))) == nvmlOK {
 				mask = o.u64
 				break
@@ -215,9 +218,11 @@ func (n *Library) start() Gap {
 		nvTemperature: n.symbols["nvmlDeviceGetTemperature"], nvClock: n.symbols["nvmlDeviceGetClockInfo"],
 		nvPower: n.symbols["nvmlDeviceGetPowerUsage"], nvUtilization: n.symbols["nvmlDeviceGetUtilizationRates"],
 		nvMemory: n.symbols["nvmlDeviceGetMemoryInfo"], nvMemoryShares: n.symbols["nvmlDeviceGetMemoryInfo_v2"],
-		nvReasons: n.symbols["nvmlDeviceGetCurrentClocksEventReasons"], nvProcesses: n.symbols["nvmlDeviceGetProcessUtilization"],
-		nvGraphicsList: n.symbols["nvmlDeviceGetGraphicsRunningProcesses_v3"], nvComputeList: n.symbols["nvmlDeviceGetComputeRunningProcesses_v3"],
-		nvLink: n.symbols["nvmlDeviceGetPcieThroughput"],
+		nvReasons:      n.symbols["nvmlDeviceGetCurrentClocksEventReasons"],
+		nvProcesses:    n.symbols["nvmlDeviceGetProcessUtilization"],
+		nvGraphicsList: n.symbols["nvmlDeviceGetGraphicsRunningProcesses_v3"],
+		nvComputeList:  n.symbols["nvmlDeviceGetComputeRunningProcesses_v3"],
+		nvLink:         n.symbols["nvmlDeviceGetPcieThroughput"],
 	}
 	if n.fast[nvReasons] == 0 {
 		n.fast[nvReasons] = n.symbols["nvmlDeviceGetCurrentClocksThrottleReasons"]
@@ -258,7 +263,8 @@ func (n *Library) Cards() ([]Card, Gap) {
 	defer n.mu.Unlock()
 	var list []Card
 	for i, dev := range n.devices {
-		c := Card{Index: i, Driver: n.driver, Name: n.text("nvmlDeviceGetName", dev), Vbios: n.text("nvmlDeviceGetVbiosVersion", dev)}
+		c := Card{Index: i, Driver: n.driver, Name: n.text("nvmlDeviceGetName", dev),
+			Vbios: n.text("nvmlDeviceGetVbiosVersion", dev)}
 		o := n.out
 		if why := nvmlGap(n.do("nvmlDeviceGetPciInfo_v3", dev, uintptr(unsafe.Pointer(&o.pci)))); why.Why != "" {
 			return nil, why

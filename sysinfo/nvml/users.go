@@ -104,7 +104,8 @@ func (u *Users) Read(now time.Time) (use Use, why Gap, ok bool) {
 	for _, s := range u.samples[:count] {
 		h := u.holds[s.pid]
 		delete(u.holds, s.pid)
-		u.users = append(u.users, User{Pid: int(s.pid), Shading: percent(s.sm), Video: max(percent(s.encode), percent(s.dec)), Memory: h.memory, Compute: h.compute})
+		u.users = append(u.users, User{Pid: int(s.pid), Shading: percent(s.sm),
+			Video: max(percent(s.encode), percent(s.dec)), Memory: h.memory, Compute: h.compute})
 	}
 	for pid, h := range u.holds {
 		u.users = append(u.users, User{Pid: int(pid), Memory: h.memory, Compute: h.compute})

@@ -22,7 +22,8 @@ func SameProgram(running, wanted string) bool {
 		return true
 	}
 	cut := len(running) == shownName
-	return cut && strings.HasPrefix(strings.ToLower(wanted[strings.LastIndexAny(wanted, `/\`)+1:]), strings.ToLower(running))
+	return cut && strings.HasPrefix(strings.ToLower(wanted[strings.LastIndexAny(wanted, `/\`)+1:]),
+		strings.ToLower(running))
 }
 
 // endedProgram stands for a program that used a card and was gone before its name could

@@ -66,7 +66,8 @@ func (d *pidDir) stat(pid int) (*tree.File, error) {
 		return tree.Open(d.path + "/" + strconv.Itoa(pid) + "/stat")
 	}
 	name := append(strconv.AppendInt(d.name[:0], int64(pid), 10), "/stat\x00"...)
-	fd, _, e := unix.RawSyscall6(unix.SYS_OPENAT, uintptr(d.fd), uintptr(unsafe.Pointer(&name[0])), unix.O_RDONLY|unix.O_CLOEXEC, 0, 0, 0)
+	fd, _, e := unix.RawSyscall6(unix.SYS_OPENAT, uintptr(d.fd), uintptr(unsafe.Pointer(&name[0])),
+		unix.O_RDONLY|unix.O_CLOEXEC, 0, 0, 0)
 	if e != 0 {
 		return nil, e
 	}
@@ -147,7 +148,8 @@ func (d *pidDir) EachFile(pid int, from int64, visit func(fd int, target []byte)
 		return 0, eachFileIn(d.path+"/"+strconv.Itoa(pid)+"/fd", visit)
 	}
 	name := append(strconv.AppendInt(d.name[:0], int64(pid), 10), "/fd\x00"...)
-	fd, _, e := unix.RawSyscall6(unix.SYS_OPENAT, uintptr(d.fd), uintptr(unsafe.Pointer(&name[0])), unix.O_RDONLY|unix.O_DIRECTORY|unix.O_CLOEXEC, 0, 0, 0)
+	fd, _, e := unix.RawSyscall6(unix.SYS_OPENAT, uintptr(d.fd), uintptr(unsafe.Pointer(&name[0])),
+		unix.O_RDONLY|unix.O_DIRECTORY|unix.O_CLOEXEC, 0, 0, 0)
 	if e != 0 {
 		return 0, e
 	}
@@ -159,7 +161,8 @@ func (d *pidDir) EachFile(pid int, from int64, visit func(fd int, target []byte)
 		return 0, e
 	}
 	for name, b := nextEntry(d.buf[:n]); name != nil; name, b = nextEntry(b) {
-		n, _, e := unix.RawSyscall6(unix.SYS_READLINKAT, fd, uintptr(unsafe.Pointer(&name[0])), uintptr(unsafe.Pointer(&d.link)), uintptr(len(d.link)), 0, 0)
+		n, _, e := unix.RawSyscall6(unix.SYS_READLINKAT, fd, uintptr(unsafe.Pointer(&name[0])),
+			uintptr(unsafe.Pointer(&d.link)), uintptr(len(d.link)), 0, 0)
 		if e != 0 {
 			continue
 		}
@@ -167,7 +170,8 @@ func (d *pidDir) EachFile(pid int, from int64, visit func(fd int, target []byte)
 			return 0, nil
 		}
 	}
-	if next, _, e := unix.RawSyscall(unix.SYS_LSEEK, fd, 0, 1); n > 0 && e == 0 && next > uintptr(from) && next < filesLookedAt {
+	if next, _, e := unix.RawSyscall(unix.SYS_LSEEK, fd, 0, 1); n > 0 && e == 0 && next > uintptr(from) &&
+		next < filesLookedAt {
 		return int64(next), nil
 	}
 	return 0, nil

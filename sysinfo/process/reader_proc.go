@@ -35,7 +35,8 @@ func openProcReader(t tree.Tree, live bool) (*procReader, record.Unknown) {
 		return nil, tree.Reason(err)
 	}
 	self, err := os.Readlink(t.Path("/proc/self"))
-	r := &procReader{t: t, dir: dir, live: live, clocks: live && err == nil && self == strconv.Itoa(os.Getpid()), scarce: (*tree.File).Scarce}
+	r := &procReader{t: t, dir: dir, live: live, clocks: live && err == nil && self == strconv.Itoa(os.Getpid()),
+		scarce: (*tree.File).Scarce}
 	if r.clocks {
 		r.births = openBirths(t)
 	}
@@ -60,7 +61,8 @@ func (r *procReader) open(pid int) (*Process, bool) {
 		f.Close()
 		return nil, false
 	}
-	p := &Process{PID: pid, parent: parent, name: string(name), Began: r.began(r.buf[:n]), used: ticks * (1e9 / tree.UserHZ)}
+	p := &Process{PID: pid, parent: parent, name: string(name), Began: r.began(r.buf[:n]),
+		used: ticks * (1e9 / tree.UserHZ)}
 	p.start, _ = startTicks(r.buf[:n])
 	r.keep(p, f)
 	return p, true

@@ -15,7 +15,8 @@ var (
 
 // openWindowsTable follows the processes of this Windows.
 func openWindowsTable(load func() float64, self int) *Table {
-	return newProcessTable(&winReader{buf: make([]byte, 512<<10), found: map[int]*winFound{}, handles: map[int]windows.Handle{}}, load, self)
+	return newProcessTable(&winReader{buf: make([]byte, 512<<10), found: map[int]*winFound{},
+		handles: map[int]windows.Handle{}}, load, self)
 }
 
 // winReader follows processes by the system's own list, which opens none of them.

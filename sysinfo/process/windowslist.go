@@ -21,7 +21,8 @@ func eachProcess(b []byte, base uint64, yield func(winProcess)) {
 			used:  100 * (binary.LittleEndian.Uint64(b[40:]) + binary.LittleEndian.Uint64(b[48:])),
 		}
 		length := uint64(binary.LittleEndian.Uint16(b[56:]))
-		if at := binary.LittleEndian.Uint64(b[64:]); at >= base && at-base <= uint64(len(b)) && length <= uint64(len(b))-(at-base) {
+		if at := binary.LittleEndian.Uint64(b[64:]); at >= base && at-base <= uint64(len(b)) &&
+			length <= uint64(len(b))-(at-base) {
 			p.name = b[at-base : at-base+length]
 		}
 		yield(p)

@@ -36,7 +36,8 @@ func openCard(t tree.Tree, c graphics.Card, n int) (list []Source, gaps []record
 	dev := c.Dir + "/device"
 	// Reading a card that sleeps would wake it up.
 	if s := graphics.Sleeping(t, c.Dir); s != "" {
-		return nil, []record.Gap{{Name: record.Numbered("gpu.N", n), Why: record.Unsupported, Text: "the card sleeps (" + s + ")"}}
+		return nil, []record.Gap{{Name: record.Numbered("gpu.N", n), Why: record.Unsupported,
+			Text: "the card sleeps (" + s + ")"}}
 	}
 	g := &gaugeSource{name: record.Numbered("gpu.N", n)}
 	r := &reasonSource{n: n}
@@ -69,7 +70,8 @@ func openCard(t tree.Tree, c graphics.Card, n int) (list []Source, gaps []record
 	if r.ready() {
 		list = append(list, r)
 	} else {
-		gaps = append(gaps, record.Gap{Name: record.Numbered(record.SeriesGPUReasons, n), Why: record.Absent, Text: "the driver " + c.Driver + " does not tell reasons"})
+		gaps = append(gaps, record.Gap{Name: record.Numbered(record.SeriesGPUReasons, n), Why: record.Absent,
+			Text: "the driver " + c.Driver + " does not tell reasons"})
 	}
 	if len(g.gauges) > 0 {
 		list = append(list, g)

@@ -75,7 +75,8 @@ func (s *wordsSource) Read(row []float64, now time.Time) {
 func (s *wordsSource) Close() { s.f.Close() }
 
 func openMeminfo(t tree.Tree) (Source, record.Unknown) {
-	return openWords(t, "/proc/meminfo", word{key: []byte("MemAvailable:"), col: Column{Name: record.SeriesMemAvail, Unit: "B"}, scale: 1 << 10})
+	return openWords(t, "/proc/meminfo", word{key: []byte("MemAvailable:"),
+		col: Column{Name: record.SeriesMemAvail, Unit: "B"}, scale: 1 << 10})
 }
 
 func openVMStat(t tree.Tree) (Source, record.Unknown) {
@@ -158,7 +159,8 @@ func openDisks(t tree.Tree) (Source, record.Unknown) {
 	}
 	return openTable(t, "/proc/diskstats", names, &tableSource{
 		name: "disk", nameAt: 2, at: [2]int{2, 6}, scale: 512, // sectors of 512 bytes, whatever the drive's own
-		cols: []Column{{record.SeriesDiskRead, "B/s", "/proc/diskstats"}, {record.SeriesDiskWrite, "B/s", "/proc/diskstats"}}})
+		cols: []Column{{record.SeriesDiskRead, "B/s", "/proc/diskstats"},
+			{record.SeriesDiskWrite, "B/s", "/proc/diskstats"}}})
 }
 
 // drivesSource adds the sectors read and written of few drives (kernel:

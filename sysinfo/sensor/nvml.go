@@ -23,8 +23,10 @@ func (s *nvmlSource) Close()        {}
 func (s *nvmlSource) Columns() []Column {
 	cols := make([]Column, nvml.GaugeCount)
 	for at, q := range map[int][2]string{
-		nvml.GaugeTemperature: {record.SeriesGPUTemp, "C"}, nvml.GaugeClock: {record.SeriesGPUClock, "MHz"}, nvml.GaugeMemoryClock: {record.SeriesGPUMemClk, "MHz"},
-		nvml.GaugePower: {record.SeriesGPUPower, "W"}, nvml.GaugeBusy: {record.SeriesGPUBusy, "%"}, nvml.GaugeMemoryUsed: {record.SeriesGPUMemUsed, "B"}, nvml.GaugeReasons: {record.SeriesGPUReasons, ""},
+		nvml.GaugeTemperature: {record.SeriesGPUTemp, "C"}, nvml.GaugeClock: {record.SeriesGPUClock, "MHz"},
+		nvml.GaugeMemoryClock: {record.SeriesGPUMemClk, "MHz"},
+		nvml.GaugePower:       {record.SeriesGPUPower, "W"}, nvml.GaugeBusy: {record.SeriesGPUBusy, "%"},
+		nvml.GaugeMemoryUsed: {record.SeriesGPUMemUsed, "B"}, nvml.GaugeReasons: {record.SeriesGPUReasons, ""},
 	} {
 		cols[at] = Column{record.Numbered(q[0], s.n), q[1], "nvml"}
 	}

@@ -46,9 +46,14 @@ func openTreeSources(t tree.Tree) (list []Source, load func() float64, gaps []re
 		{record.SeriesCPUPower, openPower, "an administrator may make /sys/class/powercap/*/energy_uj readable", always},
 		{record.SeriesMemAvail, openMeminfo, "/proc/meminfo", turn{4, 1}},
 		{record.SeriesSwapIn, openVMStat, "/proc/vmstat", turn{4, 0}},
-		{record.SeriesMemStall, func(t tree.Tree) (Source, record.Unknown) { return openPressure(t, "memory", record.SeriesMemStall) }, noPressure, turn{4, 2}},
-		{"cpu.stall", func(t tree.Tree) (Source, record.Unknown) { return openPressure(t, "cpu", "cpu.stall") }, noPressure, turn{4, 2}},
-		{"io.stall", func(t tree.Tree) (Source, record.Unknown) { return openPressure(t, "io", "io.stall") }, noPressure, turn{4, 3}},
+		{record.SeriesMemStall, func(t tree.Tree) (Source,
+			record.Unknown) {
+			return openPressure(t, "memory", record.SeriesMemStall)
+		}, noPressure, turn{4, 2}},
+		{"cpu.stall", func(t tree.Tree) (Source, record.Unknown) { return openPressure(t, "cpu", "cpu.stall") }, noPressure,
+			turn{4, 2}},
+		{"io.stall", func(t tree.Tree) (Source, record.Unknown) { return openPressure(t, "io", "io.stall") }, noPressure,
+			turn{4, 3}},
 		{record.SeriesDiskRead, openDisks, "no drive of its own", always},
 		{record.SeriesNetRecv, openNetwork, "no network card", turn{2, 1}},
 	} {

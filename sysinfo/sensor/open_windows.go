@@ -31,9 +31,11 @@ func openWindowsSources() (list []Source, load func() float64, gaps []record.Gap
 	}
 	gaps = append(gaps, missing...)
 	gaps = append(gaps,
-		record.Gap{Name: record.SeriesCPUTemp, Why: record.Unsupported, Text: "Windows tells no processor temperature without a driver of its own"},
+		record.Gap{Name: record.SeriesCPUTemp, Why: record.Unsupported,
+			Text: "Windows tells no processor temperature without a driver of its own"},
 		record.Gap{Name: record.SeriesCPUThrottle, Why: record.Unsupported, Text: "see cpu.performance and cpu.limit"},
-		record.Gap{Name: record.SeriesCPUPower, Why: record.Unsupported, Text: "Windows tells no processor power without a driver of its own"})
+		record.Gap{Name: record.SeriesCPUPower, Why: record.Unsupported,
+			Text: "Windows tells no processor power without a driver of its own"})
 	if s, why := openWinNetwork(); why == "" {
 		list = append(list, turn{2, 1}.of(s))
 	} else {
@@ -173,7 +175,8 @@ func openCounters() (*winCounters, []record.Gap) {
 	} {
 		path, _ := windows.UTF16PtrFromString(q.path)
 		var h uintptr
-		if rc, _, _ := winsys.PdhAdd.Call(s.query, uintptr(unsafe.Pointer(path)), 0, uintptr(unsafe.Pointer(&h))); rc != 0 || q.scale == 0 {
+		if rc, _, _ := winsys.PdhAdd.Call(s.query, uintptr(unsafe.Pointer(path)), 0, uintptr(unsafe.Pointer(&h))); rc != 0 ||
+			q.scale == 0 {
 			gaps = append(gaps, record.Gap{Name: q.name, Why: record.Absent, Text: "counter " + strings.TrimPrefix(q.path, `\`)})
 			continue
 		}

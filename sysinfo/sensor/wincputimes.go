@@ -14,7 +14,8 @@ func parseCPUTimes(b []byte, to []winCPUTime) int {
 	n := min(len(b)/winCPUTimeSize, len(to))
 	for i := range n {
 		p := b[i*winCPUTimeSize:]
-		to[i] = winCPUTime{binary.LittleEndian.Uint64(p), binary.LittleEndian.Uint64(p[8:]), binary.LittleEndian.Uint64(p[16:])}
+		to[i] = winCPUTime{binary.LittleEndian.Uint64(p), binary.LittleEndian.Uint64(p[8:]),
+			binary.LittleEndian.Uint64(p[16:])}
 	}
 	return n
 }

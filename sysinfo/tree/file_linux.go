@@ -75,7 +75,8 @@ func (f *File) pread(buf []byte) (int, error) {
 	if !f.raw || len(buf) == 0 {
 		return unix.Pread(f.fd, buf, 0)
 	}
-	n, _, e := unix.RawSyscall6(unix.SYS_PREAD64, uintptr(f.fd), uintptr(unsafe.Pointer(&buf[0])), uintptr(len(buf)), 0, 0, 0)
+	n, _, e := unix.RawSyscall6(unix.SYS_PREAD64, uintptr(f.fd), uintptr(unsafe.Pointer(&buf[0])), uintptr(len(buf)), 0,
+		0, 0)
 	if e != 0 {
 		return 0, e
 	}

@@ -100,7 +100,8 @@ func (t Tree) Context(ctx context.Context) context.Context {
 // Reason says in our words why a file could not be read.
 func Reason(err error) record.Unknown {
 	switch {
-	case errors.Is(err, fs.ErrNotExist), errors.Is(err, syscall.ENODEV), errors.Is(err, syscall.ENXIO), errors.Is(err, syscall.ENOTDIR):
+	case errors.Is(err, fs.ErrNotExist), errors.Is(err, syscall.ENODEV), errors.Is(err, syscall.ENXIO),
+		errors.Is(err, syscall.ENOTDIR):
 		return record.Absent
 	case errors.Is(err, fs.ErrPermission):
 		return record.Refused

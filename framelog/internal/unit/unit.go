@@ -34,10 +34,14 @@ func ByName(s string) (Unit, bool) {
 // timeWords are the spellings of units in headings: symbols of the SI and plain Words in
 // English and German.
 var timeWords = map[string]Unit{
-	"s": Seconds, "sec": Seconds, "secs": Seconds, "second": Seconds, "seconds": Seconds, "sek": Seconds, "sekunde": Seconds, "sekunden": Seconds,
-	"ms": Millis, "msec": Millis, "millis": Millis, "millisecond": Millis, "milliseconds": Millis, "millisekunde": Millis, "millisekunden": Millis,
-	"us": Micros, "µs": Micros, "μs": Micros, "usec": Micros, "micros": Micros, "microsecond": Micros, "microseconds": Micros, "mikrosekunde": Micros, "mikrosekunden": Micros,
-	"ns": Nanos, "nsec": Nanos, "nanos": Nanos, "nanosecond": Nanos, "nanoseconds": Nanos, "nanosekunde": Nanos, "nanosekunden": Nanos,
+	"s": Seconds, "sec": Seconds, "secs": Seconds, "second": Seconds, "seconds": Seconds, "sek": Seconds,
+	"sekunde": Seconds, "sekunden": Seconds,
+	"ms": Millis, "msec": Millis, "millis": Millis, "millisecond": Millis, "milliseconds": Millis, "millisekunde": Millis,
+	"millisekunden": Millis,
+	"us":            Micros, "µs": Micros, "μs": Micros, "usec": Micros, "micros": Micros, "microsecond": Micros,
+	"microseconds": Micros, "mikrosekunde": Micros, "mikrosekunden": Micros,
+	"ns": Nanos, "nsec": Nanos, "nanos": Nanos, "nanosecond": Nanos, "nanoseconds": Nanos, "nanosekunde": Nanos,
+	"nanosekunden": Nanos,
 }
 
 // otherWords mark a heading as a quantity that is no time.
@@ -45,8 +49,10 @@ var otherWords = map[string]bool{
 	"%": true, "percent": true, "prozent": true, "pct": true, "share": true, "ratio": true,
 	"fps": true, "hz": true, "khz": true, "mhz": true, "ghz": true, "rate": true,
 	"b": true, "kb": true, "mb": true, "gb": true, "kib": true, "mib": true, "gib": true, "bytes": true,
-	"c": true, "°c": true, "celsius": true, "f": true, "°f": true, "k": true, "temp": true, "temperature": true, "temperatur": true,
-	"w": true, "mw": true, "watt": true, "watts": true, "v": true, "mv": true, "volt": true, "a": true, "ma": true, "rpm": true,
+	"c": true, "°c": true, "celsius": true, "f": true, "°f": true, "k": true, "temp": true, "temperature": true,
+	"temperatur": true,
+	"w":          true, "mw": true, "watt": true, "watts": true, "v": true, "mv": true, "volt": true, "a": true,
+	"ma": true, "rpm": true,
 	"util": true, "utilisation": true, "utilization": true, "load": true, "last": true, "usage": true,
 	"count": true, "calls": true, "index": true, "number": true, "nr": true, "no": true, "id": true, "pid": true,
 	"clock": true, "power": true, "width": true, "height": true, "speed": true,

@@ -97,7 +97,8 @@ func (s *Source) Unwrap(first []byte, formats []Format) (bool, error) {
 		}
 	}
 	if bytes.HasPrefix(first, []byte("PAR1")) {
-		return false, fault.New(0, "measure it with capctl, or let the logger write text", "the log is a Parquet file, which this program does not read")
+		return false, fault.New(0, "measure it with capctl, or let the logger write text",
+			"the log is a Parquet file, which this program does not read")
 	}
 	if looksLikeJSON(first) {
 		s.Format = "jsonl"
@@ -134,7 +135,8 @@ func (s *Source) unzstd(r io.Reader) error {
 	if err := s.wrapped("zstd"); err != nil {
 		return err
 	}
-	z, err := zstd.NewReader(r, zstd.WithDecoderConcurrency(1), zstd.WithDecoderLowmem(true), zstd.WithDecoderMaxWindow(zstdWindow), zstd.WithDecoderMaxMemory(1<<40))
+	z, err := zstd.NewReader(r, zstd.WithDecoderConcurrency(1), zstd.WithDecoderLowmem(true),
+		zstd.WithDecoderMaxWindow(zstdWindow), zstd.WithDecoderMaxMemory(1<<40))
 	if err != nil {
 		return fault.New(0, "check that the file was copied whole", "unpack zstd: %v", err)
 	}
@@ -155,7 +157,8 @@ func (g *growth) Read(p []byte) (int, error) {
 	n, err := g.r.Read(p)
 	g.out += int64(n)
 	if g.out > freeGrowth && g.out > maxRatio*g.in.n {
-		return 0, fault.New(0, "if it really is a log, unpack it first", "the log unpacks to more than %d MiB from %d kB: not read any further", g.out>>20, g.in.n>>10)
+		return 0, fault.New(0, "if it really is a log, unpack it first",
+			"the log unpacks to more than %d MiB from %d kB: not read any further", g.out>>20, g.in.n>>10)
 	}
 	if err != nil && err != io.EOF && !fault.OfTheMoment(err) {
 		err = fault.New(0, "check that the file was copied whole", "unpack %s: %v", g.name, err)

@@ -56,7 +56,8 @@ func (j *jsonLines) next() {
 	for len(j.out) < 32<<10 && j.err == nil {
 		line, err := j.r.ReadSlice('\n')
 		if errors.Is(err, bufio.ErrBufferFull) {
-			j.err = fault.New(0, "check that the log has one JSON object per line", "a line is longer than %d kB", fault.MaxLine>>10)
+			j.err = fault.New(0, "check that the log has one JSON object per line", "a line is longer than %d kB",
+				fault.MaxLine>>10)
 			return
 		}
 		j.err = err

@@ -160,7 +160,8 @@ func (c *card) calibrate() error {
 func (c *card) compute(cycles float64) error {
 	n := uint64(cycles)
 	params := [1]unsafe.Pointer{unsafe.Pointer(&n)}
-	err := answer("cuLaunchKernel", c.launch, c.spin, blocks, 1, 1, threads, 1, 1, 0, 0, uintptr(unsafe.Pointer(&params)), 0)
+	err := answer("cuLaunchKernel", c.launch, c.spin, blocks, 1, 1, threads, 1, 1, 0, 0, uintptr(unsafe.Pointer(&params)),
+		0)
 	if err == nil {
 		err = answer("cuCtxSynchronize", c.wait)
 	}

@@ -21,7 +21,8 @@ func limiters(out string, seed uint64, seconds float64) error {
 		return err
 	}
 	r := rand.New(rand.NewPCG(seed, 0x11fe))
-	for _, l := range []testlab.Limiter{testlab.AfterLast, testlab.NextMoment, testlab.CatchUp, testlab.SpinWait, testlab.Unlimited} {
+	for _, l := range []testlab.Limiter{testlab.AfterLast, testlab.NextMoment, testlab.CatchUp, testlab.SpinWait,
+		testlab.Unlimited} {
 		passes := 8
 		if l == testlab.Unlimited {
 			passes = 10
@@ -29,13 +30,16 @@ func limiters(out string, seed uint64, seconds float64) error {
 		for n := range passes {
 			fps, late := rates[r.IntN(len(rates))], []float64{0.02, 0.08}[n%2]
 			interval := time.Duration(1e9 / fps)
-			usual := time.Duration((0.05 + 0.2*r.Float64()) * float64(interval)) // little, so that the machine can do other things
+			// little, so that the machine can do other things
+			usual := time.Duration((0.05 + 0.2*r.Float64()) * float64(interval))
 			w := testlab.Work{Usual: usual, Spread: 0.08, Alike: 0.5, Course: 0.05, Late: late, By: (interval - usual) * 18 / 10}
 			if l == testlab.Unlimited {
-				w = testlab.Work{Usual: interval, Spread: []float64{0, 0.01, 0.05, 0.15}[n%4], Alike: 0.5, Course: []float64{0, 0, 0.02, 0.05}[n%4]}
+				w = testlab.Work{Usual: interval, Spread: []float64{0, 0.01, 0.05, 0.15}[n%4], Alike: 0.5,
+					Course: []float64{0, 0, 0.02, 0.05}[n%4]}
 			}
 			log := filepath.Join(out, fmt.Sprintf("%v, %g FPS, %g late, pass %d.csv", l, fps, late, n+1))
-			x := testlab.Loop{Limiter: l, Interval: interval}.Run(testlab.NewRealClock(), time.Duration(seconds*float64(time.Second)), testlab.NewWork(r.Uint64(), w).Next)
+			x := testlab.Loop{Limiter: l, Interval: interval}.Run(testlab.NewRealClock(),
+				time.Duration(seconds*float64(time.Second)), testlab.NewWork(r.Uint64(), w).Next)
 			if err := write(log, x); err != nil {
 				return err
 			}

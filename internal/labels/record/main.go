@@ -49,7 +49,8 @@ func main() {
 	var err error
 	switch *role {
 	case "play":
-		err = testlab.Play(flag.Arg(0), testlab.Scene{Seed: *seed, Load: 3, FPS: 140, Seconds: *length, Spread: 0.03, Hitches: -1, CapFPS: *limit})
+		err = testlab.Play(flag.Arg(0), testlab.Scene{Seed: *seed, Load: 3, FPS: 140, Seconds: *length, Spread: 0.03,
+			Hitches: -1, CapFPS: *limit})
 	case "burn":
 		testlab.Burn(*share, time.Duration(*length*float64(time.Second)))
 	case "limiters":

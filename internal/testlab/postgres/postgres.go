@@ -48,7 +48,8 @@ func Begin() (*Server, error) {
 			return nil, fmt.Errorf("%s: %w", out, err)
 		}
 	}
-	if err := s.run("initdb", "-D", filepath.Join(dir, "data"), "-U", "admin", "-A", "trust", "-E", "UTF8", "--locale=C", "--no-sync"); err != nil {
+	if err := s.run("initdb", "-D", filepath.Join(dir, "data"), "-U", "admin", "-A", "trust", "-E", "UTF8", "--locale=C",
+		"--no-sync"); err != nil {
 		return nil, err
 	}
 	return s, s.Start()
@@ -85,7 +86,8 @@ func (s *Server) run(program string, args ...string) error {
 // Start starts a stopped server.
 func (s *Server) Start() error {
 	options := fmt.Sprintf("-p %d -c listen_addresses=127.0.0.1 -c unix_socket_directories=%s -c fsync=off -c max_connections=12", s.Port, s.dir)
-	return s.run("pg_ctl", "-D", filepath.Join(s.dir, "data"), "-l", filepath.Join(s.dir, "log"), "-o", options, "-w", "start")
+	return s.run("pg_ctl", "-D", filepath.Join(s.dir, "data"), "-l", filepath.Join(s.dir, "log"), "-o", options, "-w",
+		"start")
 }
 
 // Stop stops the server as a power cut would.

@@ -21,7 +21,8 @@ func Usable(earlier []record.Earlier) []record.Earlier {
 			continue
 		}
 		rest = append(rest, e)
-		if e.Pass.Overruled != "" && e.Pass.Verdict != record.VerdictDoubtful || e.Pass.Overruled == "" && !doubtful(e.Pass.Findings) {
+		if e.Pass.Overruled != "" && e.Pass.Verdict != record.VerdictDoubtful || e.Pass.Overruled == "" &&
+			!doubtful(e.Pass.Findings) {
 			fit = append(fit, e)
 		}
 	}
@@ -34,7 +35,10 @@ func Usable(earlier []record.Earlier) []record.Earlier {
 // doubtful reports whether something is doubtful about a pass by itself; that the passes of
 // its cell do not agree is nothing of the kind.
 func doubtful(findings []record.Finding) bool {
-	return slices.ContainsFunc(findings, func(f record.Finding) bool { return f.Outcome == record.Doubtful && f.Check != "agreement" })
+	return slices.ContainsFunc(findings, func(f record.Finding) bool {
+		return f.Outcome == record.Doubtful &&
+			f.Check != "agreement"
+	})
 }
 
 // Median returns the median of x, NaN for none. x is not changed.
@@ -110,7 +114,10 @@ func (c *Case) Unable(format string, args ...any) {
 func (c *Case) Finding(ok string) record.Finding {
 	f := record.Finding{Outcome: record.OK, Reason: ok, Numbers: c.Numbers}
 	if len(c.found) > 0 {
-		sort.SliceStable(c.found, func(i, j int) bool { return c.found[i].outcome == record.Bad && c.found[j].outcome != record.Bad })
+		sort.SliceStable(c.found, func(i, j int) bool {
+			return c.found[i].outcome == record.Bad &&
+				c.found[j].outcome != record.Bad
+		})
 		var reasons []string
 		for _, n := range c.found {
 			reasons = append(reasons, n.reason)

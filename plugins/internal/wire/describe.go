@@ -25,7 +25,8 @@ func fromDescription(d plugins.Description) *pb.Description {
 func toDescription(m *pb.Description) plugins.Description {
 	d := plugins.Description{Name: m.GetName(), Version: m.GetVersion(), About: m.GetAbout(), Needs: m.GetNeeds()}
 	for _, p := range m.GetParameters() {
-		q := plugins.Parameter{Name: p.GetName(), Type: plugins.Text, Default: p.GetDefault(), Unit: p.GetUnit(), About: p.GetAbout()}
+		q := plugins.Parameter{Name: p.GetName(), Type: plugins.Text, Default: p.GetDefault(), Unit: p.GetUnit(),
+			About: p.GetAbout()}
 		for t, number := range parameterTypes {
 			if number == p.GetType() {
 				q.Type = t

@@ -55,7 +55,8 @@ func toEvidence(m *pb.Evidence) record.Evidence {
 	}
 	for _, y := range m.GetEarlier() {
 		e.Earlier = append(e.Earlier, record.Earlier{
-			Pass: toPass(y.GetPass()), System: toSystem(y.GetSystem()), SecondsMS: y.GetSecondsMs(), StartTemp: y.GetStartTempC(),
+			Pass: toPass(y.GetPass()), System: toSystem(y.GetSystem()), SecondsMS: y.GetSecondsMs(),
+			StartTemp: y.GetStartTempC(),
 		})
 	}
 	return e
@@ -85,16 +86,19 @@ func fromTelemetry(t *record.Telemetry) *pb.Telemetry {
 		m.AtUnixNs = append(m.AtUnixNs, fromTime(at))
 	}
 	for _, s := range t.Series {
-		m.Series = append(m.Series, &pb.Series{Name: text.Valid(s.Name), Unit: text.Valid(s.Unit), Source: text.Valid(s.Source), Values: s.Values})
+		m.Series = append(m.Series, &pb.Series{Name: text.Valid(s.Name), Unit: text.Valid(s.Unit),
+			Source: text.Valid(s.Source), Values: s.Values})
 	}
 	for _, u := range t.Processes {
 		m.Processes = append(m.Processes, &pb.ProcessUse{
-			Name: text.Valid(u.Name), Pid: int64(u.PID), FromUnixNs: fromTime(u.From), ToUnixNs: fromTime(u.To), CorePercent: u.Percent, Game: u.Game,
+			Name: text.Valid(u.Name), Pid: int64(u.PID), FromUnixNs: fromTime(u.From), ToUnixNs: fromTime(u.To),
+			CorePercent: u.Percent, Game: u.Game,
 			Rival: u.Rival, Cards: fromCards(u.Cards),
 		})
 	}
 	for _, g := range t.Missing {
-		m.Missing = append(m.Missing, &pb.Gap{Name: text.Valid(g.Name), Why: text.Valid(string(g.Why)), Text: text.Valid(g.Text)})
+		m.Missing = append(m.Missing, &pb.Gap{Name: text.Valid(g.Name), Why: text.Valid(string(g.Why)),
+			Text: text.Valid(g.Text)})
 	}
 	return m
 }
@@ -108,11 +112,13 @@ func toTelemetry(m *pb.Telemetry) *record.Telemetry {
 		t.At = append(t.At, toTime(ns))
 	}
 	for _, s := range m.GetSeries() {
-		t.Series = append(t.Series, record.Series{Name: s.GetName(), Unit: s.GetUnit(), Source: s.GetSource(), Values: s.GetValues()})
+		t.Series = append(t.Series, record.Series{Name: s.GetName(), Unit: s.GetUnit(), Source: s.GetSource(),
+			Values: s.GetValues()})
 	}
 	for _, u := range m.GetProcesses() {
 		t.Processes = append(t.Processes, record.ProcessUse{
-			Name: u.GetName(), PID: int(u.GetPid()), From: toTime(u.GetFromUnixNs()), To: toTime(u.GetToUnixNs()), Percent: u.GetCorePercent(), Game: u.GetGame(),
+			Name: u.GetName(), PID: int(u.GetPid()), From: toTime(u.GetFromUnixNs()), To: toTime(u.GetToUnixNs()),
+			Percent: u.GetCorePercent(), Game: u.GetGame(),
 			Rival: u.GetRival(), Cards: toCards(u.GetCards()),
 		})
 	}
@@ -124,7 +130,8 @@ func toTelemetry(m *pb.Telemetry) *record.Telemetry {
 
 func fromCards(cards []record.CardUse) (list []*pb.CardUse) {
 	for _, c := range cards {
-		list = append(list, &pb.CardUse{Card: int64(c.Card), Shading: c.Shading, Copy: c.Copy, Video: c.Video, Memory: c.Memory, Compute: c.Compute})
+		list = append(list, &pb.CardUse{Card: int64(c.Card), Shading: c.Shading, Copy: c.Copy, Video: c.Video,
+			Memory: c.Memory, Compute: c.Compute})
 	}
 	return list
 }
@@ -132,7 +139,8 @@ func fromCards(cards []record.CardUse) (list []*pb.CardUse) {
 func toCards(cards []*pb.CardUse) (list []record.CardUse) {
 	for _, c := range cards {
 		list = append(list, record.CardUse{
-			Card: int(c.GetCard()), Shading: c.GetShading(), Copy: c.GetCopy(), Video: c.GetVideo(), Memory: c.GetMemory(), Compute: c.GetCompute(),
+			Card: int(c.GetCard()), Shading: c.GetShading(), Copy: c.GetCopy(), Video: c.GetVideo(), Memory: c.GetMemory(),
+			Compute: c.GetCompute(),
 		})
 	}
 	return list

@@ -24,10 +24,12 @@ func fromPass(p record.Pass) *pb.Pass {
 		m.Findings = append(m.Findings, fromFinding(f))
 	}
 	for _, c := range p.Claims {
-		m.Claims = append(m.Claims, &pb.Claim{Name: text.Valid(c.Name), Value: text.Valid(c.Value), From: text.Valid(string(c.From)), Detail: text.Valid(c.Detail)})
+		m.Claims = append(m.Claims, &pb.Claim{Name: text.Valid(c.Name), Value: text.Valid(c.Value),
+			From: text.Valid(string(c.From)), Detail: text.Valid(c.Detail)})
 	}
 	for _, r := range p.Remarks {
-		m.Remarks = append(m.Remarks, &pb.Remark{Kind: text.Valid(r.Kind), Line: int64(r.Line), Count: int64(r.Count), Text: text.Valid(r.Text)})
+		m.Remarks = append(m.Remarks, &pb.Remark{Kind: text.Valid(r.Kind), Line: int64(r.Line), Count: int64(r.Count),
+			Text: text.Valid(r.Text)})
 	}
 	return m
 }
@@ -50,10 +52,12 @@ func toPass(m *pb.Pass) record.Pass {
 		p.Findings = append(p.Findings, toFinding(f))
 	}
 	for _, c := range m.GetClaims() {
-		p.Claims = append(p.Claims, record.Claim{Name: c.GetName(), Value: c.GetValue(), From: record.Origin(c.GetFrom()), Detail: c.GetDetail()})
+		p.Claims = append(p.Claims, record.Claim{Name: c.GetName(), Value: c.GetValue(), From: record.Origin(c.GetFrom()),
+			Detail: c.GetDetail()})
 	}
 	for _, r := range m.GetRemarks() {
-		p.Remarks = append(p.Remarks, record.Remark{Kind: r.GetKind(), Line: int(r.GetLine()), Count: int(r.GetCount()), Text: r.GetText()})
+		p.Remarks = append(p.Remarks, record.Remark{Kind: r.GetKind(), Line: int(r.GetLine()), Count: int(r.GetCount()),
+			Text: r.GetText()})
 	}
 	return p
 }
@@ -69,7 +73,8 @@ func fromMetrics(f record.Metrics) *pb.Metrics {
 
 func toMetrics(m *pb.Metrics) record.Metrics {
 	return record.Metrics{
-		Frames: int(m.GetFrames()), DurationS: m.GetDurationS(), AvgFPS: m.GetAvgFps(), MedianMS: m.GetMedianMs(), P95MS: m.GetP95Ms(),
+		Frames: int(m.GetFrames()), DurationS: m.GetDurationS(), AvgFPS: m.GetAvgFps(), MedianMS: m.GetMedianMs(),
+		P95MS: m.GetP95Ms(),
 		P99MS: m.GetP99Ms(), P999MS: m.GetP999Ms(), MaxMS: m.GetMaxMs(), Low1FPS: m.GetLow1Fps(), Low01FPS: m.GetLow01Fps(),
 		Low1TimeFPS: m.GetLow1TimeFps(), P99FPS: m.GetP99Fps(), Hitches: int(m.GetHitches()),
 		Low1Sparse: m.GetLow1Sparse(), Low01Sparse: m.GetLow01Sparse(),
@@ -78,8 +83,10 @@ func toMetrics(m *pb.Metrics) record.Metrics {
 
 func fromLayout(l record.Layout) *pb.Layout {
 	return &pb.Layout{
-		Format: text.Valid(l.Format), Compression: text.Valid(l.Compression), Encoding: text.Valid(l.Encoding), Delimiter: text.Valid(l.Delimiter),
-		Decimal: text.Valid(l.Decimal), Header: l.Header, Source: text.Valid(l.Source), Column: text.Valid(l.Column), Unit: text.Valid(l.Unit),
+		Format: text.Valid(l.Format), Compression: text.Valid(l.Compression), Encoding: text.Valid(l.Encoding),
+		Delimiter: text.Valid(l.Delimiter),
+		Decimal:   text.Valid(l.Decimal), Header: l.Header, Source: text.Valid(l.Source), Column: text.Valid(l.Column),
+		Unit:     text.Valid(l.Unit),
 		Declared: text.Valid(l.Declared), Program: text.Valid(l.Program),
 	}
 }

@@ -30,7 +30,8 @@ func Version(ctx context.Context, q interface {
 		return 0, err
 	}
 	if v > Latest {
-		return v, fmt.Errorf("%w (its version is %d, this program knows %d): update this program", sqlbase.ErrNewer, v, Latest)
+		return v, fmt.Errorf("%w (its version is %d, this program knows %d): update this program", sqlbase.ErrNewer, v,
+			Latest)
 	}
 	return v, nil
 }
@@ -96,7 +97,8 @@ func step(ctx context.Context, db *sql.DB, to int, fills Fills) error {
 	if err := checkKeys(ctx, tx); err != nil {
 		return err
 	}
-	if _, err := tx.ExecContext(ctx, fmt.Sprintf("PRAGMA user_version=%d; PRAGMA application_id=%d", to, ApplicationID)); err != nil {
+	if _, err := tx.ExecContext(ctx, fmt.Sprintf("PRAGMA user_version=%d; PRAGMA application_id=%d", to,
+		ApplicationID)); err != nil {
 		return err
 	}
 	return tx.Commit()

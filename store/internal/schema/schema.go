@@ -18,7 +18,8 @@ type object struct{ kind, sql string }
 
 // objects lists what a file holds, without what the database makes by itself.
 func objects(ctx context.Context, q sqlbase.Querier) (map[string]object, error) {
-	rows, err := q.QueryContext(ctx, `SELECT type, name, sql FROM sqlite_schema WHERE name NOT LIKE 'sqlite\_%' ESCAPE '\'`)
+	rows, err := q.QueryContext(ctx,
+		`SELECT type, name, sql FROM sqlite_schema WHERE name NOT LIKE 'sqlite\_%' ESCAPE '\'`)
 	if err != nil {
 		return nil, err
 	}

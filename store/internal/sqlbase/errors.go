@@ -29,7 +29,8 @@ func Explain(path string, err error) error {
 		// So the database calls a page that makes no sense, and one that the disk did not give.
 		return explained{fmt.Errorf("%s: %w: %w", path, errDamagedOrFailed, err)}
 	case lib.SQLITE_NOTADB:
-		kind, advice = ErrCorrupt, "`capctl verify` says what is still whole; restore a backup or let the agent read the logs again"
+		kind, advice = ErrCorrupt,
+			"`capctl verify` says what is still whole; restore a backup or let the agent read the logs again"
 	case lib.SQLITE_READONLY, lib.SQLITE_PERM, lib.SQLITE_CANTOPEN:
 		kind, advice = ErrReadOnly, "check the permissions of the file and its folder"
 	case lib.SQLITE_BUSY, lib.SQLITE_LOCKED:

@@ -31,7 +31,8 @@ func Alike(ctx context.Context, tx *sql.Tx, k PassKey, a Arrival) (Adoption, err
 		return Kept, nil
 	}
 	var blob []byte
-	err = tx.QueryRowContext(ctx, `SELECT x.frames FROM revisions r JOIN archives x ON x.revision = r.n WHERE r.sha256 = ?`, a.Pass.SHA256).Scan(&blob)
+	err = tx.QueryRowContext(ctx,
+		`SELECT x.frames FROM revisions r JOIN archives x ON x.revision = r.n WHERE r.sha256 = ?`, a.Pass.SHA256).Scan(&blob)
 	if err != nil {
 		return 0, err
 	}

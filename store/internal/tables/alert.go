@@ -25,7 +25,8 @@ type Alert struct {
 // ScanAlert reads a row of the queue.
 func ScanAlert(rows *sql.Rows) (a Alert, err error) {
 	var at [4]string
-	if err := rows.Scan(&a.ID, &a.PassID, &a.Channel, &a.Payload, &at[0], &at[1], &a.Attempts, &a.Error, &at[2], &at[3], &a.SeenBy); err != nil {
+	if err := rows.Scan(&a.ID, &a.PassID, &a.Channel, &a.Payload, &at[0], &at[1], &a.Attempts, &a.Error, &at[2], &at[3],
+		&a.SeenBy); err != nil {
 		return a, err
 	}
 	if at[1] >= Never {

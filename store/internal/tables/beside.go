@@ -21,7 +21,8 @@ var ErrMeanwhile = errors.New("it was changed meanwhile")
 const besides = 32
 
 // Beside finds the judged passes around a pass in its cell, and how all of them stand.
-func Beside(ctx context.Context, tx *sql.Tx, p record.Pass, factors []string) (numbers []int64, mark string, err error) {
+func Beside(ctx context.Context, tx *sql.Tx, p record.Pass, factors []string) (numbers []int64, mark string,
+	err error) {
 	k, err := KeyOf(ctx, tx, p.ID)
 	if err != nil {
 		return nil, "", err
@@ -31,7 +32,8 @@ func Beside(ctx context.Context, tx *sql.Tx, p record.Pass, factors []string) (n
 		return nil, "", err
 	}
 	var at, overruled string
-	if err := tx.QueryRowContext(ctx, `SELECT at, overruled FROM pass_rows WHERE n = ?`, k.N).Scan(&at, &overruled); err != nil {
+	if err := tx.QueryRowContext(ctx, `SELECT at, overruled FROM pass_rows WHERE n = ?`, k.N).
+		Scan(&at, &overruled); err != nil {
 		return nil, "", err
 	}
 	if k.Revision != p.Revision || overruled != p.Overruled || !maps.Equal(tags, p.Tags) {
@@ -42,9 +44,11 @@ func Beside(ctx context.Context, tx *sql.Tx, p record.Pass, factors []string) (n
 		{`(p.at, p.id) > (?, ?)`, ` ORDER BY p.at, p.id`},
 	} {
 		part := cellPlan(p.Bench, p.Tags.Cell(factors))
-		part.parts = append(part.parts, condition{test: side.test, args: []any{at, k.ID}}, condition{test: "p.judgement IS NOT NULL"})
+		part.parts = append(part.parts, condition{test: side.test, args: []any{at, k.ID}},
+			condition{test: "p.judgement IS NOT NULL"})
 		text, args := part.From(part.Rarest())
-		found, err := sqlbase.NumbersOf(ctx, tx, `SELECT p.n FROM pass_rows p WHERE `+text+side.order+fmt.Sprint(` LIMIT `, besides), args...)
+		found, err := sqlbase.NumbersOf(ctx, tx, `SELECT p.n FROM pass_rows p WHERE `+text+side.order+
+			fmt.Sprint(` LIMIT `, besides), args...)
 		if err != nil {
 			return nil, "", err
 		}
@@ -80,7 +84,8 @@ func standing(ctx context.Context, tx *sql.Tx, numbers []int64) (string, error) 
 // PutBackAfter puts those passes back that saw a pass otherwise than it is now: the later ones
 // of its cell, where it differs, and those of the cells that it was in before its tags were
 // corrected, where it was held against others too.
-func PutBackAfter(ctx context.Context, r Ripple, now record.Tags, factors []string, corrected []TagChange, differs bool) error {
+func PutBackAfter(ctx context.Context, r Ripple, now record.Tags, factors []string, corrected []TagChange,
+	differs bool) error {
 	tags := maps.Clone(now)
 	seen := []map[string]string{CellOfTags(tags, factors)}
 	if differs {
@@ -137,7 +142,8 @@ func (r *Ripple) find(ctx context.Context, cell map[string]string, side, alike s
 		return nil
 	}
 	p := cellPlan(r.Bench, cell)
-	p.parts = append(p.parts, condition{test: `(p.at, p.id) ` + side + ` (SELECT x.at, x.id FROM pass_rows x WHERE x.n = ?)`, args: []any{r.N}},
+	p.parts = append(p.parts, condition{test: `(p.at, p.id) ` + side +
+		` (SELECT x.at, x.id FROM pass_rows x WHERE x.n = ?)`, args: []any{r.N}},
 		condition{test: "p.judgement IS NOT NULL"})
 	if alike != "" {
 		p.parts = append(p.parts, condition{test: alike, args: []any{r.N}})
@@ -147,7 +153,8 @@ func (r *Ripple) find(ctx context.Context, cell map[string]string, side, alike s
 		direction = " DESC"
 	}
 	text, args := p.From(p.Rarest())
-	found, err := sqlbase.NumbersOf(ctx, r.Tx, `SELECT p.n FROM pass_rows p WHERE `+text+` ORDER BY p.at`+direction+`, p.id`+direction+` LIMIT ?`, append(args, limit)...)
+	found, err := sqlbase.NumbersOf(ctx, r.Tx, `SELECT p.n FROM pass_rows p WHERE `+text+` ORDER BY p.at`+direction+
+		`, p.id`+direction+` LIMIT ?`, append(args, limit)...)
 	r.touched = append(r.touched, found...)
 	return err
 }
@@ -155,7 +162,8 @@ func (r *Ripple) find(ctx context.Context, cell map[string]string, side, alike s
 func (r *Ripple) PutBack(ctx context.Context) error {
 	slices.Sort(r.touched)
 	for _, n := range slices.Compact(r.touched) {
-		if err := ChangeSealed(ctx, r.Tx, []int64{n}, []int{GroupVerdict}, func() error { return PutBack(ctx, r.Tx, n) }); err != nil {
+		if err := ChangeSealed(ctx, r.Tx, []int64{n}, []int{GroupVerdict},
+			func() error { return PutBack(ctx, r.Tx, n) }); err != nil {
 			return err
 		}
 	}
@@ -172,7 +180,8 @@ func CellOfTags(t record.Tags, factors []string) map[string]string {
 // SameFindings reports whether two lists of findings say the same.
 func SameFindings(a, b []record.Finding) bool {
 	return slices.EqualFunc(a, b, func(x, y record.Finding) bool {
-		return x.Check == y.Check && x.Version == y.Version && x.Outcome == y.Outcome && x.Reason == y.Reason && x.Advice == y.Advice
+		return x.Check == y.Check && x.Version == y.Version && x.Outcome == y.Outcome && x.Reason == y.Reason &&
+			x.Advice == y.Advice
 	})
 }
 

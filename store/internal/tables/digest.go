@@ -32,7 +32,8 @@ const (
 )
 
 // GroupNames are for sentences that go on with "changed since it was stored".
-var GroupNames = [Groups]string{"what is known of its log", "a figure", "a tag", "its cell", "its verdict or a finding", "what is known of its system", "what retention noted of it"}
+var GroupNames = [Groups]string{"what is known of its log", "a figure", "a tag", "its cell",
+	"its verdict or a finding", "what is known of its system", "what retention noted of it"}
 
 var EveryGroup = []int{GroupLog, GroupFigures, GroupTags, GroupCell, GroupVerdict, groupSystem, GroupRetention}
 
@@ -79,10 +80,12 @@ var groupQueries = []struct {
 		WHERE t.pass IN (SELECT value FROM json_each(?)) ORDER BY t.pass, m.name, m.value`},
 	{GroupTags, `SELECT pass, n, change, name, old_value, old_origin, new_value, new_origin, at, who, why, undoes FROM tag_changes
 		WHERE pass IN (SELECT value FROM json_each(?)) ORDER BY pass, n`},
-	{GroupVerdict, `SELECT n, state, verdict, overruled, judgement FROM pass_rows WHERE n IN (SELECT value FROM json_each(?))`},
+	{GroupVerdict,
+		`SELECT n, state, verdict, overruled, judgement FROM pass_rows WHERE n IN (SELECT value FROM json_each(?))`},
 	{GroupVerdict, `SELECT j.pass, j.n, j.revision, j.kind, j.verdict, j.reason, j.who, j.at, f.seq, f.name, f.version, f.outcome, f.reason, f.advice, f.numbers, f.params
 		FROM judgements j LEFT JOIN finding_rows f ON f.judgement = j.n WHERE j.pass IN (SELECT value FROM json_each(?)) ORDER BY j.pass, j.n, f.seq`},
-	{groupSystem, `SELECT p.n, s.id, s.fields FROM pass_rows p LEFT JOIN system_rows s ON s.n = p.system WHERE p.n IN (SELECT value FROM json_each(?))`},
+	{groupSystem,
+		`SELECT p.n, s.id, s.fields FROM pass_rows p LEFT JOIN system_rows s ON s.n = p.system WHERE p.n IN (SELECT value FROM json_each(?))`},
 	{GroupRetention, `SELECT pass, what, at FROM uses WHERE pass IN (SELECT value FROM json_each(?)) ORDER BY pass, what`},
 	{GroupRetention, `SELECT r.pass, d.revision, d.part, d.at FROM revisions r JOIN dropped d ON d.revision = r.n
 		WHERE r.pass IN (SELECT value FROM json_each(?)) ORDER BY r.pass, d.revision, d.part`},
@@ -179,7 +182,8 @@ func appendValue(b *bytes.Buffer, v any) {
 // KeptDigests returns the digests that are stored of passes. One that cannot be read is
 // left out.
 func KeptDigests(ctx context.Context, tx *sql.Tx, numbers []int64) (map[int64]digest, error) {
-	rows, err := tx.QueryContext(ctx, `SELECT pass, parts FROM digests WHERE pass IN (SELECT value FROM json_each(?))`, sqlbase.JSONList(numbers))
+	rows, err := tx.QueryContext(ctx, `SELECT pass, parts FROM digests WHERE pass IN (SELECT value FROM json_each(?))`,
+		sqlbase.JSONList(numbers))
 	if err != nil {
 		return nil, err
 	}
@@ -246,7 +250,9 @@ func Seal(ctx context.Context, tx *sql.Tx, numbers []int64) error {
 }
 
 func keepDigest(ctx context.Context, tx *sql.Tx, n int64, d digest) error {
-	_, err := tx.ExecContext(ctx, `INSERT INTO digests (pass, parts) VALUES (?, ?) ON CONFLICT (pass) DO UPDATE SET parts = excluded.parts`, n, d.blob())
+	_, err := tx.ExecContext(ctx,
+		`INSERT INTO digests (pass, parts) VALUES (?, ?) ON CONFLICT (pass) DO UPDATE SET parts = excluded.parts`, n,
+		d.blob())
 	return err
 }
 

@@ -14,12 +14,14 @@ import (
 // The views frames and telemetry rest on these two functions. They are registered with
 // the driver once, since a driver's functions must be known before a connection opens.
 func init() {
-	sqlite.MustRegisterDeterministicScalarFunction("capd_frames", 1, func(_ *sqlite.FunctionContext, args []driver.Value) (driver.Value, error) {
-		return framesJSON(args[0])
-	})
-	sqlite.MustRegisterDeterministicScalarFunction("capd_telemetry", 1, func(_ *sqlite.FunctionContext, args []driver.Value) (driver.Value, error) {
-		return telemetryJSON(args[0])
-	})
+	sqlite.MustRegisterDeterministicScalarFunction("capd_frames", 1,
+		func(_ *sqlite.FunctionContext, args []driver.Value) (driver.Value, error) {
+			return framesJSON(args[0])
+		})
+	sqlite.MustRegisterDeterministicScalarFunction("capd_telemetry", 1,
+		func(_ *sqlite.FunctionContext, args []driver.Value) (driver.Value, error) {
+			return telemetryJSON(args[0])
+		})
 }
 
 func framesJSON(arg driver.Value) (driver.Value, error) {

@@ -176,7 +176,8 @@ func Unpack(version byte, blob []byte) ([]byte, error) {
 	if blob[0] != version {
 		return nil, fmt.Errorf("version %d of the encoding is not known", blob[0])
 	}
-	dec, err := zstd.NewReader(nil, zstd.WithDecoderConcurrency(1), zstd.WithDecoderMaxMemory(maxUnpacked), zstd.WithDecoderLowmem(true))
+	dec, err := zstd.NewReader(nil, zstd.WithDecoderConcurrency(1), zstd.WithDecoderMaxMemory(maxUnpacked),
+		zstd.WithDecoderLowmem(true))
 	if err != nil {
 		return nil, err
 	}

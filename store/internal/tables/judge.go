@@ -75,7 +75,8 @@ func InsertFindings(ctx context.Context, tx *sql.Tx, n int64, findings []record.
 		if err != nil {
 			return err
 		}
-		_, err = tx.ExecContext(ctx, `INSERT INTO finding_rows (judgement, seq, name, version, outcome, reason, advice, numbers, params) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)`,
+		_, err = tx.ExecContext(ctx,
+			`INSERT INTO finding_rows (judgement, seq, name, version, outcome, reason, advice, numbers, params) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)`,
 			n, i, f.Check, f.Version, string(f.Outcome), f.Reason, f.Advice, string(numbers), string(params))
 		if err != nil {
 			return err

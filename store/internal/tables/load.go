@@ -18,7 +18,8 @@ func KeyOf(ctx context.Context, tx *sql.Tx, prefix string) (PassKey, error) {
 		return PassKey{}, fmt.Errorf("%w: %q", sqlbase.ErrNotFound, prefix)
 	}
 	// "g" sorts after every hexadecimal digit, so the range is served by the index.
-	rows, err := tx.QueryContext(ctx, `SELECT n, id, log, revision FROM pass_rows WHERE id >= ? AND id < ? ORDER BY id LIMIT 2`, prefix, prefix+"g")
+	rows, err := tx.QueryContext(ctx,
+		`SELECT n, id, log, revision FROM pass_rows WHERE id >= ? AND id < ? ORDER BY id LIMIT 2`, prefix, prefix+"g")
 	if err != nil {
 		return PassKey{}, err
 	}
@@ -37,7 +38,8 @@ func KeyOf(ctx context.Context, tx *sql.Tx, prefix string) (PassKey, error) {
 	case len(found) == 0:
 		return PassKey{}, fmt.Errorf("%w: %q", sqlbase.ErrNotFound, prefix)
 	case len(found) > 1 && found[0].ID != prefix:
-		return PassKey{}, fmt.Errorf("%w: %q (%s, %s, ...): type more of it", sqlbase.ErrAmbiguous, prefix, found[0].ID, found[1].ID)
+		return PassKey{}, fmt.Errorf("%w: %q (%s, %s, ...): type more of it", sqlbase.ErrAmbiguous, prefix, found[0].ID,
+			found[1].ID)
 	}
 	return found[0], nil
 }
@@ -97,7 +99,8 @@ const passColumns = `p.n, p.id, p.bench, p.log, p.sha256, p.started_at, p.ended_
 	coalesce(p.low1_time_fps, 0), coalesce(p.p99_fps, 0), p.hitches, p.low1_sparse, p.low01_sparse`
 
 // scanPasses fills out and returns the current judgement of each pass that has one.
-func scanPasses(ctx context.Context, tx *sql.Tx, list string, at map[int64]int, out []record.Pass) (map[int64]int64, error) {
+func scanPasses(ctx context.Context, tx *sql.Tx, list string, at map[int64]int, out []record.Pass) (map[int64]int64,
+	error) {
 	rows, err := tx.QueryContext(ctx, `SELECT `+passColumns+` FROM pass_rows p LEFT JOIN system_rows s ON s.n = p.system
 		WHERE p.n IN (SELECT value FROM json_each(?))`, list)
 	if err != nil {
@@ -123,7 +126,8 @@ func scanPass(rows *sql.Rows) (p record.Pass, n, judgement int64, err error) {
 	m := &p.Metrics
 	err = rows.Scan(&n, &p.ID, &p.Bench, &p.Log, &p.SHA256, &started, &ended, &logAt, &p.System, &p.Verdict, &p.Overruled,
 		&p.Revision, &judgement, &doc, &m.Frames, &m.DurationS, &m.AvgFPS, &m.MedianMS,
-		&m.P95MS, &m.P99MS, &m.P999MS, &m.MaxMS, &m.Low1FPS, &m.Low01FPS, &m.Low1TimeFPS, &m.P99FPS, &m.Hitches, &m.Low1Sparse, &m.Low01Sparse)
+		&m.P95MS, &m.P99MS, &m.P999MS, &m.MaxMS, &m.Low1FPS, &m.Low01FPS, &m.Low1TimeFPS, &m.P99FPS, &m.Hitches,
+		&m.Low1Sparse, &m.Low01Sparse)
 	if err != nil {
 		return p, n, 0, err
 	}
@@ -167,7 +171,8 @@ func scanTags(ctx context.Context, tx *sql.Tx, list string, at map[int64]int, ou
 }
 
 func scanNames(ctx context.Context, tx *sql.Tx, list string, at map[int64]int, out []record.Pass) error {
-	rows, err := tx.QueryContext(ctx, `SELECT pass, path FROM names WHERE pass IN (SELECT value FROM json_each(?)) ORDER BY pass, path`, list)
+	rows, err := tx.QueryContext(ctx,
+		`SELECT pass, path FROM names WHERE pass IN (SELECT value FROM json_each(?)) ORDER BY pass, path`, list)
 	if err != nil {
 		return err
 	}

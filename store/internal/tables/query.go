@@ -157,7 +157,8 @@ func (p plan) run(ctx context.Context, tx *sql.Tx, f Filter, chosen int) ([]int6
 	if limit <= 0 {
 		limit = -1
 	}
-	return sqlbase.NumbersOf(ctx, tx, `SELECT p.n FROM pass_rows p WHERE `+text+order(f)+` LIMIT ? OFFSET ?`, append(args, limit, max(f.Offset, 0))...)
+	return sqlbase.NumbersOf(ctx, tx, `SELECT p.n FROM pass_rows p WHERE `+text+order(f)+` LIMIT ? OFFSET ?`,
+		append(args, limit, max(f.Offset, 0))...)
 }
 
 // walk tests so many passes at most in order of time, those of the chosen condition or all,
@@ -203,7 +204,8 @@ func (f Filter) Plan(ctx context.Context, tx *sql.Tx) (p plan, err error) {
 			args: []any{string(list)},
 		})
 		if len(f.Verdicts) == 1 {
-			p.parts[len(p.parts)-1] = condition{test: `+p.verdict = ?`, indexed: `p.verdict = ?`, args: []any{string(f.Verdicts[0])}, walk: true}
+			p.parts[len(p.parts)-1] = condition{test: `+p.verdict = ?`, indexed: `p.verdict = ?`,
+				args: []any{string(f.Verdicts[0])}, walk: true}
 		}
 	}
 	if f.System != "" {
@@ -233,13 +235,15 @@ func (p *plan) column(name, value string, skip bool) {
 	case isPattern(value):
 		p.parts = append(p.parts, condition{test: Match("+"+name, value), args: matchArgs(value)})
 	default:
-		p.parts = append(p.parts, condition{test: "+" + name + " = ?", indexed: name + " = ?", args: []any{value}, walk: true})
+		p.parts = append(p.parts, condition{test: "+" + name + " = ?", indexed: name + " = ?", args: []any{value},
+			walk: true})
 	}
 }
 
 // cells takes the usual factors out of tags and looks them up among the cells, of which
 // there are far fewer than passes.
-func (p *plan) cells(tags map[string]string, match func(column, text string) string, matchArgs func(text string) []any) {
+func (p *plan) cells(tags map[string]string, match func(column, text string) string,
+	matchArgs func(text string) []any) {
 	var texts []string
 	var args []any
 	for _, f := range record.CellFactors {
@@ -265,7 +269,8 @@ func (p *plan) otherTags(ctx context.Context, tx *sql.Tx, tags map[string]string
 			p.parts = append(p.parts, condition{test: withoutTag, args: []any{name}})
 			continue
 		}
-		terms, err := sqlbase.NumbersOf(ctx, tx, `SELECT n FROM terms WHERE name = ? AND `+Match("value", value), append([]any{name}, matchArgs(value)...)...)
+		terms, err := sqlbase.NumbersOf(ctx, tx, `SELECT n FROM terms WHERE name = ? AND `+Match("value", value),
+			append([]any{name}, matchArgs(value)...)...)
 		if err != nil {
 			return err
 		}
@@ -320,11 +325,14 @@ func (p *plan) countCells(ctx context.Context, tx *sql.Tx, i int) error {
 		c.test = `EXISTS (SELECT 1 FROM cell_rows c WHERE c.n = p.cell AND ` + c.cells + `)`
 	}
 	var passes, cells int
-	err = tx.QueryRowContext(ctx, `SELECT (SELECT coalesce(max(n), 0) FROM pass_rows), (SELECT coalesce(max(n), 1) FROM cell_rows)`).Scan(&passes, &cells)
+	err = tx.QueryRowContext(ctx,
+		`SELECT (SELECT coalesce(max(n), 0) FROM pass_rows), (SELECT coalesce(max(n), 1) FROM cell_rows)`).
+		Scan(&passes, &cells)
 	if c.size = n * passes / max(cells, 1); err != nil || c.size >= few {
 		return err
 	}
-	c.size, err = countUpTo(ctx, tx, `SELECT 1 FROM cell_rows c CROSS JOIN pass_rows p ON p.cell = c.n WHERE `+c.cells, c.args, most)
+	c.size, err = countUpTo(ctx, tx, `SELECT 1 FROM cell_rows c CROSS JOIN pass_rows p ON p.cell = c.n WHERE `+c.cells,
+		c.args, most)
 	return err
 }
 

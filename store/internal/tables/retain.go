@@ -45,7 +45,8 @@ func DroppablePasses(ctx context.Context, tx *sql.Tx, rules Retention) (out Reta
 			sum(CASE WHEN p.at < ? THEN coalesce(length(x.telemetry), 0) ELSE 0 END) AS samples
 		FROM pass_rows p JOIN revisions r ON r.pass = p.n JOIN archives x ON x.revision = r.n
 		WHERE p.at < max(?, ?) GROUP BY p.at, p.n HAVING logs + samples > 0 ORDER BY p.at, p.n`,
-		sqlbase.Stamp(rules.LogsBefore), sqlbase.Stamp(rules.TelemetryBefore), sqlbase.Stamp(rules.LogsBefore), sqlbase.Stamp(rules.TelemetryBefore))
+		sqlbase.Stamp(rules.LogsBefore), sqlbase.Stamp(rules.TelemetryBefore), sqlbase.Stamp(rules.LogsBefore),
+		sqlbase.Stamp(rules.TelemetryBefore))
 	if err != nil {
 		return out, nil, err
 	}

@@ -89,7 +89,8 @@ type PassKey struct {
 
 // PassOfHash finds the pass of a log by its hash.
 func PassOfHash(ctx context.Context, tx *sql.Tx, sha string) (k PassKey, err error) {
-	err = tx.QueryRowContext(ctx, `SELECT p.n, p.id, p.log, r.revision FROM revisions r JOIN pass_rows p ON p.n = r.pass WHERE r.sha256 = ?`, sha).
+	err = tx.QueryRowContext(ctx,
+		`SELECT p.n, p.id, p.log, r.revision FROM revisions r JOIN pass_rows p ON p.n = r.pass WHERE r.sha256 = ?`, sha).
 		Scan(&k.N, &k.ID, &k.Log, &k.Revision)
 	return k, err
 }
@@ -116,7 +117,8 @@ const (
 // under another name.
 func Followed(now time.Time, stored string, frames int) bool {
 	then, err := sqlbase.Unstamp(stored)
-	return err == nil && frames >= followedFrames && !then.IsZero() && !now.IsZero() && now.Sub(then).Abs() <= followedStart
+	return err == nil && frames >= followedFrames && !then.IsZero() && !now.IsZero() && now.Sub(then).
+		Abs() <= followedStart
 }
 
 // Apart reports whether both starts are known and too far from each other for one recording.
@@ -190,7 +192,8 @@ func CellOf(ctx context.Context, tx *sql.Tx, t record.Tags) (int64, error) {
 		t.Value(record.TagProcessor), t.Value(record.TagGraphics), t.Value(record.TagGame),
 		t.Value(record.TagScene), t.Value(record.TagResolution), t.Value(record.TagPreset),
 	}
-	return Intern(ctx, tx, `SELECT n FROM cell_rows WHERE cpu = ? AND gpu = ? AND game = ? AND scene = ? AND resolution = ? AND preset = ?`,
+	return Intern(ctx, tx,
+		`SELECT n FROM cell_rows WHERE cpu = ? AND gpu = ? AND game = ? AND scene = ? AND resolution = ? AND preset = ?`,
 		`INSERT INTO cell_rows (cpu, gpu, game, scene, resolution, preset) VALUES (?, ?, ?, ?, ?, ?)`, key)
 }
 
@@ -213,7 +216,8 @@ func InsertPass(ctx context.Context, tx *sql.Tx, r *PassRow, now string) error {
 			frames, duration_s, avg_fps, median_ms, p95_ms, p99_ms, p999_ms, max_ms, low1_fps, low01_fps, low1_time_fps, p99_fps,
 			hitches, low1_sparse, low01_sparse)
 		VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, 'received', ?, ?, ?, '', ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`,
-		append([]any{r.ID, p.SHA256, p.Bench, p.Log, OrderTime(p, now), sqlbase.Stamp(p.StartedAt), sqlbase.Stamp(p.EndedAt), sqlbase.Stamp(p.LogAt), now, r.Revision, r.Cell, r.System, r.Doc},
+		append([]any{r.ID, p.SHA256, p.Bench, p.Log, OrderTime(p, now), sqlbase.Stamp(p.StartedAt), sqlbase.Stamp(p.EndedAt),
+			sqlbase.Stamp(p.LogAt), now, r.Revision, r.Cell, r.System, r.Doc},
 			Figures(p.Metrics)...)...)
 	if err != nil {
 		return err
@@ -236,7 +240,8 @@ func OrderTime(p record.Pass, now string) string {
 // NULL there.
 func Figures(m record.Metrics) []any {
 	out := []any{m.Frames}
-	for _, x := range []float64{m.DurationS, m.AvgFPS, m.MedianMS, m.P95MS, m.P99MS, m.P999MS, m.MaxMS, m.Low1FPS, m.Low01FPS, m.Low1TimeFPS, m.P99FPS} {
+	for _, x := range []float64{m.DurationS, m.AvgFPS, m.MedianMS, m.P95MS, m.P99MS, m.P999MS, m.MaxMS, m.Low1FPS,
+		m.Low01FPS, m.Low1TimeFPS, m.P99FPS} {
 		if math.IsNaN(x) || math.IsInf(x, 0) {
 			out = append(out, nil)
 		} else {
@@ -248,7 +253,8 @@ func Figures(m record.Metrics) []any {
 
 // InsertRevision stores what a log holds as one of its revisions.
 func InsertRevision(ctx context.Context, tx *sql.Tx, r PassRow, a Arrival, b Blobs, now string) error {
-	res, err := tx.ExecContext(ctx, `INSERT INTO revisions (pass, revision, sha256, size, stored_at) VALUES (?, ?, ?, ?, ?)`,
+	res, err := tx.ExecContext(ctx,
+		`INSERT INTO revisions (pass, revision, sha256, size, stored_at) VALUES (?, ?, ?, ?, ?)`,
 		r.N, r.Revision, a.Pass.SHA256, a.File.Size, now)
 	if err != nil {
 		return err
@@ -257,7 +263,8 @@ func InsertRevision(ctx context.Context, tx *sql.Tx, r PassRow, a Arrival, b Blo
 	if err != nil {
 		return err
 	}
-	_, err = tx.ExecContext(ctx, `INSERT INTO archives (revision, frames, telemetry, seconds, start_temp, log) VALUES (?, ?, ?, ?, ?, ?)`,
+	_, err = tx.ExecContext(ctx,
+		`INSERT INTO archives (revision, frames, telemetry, seconds, start_temp, log) VALUES (?, ?, ?, ?, ?, ?)`,
 		n, b.Frames, b.Telemetry, b.Seconds, b.StartTemp, b.Log)
 	return err
 }
@@ -289,7 +296,8 @@ func WriteTags(ctx context.Context, tx *sql.Tx, n int64, tags record.Tags, keepH
 		if err != nil {
 			return err
 		}
-		if _, err := tx.ExecContext(ctx, `INSERT INTO tag_rows (pass, term, origin) VALUES (?, ?, ?)`, n, term, string(t.From)); err != nil {
+		if _, err := tx.ExecContext(ctx, `INSERT INTO tag_rows (pass, term, origin) VALUES (?, ?, ?)`, n, term,
+			string(t.From)); err != nil {
 			return err
 		}
 	}
@@ -297,10 +305,12 @@ func WriteTags(ctx context.Context, tx *sql.Tx, n int64, tags record.Tags, keepH
 	if err != nil {
 		return err
 	}
-	_, err = tx.ExecContext(ctx, `UPDATE pass_rows SET cell = ?, campaign = ? WHERE n = ?`, cell, final.Value(record.TagCampaign), n)
+	_, err = tx.ExecContext(ctx, `UPDATE pass_rows SET cell = ?, campaign = ? WHERE n = ?`, cell,
+		final.Value(record.TagCampaign), n)
 	return err
 }
 
 func termOf(ctx context.Context, tx *sql.Tx, name, value string) (int64, error) {
-	return Intern(ctx, tx, `SELECT n FROM terms WHERE name = ? AND value = ?`, `INSERT INTO terms (name, value) VALUES (?, ?)`, []any{name, value})
+	return Intern(ctx, tx, `SELECT n FROM terms WHERE name = ? AND value = ?`,
+		`INSERT INTO terms (name, value) VALUES (?, ?)`, []any{name, value})
 }

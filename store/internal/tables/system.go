@@ -51,7 +51,8 @@ func PositionOf(ctx context.Context, tx *sql.Tx, id string) (at string, n int64,
 }
 
 // EarlierNumbers finds the earlier passes of a cell, the latest of them.
-func EarlierNumbers(ctx context.Context, tx *sql.Tx, bench string, cell map[string]string, before string, limit int) ([]int64, error) {
+func EarlierNumbers(ctx context.Context, tx *sql.Tx, bench string, cell map[string]string, before string,
+	limit int) ([]int64, error) {
 	at, id := "~", "" // sorts after every time
 	if before != "" {
 		k, err := KeyOf(ctx, tx, before)
@@ -73,7 +74,8 @@ func EarlierNumbers(ctx context.Context, tx *sql.Tx, bench string, cell map[stri
 		limit = -1
 	}
 	text, args := p.From(chosen)
-	out, err := sqlbase.NumbersOf(ctx, tx, `SELECT p.n FROM pass_rows p WHERE `+text+` ORDER BY p.at DESC, p.id DESC LIMIT ?`, append(args, limit)...)
+	out, err := sqlbase.NumbersOf(ctx, tx, `SELECT p.n FROM pass_rows p WHERE `+text+
+		` ORDER BY p.at DESC, p.id DESC LIMIT ?`, append(args, limit)...)
 	slices.Reverse(out)
 	return out, err
 }
