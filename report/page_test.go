@@ -19,6 +19,8 @@ import (
 	"github.com/chromedp/cdproto/network"
 	cdpruntime "github.com/chromedp/cdproto/runtime"
 	"github.com/chromedp/chromedp"
+
+	"capd.example/record"
 )
 
 // browser starts a headless Chromium, which Debian has as the package chromium.
@@ -254,5 +256,42 @@ func axe(t *testing.T, ctx context.Context, name string) {
 	}
 	for _, v := range list {
 		t.Errorf("%s: axe-core: %s", name, v)
+	}
+}
+
+// No name widens the page, however long and without a blank: at 500 pixels nothing but a
+// table scrolls sideways.
+func TestLongNamesDoNotWidenThePage(t *testing.T) {
+	ctx := browser(t)
+	in := campaign(1, 2, 2, 1)
+	long := strings.Repeat("Quillon", 43) // 301 characters
+	in.Title = long
+	for i := range in.Passes {
+		p := &in.Passes[i]
+		p.Tags["game"] = record.Tag{Value: long}
+		p.Tags["gpu"] = record.Tag{Value: p.Tags.Value("gpu") + long}
+		p.Log, p.Bench, p.Overruled = "/"+long+"/"+long, long, long
+		p.Findings = append(p.Findings, record.Finding{Check: long, Outcome: record.Doubtful, Reason: long, Advice: long})
+	}
+	in.Systems["system00"] = record.System{ID: "system00", Fields: []record.Field{{Name: long, Value: long, Unit: long, Source: long}}}
+	dir := t.TempDir()
+	for path, data := range files(t, in) {
+		to := filepath.Join(dir, path)
+		if err := os.MkdirAll(filepath.Dir(to), 0o777); err != nil {
+			t.Fatal(err)
+		}
+		if err := os.WriteFile(to, data, 0o666); err != nil {
+			t.Fatal(err)
+		}
+	}
+	page := (&url.URL{Scheme: "file", Path: filepath.ToSlash(filepath.Join(dir, "index.html"))}).String()
+	for _, width := range []int64{390, 500} {
+		if err := chromedp.Do(ctx, chromedp.EmulateViewport(width, 1100), chromedp.Navigate(page), chromedp.WaitReady("footer")); err != nil {
+			t.Fatal(err)
+		}
+		ask(t, ctx, `document.querySelectorAll('details').forEach(e => e.open = true), 0`)
+		if wide := ask(t, ctx, `document.documentElement.scrollWidth`); int64(wide) > width {
+			t.Errorf("at %d px the page is %d px wide: %s", width, wide, page)
+		}
 	}
 }
