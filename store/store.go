@@ -187,6 +187,9 @@ func (s *Store) checkSchema(ctx context.Context) error {
 // connect makes the pool. The pragmas stand in the name so that every connection has
 // them. What the file itself describes is not trusted with functions that reach outside.
 func (s *Store) connect(mode string, pragmas ...string) (err error) {
+	if err := sqlbase.Regular(s.path); err != nil {
+		return err
+	}
 	pragmas = append(pragmas, sqlbase.BusyPragma(s.busy), "trusted_schema(0)", "foreign_keys(1)")
 	if s.damaged {
 		// With it the database opens a file that is shorter than it says, and passes over

@@ -28,6 +28,9 @@ const (
 
 // At looks at the store at path. The errors are those of store.Open.
 func At(ctx context.Context, path string) (seen Seen, err error) {
+	if err := sqlbase.Regular(path); err != nil {
+		return seen, err
+	}
 	switch h, err := schema.ReadHead(path); {
 	case errors.Is(err, fs.ErrNotExist) || err == nil && h.Size == 0:
 		return seen, fmt.Errorf("%s: %w", path, sqlbase.ErrNoStore)

@@ -3,6 +3,7 @@ package sqlbase
 import (
 	"fmt"
 	"net/url"
+	"os"
 	"path/filepath"
 	"strings"
 	"time"
@@ -24,4 +25,16 @@ func DSN(path, mode string, pragmas ...string) string {
 		name += "&_pragma=" + pr
 	}
 	return name
+}
+
+// Regular refuses what is no file where the database opens one: it would wait for ever for
+// the other end of a named pipe, and no interrupt ends that.
+func Regular(path string) error {
+	for _, part := range []string{"", "-wal", "-shm", "-journal"} {
+		info, err := os.Stat(path + part)
+		if err == nil && !info.Mode().IsRegular() {
+			return fmt.Errorf("%s is no regular file: put it aside", path+part)
+		}
+	}
+	return nil
 }
