@@ -95,9 +95,10 @@ func buildUpOf(p *Pass) buildUp {
 }
 
 type openSession struct {
-	at   int // in the list
-	boot string
-	last time.Time
+	at    int // in the list
+	boot  string
+	later string // the system that was found after its passes had ended, if only so
+	last  time.Time
 }
 
 type benchSessions struct {
@@ -105,9 +106,38 @@ type benchSessions struct {
 	tagged map[string]int
 	begun  map[string]int // sessions that began in a second
 
-	now  buildUp // of the pass before
+	now  *openSession // of the pass before
 	last time.Time
-	any  bool
+}
+
+// session returns the open session with what the bench was for a pass. What was found after a
+// pass had ended says nothing by itself; equal to what is known of a stretch it belongs there.
+func (b *benchSessions) session(is buildUp, p *Pass) *openSession {
+	if s := b.open[is]; s != nil {
+		return s
+	}
+	other := is
+	if p.SystemLater() {
+		other.system = p.System
+	} else {
+		other.system = ""
+	}
+	s := b.open[other]
+	if s == nil || other.system == "" && s.later != p.System {
+		return nil
+	}
+	b.open[is] = s
+	return s
+}
+
+// begin has a session take the place of one, under all that the bench was for it.
+func (b *benchSessions) begin(is buildUp, before, s *openSession) {
+	for k, open := range b.open {
+		if before != nil && open == before {
+			b.open[k] = s
+		}
+	}
+	b.open[is] = s
 }
 
 // place returns the index of the session of the next pass and adds one where it begins one.
@@ -123,7 +153,7 @@ func (b *benchSessions) place(p *Pass, out *[]Session) int {
 		return at
 	}
 	is, boot := buildUpOf(p), p.Tags.Value(TagBoot)
-	s := b.open[is]
+	s := b.session(is, p)
 	why := ""
 	switch {
 	case s == nil:
@@ -132,15 +162,19 @@ func (b *benchSessions) place(p *Pass, out *[]Session) int {
 		why = SessionRestart
 	case p.StartedAt.Sub(s.last) > SessionGap:
 		why = SessionPause
-	case b.now != is && p.StartedAt.Sub(b.last) >= changeTime:
+	case b.now != s && p.StartedAt.Sub(b.last) >= changeTime:
 		why = SessionChange
 	}
-	if why == SessionFirst && b.any {
+	if why == SessionFirst && b.now != nil {
 		why = SessionChange
 	}
 	if why != "" {
+		before := s
 		s = &openSession{at: len(*out), boot: boot}
-		b.open[is] = s
+		if p.SystemLater() {
+			s.later = p.System
+		}
+		b.begin(is, before, s)
 		id := p.StartedAt.UTC().Format(time.RFC3339)
 		if b.begun[id]++; b.begun[id] > 1 {
 			id += "." + strconv.Itoa(b.begun[id])
@@ -156,7 +190,7 @@ func (b *benchSessions) place(p *Pass, out *[]Session) int {
 	if end := ended(p); end.After(b.last) {
 		b.last = end
 	}
-	b.now, b.any = is, true
+	b.now = s
 	return s.at
 }
 

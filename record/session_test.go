@@ -35,6 +35,7 @@ func TestSessions(t *testing.T) {
 		p.System = "as found later"
 		p.Claims = []record.Claim{{Name: record.TagGraphics, Value: "G", From: record.FromLater}}
 	}
+	equal := func(p *record.Pass) { later(p); p.System = "s1" }
 	for _, c := range []struct {
 		name   string
 		passes []record.Pass
@@ -54,6 +55,10 @@ func TestSessions(t *testing.T) {
 		{"two starts by their times", []record.Pass{at(0, with(record.TagBoot, "2026-03-02T07:00:00Z")), at(30, with(record.TagBoot, "2026-03-02T09:20:00Z"))}, []int{1, 1}, record.SessionRestart},
 		{"another driver", []record.Pass{at(0, with(record.TagDriver, "1")), at(20, with(record.TagDriver, "2"))}, []int{1, 1}, record.SessionChange},
 		{"what was detected later says nothing", []record.Pass{at(0, later), at(2, later)}, []int{2}, record.SessionFirst},
+		{"detected later, and equal", []record.Pass{at(0), at(2, equal), at(4)}, []int{3}, record.SessionFirst},
+		{"detected later, and equal to what follows", []record.Pass{at(0, equal), at(2, equal), at(4), at(6)}, []int{4}, record.SessionFirst},
+		{"detected later, and equal, after a restart", []record.Pass{at(0, with(record.TagBoot, "a")), at(2, equal), at(4, with(record.TagBoot, "b")), at(6, equal)}, []int{2, 2}, record.SessionRestart},
+		{"detected later, and another", []record.Pass{at(0), at(20, later), at(40)}, []int{1, 1, 1}, record.SessionChange},
 		{"said by hand", []record.Pass{at(0, with(record.TagSession, "morning")), at(2), at(900, with(record.TagSession, "morning")), at(4)}, []int{2, 2}, record.SessionFirst},
 		{"two benches", []record.Pass{at(0), at(1, func(p *record.Pass) { p.Bench = "bench-2" }), at(2)}, []int{2, 1}, record.SessionFirst},
 	} {
