@@ -8,17 +8,15 @@ import (
 	"capd.example/stats"
 )
 
-// Cap says how far a pass is held at one rate. A large share alone is no proof: a pass
-// without a limit has some of its frames near any rate.
+// Cap says how many frames of a pass are at one rate. A large share alone is no proof: a pass
+// without a limit has some of its frames near any rate. Whether a limit held the pass is what
+// the check framecap judges, by other signs and without a rate.
 type Cap struct {
 	FPS     float64 `json:"fps"`
 	Share   float64 `json:"share"`   // frames within CapTolerance of one, two or three intervals
 	AtOne   float64 `json:"at_one"`  // of one interval
 	Shorter float64 `json:"shorter"` // frames shorter than the interval
 	Beside  float64 `json:"beside"`  // the larger share at intervals 5 % shorter and longer
-	// Held: half of the frames or more at the interval, at most 5 % shorter, and at most
-	// 60 % of that share at the intervals beside it (conventions).
-	Held bool `json:"held"`
 }
 
 // CapTolerance is the relative difference within which a frame is at an interval.
@@ -30,7 +28,6 @@ func capAt(ms []float64, rate float64) Cap {
 	for _, r := range []float64{rate / 1.05, rate / 0.95} {
 		c.Beside = math.Max(c.Beside, stats.HitsAt(ms, r, CapTolerance).Share(3))
 	}
-	c.Held = c.Share >= 0.5 && c.Shorter <= 0.05 && c.Beside <= 0.6*c.Share
 	return c
 }
 

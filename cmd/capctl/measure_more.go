@@ -12,7 +12,7 @@ type moreFlags struct {
 	QuantileType int       `placeholder:"TYPE" help:"Also percentiles of this Hyndman-Fan type, 1 to 9 (the default figures are type 7)."`
 	Low          []float64 `placeholder:"PERCENT,..." help:"Also low rates over these shares of the frames, in per cent."`
 	Over         []float64 `placeholder:"MS,..." help:"Also frames and time above these frame times."`
-	Cap          []float64 `placeholder:"FPS,..." help:"Also the share of frames held at these rates."`
+	Cap          []float64 `placeholder:"FPS,..." help:"Also the share of frames at these rates."`
 	Trend        bool      `help:"Also trend, step and correlation within the pass."`
 	Interval     bool      `help:"Also 95 % limits of the rates by a block bootstrap of the pass's frames."`
 	Resamples    int       `default:"1000" placeholder:"N" help:"Resamples of --interval."`

@@ -24,8 +24,8 @@ var sections = []section{
 	{"low rates in FPS: over the slowest ceil(p n) frames; at the frame where the slowest have filled that share of the time; 1000 / percentile (type 7)",
 		table.Row{"log", "share", "frames", "low", "by time", "percentile", "note"}, lowRows},
 	{"frames longer than a limit", table.Row{"log", "limit ms", "frames", "of frames", "s", "of time"}, overRows},
-	{"frames within 1 % of one, two or three intervals of a rate; held: half or more of them, at most 5 % shorter, and far fewer at intervals beside it",
-		table.Row{"log", "FPS", "at it", "at one interval", "shorter", "beside", "held"}, capRows},
+	{"frames within 1 % of one, two or three intervals of a rate, and shares of shorter frames and of frames at intervals 5 % beside it; the check framecap judges whether a limit held",
+		table.Row{"log", "FPS", "at it", "at one interval", "shorter", "beside"}, capRows},
 	{"change of the one-second means of the frame time through the pass (Theil-Sen, 95 % limits, Mann-Kendall p), its step (Schwarz's criterion), and what frames tell apart from their neighbours",
 		table.Row{"log", "s", "change", "limits", "p", "step", "lag 1", "effective frames"}, trendRows},
 	{"95 % limits of the rates in FPS by a bootstrap of moving blocks of frames: of this one pass, without the spread between passes",
@@ -82,12 +82,8 @@ func overRows(file string, e *metrics.Extra) (rows []table.Row) {
 
 func capRows(file string, e *metrics.Extra) (rows []table.Row) {
 	for _, c := range e.Caps {
-		held := "no"
-		if c.Held {
-			held = "yes"
-		}
-		rows = append(rows, table.Row{file, fmt.Sprintf("%g", c.FPS), percent(c.Share), percent(c.AtOne), percent(c.Shorter),
-			percent(c.Beside), held})
+		rows = append(rows, table.Row{file, fmt.Sprintf("%g", c.FPS), percent(c.Share), percent(c.AtOne),
+			percent(c.Shorter), percent(c.Beside)})
 	}
 	return rows
 }
