@@ -14,6 +14,7 @@ import (
 	"capd.example/internal/listing"
 	"capd.example/internal/logbatch"
 	"capd.example/internal/selection"
+	"capd.example/internal/steering"
 	"capd.example/internal/testlab"
 	"capd.example/record"
 	"capd.example/store"
@@ -88,6 +89,7 @@ func TestJSONFieldsAreAsPromised(t *testing.T) {
 		{"## What a conclusion", "\n## ", []any{selection.Basis{}}, "selection"},
 		{"## `capctl compare", "With `--across`", []any{analysis.Margin{}}, "faster slower tie undecided session sessions"},
 		{"With `--across`", "\n## ", []any{analysis.Total{}}, ""},
+		{"`next`: where", "`next --by", []any{steering.PositionLine{}, map[string]any{}}, ""},
 		{"- `limits`", "- `odd`", []any{analysis.Limit{}, analysis.Model{}, map[string]any{}}, "processor graphics both cap unknown model"},
 		{"- `odd`", "- `predict`", []any{analysis.Odd{}, analysis.Misfit{}, analysis.Property{}, map[string]any{}}, "order part residual fit properties"},
 		{"- `predict`", "- `holds`", []any{analysis.Prediction{}}, "true"},
