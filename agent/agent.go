@@ -88,14 +88,16 @@ func New(ctx context.Context, o Options) (*Agent, error) {
 }
 
 func build(ctx context.Context, o Options, out outside) (_ *Agent, err error) {
-	ag := &Agent{out: out, config: o.Config, given: anywhere(o.Given), log: o.Log, fresh: make(chan struct{}, 1), ending: ending{asked: make(chan struct{}, 1)}}
+	ag := &Agent{out: out, config: o.Config, given: anywhere(o.Given), log: o.Log, fresh: make(chan struct{}, 1),
+		ending: ending{asked: make(chan struct{}, 1)}}
 	defer func() {
 		if err != nil {
 			ag.Close()
 		}
 	}()
 	if wrong := WrongSettings(o.Config); len(wrong) > 0 {
-		return nil, cli.UsageError(config.InFile(o.Config.From, errors.Join(wrong...)), "'capd check --settings' lists every setting with its meaning")
+		return nil, cli.UsageError(config.InFile(o.Config.From, errors.Join(wrong...)),
+			"'capd check --settings' lists every setting with its meaning")
 	}
 	templates, err := tag.ParseTemplates(o.Config.Tags.Paths)
 	if err != nil {
@@ -117,7 +119,8 @@ func build(ctx context.Context, o Options, out outside) (_ *Agent, err error) {
 		return nil, err
 	}
 	ag.bench = out.bench
-	ag.troubles.Bench, ag.troubles.Send = o.Config.Bench, func(ctx context.Context, alert notify.Alert) error { return ag.tell().send(ctx, alert) }
+	ag.troubles.Bench, ag.troubles.Send = o.Config.Bench,
+		func(ctx context.Context, alert notify.Alert) error { return ag.tell().send(ctx, alert) }
 	if err := ag.owed.load(ctx, ag.store); err != nil {
 		return nil, cli.FailedError(err)
 	}
@@ -125,7 +128,8 @@ func build(ctx context.Context, o Options, out outside) (_ *Agent, err error) {
 		return nil, cli.FailedError(err)
 	}
 	if next, _ := ag.tags.coming(); len(next) > 0 {
-		ag.log.Warn().Interface("tags", next).Msg("tags that were given by hand before this start are still in force; 'capctl begin --by-hand' alone takes them back")
+		ag.log.Warn().Interface("tags",
+			next).Msg("tags that were given by hand before this start are still in force; 'capctl begin --by-hand' alone takes them back")
 	}
 	if ag.identity, err = os.Stat(ag.store.Path()); err != nil {
 		return nil, cli.FailedError(err)
@@ -166,9 +170,11 @@ func build(ctx context.Context, o Options, out outside) (_ *Agent, err error) {
 	}
 	ag.plan.teach(ctx, ag.store, &ag.steps.Know)
 	ag.steps.Know.Spread = judging.Spread(ag.store, ag.steps.Know.Factors)
-	ag.steps.Know.Settle = judging.Settle(c.Checks, ag.steps.Know.Spread, judging.Across(ag.store, ag.steps.Know.Factors, c.Analysis.SessionSDPercent/100))
+	ag.steps.Know.Settle = judging.Settle(c.Checks, ag.steps.Know.Spread,
+		judging.Across(ag.store, ag.steps.Know.Factors, c.Analysis.SessionSDPercent/100))
 	if h, is := ag.host.(*host.Host); is {
-		ag.steps.Know.Keep = judging.Keep(ag.store, h, true, append(slices.Clone(c.Checks.Off), pipeline.AssertionsCheck, tag.CheckName)...)
+		ag.steps.Know.Keep = judging.Keep(ag.store, h, true,
+			append(slices.Clone(c.Checks.Off), pipeline.AssertionsCheck, tag.CheckName)...)
 	}
 	return ag, nil
 }
@@ -274,12 +280,14 @@ func (ag *Agent) watcher(ctx context.Context) (*watcher.Watcher, error) {
 			if !f.Existing && file.ModTime.Before(first) {
 				return true
 			}
-			known, err := ag.store.KnownFile(ctx, store.FileMark{Path: file.Path, Size: file.Size, ModTime: file.ModTime, ID: file.FileID})
+			known, err := ag.store.KnownFile(ctx, store.FileMark{Path: file.Path, Size: file.Size, ModTime: file.ModTime,
+				ID: file.FileID})
 			return err == nil && known
 		},
 		Trouble: func(t watcher.Trouble) {
 			ag.log.Warn().Err(t.Err).Str("path", t.Path).Str("hint", t.Hint).Msg("the watched folder")
-			if !errors.Is(t.Err, watcher.ErrOverflow) && !errors.Is(t.Err, watcher.ErrNoEvents) { // both are made good by looking
+			// both are made good by looking
+			if !errors.Is(t.Err, watcher.ErrOverflow) && !errors.Is(t.Err, watcher.ErrNoEvents) {
 				ag.troubles.Say(ctx, notify.FromTrouble(ag.config.Bench, t.Error(), t.Hint, time.Now()))
 			}
 		},
@@ -304,7 +312,8 @@ func (ag *Agent) firstStart(ctx context.Context) (time.Time, error) {
 }
 
 func (ag *Agent) tell() teller {
-	return teller{ag.alerts, &ag.hub, ag.service, ag.plan, ag.config.Bench, ag.log, ag.config.Checks.Required, ag.screen, ag.given}
+	return teller{ag.alerts, &ag.hub, ag.service, ag.plan, ag.config.Bench, ag.log, ag.config.Checks.Required, ag.screen,
+		ag.given}
 }
 
 // Close gives back what New took. [Agent.Run] must have returned.

@@ -246,7 +246,8 @@ func (s softMinParams) step(h *mat.SymDense, g *mat.VecDense, lambda float64) (s
 	if !ch.Factorize(damped) || ch.SolveVecTo(&d, g) != nil {
 		return s, false
 	}
-	next := softMinParams{a: append([]float64(nil), s.a...), b: append([]float64(nil), s.b...), q: s.q, d: append([]float64(nil), s.d...)}
+	next := softMinParams{a: append([]float64(nil), s.a...), b: append([]float64(nil), s.b...), q: s.q,
+		d: append([]float64(nil), s.d...)}
 	for i := range next.a {
 		next.a[i] += clamp(d.AtVec(i), 0.5)
 	}

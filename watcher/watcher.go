@@ -60,7 +60,8 @@ type Options struct {
 
 	Quiet  time.Duration // default 2 s; at least 5 s on a network file system
 	Latest time.Duration // default 10 min
-	Poll   time.Duration // between looks where events cannot be trusted; 0: none on a local disk, 2 s on a network file system
+	// between looks where events cannot be trusted; 0: none on a local disk, 2 s on a network file system
+	Poll   time.Duration
 	Rescan time.Duration // between scans besides the events; default 30 s
 
 	// Existing takes the logs that are there at the first scan; otherwise they count as

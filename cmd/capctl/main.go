@@ -62,8 +62,10 @@ type grammar struct {
 
 // groups are the headings of --help, as docs/commands.md has them.
 var groups = kong.ExplicitGroups([]kong.Group{
-	{Key: "bench", Title: "On the bench:"}, {Key: "log", Title: "Logs, without agent and store:"}, {Key: "pass", Title: "Passes:"},
-	{Key: "matrix", Title: "The matrix:"}, {Key: "result", Title: "Results:"}, {Key: "store", Title: "The store and the lab:"},
+	{Key: "bench", Title: "On the bench:"}, {Key: "log", Title: "Logs, without agent and store:"},
+	{Key: "pass", Title: "Passes:"},
+	{Key: "matrix", Title: "The matrix:"}, {Key: "result", Title: "Results:"},
+	{Key: "store", Title: "The store and the lab:"},
 })
 
 // app is what every command is handed.
@@ -89,7 +91,8 @@ func main() {
 // run is the whole program, for main and for tests.
 func run(ctx context.Context, args []string, stdin io.Reader, stdout, stderr io.Writer) int {
 	var g grammar
-	kctx, done, err := cli.Parse("capctl", "Query, plan, compare and report the passes that capd recorded.", &g, args, stdout, stderr, groups)
+	kctx, done, err := cli.Parse("capctl", "Query, plan, compare and report the passes that capd recorded.", &g, args,
+		stdout, stderr, groups)
 	if done {
 		return cli.Done
 	}
@@ -99,9 +102,11 @@ func run(ctx context.Context, args []string, stdin io.Reader, stdout, stderr io.
 	var given cli.Given
 	if err == nil {
 		given = givenOf(g, kctx)
-		a := &app{Streams: &cli.Streams{Program: "capctl", Out: stdout, Err: stderr, Given: given}, ctx: ctx, lab: g.Store, stdin: stdin, stdout: stdout, stderr: stderr}
+		a := &app{Streams: &cli.Streams{Program: "capctl", Out: stdout, Err: stderr, Given: given}, ctx: ctx, lab: g.Store,
+			stdin: stdin, stdout: stdout, stderr: stderr}
 		if a.config, err = config.Load(g.Config); err != nil {
-			given, err = nil, cli.UsageError(err, "'capd check --settings' without --config lists every setting with its meaning")
+			given, err = nil, cli.UsageError(err,
+				"'capd check --settings' without --config lists every setting with its meaning")
 		} else {
 			if g.Data != "" {
 				a.config.Data = g.Data

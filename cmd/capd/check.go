@@ -30,7 +30,8 @@ func (c checkCmd) Run(a *app) error {
 	if err != nil {
 		return cli.FailedError(err)
 	}
-	found := checkup.Look(a.ctx, checkup.Here(a.config, sysinfo.New(sysinfo.Options{Root: a.root}), []string{self, validatorRole}), checkup.Options{Config: a.config, Wrong: wrong, Send: c.Send})
+	found := checkup.Look(a.ctx, checkup.Here(a.config, sysinfo.New(sysinfo.Options{Root: a.root}),
+		[]string{self, validatorRole}), checkup.Options{Config: a.config, Wrong: wrong, Send: c.Send})
 	for _, f := range found {
 		if c.JSON {
 			err = output.JSON(a.stdout, f)

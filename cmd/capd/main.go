@@ -59,7 +59,8 @@ func main() {
 
 func run(ctx context.Context, args []string, stdout, stderr io.Writer) int {
 	var g grammar
-	kctx, done, err := cli.Parse("capd", "Watch a bench: tag each new log, check it, alert on a bad pass.", &g, args, stdout, stderr)
+	kctx, done, err := cli.Parse("capd", "Watch a bench: tag each new log, check it, alert on a bad pass.", &g, args,
+		stdout, stderr)
 	if done {
 		return cli.Done
 	}
@@ -76,7 +77,8 @@ func run(ctx context.Context, args []string, stdout, stderr io.Writer) int {
 
 // givenOf gathers what the user gave to say which configuration, store and folder are meant.
 func givenOf(g grammar) cli.Given {
-	return cli.Given{{Name: "--config", Value: g.Config}, {Name: "--data", Value: g.Data}, {Name: "--watch", Value: g.Watch, For: []string{"run", "check"}}}
+	return cli.Given{{Name: "--config", Value: g.Config}, {Name: "--data", Value: g.Data},
+		{Name: "--watch", Value: g.Watch, For: []string{"run", "check"}}}
 }
 
 // load reads the configuration without looking at whether its settings make sense: running

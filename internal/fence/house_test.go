@@ -2,6 +2,9 @@ package fence
 
 import (
 	"bufio"
+	"fmt"
+	"go/scanner"
+	"go/token"
 	"os"
 	"os/exec"
 	"path"
@@ -9,6 +12,7 @@ import (
 	"slices"
 	"strings"
 	"testing"
+	"unicode/utf8"
 
 	"capd.example/internal/testlab"
 )
@@ -48,8 +52,8 @@ func TestRoomsFit(t *testing.T) {
 	}
 }
 
-// lines counts the lines of code and of tests by package.
-func lines(t *testing.T) (code, tests map[string]int) {
+// goFiles lists the written Go files of the project.
+func goFiles(t *testing.T) (files []string) {
 	t.Helper()
 	cmd := exec.Command("git", "ls-files", "*.go")
 	cmd.Dir = testlab.Root()
@@ -57,12 +61,19 @@ func lines(t *testing.T) (code, tests map[string]int) {
 	if err != nil {
 		t.Skipf("the files of the project are not known without git: %v", err)
 	}
-	code, tests = map[string]int{}, map[string]int{}
-	for file := range strings.Lines(string(out)) {
-		file = strings.TrimSpace(file)
-		if strings.HasSuffix(file, ".pb.go") {
-			continue
+	for _, file := range strings.Fields(string(out)) {
+		if !strings.HasSuffix(file, ".pb.go") {
+			files = append(files, file)
 		}
+	}
+	return files
+}
+
+// lines counts the lines of code and of tests by package.
+func lines(t *testing.T) (code, tests map[string]int) {
+	t.Helper()
+	code, tests = map[string]int{}, map[string]int{}
+	for _, file := range goFiles(t) {
 		to := code
 		if strings.HasSuffix(file, "_test.go") {
 			to = tests
@@ -168,5 +179,49 @@ func TestDevelopersKnowTheRooms(t *testing.T) {
 		if info, err := os.Stat(filepath.Join(testlab.Root(), filepath.FromSlash(k))); err != nil || !info.IsDir() {
 			t.Errorf("DEVELOPERS.md names the folder %s, which is not there", k)
 		}
+	}
+}
+
+// lineLimit is how wide a line may be. One that holds a long string may be wider: a sentence,
+// a query or a tag of a struct reads worse in pieces.
+const (
+	lineLimit  = 120
+	longString = 40
+	stillWider = 110 // lines of code that are; tests are not counted yet
+)
+
+func TestLinesAreNotTooWide(t *testing.T) {
+	var wide []string
+	for _, file := range goFiles(t) {
+		if strings.HasSuffix(file, "_test.go") {
+			continue
+		}
+		text, err := os.ReadFile(filepath.Join(testlab.Root(), filepath.FromSlash(file)))
+		if os.IsNotExist(err) {
+			continue // deleted, and not yet committed
+		} else if err != nil {
+			t.Fatal(err)
+		}
+		var long []int // lines with a part of a long string
+		files := token.NewFileSet()
+		at := files.AddFile(file, -1, len(text))
+		var s scanner.Scanner
+		s.Init(at, text, nil, 0)
+		for pos, tok, lit := s.Scan(); tok != token.EOF; pos, tok, lit = s.Scan() {
+			if tok == token.STRING && len(lit) >= longString {
+				for n := range strings.Count(lit, "\n") + 1 {
+					long = append(long, at.Line(pos)+n)
+				}
+			}
+		}
+		for i, line := range strings.Split(string(text), "\n") {
+			if n := utf8.RuneCountInString(line); n > lineLimit && !slices.Contains(long, i+1) {
+				wide = append(wide, fmt.Sprintf("%s:%d (%d)", file, i+1, n))
+			}
+		}
+	}
+	if len(wide) > stillWider {
+		t.Errorf("%d lines of code are wider than %d columns, more than the %d that were left: break yours\n%s",
+			len(wide), lineLimit, stillWider, strings.Join(wide, "\n"))
 	}
 }

@@ -57,7 +57,8 @@ func Open(ctx context.Context, address string) (*Lab, error) {
 	c.RuntimeParams["statement_timeout"] = "60000" // ms; a lab that hangs must not hold a bench's connection for ever
 	conn, err := pgx.ConnectConfig(ctx, c)
 	if err != nil {
-		return nil, &connectError{fmt.Sprintf("lab %s: connect: %s", name, strings.ReplaceAll(err.Error(), address, "(address)")), err}
+		return nil, &connectError{fmt.Sprintf("lab %s: connect: %s", name,
+			strings.ReplaceAll(err.Error(), address, "(address)")), err}
 	}
 	return &Lab{conn, name}, nil
 }
@@ -149,7 +150,8 @@ func shows(text, address string) bool {
 		_, query, _ := strings.Cut(place, "?")
 		rest = user + " " + query
 	}
-	for _, word := range strings.FieldsFunc(rest, func(r rune) bool { return !unicode.IsLetter(r) && !unicode.IsDigit(r) }) {
+	for _, word := range strings.FieldsFunc(rest,
+		func(r rune) bool { return !unicode.IsLetter(r) && !unicode.IsDigit(r) }) {
 		if strings.Contains(text, word) {
 			return true
 		}
@@ -194,7 +196,8 @@ func (l *Lab) Setup(ctx context.Context, roles bool) error {
 		to = 1
 	}
 	err := l.transact(ctx, func(tx pgx.Tx) error {
-		if _, err := tx.Exec(ctx, `CREATE SCHEMA IF NOT EXISTS capd; CREATE TABLE IF NOT EXISTS capd.version (version integer PRIMARY KEY)`); err != nil {
+		if _, err := tx.Exec(ctx,
+			`CREATE SCHEMA IF NOT EXISTS capd; CREATE TABLE IF NOT EXISTS capd.version (version integer PRIMARY KEY)`); err != nil {
 			return err
 		}
 		var v int

@@ -184,7 +184,8 @@ func (d *pidDir) Info(pid, file int, buf []byte) (int, error) {
 	}
 	name := append(strconv.AppendInt(d.name[:0], int64(pid), 10), "/fdinfo/"...)
 	name = append(strconv.AppendInt(name, int64(file), 10), 0)
-	fd, _, e := unix.RawSyscall6(unix.SYS_OPENAT, uintptr(d.fd), uintptr(unsafe.Pointer(&name[0])), unix.O_RDONLY|unix.O_CLOEXEC, 0, 0, 0)
+	fd, _, e := unix.RawSyscall6(unix.SYS_OPENAT, uintptr(d.fd), uintptr(unsafe.Pointer(&name[0])),
+		unix.O_RDONLY|unix.O_CLOEXEC, 0, 0, 0)
 	if e != 0 {
 		return 0, e
 	}
