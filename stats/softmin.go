@@ -3,8 +3,6 @@ package stats
 import (
 	"errors"
 	"math"
-
-	"gonum.org/v1/gonum/mat"
 )
 
 // SoftMin returns the soft minimum (c^-q + g^-q)^(-1/q) of a processor's ceiling c and a
@@ -48,7 +46,7 @@ type SoftMinFit struct {
 	Share          []float64 // processor's share per point
 	Leverage       []float64 // 0..1; near 1, the point is fitted whatever it says
 
-	cov *mat.SymDense // inverse of J'WJ
+	cov *inverse // of J'WJ
 }
 
 // errShort says why a fit is impossible.
@@ -82,14 +80,15 @@ func FitSoftMin(p []SoftMinPoint, nc, ng int) (SoftMinFit, error) {
 		nd = max(nd, v.D)
 	}
 	var at softMinParams
+	blocks := link(p, nc, ng, 1+nd)
 	for _, q := range []float64{2, 4, 8, 16} {
 		s := startSoftMin(p, nc, ng, nd, q)
-		rss := s.minimise(p)
+		rss := s.minimise(p, blocks)
 		if rss < best.RSS*(1-1e-9) {
 			best.RSS, at = rss, s
 		}
 	}
-	best.finish(p, at)
+	best.finish(p, at, blocks)
 	return best, nil
 }
 
@@ -101,8 +100,9 @@ func (f SoftMinFit) Refit(p []SoftMinPoint) (SoftMinFit, error) {
 	}
 	s := softMinParams{a: logs(f.C), b: logs(f.G), q: math.Log(f.Q), d: logs(f.D)}
 	var out SoftMinFit
-	out.RSS = s.minimise(p)
-	out.finish(p, s)
+	blocks := link(p, len(s.a), len(s.b), 1+len(s.d))
+	out.RSS = s.minimise(p, blocks)
+	out.finish(p, s, blocks)
 	return out, nil
 }
 
@@ -114,22 +114,24 @@ func (f SoftMinFit) Residual(p []SoftMinPoint, x []float64) []float64 {
 		return out
 	}
 	s := softMinParams{a: logs(f.C), b: logs(f.G), q: math.Log(f.Q), d: logs(f.D)}
-	n := f.cov.SymmetricDim()
-	along, change := mat.NewVecDense(n, nil), mat.NewVecDense(n, nil)
+	along := make([]float64, len(s.a)+len(s.b)+1+len(s.d))
 	for i, v := range p {
 		if x[i] == 0 {
 			continue
 		}
 		at, d, _ := s.row(v)
 		for k := range at {
-			along.SetVec(at[k], along.AtVec(at[k])+v.weight()*d[k]*x[i])
+			along[at[k]] += v.weight() * d[k] * x[i]
 		}
 	}
-	change.MulVec(f.cov, along)
+	change, ok := f.cov.solve(along)
+	if !ok {
+		return out
+	}
 	for i, v := range p {
 		at, d, _ := s.row(v)
 		for k := range at {
-			out[i] -= d[k] * change.AtVec(at[k])
+			out[i] -= d[k] * change[at[k]]
 		}
 	}
 	return out
@@ -195,26 +197,26 @@ func (s softMinParams) row(v SoftMinPoint) (at [4]int, d [4]float64, l float64) 
 	return at, d, l
 }
 
-func (s softMinParams) normal(p []SoftMinPoint) (*mat.SymDense, *mat.VecDense) {
-	n := len(s.a) + len(s.b) + 1 + len(s.d)
-	h, g := mat.NewSymDense(n, nil), mat.NewVecDense(n, nil)
+// normal returns J'WJ and J'Wr.
+func (s softMinParams) normal(p []SoftMinPoint, l *linked) (*arrow, []float64) {
+	h, g := l.zero(), make([]float64, len(s.a)+len(s.b)+1+len(s.d))
 	for _, v := range p {
-		at, d, l := s.row(v)
-		w, r := v.weight(), math.Log(v.Y)-l
+		at, d, fitted := s.row(v)
+		w, r := v.weight(), math.Log(v.Y)-fitted
 		for i := range at {
-			g.SetVec(at[i], g.AtVec(at[i])+w*d[i]*r)
+			g[at[i]] += w * d[i] * r
 			for j := i; j < len(at); j++ {
-				h.SetSym(at[i], at[j], h.At(at[i], at[j])+w*d[i]*d[j])
+				h.add(at[i], at[j], w*d[i]*d[j])
 			}
 		}
 	}
 	return h, g
 }
 
-func (s *softMinParams) minimise(p []SoftMinPoint) float64 {
+func (s *softMinParams) minimise(p []SoftMinPoint, l *linked) float64 {
 	rss, lambda := s.rss(p), 1e-3
 	for iter := 0; iter < 300 && lambda < 1e12; iter++ {
-		h, g := s.normal(p)
+		h, g := s.normal(p, l)
 		next, ok := s.step(h, g, lambda)
 		if !ok {
 			lambda *= 10
@@ -234,36 +236,33 @@ func (s *softMinParams) minimise(p []SoftMinPoint) float64 {
 	return rss
 }
 
-func (s softMinParams) step(h *mat.SymDense, g *mat.VecDense, lambda float64) (softMinParams, bool) {
-	n := g.Len()
-	damped := mat.NewSymDense(n, nil)
-	damped.CopySym(h)
-	for i := 0; i < n; i++ {
-		damped.SetSym(i, i, h.At(i, i)*(1+lambda)+1e-9*lambda+1e-12)
+func (s softMinParams) step(h *arrow, g []float64, lambda float64) (softMinParams, bool) {
+	f, ok := h.lifted(func(v float64) float64 { return v*(1+lambda) + 1e-9*lambda + 1e-12 }).factor()
+	if !ok {
+		return s, false
 	}
-	var ch mat.Cholesky
-	var d mat.VecDense
-	if !ch.Factorize(damped) || ch.SolveVecTo(&d, g) != nil {
+	d, ok := f.solve(g)
+	if !ok {
 		return s, false
 	}
 	next := softMinParams{a: append([]float64(nil), s.a...), b: append([]float64(nil), s.b...), q: s.q,
 		d: append([]float64(nil), s.d...)}
 	for i := range next.a {
-		next.a[i] += clamp(d.AtVec(i), 0.5)
+		next.a[i] += clamp(d[i], 0.5)
 	}
 	for j := range next.b {
-		next.b[j] += clamp(d.AtVec(len(s.a)+j), 0.5)
+		next.b[j] += clamp(d[len(s.a)+j], 0.5)
 	}
-	next.q = math.Min(math.Log(qHigh), math.Max(math.Log(qLow), s.q+clamp(d.AtVec(len(s.a)+len(s.b)), 0.7)))
+	next.q = math.Min(math.Log(qHigh), math.Max(math.Log(qLow), s.q+clamp(d[len(s.a)+len(s.b)], 0.7)))
 	for k := range next.d {
-		next.d[k] += clamp(d.AtVec(len(s.a)+len(s.b)+1+k), 0.5)
+		next.d[k] += clamp(d[len(s.a)+len(s.b)+1+k], 0.5)
 	}
 	return next, true
 }
 
 func clamp(x, m float64) float64 { return math.Max(-m, math.Min(m, x)) }
 
-func (f *SoftMinFit) finish(p []SoftMinPoint, s softMinParams) {
+func (f *SoftMinFit) finish(p []SoftMinPoint, s softMinParams, blocks *linked) {
 	f.Q = math.Exp(s.q)
 	f.CShare, f.GShare = make([]float64, len(s.a)), make([]float64, len(s.b))
 	for _, v := range p {
@@ -281,21 +280,13 @@ func (f *SoftMinFit) finish(p []SoftMinPoint, s softMinParams) {
 	for _, d := range s.d {
 		f.D = append(f.D, math.Exp(d))
 	}
-	h, _ := s.normal(p)
-	n := h.SymmetricDim()
+	h, _ := s.normal(p, blocks)
 	// A ceiling that no point feels has no curvature; a slight ridge leaves its own
 	// uncertainty huge and the others' as they are.
-	for i := 0; i < n; i++ {
-		h.SetSym(i, i, h.At(i, i)+1e-7)
+	if solver, ok := h.lifted(func(v float64) float64 { return v + 1e-7 }).factor(); ok {
+		f.cov = solver.inverse()
 	}
 	rank := 0.0
-	var ch mat.Cholesky
-	if ch.Factorize(h) {
-		f.cov = mat.NewSymDense(n, nil)
-		if ch.InverseTo(f.cov) != nil {
-			f.cov = nil
-		}
-	}
 	for _, v := range p {
 		lev := math.Min(1, v.weight()*f.quadratic(s, v))
 		f.Leverage = append(f.Leverage, lev)
@@ -317,7 +308,7 @@ func (f SoftMinFit) quadratic(s softMinParams, v SoftMinPoint) float64 {
 	sum := 0.0
 	for i := range at {
 		for j := range at {
-			sum += d[i] * d[j] * f.cov.At(at[i], at[j])
+			sum += d[i] * d[j] * f.cov.at(at[i], at[j])
 		}
 	}
 	return sum

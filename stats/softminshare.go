@@ -17,8 +17,8 @@ func (f SoftMinFit) ShareInterval(p []SoftMinPoint, i int, sigma, z float64) (lo
 	c, g := p[i].C, p[i].G
 	a, b, m := c, len(f.C)+g, len(f.C)+len(f.G)
 	distance := math.Log(f.G[g]) - math.Log(f.C[c])
-	half := z * sigma * math.Sqrt(math.Max(0, f.cov.At(a, a)+f.cov.At(b, b)-2*f.cov.At(a, b)))
-	factor := math.Exp(z * sigma * math.Sqrt(math.Max(0, f.cov.At(m, m))))
+	half := z * sigma * math.Sqrt(math.Max(0, f.cov.at(a, a)+f.cov.at(b, b)-2*f.cov.at(a, b)))
+	factor := math.Exp(z * sigma * math.Sqrt(math.Max(0, f.cov.at(m, m))))
 	sharp, soft := math.Min(qHigh, f.Q*factor), math.Max(qLow, f.Q/factor)
 	low, high = 1, 0
 	for _, q := range []float64{soft, sharp} {
