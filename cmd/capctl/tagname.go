@@ -5,7 +5,6 @@ import (
 	"maps"
 	"slices"
 
-	"capd.example/internal/text"
 	safe "capd.example/internal/text"
 
 	"capd.example/internal/cli"
@@ -26,7 +25,7 @@ func checkNames(a *app, s *store.Store, tags map[string]string, meant bool) erro
 		if known[name] || tags[name] == "" { // taking away makes no name
 			continue
 		}
-		if like := text.Nearest(name, known); like != "" && !meant {
+		if like := safe.Nearest(name, known); like != "" && !meant {
 			return cli.UsageError(fmt.Errorf("no pass has a tag %q; do you mean %q?", name, like),
 				fmt.Sprintf("to use %q as a new tag, add --new", name))
 		}

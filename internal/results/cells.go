@@ -10,7 +10,6 @@ import (
 	"capd.example/analysis"
 	"capd.example/internal/cli"
 	"capd.example/internal/output"
-	"capd.example/internal/text"
 	safe "capd.example/internal/text"
 	"capd.example/record"
 )
@@ -28,7 +27,7 @@ func CheckFactors(a *cli.Streams, factors []string, passes []record.Pass) error 
 		if known[name] || slices.Contains(record.CellFactors, name) || len(passes) == 0 {
 			continue
 		}
-		if like := text.Nearest(name, known); like != "" {
+		if like := safe.Nearest(name, known); like != "" {
 			return cli.UsageError(fmt.Errorf("--factor %s: no selected pass has this tag; do you mean %q?", name, like))
 		}
 		safe.Fprintf(a.Err, "capctl: note: --factor %s: no selected pass has this tag\n", name)

@@ -12,7 +12,6 @@ import (
 	"capd.example/analysis"
 	"capd.example/internal/cli"
 	"capd.example/internal/output"
-	"capd.example/internal/text"
 	safe "capd.example/internal/text"
 	"capd.example/record"
 )
@@ -65,7 +64,7 @@ func KnownFigure(name string) error {
 		return nil
 	}
 	hints := []string{"figures: " + strings.Join(list, ", ")}
-	if like := text.Nearest(name, names); like != "" {
+	if like := safe.Nearest(name, names); like != "" {
 		hints = append([]string{"type: --metric " + like}, hints...)
 	}
 	return cli.UsageError(fmt.Errorf("there is no figure %q", name), hints...)
@@ -169,7 +168,7 @@ func meant(option, said string, known []string) string {
 	for _, k := range known {
 		names[k] = true
 	}
-	return "type: " + option + " " + cli.Quoted(cmp.Or(text.Nearest(said, names), known[0]))
+	return "type: " + option + " " + cli.Quoted(cmp.Or(safe.Nearest(said, names), known[0]))
 }
 
 // Nothing says why no two cells can be compared, and what to type instead.
