@@ -76,44 +76,63 @@ func (s *Store) Settle(ctx context.Context, c Settled) error {
 	return sqlbase.Wrap(err, "store the findings of pass %s", c.Pass.ID)
 }
 
-func (s *Store) settle(ctx context.Context, tx *sql.Tx, k tables.PassKey, p record.Pass, c Settled) error {
-	var state State
-	var judgement sql.NullInt64
-	var was, found record.Verdict // in force, and by the findings
+// unsettled is how a pass stands before what was found about it is stored.
+type unsettled struct {
+	state      State
+	judgement  sql.NullInt64
+	was, found record.Verdict // in force, and by the findings
+	before     []record.Finding
+	corrected  []TagChange // since it was judged; asked for the pass that is judged alone
+}
+
+func (s *Store) unsettledOf(ctx context.Context, tx *sql.Tx, k tables.PassKey, own bool) (x unsettled, err error) {
 	var judged string
-	err := tx.QueryRowContext(ctx, `SELECT p.state, p.judgement, p.verdict, coalesce(j.verdict, ''), coalesce(j.at, '') FROM pass_rows p
-		LEFT JOIN judgements j ON j.n = p.judgement WHERE p.n = ?`, k.N).Scan(&state, &judgement, &was, &found, &judged)
+	err = tx.QueryRowContext(ctx, `SELECT p.state, p.judgement, p.verdict, coalesce(j.verdict, ''), coalesce(j.at, '') FROM pass_rows p
+		LEFT JOIN judgements j ON j.n = p.judgement WHERE p.n = ?`, k.N).
+		Scan(&x.state, &x.judgement, &x.was, &x.found, &judged)
 	if err != nil {
-		return err
+		return x, err
 	}
-	old, err := tables.FindingsOf(ctx, tx, []int64{judgement.Int64})
+	old, err := tables.FindingsOf(ctx, tx, []int64{x.judgement.Int64})
 	if err != nil {
-		return err
+		return x, err
 	}
-	before := old[judgement.Int64]
-	var corrected []TagChange
-	if p.ID == c.Pass.ID && judgement.Valid && state == Received {
-		if corrected, err = tables.ChangesWhere(ctx, tx, `c.pass = ?1 AND c.at >= ?2`, k.N, judged); err != nil {
-			return err
-		}
+	x.before = old[x.judgement.Int64]
+	if own && x.judgement.Valid && x.state == Received {
+		x.corrected, err = tables.ChangesWhere(ctx, tx, `c.pass = ?1 AND c.at >= ?2`, k.N, judged)
 	}
-	j, why := judgement.Int64, c.Why
-	if state == Received && c.Again != "" {
+	return x, err
+}
+
+// judge stores what was found about a pass, and returns the judgement that then stands.
+func (s *Store) judge(ctx context.Context, tx *sql.Tx, k tables.PassKey, p record.Pass, c Settled, x unsettled) (
+	j int64, err error) {
+	j, why := x.judgement.Int64, c.Why
+	if x.state == Received && c.Again != "" {
 		why = c.Again
 	}
 	switch {
-	case !judgement.Valid:
-		j, err = s.judgement(ctx, tx, k, "checked", p.Verdict, "", "", p.Findings)
-	case p.ID != c.Pass.ID && found == p.Verdict: // the judgement stands, with what is known now
+	case !x.judgement.Valid:
+		return s.judgement(ctx, tx, k, "checked", p.Verdict, "", "", p.Findings)
+	case p.ID != c.Pass.ID && x.found == p.Verdict: // the judgement stands, with what is known now
 		if _, err = tx.ExecContext(ctx, `DELETE FROM finding_rows WHERE judgement = ?`, j); err == nil {
 			err = tables.InsertFindings(ctx, tx, j, p.Findings)
 		}
-	case p.ID == c.Pass.ID && state == Received && len(corrected) == 0 && found == p.Verdict &&
-		tables.SameFindings(before, p.Findings):
-		// it stands: what another pass changed makes no difference
-	default:
-		j, err = s.judgement(ctx, tx, k, "rechecked", p.Verdict, why, c.Who, p.Findings)
+		return j, err
+	case p.ID == c.Pass.ID && x.state == Received && len(x.corrected) == 0 && x.found == p.Verdict &&
+		tables.SameFindings(x.before, p.Findings):
+		return j, nil // it stands: what another pass changed makes no difference
 	}
+	return s.judgement(ctx, tx, k, "rechecked", p.Verdict, why, c.Who, p.Findings)
+}
+
+func (s *Store) settle(ctx context.Context, tx *sql.Tx, k tables.PassKey, p record.Pass, c Settled) error {
+	own := p.ID == c.Pass.ID
+	x, err := s.unsettledOf(ctx, tx, k, own)
+	if err != nil {
+		return err
+	}
+	j, err := s.judge(ctx, tx, k, p, c, x)
 	if err != nil {
 		return err
 	}
@@ -124,22 +143,22 @@ func (s *Store) settle(ctx context.Context, tx *sql.Tx, k tables.PassKey, p reco
 	if err != nil {
 		return err
 	}
+	state := x.state
 	switch {
-	case !judgement.Valid:
+	case !x.judgement.Valid:
 		state = Checked
-	case state == Received && p.ID != c.Pass.ID: // still to be judged
-	case state != Checked && c.Tell && now != was:
+	case state == Received && !own: // still to be judged
+	case state != Checked && c.Tell && now != x.was:
 		state = Checked
 	case state == Received:
 		state = Notified
 	}
-	if _, err = tx.ExecContext(ctx, `UPDATE pass_rows SET state = ? WHERE n = ?`, string(state), k.N); err != nil ||
-		p.ID != c.Pass.ID {
+	if _, err = tx.ExecContext(ctx, `UPDATE pass_rows SET state = ? WHERE n = ?`, string(state), k.N); err != nil || !own {
 		return err
 	}
-	differs := !judgement.Valid || len(corrected) > 0 || !tables.SameOutcomes(before, p.Findings, c.Among)
+	differs := !x.judgement.Valid || len(x.corrected) > 0 || !tables.SameOutcomes(x.before, p.Findings, c.Among)
 	return tables.PutBackAfter(ctx, tables.Ripple{Tx: tx, Bench: p.Bench, N: k.N, Later: c.Later}, p.Tags, c.Cell,
-		corrected, differs)
+		x.corrected, differs)
 }
 
 // LookAgain has the passes judged again that stand beside a pass in its cell and saw it, since
