@@ -13,6 +13,7 @@ import (
 	"strings"
 	"syscall"
 
+	"capd.example/internal/manual"
 	safe "capd.example/internal/text"
 
 	"github.com/alecthomas/kong"
@@ -144,6 +145,13 @@ func Parse(program, about string, grammar any, args []string, stdout, stderr io.
 				n.Detail = "Example: " + up.Tag.Get("example")
 			}
 		}
+	}
+	if len(args) == 2 && args[0] == "--generate" { // for packages: no command of anybody's day
+		text, err := manual.Write(args[1], k.Model, day(Build().Date), Version())
+		if err == nil {
+			_, err = io.WriteString(stdout, text)
+		}
+		return nil, err == nil, err
 	}
 	kctx, err = k.Parse(args)
 	if done {

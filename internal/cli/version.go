@@ -55,3 +55,9 @@ func (b BuildInfo) String() string {
 
 // Version returns the version that the build recorded.
 func Version() string { return Build().Version }
+
+// day is the day of a time in RFC 3339, "" for none.
+func day(at string) string {
+	d, _, _ := strings.Cut(at, "T")
+	return d
+}

@@ -52,7 +52,7 @@ var may = []struct {
 	{"internal/autostart", []string{"control"}, "internal/autostart has the agent started with the session, and asks a running one to end"},
 	{"internal/checkup", []string{"*"}, "internal/checkup looks at every part of a bench; the machine is handed in"},
 	{"internal/manual", nil, "internal/manual writes pages from a command line and imports nothing of ours"},
-	{"internal/cli", []string{"internal/text"}, "internal/cli is what both commands say alike and imports only internal/text of ours"},
+	{"internal/cli", []string{"internal/manual", "internal/text"}, "internal/cli is what both commands say alike and imports only internal/manual and internal/text of ours"},
 	{"internal/critical", []string{"record", "stats"}, "internal/critical is the rule of agreement and may import record and stats"},
 	{"internal/judging", []string{"record", "config", "analysis", "store", "plugins", "internal/cli", "pipeline", "internal/critical"}, "internal/judging has a pass judged alike by both programs: expectations, history"},
 	{"internal/logbook", []string{"record", "campaign", "store", "tag"}, "internal/logbook is where a campaign and the store meet"},
@@ -71,6 +71,7 @@ var may = []struct {
 	{"disturbance", []string{"config", "control", "metrics", "record", "stats", "sysinfo"}, "disturbance/ runs the agent as a user would, and times frames"},
 	{"agent", []string{"*"}, "agent/ is the running agent and wires its parts"},
 	{"cmd", []string{"*"}, "cmd/ holds flags, settings and exit statuses"},
+	{"release", nil, "release/ builds the programs and packs them; it imports nothing of ours"},
 	{"demo", []string{"*"}, "demo/ runs the programs as a user would"},
 }
 
