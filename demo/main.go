@@ -253,7 +253,7 @@ func (d *demo) record(ctx context.Context, path string, g game, fps float64, see
 	}
 	if load {
 		for range runtime.NumCPU() {
-			burn := d.command(ctx, self, roleLoad, fmt.Sprint(seconds))
+			burn := d.command(ctx, self, roleLoad, fmt.Sprint(menu.Seconds()+seconds))
 			if err := d.show(burn); err != nil {
 				return err
 			}
