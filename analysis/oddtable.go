@@ -124,9 +124,13 @@ func (t *oddTable) moved(found outlier.Report) (out []Odd) {
 		for k, place := range m.Cells {
 			c := t.cell(place)
 			x := newOdd(c, OddPart, math.Min(1, m.P))
-			x.deviates(c, m.Log[k])
-			x.Reason = fmt.Sprintf("%+.1f %% from the %.1f FPS that the other cells make expect; %s with %s is, in all %s, as they make expect with %s in place of %s",
-				100*math.Expm1(m.Log[k]), float64(x.Expected), t.cpu[m.CPU], t.card[m.Card], record.Count(len(m.Cells), "cell"), part[m.Instead], filed)
+			if log := m.Log[k]; math.IsNaN(log) {
+				x.Deviation, x.Expected = Undefined, Undefined
+			} else {
+				x.deviates(c, log)
+				x.Reason = fmt.Sprintf("%+.1f %% from the %.1f FPS that the other cells make expect; ", 100*math.Expm1(log), float64(x.Expected))
+			}
+			x.Reason += fmt.Sprintf("%s with %s is, in all %s, as the other cells make expect with %s in place of %s", t.cpu[m.CPU], t.card[m.Card], record.Count(len(m.Cells), "cell"), part[m.Instead], filed)
 			x.Advice = "look which part was in: capctl tag mends the passes of a wrong one; otherwise measure these cells again"
 			out = append(out, x)
 		}

@@ -112,7 +112,7 @@ type Moved struct {
 	Move
 	P     float64 // of the gain, adjusted for all moves
 	Cells []int
-	Log   []float64 // of each cell ln(measured / expected as it is filed)
+	Log   []float64 // of each cell ln(measured / expected as it is filed), NaN where no other cell tells what to expect
 }
 
 // place returns the ceilings of a cell, with its pair filed as a move says. ok is false

@@ -35,6 +35,11 @@ func (s *state) report() Report {
 	return r
 }
 
+// determinedSpread is the standard error of an expectation, in those of a cell, above which
+// the other cells do not determine it (a convention): where the cells of the pair are taken
+// away no other may be left under the ceiling that they are filed under.
+const determinedSpread = 3
+
 // movedPairs lists the cells whose rates are those of another part.
 func (s *state) movedPairs() (out []Moved) {
 	for k, move := range s.moved {
@@ -47,8 +52,12 @@ func (s *state) movedPairs() (out []Moved) {
 			if !s.solved[game] {
 				continue
 			}
-			y, _, _ := s.fit[game].Predict(s.m.c[i], s.m.g[i])
-			x.Cells, x.Log = append(x.Cells, i), append(x.Log, s.m.cells[i].Log-math.Log(y))
+			y, spread, _ := s.fit[game].Predict(s.m.c[i], s.m.g[i])
+			log := s.m.cells[i].Log - math.Log(y)
+			if !(y > 0) || !(spread <= determinedSpread) {
+				log = math.NaN()
+			}
+			x.Cells, x.Log = append(x.Cells, i), append(x.Log, log)
 		}
 		out = append(out, x)
 	}
@@ -76,6 +85,9 @@ func (s *state) drivers() (out []Driver) {
 }
 
 func (s *state) pairEffects() (out []Effect) {
+	if s.random && !(s.variance > 0) {
+		return nil // no pair deviates after all
+	}
 	squares, df := s.spread()
 	for j, k := range s.used {
 		n := len(s.z[j].cells)
