@@ -132,6 +132,9 @@ func (s *Store) settle(ctx context.Context, tx *sql.Tx, k tables.PassKey, p reco
 	if err != nil {
 		return err
 	}
+	if !own && x.state == Received && x.judgement.Valid {
+		return nil // to be judged again itself, which finds the same and tells whoever was told otherwise
+	}
 	j, err := s.judge(ctx, tx, k, p, c, x)
 	if err != nil {
 		return err
@@ -147,7 +150,6 @@ func (s *Store) settle(ctx context.Context, tx *sql.Tx, k tables.PassKey, p reco
 	switch {
 	case !x.judgement.Valid:
 		state = Checked
-	case state == Received && !own: // still to be judged
 	case state != Checked && c.Tell && now != x.was:
 		state = Checked
 	case state == Received:
