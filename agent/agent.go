@@ -68,6 +68,7 @@ type Agent struct {
 	ending   ending
 	fresh    chan struct{} // passes were judged: the lab may have them
 	stuck    bool          // the store could not take the last pass or verdict
+	behind   bool          // a stored pass that is to be judged cannot be read
 	retry    time.Time     // when it is tried again then, where no log comes
 	lost     bool          // that file is no longer there, or another one is
 	identity os.FileInfo   // of the store's file when it was opened

@@ -161,12 +161,12 @@ func (ag *Agent) idle() bool {
 // takeUp finishes what was put back to be judged again, here or by another program, while
 // nothing else is to be done. It returns when to come back, 0 for when something happens.
 func (ag *Agent) takeUp(ctx context.Context) time.Duration {
-	if wait := time.Until(ag.retry); ag.stuck && wait > 0 {
+	if wait := time.Until(ag.retry); (ag.stuck || ag.behind) && wait > 0 {
 		return wait
 	}
 	ag.resume(ctx, ag.idle)
 	switch {
-	case ag.stuck:
+	case ag.stuck, ag.behind:
 		return storeRetry
 	case !ag.held.IsZero():
 		return max(time.Until(ag.held), keepLook)
@@ -187,8 +187,10 @@ func (ag *Agent) resume(ctx context.Context, more func() bool) {
 		ag.log.Info().Int("passes",
 			n).Msg("passes that were stored and not finished, or are to be judged again, were taken up")
 	}
-	ag.stuck = err != nil && ctx.Err() == nil
-	if ag.stuck {
+	// One stored pass that cannot be read keeps no new log waiting.
+	failed := err != nil && ctx.Err() == nil
+	ag.behind = failed && errors.Is(err, pipeline.ErrUnread)
+	if ag.stuck = failed && !ag.behind; failed {
 		ag.retry = time.Now().Add(storeRetry)
 		ag.log.Error().Err(err).Msg("not all unfinished passes could be finished")
 		ag.troubles.Raise(ctx, "store", fmt.Sprintf("the agent could not finish all passes: %v", err), adviceFor(err))

@@ -299,3 +299,49 @@ func TestAPassThatNoTemplateFitsIsDoubtful(t *testing.T) {
 		t.Errorf("no templates: %+v", f)
 	}
 }
+
+// oneUnread is a store in which one pass cannot be read.
+type oneUnread struct {
+	*world
+	id string
+}
+
+func (s oneUnread) Evidence(ctx context.Context, id string) (record.Evidence, error) {
+	if id == s.id {
+		return record.Evidence{}, errBroken
+	}
+	return s.world.Evidence(ctx, id)
+}
+
+// A stored pass that cannot be read does not keep those after it from being finished, and the
+// error says that it is of this pass and not of the store; one of the store outweighs it.
+func TestOnePassThatCannotBeReadIsNoFaultOfTheStore(t *testing.T) {
+	ctx := context.Background()
+	w := newWorld()
+	p := around(w, files{"one": {10, 11, 12}, "two": {10, 11, 12, 13}}, &oneBench{"Lumen 40"})
+	for _, path := range []string{"one", "two"} {
+		if _, _, err := p.Carry(ctx, Log{Path: path}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	again := func() {
+		for _, s := range w.stored {
+			s.checked, s.told = false, false
+		}
+	}
+	again()
+	p.Store = oneUnread{w, w.order[0]}
+	if n, err := p.Resume(ctx, nil); n != 1 || !errors.Is(err, ErrUnread) || !w.stored[w.order[1]].told {
+		t.Errorf("%d finished, %v", n, err)
+	}
+	again()
+	w.calls, w.failAt = 0, 2 // what the second pass needs first, after the list of the unfinished
+	if _, err := p.Resume(ctx, nil); err == nil {
+		t.Error("nothing failed")
+	}
+	again()
+	w.calls, w.failAt = 0, 3 // a look beside the pass, which only the store can refuse
+	if _, err := p.Resume(ctx, nil); err == nil || errors.Is(err, ErrUnread) {
+		t.Errorf("the store's own fault is taken for that of one pass: %v", err)
+	}
+}

@@ -163,6 +163,9 @@ type Knowledge struct {
 // only when the log has changed.
 var ErrUnreadable = errors.New("log cannot be read")
 
+// ErrUnread says that a stored pass that is to be judged cannot be read.
+var ErrUnread = errors.New("what is stored of the pass cannot be read")
+
 // ErrNotNow says that the file of a log could not be opened or read at this moment, which
 // says nothing about what it holds. Nobody was told; trying again later may help.
 var ErrNotNow = errors.New("log cannot be read now")
@@ -216,7 +219,7 @@ func (p *Pipeline) Carry(ctx context.Context, log Log) (pass record.Pass, isNew 
 
 // Resume takes up what a crash left between two steps and what is to be judged again, as
 // long as there is any and more says so; nil is always. It goes on past a pass that cannot
-// be finished and returns the first error.
+// be finished and returns the first error, an [ErrUnread] only where there is no other.
 func (p *Pipeline) Resume(ctx context.Context, more func() bool) (done int, err error) {
 	var first error
 	failed := map[string]bool{}
@@ -239,7 +242,7 @@ func (p *Pipeline) Resume(ctx context.Context, more func() bool) (done int, err 
 			if err := p.finish(ctx, u); err == nil {
 				done++
 				continue
-			} else if failed[u.ID] = true; first == nil {
+			} else if failed[u.ID] = true; first == nil || errors.Is(first, ErrUnread) && !errors.Is(err, ErrUnread) {
 				first = fmt.Errorf("finish pass %s: %w", u.ID, err)
 			}
 		}
@@ -250,7 +253,7 @@ func (p *Pipeline) finish(ctx context.Context, u Unfinished) error {
 	e, err := p.Store.Evidence(ctx, u.ID)
 	switch {
 	case err != nil:
-		return err
+		return fmt.Errorf("%w: %w", ErrUnread, err)
 	case !u.Checked || len(e.Pass.Findings) == 0: // put back since it was listed
 		_, err = p.judge(ctx, e, u.Was)
 		return err

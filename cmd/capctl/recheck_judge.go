@@ -159,22 +159,30 @@ func (x *examiner) tell(a *app, told map[string]bool) (worse []record.Pass) {
 }
 
 // finish judges again what was put back: by what was just stored, or by a command before that
-// was cut short. New passes are left to the agent.
-func (x *examiner) finish(ctx context.Context, why string) error {
+// was cut short. New passes are left to the agent. It goes on past a pass that cannot be judged
+// and returns the first error.
+func (x *examiner) finish(ctx context.Context, why string) (first error) {
+	failed := map[string]bool{}
 	for {
 		list, err := x.store.Unfinished(ctx)
 		if err != nil {
 			return cli.FailedError(err)
 		}
-		list = slices.DeleteFunc(list, func(u store.Unfinished) bool { return !u.Again })
+		list = slices.DeleteFunc(list, func(u store.Unfinished) bool { return !u.Again || failed[u.Pass.ID] })
 		if len(list) == 0 {
-			return nil
+			return first
 		}
 		for _, u := range list {
 			was := u.Pass.Verdict
 			r, err := judgeOne(ctx, x, u.Pass, why)
-			if err != nil {
+			if ctx.Err() != nil {
 				return err
+			}
+			if err != nil {
+				if failed[u.Pass.ID] = true; first == nil {
+					first = err
+				}
+				continue
 			}
 			if u.Pass.Verdict = r.Now; was != "" { // else nobody knew it
 				x.move(record.Moved{Pass: u.Pass, Was: was}, true)
