@@ -30,7 +30,7 @@ type grammar struct {
 	Uninstall uninstallCmd `cmd:"" help:"Take that back; configuration and data stay."`
 	Keep      keepCmd      `cmd:"" hidden:"" help:"Run the agent and start it again when it dies."`
 
-	Check checkCmd `cmd:"" help:"Explain the configuration and say what is wrong with it." example:"capd --config capd.toml check"`
+	Check checkCmd `cmd:"" help:"Look whether the bench is in order, and say what to do where it is not." example:"capd --config capd.toml check"`
 }
 
 // app is what every command is handed.
@@ -78,7 +78,7 @@ func run(ctx context.Context, args []string, stdout, stderr io.Writer) int {
 // givenOf gathers what the user gave to say which configuration, store and folder are meant.
 func givenOf(g grammar) cli.Given {
 	return cli.Given{{Name: "--config", Value: g.Config}, {Name: "--data", Value: g.Data},
-		{Name: "--watch", Value: g.Watch, For: []string{"run", "check"}}}
+		{Name: "--watch", Value: g.Watch, For: []string{"run", "check", "install"}}}
 }
 
 // load reads the configuration without looking at whether its settings make sense: running

@@ -113,7 +113,7 @@ func TestPlanWithoutSystemd(t *testing.T) {
 	if len(copies) != 2 || program != filepath.Join(p.Programs, programNames[0]) {
 		t.Fatalf("%v, %s", copies, program)
 	}
-	if none, where := p.Copies(program, isFile); len(none) != 0 && where != program {
+	if none, where := p.Copies(program, isFile); len(none) != 0 || where != program {
 		t.Errorf("a program in its place is copied: %v", none)
 	}
 	plan := append(copies, p.desktopPlan(Start{Program: program, Log: "log"})...)
@@ -138,5 +138,51 @@ func TestPlanWithoutSystemd(t *testing.T) {
 	}
 	if left, _ := filepath.Glob(filepath.Join(dir, "autostart", "*")); len(left) != 0 {
 		t.Errorf("left: %v", left)
+	}
+}
+
+// What somebody else wrote stays: an install and an uninstall refuse to replace it, and leave
+// the user's folder of programs, which may be a link.
+func TestFilesOfOthersStay(t *testing.T) {
+	dir := t.TempDir()
+	real := filepath.Join(dir, "real")
+	if err := os.MkdirAll(real, 0o755); err != nil {
+		t.Fatal(err)
+	}
+	p := Place{Method: Desktop, Programs: filepath.Join(dir, "bin"), Units: filepath.Join(dir, "units"), Desktop: filepath.Join(dir, "autostart")}
+	if err := os.Symlink(real, p.Programs); err != nil {
+		t.Fatal(err)
+	}
+	job := Job{Place: p, Self: filepath.Join(dir, "capd"), Data: filepath.Join(dir, "data"), Tell: func(string, ...any) {},
+		Plan: func(Plan) error { return nil }, DryRun: true}
+	entry := filepath.Join(p.Desktop, desktopName)
+	if err := os.MkdirAll(p.Desktop, 0o755); err != nil {
+		t.Fatal(err)
+	}
+	for _, path := range []string{entry, filepath.Join(p.Programs, programNames[0])} {
+		if err := os.WriteFile(path, []byte("by hand"), 0o755); err != nil {
+			t.Fatal(err)
+		}
+		if err := os.WriteFile(job.Self, []byte("program"), 0o755); err != nil {
+			t.Fatal(err)
+		}
+		if err := job.Install(t.Context()); err == nil || !strings.Contains(err.Error(), path) {
+			t.Errorf("install over %s: %v", path, err)
+		}
+		if path == entry {
+			if err := job.Uninstall(t.Context()); err == nil || !strings.Contains(err.Error(), path) {
+				t.Errorf("uninstall of %s: %v", path, err)
+			}
+		}
+		if err := os.Remove(path); err != nil {
+			t.Fatal(err)
+		}
+	}
+	job.DryRun = false
+	if err := job.Uninstall(t.Context()); err != nil {
+		t.Error(err)
+	}
+	if _, err := os.Lstat(p.Programs); err != nil {
+		t.Errorf("the user's folder went: %v", err)
 	}
 }

@@ -50,6 +50,9 @@ func (j Job) Install(ctx context.Context) error {
 		return err
 	}
 	plan := slices.Concat(copies, entry)
+	if err := plan.foreign(); err != nil {
+		return err
+	}
 	if j.DryRun {
 		return j.Plan(plan)
 	}
@@ -65,10 +68,10 @@ func (j Job) Install(ctx context.Context) error {
 	if err := plan.Stage(); err != nil {
 		return err
 	}
-	began := time.Now()
 	if err := j.end(ctx); err != nil {
 		return err
 	}
+	began := time.Now() // the wait for the end of a pass is no part of it
 	if err := plan.Apply(ctx, func(s Step) { j.Tell("%s", s) }); err != nil {
 		return err
 	}
@@ -97,6 +100,9 @@ func (j Job) Uninstall(ctx context.Context) error {
 			plan = append(plan, Step{Do: Remove, Path: path})
 		}
 	}
+	if err := plan.foreign(); err != nil {
+		return err
+	}
 	if j.DryRun {
 		return j.Plan(plan)
 	}
@@ -113,7 +119,9 @@ func (j Job) Uninstall(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	os.Remove(j.Place.Programs) // where it is empty and was made for them
+	if info, err := os.Lstat(j.Place.Programs); err == nil && info.IsDir() && filepath.Base(j.Place.Programs) == programNames[0] {
+		os.Remove(j.Place.Programs) // made for them alone, as on Windows; where it is empty
+	}
 	if changed == 0 {
 		j.Tell("nothing to do: capd does not start with your session")
 	} else {

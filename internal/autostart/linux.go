@@ -15,7 +15,7 @@ func Unit(s Start) string {
 	for i, a := range argv {
 		line[i] = unitWord(a, i == 0)
 	}
-	return fmt.Sprintf(`# Written by 'capd install'; 'capd uninstall' removes it.
+	return fmt.Sprintf(`# `+marker+`; 'capd uninstall' removes it.
 [Unit]
 Description=Watch the bench: tag, check and alert on each new frame-time log
 Documentation=man:capd(1)
@@ -60,7 +60,8 @@ func desktopEntry(s Start) string {
 		// Once for the value of a key, in which \\ is a backslash.
 		line[i] = `"` + strings.NewReplacer(`\`, `\\`, `%`, `%%`).Replace(a) + `"`
 	}
-	return fmt.Sprintf(`[Desktop Entry]
+	return fmt.Sprintf(`# `+marker+`; 'capd uninstall' removes it.
+[Desktop Entry]
 Type=Application
 Version=1.5
 Name=capd

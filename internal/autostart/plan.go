@@ -99,6 +99,29 @@ func (s Step) done() (bool, error) {
 	return false, nil
 }
 
+// marker stands in every file that an install writes.
+const marker = "Written by 'capd install'"
+
+// foreign refuses a plan that would replace or remove a file that somebody else wrote.
+func (p Plan) foreign() error {
+	for _, s := range p {
+		var ours bool
+		switch s.Do {
+		case Copy:
+			ours = Ours(s.Path)
+		case Write, Remove:
+			text, err := os.ReadFile(s.Path)
+			ours = err == nil && bytes.Contains(text, []byte(marker)) || Ours(s.Path)
+		default:
+			continue
+		}
+		if _, err := os.Stat(s.Path); err == nil && !ours {
+			return fmt.Errorf("%s was not written by 'capd install': move it away, then type the command again", s.Path)
+		}
+	}
+	return nil
+}
+
 // Open returns the files and values that are not yet as the plan wants them.
 func (p Plan) Open() (open Plan, err error) {
 	for _, s := range p {
