@@ -13,6 +13,8 @@ import (
 	"time"
 
 	"github.com/pelletier/go-toml/v2"
+	"golang.org/x/text/encoding/unicode"
+	"golang.org/x/text/transform"
 
 	"capd.example/record"
 )
@@ -69,6 +71,11 @@ func Load(path string) (*Campaign, error) {
 // wrong; all that is wrong is reported at once where it can be told apart.
 func Parse(text []byte) (*Campaign, error) {
 	f := file{Passes: 3, HoursPerDay: 8}
+	// Editors and shells of Windows write a byte order mark, or UTF-16.
+	text, _, err := transform.Bytes(unicode.BOMOverride(transform.Nop), text)
+	if err != nil {
+		return nil, err
+	}
 	dec := toml.NewDecoder(bytes.NewReader(text)).DisallowUnknownFields()
 	if err := dec.Decode(&f); err != nil {
 		return nil, explain(err)

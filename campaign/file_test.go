@@ -280,3 +280,18 @@ func TestThePageIsTrue(t *testing.T) {
 		t.Errorf("%v, %v", c.Campaign, err)
 	}
 }
+
+// TestCampaignWrittenByWindows: a byte order mark, UTF-16 and lines of CR LF are no fault of
+// the file's.
+func TestCampaignWrittenByWindows(t *testing.T) {
+	const text = "name = \"näh\"\r\n[factors]\r\ngpu = [\"A\", \"B\"]\r\n[[game]]\r\nname = \"River\"\r\n"
+	utf16 := []byte{0xFF, 0xFE}
+	for _, r := range text { // all of it lies in the first plane
+		utf16 = append(utf16, byte(r), byte(r>>8))
+	}
+	for _, data := range [][]byte{[]byte(text), []byte("\xef\xbb\xbf" + text), utf16} {
+		if c, err := campaign.Parse(data); err != nil || c.Name != "näh" {
+			t.Errorf("% x...: %+v, %v", data[:4], c, err)
+		}
+	}
+}

@@ -20,6 +20,8 @@ import (
 	"unicode"
 
 	"github.com/pelletier/go-toml/v2"
+	encoding "golang.org/x/text/encoding/unicode"
+	"golang.org/x/text/transform"
 )
 
 // Config is the effective configuration.
@@ -156,6 +158,10 @@ func Read(path string) (Config, error) {
 		return c, fmt.Errorf("read configuration: %w", err)
 	}
 	c.From = path
+	// Editors and shells of Windows write a byte order mark, or UTF-16.
+	if text, _, err = transform.Bytes(encoding.BOMOverride(transform.Nop), text); err != nil {
+		return c, fmt.Errorf("configuration %s: %w", path, err)
+	}
 	dec := toml.NewDecoder(bytes.NewReader(text)).DisallowUnknownFields()
 	if err := dec.Decode(&c); err != nil {
 		return c, fmt.Errorf("configuration %s: %w", path, explain(err))

@@ -1,10 +1,12 @@
 package config
 
 import (
+	"encoding/binary"
 	"os"
 	"path/filepath"
 	"strings"
 	"testing"
+	"unicode/utf16"
 )
 
 // All that is wrong is found at once, whatever part of the file it is in, and each line names
@@ -52,5 +54,37 @@ address = "mysql://h/d"
 	}
 	if c, err := Read(file); err != nil || c.Expect.Passes != 0 {
 		t.Errorf("reading alone: %v, %d", err, c.Expect.Passes)
+	}
+}
+
+// TestWrittenByWindows: what editors and shells of Windows write is read as the same text: a
+// byte order mark, UTF-16 of either order (Unicode Standard, section 23.8), lines of CR LF.
+func TestWrittenByWindows(t *testing.T) {
+	const text = "bench = \"blä\"\r\n[expect]\r\npasses = 5\r\n"
+	wide := func(order binary.AppendByteOrder) []byte {
+		b := order.AppendUint16(nil, 0xFEFF)
+		for _, u := range utf16.Encode([]rune(text)) {
+			b = order.AppendUint16(b, u)
+		}
+		return b
+	}
+	for name, data := range map[string][]byte{
+		"plain": []byte(text), "mark": []byte("\xef\xbb\xbf" + text),
+		"UTF-16": wide(binary.LittleEndian), "UTF-16 from the other end": wide(binary.BigEndian),
+	} {
+		file := filepath.Join(t.TempDir(), "capd.toml")
+		if err := os.WriteFile(file, data, 0o600); err != nil {
+			t.Fatal(err)
+		}
+		if c, err := Read(file); err != nil || c.Bench != "blä" || c.Expect.Passes != 5 {
+			t.Errorf("%s: bench %q, %d passes, %v", name, c.Bench, c.Expect.Passes, err)
+		}
+		cut := filepath.Join(t.TempDir(), "cut.toml")
+		if err := os.WriteFile(cut, data[:len(data)-9], 0o600); err != nil {
+			t.Fatal(err)
+		}
+		if _, err := Read(cut); err == nil || !strings.Contains(err.Error(), "line 3") && !strings.Contains(err.Error(), "line 2") {
+			t.Errorf("%s, cut: %v", name, err)
+		}
 	}
 }

@@ -12,6 +12,7 @@ const (
 	SeriesBusy        = "cpu.busy"           // % of the whole machine
 	SeriesCoreBusy    = "cpu.core.N.busy"    // % of that core; likewise the next two per logical processor
 	SeriesCoreClock   = "cpu.core.N.clock"   // MHz
+	SeriesCPUClock    = "cpu.clock"          // MHz, mean of all processors, boost included
 	SeriesCPUTemp     = "cpu.temp"           // degrees C, package
 	SeriesCPUPower    = "cpu.power"          // W
 	SeriesCPUThrottle = "cpu.throttle_count" // events since boot, cumulative

@@ -66,7 +66,7 @@ func (k *keeper) hint(e fsnotify.Event, ok bool, now time.Time) {
 		k.eventsFailed(errors.New("the source of events ended"), false)
 		return
 	}
-	k.note(e.Name, now)
+	k.note(k.o.testLong(e.Name), now)
 	if e.Has(fsnotify.Write) {
 		k.quieten(filepath.Dir(e.Name), now)
 	}

@@ -20,6 +20,7 @@ type keeper struct {
 	watched map[string]string    // folder = its identity
 	hints   map[string]time.Time // path = time of the last event
 	told    map[string]string    // path = trouble that was told
+	away    map[string]bool      // folders of which it was told that logs are not here
 
 	// See calm.go.
 	names    names
@@ -51,7 +52,7 @@ type keeper struct {
 func newKeeper(o Options) *keeper {
 	return &keeper{
 		o: o, rules: newRules(o.Quiet, o.Latest), entries: map[string]*entry{}, open: map[string]*entry{},
-		watched: map[string]string{}, hints: map[string]time.Time{}, told: map[string]string{},
+		watched: map[string]string{}, hints: map[string]time.Time{}, told: map[string]string{}, away: map[string]bool{},
 		calm: map[string]*calm{}, restless: map[string]unrest{}, patient: map[string]bool{}, stamps: map[string]time.Time{},
 	}
 }

@@ -77,7 +77,7 @@ func (k *keeper) walk(folder string, now time.Time, seen map[string]bool) bool {
 		switch {
 		case d.IsDir() && !ignoredName(d.Name()):
 			complete = k.walk(path, now, seen) && complete
-		case d.Type().IsRegular() && k.isLog(d.Name()):
+		case maybeLog(d.Type()) && k.isLog(d.Name()):
 			seen[path] = true
 			k.takeIn(path, d, now)
 		}
@@ -100,15 +100,29 @@ func (k *keeper) takeIn(path string, d fs.DirEntry, now time.Time) {
 
 // refresh looks at one log and reports whether it is there.
 func (k *keeper) refresh(path string, now time.Time) bool {
-	info, err := os.Lstat(path)
-	if err != nil || !info.Mode().IsRegular() {
+	info, is, err := k.o.testLook(path)
+	if err != nil || is == other {
 		if vanished(err) || err == nil {
 			k.forget(path)
 		}
 		return false
 	}
-	k.observe(k.file(path, info), now)
+	k.takeKind(path, info, is, now)
 	return k.entries[path] != nil
+}
+
+// takeKind has a log observed. One whose content would have to be fetched is let be, unless it
+// was seen while it was here, or is stored: fetching may take long, and nobody asked for it.
+func (k *keeper) takeKind(path string, info fs.FileInfo, is kind, now time.Time) {
+	f := k.file(path, info)
+	if is == away && k.entries[path] == nil && (k.started || k.o.Existing) && !k.o.Known(f) {
+		if folder := filepath.Dir(path); !k.away[folder] {
+			k.away[folder] = true
+			k.trouble(path, ErrAway, awayHint)
+		}
+		return
+	}
+	k.observe(f, now)
 }
 
 func (k *keeper) file(path string, info fs.FileInfo) File {
@@ -126,15 +140,16 @@ func (k *keeper) look(now time.Time) {
 	hints := k.hints
 	k.hints = map[string]time.Time{}
 	for path, at := range hints {
-		info, err := os.Lstat(path)
+		info, is, err := k.o.testLook(path)
 		switch {
 		case vanished(err):
 			lost = append(lost, path)
 		case err != nil:
 		case info.IsDir() && path != k.o.Folder && !k.ignored(path):
 			k.walk(path, now, map[string]bool{})
-		case info.Mode().IsRegular() && k.isLog(info.Name()) && !k.ignored(path):
-			k.observe(k.file(path, info), at)
+		case is == other || !k.isLog(info.Name()) || k.ignored(path):
+		default:
+			k.takeKind(path, info, is, at)
 		}
 	}
 	for _, path := range lost {

@@ -62,3 +62,9 @@ func fileID(_ string, info fs.FileInfo) string {
 }
 
 func unixID(device, inode uint64) string { return fmt.Sprintf("%x-%x", device, inode) }
+
+// marksOf: only Windows has such.
+func marksOf(string, fs.FileInfo) (attributes, tag uint32) { return 0, 0 }
+
+// longName: only Windows has short ones.
+func longName(path string) string { return path }

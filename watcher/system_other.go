@@ -28,3 +28,9 @@ func remote(string) bool { return false }
 func noRoom(err error) bool { return errors.Is(err, syscall.EMFILE) || errors.Is(err, syscall.ENFILE) }
 
 func fileID(string, fs.FileInfo) string { return "" }
+
+// marksOf: only Windows has such.
+func marksOf(string, fs.FileInfo) (attributes, tag uint32) { return 0, 0 }
+
+// longName: only Windows has short ones.
+func longName(path string) string { return path }

@@ -6,6 +6,8 @@ import (
 	"io/fs"
 	"path/filepath"
 	"strings"
+	"syscall"
+	"unsafe"
 
 	"golang.org/x/sys/windows"
 )
@@ -33,11 +35,43 @@ func probeWriter(path string) Writer {
 	return WriterUnknown
 }
 
+// marksOf returns a file's attributes and, where it has one, its reparse tag, without opening
+// what the tag stands for.
+func marksOf(path string, info fs.FileInfo) (attributes, tag uint32) {
+	if data, is := info.Sys().(*syscall.Win32FileAttributeData); is {
+		attributes = data.FileAttributes
+	}
+	if attributes&windows.FILE_ATTRIBUTE_REPARSE_POINT == 0 {
+		return attributes, 0
+	}
+	h, err := openWith(path, 0, windows.FILE_FLAG_OPEN_REPARSE_POINT|windows.FILE_FLAG_BACKUP_SEMANTICS)
+	if err != nil {
+		return attributes, 0
+	}
+	defer windows.CloseHandle(h)
+	var is struct{ attributes, tag uint32 } // FILE_ATTRIBUTE_TAG_INFO of winbase.h
+	if windows.GetFileInformationByHandleEx(h, windows.FileAttributeTagInfo, (*byte)(unsafe.Pointer(&is)),
+		uint32(unsafe.Sizeof(is))) != nil {
+		return attributes, 0
+	}
+	return is.attributes, is.tag
+}
+
+// openWith opens what is there and disturbs nobody.
+func openWith(path string, access, flags uint32) (windows.Handle, error) {
+	name, err := windows.UTF16PtrFromString(path)
+	if err != nil {
+		return 0, err
+	}
+	const share = windows.FILE_SHARE_READ | windows.FILE_SHARE_WRITE | windows.FILE_SHARE_DELETE
+	return windows.CreateFile(name, access, share, nil, windows.OPEN_EXISTING, flags, 0)
+}
+
 // remote reports whether the folder lies on a network drive.
 func remote(folder string) bool {
 	volume := filepath.VolumeName(folder)
-	if strings.HasPrefix(volume, `\\`) {
-		return !strings.HasPrefix(volume, `\\?\`) && !strings.HasPrefix(volume, `\\.\`)
+	if share, local := onShare(volume); share || local {
+		return share
 	}
 	root, err := windows.UTF16PtrFromString(volume + `\`)
 	return err == nil && windows.GetDriveType(root) == windows.DRIVE_REMOTE
@@ -48,21 +82,43 @@ func noRoom(err error) bool {
 		errors.Is(err, windows.ERROR_TOO_MANY_OPEN_FILES)
 }
 
-// fileID asks for volume and index; opening without any access right disturbs nobody.
+// fileID asks for volume and number; opening without any access right disturbs nobody. The
+// number has 128 bits where the file system tells them (ReFS, Dev Drive), else 64.
 func fileID(path string, _ fs.FileInfo) string {
-	name, err := windows.UTF16PtrFromString(path)
-	if err != nil {
-		return ""
-	}
-	const share = windows.FILE_SHARE_READ | windows.FILE_SHARE_WRITE | windows.FILE_SHARE_DELETE
-	h, err := windows.CreateFile(name, 0, share, nil, windows.OPEN_EXISTING, windows.FILE_FLAG_BACKUP_SEMANTICS, 0)
+	h, err := openWith(path, 0, windows.FILE_FLAG_BACKUP_SEMANTICS)
 	if err != nil {
 		return ""
 	}
 	defer windows.CloseHandle(h)
+	var wide struct { // FILE_ID_INFO of winbase.h
+		volume uint64
+		id     [16]byte
+	}
+	if windows.GetFileInformationByHandleEx(h, windows.FileIdInfo, (*byte)(unsafe.Pointer(&wide)),
+		uint32(unsafe.Sizeof(wide))) == nil {
+		return fmt.Sprintf("%x-%x", wide.volume, wide.id)
+	}
 	var i windows.ByHandleFileInformation
 	if windows.GetFileInformationByHandle(h, &i) != nil {
 		return ""
 	}
 	return fmt.Sprintf("%x-%x%08x", i.VolumeSerialNumber, i.FileIndexHigh, i.FileIndexLow)
+}
+
+// longName undoes the short name that an event may carry ("one of these names, unspecified
+// which", FILE_NOTIFY_INFORMATION), so that a log is one log under both.
+func longName(path string) string {
+	if !strings.Contains(path, "~") {
+		return path
+	}
+	name, err := windows.UTF16PtrFromString(path)
+	if err != nil {
+		return path
+	}
+	var buf [windows.MAX_LONG_PATH]uint16
+	n, err := windows.GetLongPathName(name, &buf[0], uint32(len(buf)))
+	if err != nil || n == 0 || int(n) >= len(buf) {
+		return path // gone, as an old name is after renaming
+	}
+	return windows.UTF16ToString(buf[:n])
 }

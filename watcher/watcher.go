@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io/fs"
 	"os"
 	"path/filepath"
 	"strings"
@@ -89,6 +90,8 @@ type Options struct {
 	testNames  func() (names, error)
 	testProbe  func(path string) Writer
 	testRemote func(folder string) bool
+	testLong   func(path string) string
+	testLook   func(path string) (fs.FileInfo, kind, error)
 }
 
 // State is what the watcher is doing, for people.
@@ -183,6 +186,12 @@ func setDefaults(o *Options) {
 	}
 	if o.testRemote == nil {
 		o.testRemote = remote
+	}
+	if o.testLong == nil {
+		o.testLong = longName
+	}
+	if o.testLook == nil {
+		o.testLook = lookAtFile
 	}
 }
 

@@ -32,6 +32,7 @@ func (c runCmd) Run(a *app) error {
 	}
 	log, done := logger(a.stderr, c, a.given)
 	defer done()
+	defer cli.Unheld()()
 	screen := agent.Screen{Out: a.stdout, Terminal: cli.IsTerminal(a.stdout), Colour: cli.Colours(a.stdout)}
 	if screen.Terminal {
 		screen.Width = func() int { return cli.Width(a.stdout) }

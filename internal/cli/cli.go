@@ -163,6 +163,7 @@ func Parse(program, about string, grammar any, args []string, stdout, stderr io.
 // Signals returns a context that ends on an interrupt, a request to terminate and, unless
 // the program was started to outlive it (nohup), the end of its terminal.
 func Signals() (context.Context, context.CancelFunc) {
+	plainFiles() // here, since both programs begin with this call
 	list := []os.Signal{os.Interrupt, syscall.SIGTERM}
 	if !signal.Ignored(syscall.SIGHUP) {
 		list = append(list, syscall.SIGHUP)

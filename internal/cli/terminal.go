@@ -14,8 +14,11 @@ func IsTerminal(w io.Writer) bool {
 }
 
 // Colours reports whether colours may be written to w: to terminals only, and not where the
-// user asks for none in the usual way.
-func Colours(w io.Writer) bool { return IsTerminal(w) && os.Getenv("NO_COLOR") == "" }
+// user asks for none in the usual way, or the terminal would show them as signs.
+func Colours(w io.Writer) bool {
+	f, ok := w.(*os.File)
+	return ok && IsTerminal(w) && os.Getenv("NO_COLOR") == "" && understands(f)
+}
 
 // Width returns the columns of a terminal, 0 for anything else.
 func Width(w io.Writer) int {

@@ -5,6 +5,8 @@ import (
 	"os"
 
 	"github.com/jedib0t/go-pretty/v6/table"
+	"golang.org/x/text/encoding/unicode"
+	"golang.org/x/text/transform"
 
 	"capd.example/analysis"
 	"capd.example/internal/cli"
@@ -21,7 +23,7 @@ func ReadPrices(path string) ([]analysis.Price, error) {
 		return nil, cli.FailedError(fmt.Errorf("the price list: %w", err), PricesHint)
 	}
 	defer f.Close()
-	prices, err := analysis.ReadPrices(f)
+	prices, err := analysis.ReadPrices(transform.NewReader(f, unicode.BOMOverride(transform.Nop)))
 	if err != nil {
 		return nil, cli.UsageError(fmt.Errorf("%s: %w", path, err), PricesHint)
 	}

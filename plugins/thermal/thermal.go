@@ -179,14 +179,13 @@ func grade(x, doubtful, bad float64) record.Outcome {
 }
 
 // processorClock returns the processor's clock at each sample, and whether it is seen to
-// move: that of the cores or, where the system only repeats a number for them, that of all
-// together.
+// move: that of all cores together, which shows the boost, or else that of each, which on
+// some systems ends at the base clock and still moves where a core rests.
 func processorClock(e record.Evidence) (clock []float64, moves bool) {
-	clock, moves = coreClock(e)
-	if all, ok := e.Telemetry.Find("cpu.clock"); ok && !moves && varies(all.Values) {
+	if all, ok := e.Telemetry.Find(record.SeriesCPUClock); ok && varies(all.Values) {
 		return all.Values, true
 	}
-	return clock, moves
+	return coreClock(e)
 }
 
 // varies reports whether two known values differ.

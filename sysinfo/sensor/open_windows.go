@@ -168,7 +168,7 @@ func openCounters() (*winCounters, []record.Gap) {
 	}{
 		{"cpu.performance", "%", `\Processor Information(_Total)\% Processor Performance`, 1},
 		{"cpu.limit", "%", `\Processor Information(_Total)\% Performance Limit`, 1},
-		{"cpu.clock", "MHz", `\Processor Information(_Total)\% Processor Performance`, float64(base) / 100},
+		{record.SeriesCPUClock, "MHz", `\Processor Information(_Total)\% Processor Performance`, float64(base) / 100},
 		{record.SeriesSwapIn, "pages/s", `\Memory\Pages Input/sec`, 1},
 		{record.SeriesDiskRead, "B/s", `\PhysicalDisk(_Total)\Disk Read Bytes/sec`, 1},
 		{record.SeriesDiskWrite, "B/s", `\PhysicalDisk(_Total)\Disk Write Bytes/sec`, 1},
@@ -197,7 +197,9 @@ func (s *winCounters) Columns() []Column {
 }
 
 func (s *winCounters) Read(row []float64, _ time.Time) {
-	const double = 0x200
+	// A number of floating point, not capped at 100: a processor above its base clock is at
+	// 120 to 180 % of it (Microsoft, "PdhGetFormattedCounterValue function", PDH_FMT_NOCAP100).
+	const double = 0x200 | 0x8000
 	if rc, _, _ := winsys.PdhCollect.Call(s.query); rc != 0 {
 		return
 	}

@@ -7,16 +7,25 @@ typedef unsigned int u32;
 typedef long long i64;
 #define API __declspec(dllexport)
 #define MORE_DATA 0x800007D2u
-enum { ENGINES = 1, MEMORY, ADAPTERS };
+enum { ENGINES = 1, MEMORY, ADAPTERS, BOOST };
+#define NOCAP100 0x8000u
 struct item { const wchar_t *name; u32 status, pad; union { double real; i64 whole; } value; };
 static int collects, lied;
 API u32 PdhOpenQueryW(void *source, void *user, void **query) { *query = (void *)7; return 0; }
 API u32 PdhCloseQuery(void *query) { return 0; }
 API u32 PdhRemoveCounter(void *counter) { return 0; }
 API u32 PdhCollectQueryData(void *query) { collects++; return 0; }
-API u32 PdhGetFormattedCounterValue(void *counter, u32 format, u32 *kind, void *value) { return 0xC0000BC6; }
+/* A processor whose clock falls from 150 % of its base clock, as documented: "counter values
+   are capped at a value of 100" without PDH_FMT_NOCAP100. */
+API u32 PdhGetFormattedCounterValue(void *counter, u32 format, u32 *kind, void *value) {
+  struct { u32 status, pad; double real; } v = {0, 0, 150 - 3 * collects};
+  if ((int)(long long)counter != BOOST) return 0xC0000BC6;
+  if (!(format & NOCAP100) && v.real > 100) v.real = 100;
+  memcpy(value, &v, sizeof v);
+  return 0;
+}
 API u32 PdhAddEnglishCounterW(void *query, const wchar_t *path, void *user, void **counter) {
-  int c = wcsstr(path, L"GPU Engine(*)") ? ENGINES : wcsstr(path, L"GPU Process Memory(*)") ? MEMORY : wcsstr(path, L"GPU Adapter Memory(*)") ? ADAPTERS : 0;
+  int c = wcsstr(path, L"GPU Engine(*)") ? ENGINES : wcsstr(path, L"GPU Process Memory(*)") ? MEMORY : wcsstr(path, L"GPU Adapter Memory(*)") ? ADAPTERS : wcsstr(path, L"% Processor Performance") ? BOOST : 0;
   *counter = (void *)(long long)c;
   return c ? 0 : 0xC0000BB9;
 }
@@ -30,7 +39,7 @@ static const struct item engines[] = {
 static const struct item memory[] = {{L"pid_10_" CARD, 0, 0, {.whole = 2ll << 30}}, {L"pid_20_" CARD, 0, 0, {.whole = 512 << 20}}};
 static const struct item adapters[] = {{SMALL, 0, 0, {.whole = 100 << 20}}, {CARD, 0, 0, {.whole = 3ll << 30}}};
 API u32 PdhGetFormattedCounterArrayW(void *counter, u32 format, u32 *size, u32 *count, void *buffer) {
-  static const struct { const struct item *list; u32 n; } all[] = {{0, 0}, {engines, 6}, {memory, 2}, {adapters, 2}};
+  static const struct { const struct item *list; u32 n; } all[] = {{0, 0}, {engines, 6}, {memory, 2}, {adapters, 2}, {0, 0}};
   int c = (int)(long long)counter;
   u32 need = all[c].n * sizeof(struct item);
   if (*size < need) {
