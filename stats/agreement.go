@@ -39,21 +39,20 @@ func rangeCDF(w float64, k int) float64 {
 	return math.Min(1, p)
 }
 
-// StudentizedRangeCDF returns P(Q <= q) for the range of k normal results divided by an
-// independent standard deviation with df degrees of freedom (+Inf: the true one), by
-// direct double integration (Newman 1939 for the definition).
-func StudentizedRangeCDF(q float64, k int, df float64) float64 {
-	return overChi(func(s float64) float64 { return rangeCDF(q*s, k) }, df, 8/q)
-}
-
-// StudentizedRange returns the p-quantile q(p; k, df) of the studentised range; NaN for
-// k < 2, df <= 0 or p outside (0, 1).
+// StudentizedRange returns the p-quantile q(p; k, df) of the studentised range, that of k
+// normal results divided by an independent standard deviation with df degrees of freedom
+// (+Inf: the true one; Newman 1939 for the definition); NaN for k < 2, df <= 0 or p outside
+// (0, 1). What is integrated over the standard deviation is the distribution of the range,
+// read from a table that is good to 1e-13: the double integral costs a hundred times as much.
 func StudentizedRange(p float64, k int, df float64) float64 {
 	if k < 2 || !(df > 0) || !(p > 0 && p < 1) {
 		return math.NaN()
 	}
 	hi := 8.0
-	f := func(q float64) float64 { return StudentizedRangeCDF(q, k, df) - p }
+	of, over := rangeTable(k), newChi(df)
+	f := func(q float64) float64 {
+		return over.integrate(func(s float64) float64 { return of.at(q * s) }, 8/q) - p
+	}
 	for f(hi) < 0 && hi < 1e6 {
 		hi *= 2
 	}

@@ -29,9 +29,9 @@ func PairedPower(n, delta, sd, alpha float64) float64 {
 // power is P(|T| > t) for the noncentral t: both tails are counted.
 func power(ncp, df, alpha float64) float64 {
 	t := TQuantile(1-alpha/2, df)
-	return overChi(func(s float64) float64 {
+	return newChi(df).integrate(func(s float64) float64 {
 		return normalCDF(ncp-t*s) + normalCDF(-t*s-ncp)
-	}, df, (math.Abs(ncp)+6)/t)
+	}, (math.Abs(ncp)+6)/t)
 }
 
 // SampleSize returns how many results per side (paired: pairs) find delta with the wanted

@@ -84,21 +84,30 @@ func (r rule) integrate(f func(float64) float64, a, b float64, n int) float64 {
 	return sum * half
 }
 
-// overChi integrates f(s) over the density of s = chi/sqrt(df), the ratio of an
-// estimated to the true standard deviation. Turn is an s above which f hardly changes.
-func overChi(f func(s float64) float64, df float64, turn float64) float64 {
+// chi is the density of s = chi/sqrt(df), the ratio of an estimated to the true standard
+// deviation, between its outermost quantiles.
+type chi struct{ df, lo, hi, c float64 }
+
+func newChi(df float64) chi {
 	if math.IsInf(df, 1) {
+		return chi{df: df}
+	}
+	d := distuv.ChiSquared{K: df}
+	lg, _ := math.Lgamma(df / 2)
+	return chi{df, math.Sqrt(d.Quantile(1e-14) / df), math.Sqrt(d.Quantile(1-1e-14) / df),
+		math.Ln2 + df/2*math.Log(df/2) - lg}
+}
+
+// integrate integrates f(s) over the density. Turn is an s above which f hardly changes.
+func (x chi) integrate(f func(s float64) float64, turn float64) float64 {
+	if math.IsInf(x.df, 1) {
 		return f(1)
 	}
-	chi := distuv.ChiSquared{K: df}
-	lo, hi := math.Sqrt(chi.Quantile(1e-14)/df), math.Sqrt(chi.Quantile(1-1e-14)/df)
-	lg, _ := math.Lgamma(df / 2)
-	c := math.Ln2 + df/2*math.Log(df/2) - lg
-	g := func(s float64) float64 { return f(s) * math.Exp(c+(df-1)*math.Log(s)-df*s*s/2) }
-	if turn <= lo || turn >= hi {
-		return rule48.integrate(g, lo, hi, 2)
+	g := func(s float64) float64 { return f(s) * math.Exp(x.c+(x.df-1)*math.Log(s)-x.df*s*s/2) }
+	if turn <= x.lo || turn >= x.hi {
+		return rule48.integrate(g, x.lo, x.hi, 2)
 	}
-	return rule48.integrate(g, lo, turn, 1) + rule48.integrate(g, turn, hi, 1)
+	return rule48.integrate(g, x.lo, turn, 1) + rule48.integrate(g, turn, x.hi, 1)
 }
 
 // solve finds x in [lo, hi] with f(x) = 0 for f rising through zero, by the
