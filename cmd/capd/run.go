@@ -5,6 +5,7 @@ import (
 	"os"
 	"runtime"
 	"runtime/debug"
+	"time"
 
 	"github.com/DeRuina/timberjack"
 	"github.com/rs/zerolog"
@@ -32,6 +33,9 @@ func (c runCmd) Run(a *app) error {
 	}
 	log, done := logger(a.stderr, c, a.given)
 	defer done()
+	if err := owncost.SlackenTimers(timerSlack); err != nil {
+		log.Debug().Err(err).Msg("timers keep their precision, and wake the processor more often")
+	}
 	defer cli.Unheld()()
 	screen := agent.Screen{Out: a.stdout, Terminal: cli.IsTerminal(a.stdout), Colour: cli.Colours(a.stdout)}
 	if screen.Terminal {
@@ -51,6 +55,9 @@ func (c runCmd) Run(a *app) error {
 	}
 	return ag.Run(a.ctx)
 }
+
+// timerSlack is far below what anybody waits for, and lets most timers share a wake-up.
+const timerSlack = 5 * time.Millisecond
 
 // memoryLimit bounds what reading logs may leave uncollected; a larger log still works.
 const memoryLimit = 64 << 20
