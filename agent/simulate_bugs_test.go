@@ -9,6 +9,7 @@ import (
 	"strconv"
 	"strings"
 	"testing"
+	"time"
 
 	"capd.example/internal/testlab"
 )
@@ -74,6 +75,7 @@ func TestPlantedBugsAreFound(t *testing.T) {
 			if out, err := build.CombinedOutput(); err != nil {
 				t.Fatalf("%v: %s", err, out)
 			}
+			began := time.Now()
 			for first := 0; first < mostSeeds; first += 20 {
 				run := exec.Command(program, "-test.run", "^TestSimulation$", "-test.failfast", "-shorten=false", "-seeds", "20", "-seed", strconv.Itoa(first))
 				run.Dir = filepath.Join(tree, "agent")
@@ -85,7 +87,7 @@ func TestPlantedBugsAreFound(t *testing.T) {
 				if seed == nil {
 					t.Fatalf("it fails by itself: %v: %s", err, out)
 				}
-				t.Logf("found by seed %s", seed[1])
+				t.Logf("found by seed %s, %s", seed[1], time.Since(began).Round(time.Second))
 				return
 			}
 			t.Errorf("not found within %d seeds", mostSeeds)

@@ -60,6 +60,8 @@ type simulated struct {
 	unreadable map[string]bool                // paths at which a log lay that cannot be read
 	moved      map[string]bool                // channel, SHA-256 and verdict of passes told to have another one
 	delivery   int
+	moment     time.Time // at which the agent did so much:
+	deeds      int
 	orders     []ordered
 
 	saying sync.Mutex
@@ -265,6 +267,22 @@ func (l *life) die() {
 	}
 }
 
+// mostDeeds is far more than the agent has to do at one moment.
+const mostDeeds = 5000
+
+// does counts what the agent does at one moment of the invented time. One that tries the same
+// again and again without a pause, as a real one may for hours, lets no time go by here.
+func (l *life) does() {
+	w := l.w
+	if now := time.Now(); !now.Equal(w.moment) {
+		w.moment, w.deeds = now, 0
+	}
+	if w.deeds++; w.deeds == mostDeeds {
+		w.fail("the agent tries something again and again without a pause")
+		l.die()
+	}
+}
+
 // revive starts the agent again where it has crashed.
 func (w *simulated) revive() {
 	for {
@@ -291,6 +309,7 @@ func (w *simulated) committing() func() int32 {
 	return func() int32 {
 		w.mu.Lock()
 		defer w.mu.Unlock()
+		l.does()
 		if l.balks--; l.balks < -1 {
 			l.balks = -2
 		}
@@ -319,6 +338,7 @@ func (l *life) outside() outside {
 			return []notify.Route{
 				{Channel: phone{"web hook", l}, Queue: o.Queue, Timeout: 10 * time.Second},
 				{Channel: phone{"command", l}, Queue: o.Queue, Timeout: 10 * time.Second},
+				{Channel: phone{"given up", l}, Queue: o.Queue, Timeout: 10 * time.Second, Attempts: 2},
 			}, nil
 		},
 		watch: func(o watcher.Options) watcher.Options {
@@ -436,6 +456,7 @@ func (p phone) Name() string { return p.name }
 func (p phone) Send(ctx context.Context, a notify.Alert) error {
 	w := p.l.w
 	w.mu.Lock()
+	p.l.does()
 	down, late, dead := time.Now().Before(w.down), w.late, p.l.dead
 	w.mu.Unlock()
 	switch {

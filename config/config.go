@@ -17,11 +17,12 @@ import (
 	"runtime"
 	"strings"
 	"time"
-	"unicode"
 
 	"github.com/pelletier/go-toml/v2"
 	encoding "golang.org/x/text/encoding/unicode"
 	"golang.org/x/text/transform"
+
+	"capd.example/internal/text"
 )
 
 // Config is the effective configuration.
@@ -279,7 +280,7 @@ func (c Config) checkFolders(w *wrong) {
 	for _, p := range []struct{ key, path string }{
 		{"data", c.Data}, {"watch", c.Watch}, {"campaign", c.Campaign}, {"checks.folder", c.Checks.Folder},
 	} {
-		w.where(strings.ContainsFunc(p.path, unicode.IsControl), // "C:\bench\new" in double quotes
+		w.where(strings.ContainsFunc(p.path, text.Hostile), // "C:\bench\new" in double quotes
 			p.key, "%q holds a character that is not printed: %s", p.path, asPath)
 	}
 }

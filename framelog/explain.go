@@ -30,9 +30,9 @@ type ColumnNote struct {
 // RowNote is one row as understood.
 type RowNote struct {
 	Line  int
-	Cells []string
-	MS    float64 // frame time; 0 where the row gives none
-	Wrong string  // why it gives none
+	Cells []string // as they stand in the log, fit to be shown only when cleaned
+	MS    float64  // frame time; 0 where the row gives none
+	Wrong string   // why it gives none
 }
 
 // explainedRows is how many rows an explanation shows.
@@ -108,7 +108,7 @@ func (e *Explanation) noteRows(s *sampler, t *table, ch choice, head []byte, shi
 		s.cells = cells.Split(s.cells[:0], text, t.delim)
 		row := RowNote{Line: max(line-shift, 1)}
 		for _, c := range s.cells {
-			row.Cells = append(row.Cells, strings.ToValidUTF8(string(decimal.TrimBlank(c)), "?"))
+			row.Cells = append(row.Cells, string(decimal.TrimBlank(c)))
 		}
 		if ch.main.col == nil {
 			e.Rows = append(e.Rows, row)

@@ -271,6 +271,51 @@ func TestRepeatedCausesAreGrouped(t *testing.T) {
 	})
 }
 
+// forgetful is a durable queue that cannot note what failed until it is well.
+type forgetful struct {
+	Queue
+	well bool
+}
+
+func (q *forgetful) Failed(ctx context.Context, id string, why error, next time.Time) error {
+	if !q.well {
+		return errors.New("the disk is full")
+	}
+	return q.Queue.Failed(ctx, id, why, next)
+}
+
+// An alert that is given up while the queue cannot note that is not tried again and again
+// without a pause, and is given up once it can.
+func TestGivingUpCannotBeNoted(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		c := &played{name: "c"}
+		tries := 0
+		c.fail = func(int, Alert) error {
+			if tries++; tries > 1000 {
+				return nil // or it would never end
+			}
+			return errors.New("down")
+		}
+		q := &forgetful{Queue: newMemory()}
+		var d *Dispatcher
+		told := func(Outcome) { _ = d.Tell(context.Background(), badAlert(1)) } // whoever hears of it tells something, which wakes the channel
+		d, _ = New([]Route{{Channel: c, Queue: q, Attempts: 1}}, told)
+		start(t, d)
+		tell(t, d, badAlert(1))
+		pass(time.Minute)
+		if most := int(time.Minute/queueWait + 1); tries > most {
+			t.Errorf("%d tries in a minute, want at most %d", tries, most)
+		}
+		q.well = true
+		pass(time.Minute)
+		before := tries
+		pass(time.Hour)
+		if tries != before {
+			t.Errorf("tried %d times after it was given up", tries-before)
+		}
+	})
+}
+
 func TestStoreCannotBeWritten(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		q := &brokenQueue{memory: newMemory(), broken: true}

@@ -104,8 +104,10 @@ func (w *worker) round(ctx context.Context) time.Time {
 		}
 	}
 	w.begun = true
-	for _, t := range w.later {
-		if next.IsZero() || t.Before(next) {
+	for id, t := range w.later {
+		if !t.After(now) { // its time was this round; what is to come back has another one now
+			delete(w.later, id)
+		} else if next.IsZero() || t.Before(next) {
 			next = t
 		}
 	}
@@ -124,6 +126,9 @@ func (w *worker) due(ctx context.Context, now time.Time) ([]Queued, map[string]Q
 	var mine []Queued
 	take := func(from Queue, list []Queued) {
 		for _, q := range list {
+			if w.begun && w.later[q.ID].After(now) {
+				continue // the queue could not note when
+			}
 			if q.Channel == w.name && queue[q.ID] == nil && !w.noteAgain(ctx, from, q.ID) {
 				queue[q.ID] = from
 				mine = append(mine, q)
@@ -262,6 +267,7 @@ func (w *worker) failed(ctx context.Context, queue map[string]Queue, b batch, o 
 		}
 		if err := queue[q.ID].Failed(ctx, q.ID, why, o.Next); err != nil {
 			o.Err = errors.Join(o.Err, err)
+			w.later[q.ID] = later(o.Next, now.Add(queueWait)) // what is given up stays due until that can be noted
 		}
 	}
 	w.report(o)
@@ -270,6 +276,13 @@ func (w *worker) failed(ctx context.Context, queue map[string]Queue, b batch, o 
 	}
 	w.pause = o.Next
 	return true
+}
+
+func later(a, b time.Time) time.Time {
+	if a.After(b) {
+		return a
+	}
+	return b
 }
 
 // noteAgain reports whether an alert has arrived already, and tries to note that.

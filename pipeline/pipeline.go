@@ -12,6 +12,7 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"maps"
 	"math"
 	"slices"
 	"time"
@@ -258,7 +259,7 @@ func (p *Pipeline) finish(ctx context.Context, u Unfinished) error {
 		_, err = p.judge(ctx, e, u.Was)
 		return err
 	case u.Was != "":
-		return p.moved(ctx, record.Moved{Pass: e.Pass, Was: u.Was})
+		return p.moved(ctx, e.Pass, u.Was)
 	}
 	return p.told(ctx, e.Pass, e.System)
 }
@@ -345,32 +346,45 @@ func (p *Pipeline) judge(ctx context.Context, e record.Evidence, was record.Verd
 	}
 }
 
-// toldAll tells about a pass, then about those whose verdict it changed.
+// toldAll tells about a pass, then about those whose verdict it changed. Of which verdict
+// people know, and whether another one is to be told, is the store's to say.
 func (p *Pipeline) toldAll(ctx context.Context, o record.Examined, s record.System, was record.Verdict) error {
-	changed := o.Others
+	changed := map[string]bool{}
+	for _, m := range o.Others {
+		changed[m.Pass.ID] = m.Pass.Verdict != m.Was
+	}
 	if was != "" {
-		changed = append([]record.Moved{{Pass: o.Pass, Was: was}}, changed...)
+		changed[o.Pass.ID] = o.Pass.Verdict != was
 	} else if err := p.told(ctx, o.Pass, s); err != nil {
 		return err
 	}
-	for _, m := range changed {
-		if m.Pass.Overruled != "" || m.Pass.Verdict == m.Was {
-			continue
-		}
-		if err := p.moved(ctx, m); err != nil {
-			return err
+	if !slices.Contains(slices.Collect(maps.Values(changed)), true) {
+		return nil
+	}
+	list, err := p.Store.Unfinished(ctx)
+	if err != nil {
+		return fmt.Errorf("look for passes with another verdict: %w", err)
+	}
+	for _, u := range list {
+		if u.Checked && changed[u.ID] {
+			if err := p.finish(ctx, u); err != nil {
+				return err
+			}
 		}
 	}
 	return nil
 }
 
-// moved tells about another verdict that is stored and notes that it did.
-func (p *Pipeline) moved(ctx context.Context, m record.Moved) error {
-	if err := p.Tell.Moved(ctx, m.Pass, m.Was); err != nil {
-		return fmt.Errorf("tell about the other verdict on pass %s: %w", m.Pass.ID, err)
+// moved tells about another verdict that is stored and notes that it did; one by hand needs
+// no telling.
+func (p *Pipeline) moved(ctx context.Context, pass record.Pass, was record.Verdict) error {
+	if pass.Overruled == "" {
+		if err := p.Tell.Moved(ctx, pass, was); err != nil {
+			return fmt.Errorf("tell about the other verdict on pass %s: %w", pass.ID, err)
+		}
 	}
-	if err := p.Store.MarkTold(ctx, m.Pass.ID); err != nil {
-		return fmt.Errorf("note that pass %s was told: %w", m.Pass.ID, err)
+	if err := p.Store.MarkTold(ctx, pass.ID); err != nil {
+		return fmt.Errorf("note that pass %s was told: %w", pass.ID, err)
 	}
 	return nil
 }

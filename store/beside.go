@@ -128,6 +128,9 @@ func (s *Store) judge(ctx context.Context, tx *sql.Tx, k tables.PassKey, p recor
 
 func (s *Store) settle(ctx context.Context, tx *sql.Tx, k tables.PassKey, p record.Pass, c Settled) error {
 	own := p.ID == c.Pass.ID
+	if err := tables.DropUntold(ctx, tx, k.N); err != nil {
+		return err
+	}
 	x, err := s.unsettledOf(ctx, tx, k, own)
 	if err != nil {
 		return err

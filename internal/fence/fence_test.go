@@ -48,7 +48,7 @@ var may = []struct {
 	{"analysis", []string{"record", "stats", "analysis", "internal/critical"}, "analysis/ draws conclusions and may import record, stats and the rule of agreement"},
 	{"report", []string{"internal/text", "record", "stats", "analysis", "report"}, "report/ writes them down and may import record and analysis"},
 	{"control", []string{"record", "proto", "control"}, "control/ is the agent's service and may import record and proto"},
-	{"config", nil, "config/ holds the settings as plain values and imports nothing of ours"},
+	{"config", []string{"internal/text"}, "config/ holds the settings as plain values and knows what may be shown"},
 	{"internal/bigstore", []string{"record", "store"}, "internal/bigstore makes large stores to measure by"},
 	{"internal/autostart", []string{"control"}, "internal/autostart has the agent started with the session, and asks a running one to end"},
 	{"internal/checkup", []string{"*"}, "internal/checkup looks at every part of a bench; the machine is handed in"},

@@ -32,12 +32,42 @@ type Unfinished struct {
 	Held  time.Time      // until when another program keeps one that is to be judged again to itself, see [Store.Hold]
 }
 
-// PutBack has a pass judged again: what its findings rest on has changed. Until then they
-// hold. One of which nobody was told loses them, to be told like one that has just come.
+// PutBack has a pass judged again: what its findings rest on has changed. Until then those
+// hold that people were told of. A pass of which nobody was told loses them, to be told like
+// one that has just come.
 func PutBack(ctx context.Context, tx *sql.Tx, n int64) error {
+	if err := DropUntold(ctx, tx, n); err != nil {
+		return err
+	}
 	_, err := tx.ExecContext(ctx, `UPDATE pass_rows SET state = 'received', judgement = CASE state WHEN 'checked' THEN NULL ELSE judgement END,
 		verdict = CASE WHEN state = 'checked' AND overruled = '' THEN '' ELSE verdict END WHERE n = ?`, n)
 	return err
+}
+
+// DropUntold takes the judgement of a pass back that differs from what people were told and of
+// which they were not told yet: another one is about to take its place, and what people know
+// is what that one is to be told against.
+func DropUntold(ctx context.Context, tx *sql.Tx, n int64) error {
+	var untold int64
+	err := tx.QueryRowContext(ctx, `SELECT j.n FROM pass_rows p JOIN judgements j ON j.n = p.judgement
+		WHERE p.n = ? AND p.state = 'checked' AND j.kind = 'rechecked'`, n).Scan(&untold)
+	if sqlbase.NoRows(err) {
+		return nil
+	}
+	if err != nil {
+		return err
+	}
+	_, err = tx.ExecContext(ctx, `UPDATE pass_rows AS p SET state = 'notified', judgement = j.n, verdict = CASE p.overruled WHEN '' THEN j.verdict ELSE p.verdict END
+		FROM (SELECT n, verdict FROM judgements WHERE pass = ?1 AND n < ?2 AND kind <> 'overruled' ORDER BY n DESC LIMIT 1) j WHERE p.n = ?1`, n, untold)
+	if err != nil {
+		return err
+	}
+	for _, table := range []string{`finding_rows WHERE judgement`, `judgements WHERE n`} {
+		if _, err = tx.ExecContext(ctx, `DELETE FROM `+table+` = ? AND NOT EXISTS (SELECT 1 FROM pass_rows WHERE judgement = ?)`, untold, untold); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // ChangeVerdict runs what changes the verdict of a pass, and seals it.
