@@ -4,12 +4,13 @@ import (
 	"fmt"
 	"strings"
 
+	"capd.example/analysis/variance"
 	"capd.example/internal/critical"
 	"capd.example/record"
 )
 
 // judge sets the agreement, the spread and the interval of each figure.
-func (c *Cell) judge(p *pools, sessions map[benchMetric]*SessionSpread, o Options) {
+func (c *Cell) judge(p *pools, sessions map[benchMetric]*variance.Sessions, o Options) {
 	apart := c.agree(p, o)
 	for _, m := range Metrics {
 		f := c.Figures[m.Name]
@@ -85,24 +86,24 @@ func (c *Cell) together() [][]critical.Pass {
 }
 
 // rest gathers what the figure's intervals rest on.
-func (f *Figure) rest(c Cell, m Metric, sessions map[benchMetric]*SessionSpread) {
+func (f *Figure) rest(c Cell, m Metric, sessions map[benchMetric]*variance.Sessions) {
 	if f.N == 0 || !f.Spread.SD.Known() {
 		return
 	}
-	b := &basis{cell: m.Name + "\x00" + cellKey(c.used[0].Tags, c.order), key: f.Spread.key, pooled: f.Spread.Pooled, sd: float64(f.Spread.SD), df: float64(f.Spread.DF),
-		n: float64(f.N), across: f.Spread.across}
+	b := &variance.Basis{Cell: m.Name + "\x00" + cellKey(c.used[0].Tags, c.order), Pool: f.Spread.key, Pooled: f.Spread.Pooled, SD: float64(f.Spread.SD), DF: float64(f.Spread.DF),
+		N: float64(f.N), Across: f.Spread.across}
 	var index []int
 	for i, u := range c.used {
-		if positive(m.Of(u.Metrics)) {
+		if Positive(m.Of(u.Metrics)) {
 			index = append(index, i)
 		}
 	}
 	sets := c.bySession(index)
-	if b.across {
-		b.n = float64(len(sets))
+	if b.Across {
+		b.N = float64(len(sets))
 	} else {
 		for _, set := range sets {
-			b.shares = append(b.shares, sessionShare{c.session[set[0]], float64(len(set)) / float64(len(index)), sessions[benchMetric{c.used[set[0]].Bench, m.Name}]})
+			b.Shares = append(b.Shares, variance.Share{Session: c.session[set[0]], Part: float64(len(set)) / float64(len(index)), Of: sessions[benchMetric{c.used[set[0]].Bench, m.Name}]})
 		}
 	}
 	f.basis = b
@@ -120,10 +121,10 @@ func (f *Figure) interval(conf float64) {
 	if f.basis == nil {
 		return
 	}
-	p := precisionOf(weighted{f.basis, 1})
-	f.Covers, f.between = p.covers, p.spread
-	f.CILow, f.CIHigh = logInterval(f.logMean, p.se, p.df, conf)
-	f.SessionLow, f.SessionHigh = logInterval(f.logMean, p.sessionSE, p.sessionDF, conf)
+	p := variance.Of(variance.Term{Of: f.basis, Weight: 1})
+	f.Covers, f.between = p.Covers, p.Sessions
+	f.CILow, f.CIHigh = logInterval(f.logMean, p.SE, p.DF, conf)
+	f.SessionLow, f.SessionHigh = logInterval(f.logMean, p.SessionSE, p.SessionDF, conf)
 }
 
 // sparse reports whether the figure of a pass that counts rests on too few frames.

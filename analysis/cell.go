@@ -10,6 +10,7 @@ import (
 	"strings"
 	"time"
 
+	"capd.example/analysis/variance"
 	"capd.example/record"
 	"capd.example/stats"
 )
@@ -82,9 +83,9 @@ type Figure struct {
 	OwnLow Number `json:"own_ci_low"`
 	OwnHi  Number `json:"own_ci_high"`
 
-	Covers      Covers `json:"covers"`
-	SessionLow  Number `json:"session_ci_low"`
-	SessionHigh Number `json:"session_ci_high"`
+	Covers      variance.Covers `json:"covers"`
+	SessionLow  Number          `json:"session_ci_low"`
+	SessionHigh Number          `json:"session_ci_high"`
 
 	Median Number `json:"median"`
 	// Shown is what a table should print: "mean", or "median" of passes that disagree.
@@ -96,8 +97,8 @@ type Figure struct {
 	ownDF    float64
 	acrossSD float64 // of the means of sessions
 	acrossDF float64
-	basis    *basis
-	between  *SessionSpread // that CILow and CIHigh rest on
+	basis    *variance.Basis
+	between  *variance.Sessions // that CILow and CIHigh rest on
 }
 
 // Value returns the figure that a table should print.
@@ -115,23 +116,52 @@ type Spread struct {
 	Pooled bool   `json:"pooled"`
 	From   string `json:"from"` // for people
 
-	key    poolKey // of the pool
-	across bool    // SD is that of means of sessions
+	key    variance.Pool // of the pool
+	across bool          // SD is that of means of sessions
 }
+
+// Log returns the mean of the logarithms of the passes; NaN for none.
+func (f Figure) Log() float64 { return f.logMean }
+
+// Basis returns what the figure's intervals rest on; nil where nothing is known of its spread.
+func (f Figure) Basis() *variance.Basis { return f.basis }
+
+// Own returns the standard deviation of the logarithms of the cell's own passes, within
+// sessions, with its degrees of freedom.
+func (f Figure) Own() (sd, df float64) { return f.ownSD, f.ownDF }
+
+// Difference returns the standard error of the difference of the logarithms of two figures,
+// NaN where nothing is known of one.
+func Difference(a, b Figure) (se, df float64) {
+	if a.basis == nil || b.basis == nil {
+		return math.NaN(), 0
+	}
+	p := variance.Of(variance.Term{Of: b.basis, Weight: 1}, variance.Term{Of: a.basis, Weight: -1})
+	return p.SE, p.DF
+}
+
+// Counted returns the passes that count.
+func (c Cell) Counted() []record.Pass { return c.used }
+
+// Conditions returns under how many different conditions the passes that count were taken.
+func (c Cell) Conditions() int { return len(c.groups) }
 
 // Figure returns the named figure.
 func (c Cell) Figure(metric string) Figure { return c.Figures[metric] }
 
 // Name names the cell by its factor values in their order.
-func (c Cell) Name() string {
+func (c Cell) Name() string { return cmp.Or(NameOf(c.Factors, c.order), NoTags) }
+
+// NoTags stands for the name of a cell whose passes have no tag that is a factor.
+const NoTags = "(no tags)"
+
+// NameOf names a combination of factors by its values in their order.
+func NameOf(factors map[string]string, order []string) string {
 	var parts []string
-	for _, f := range c.order {
-		if v := c.Factors[f]; v != "" {
+	for _, f := range order {
+		if v := factors[f]; v != "" {
 			parts = append(parts, v)
 		}
-	}
-	if len(parts) == 0 {
-		return "(no tags)"
 	}
 	return strings.Join(parts, " / ")
 }
@@ -162,7 +192,7 @@ func (c Cell) MarshalJSON() ([]byte, error) {
 // of each. Only a pass whose verdict is bad (by its findings, or by the reviewer's own
 // word) or that has no frame rate is left out, never one for being far from the others.
 func Cells(passes []record.Pass, o Options) []Cell {
-	o = o.withDefaults()
+	o = o.WithDefaults()
 	all := withHistory(passes, o.History)
 	wide := withHistory(all, o.Elsewhere)
 	session := record.SessionOf(wide)
@@ -231,7 +261,7 @@ func group(passes []record.Pass, factors []string, session map[string]string) []
 	}
 	slices.SortStableFunc(cells, func(a, b Cell) int {
 		for _, f := range factors {
-			if d := naturally(a.Factors[f], b.Factors[f]); d != 0 {
+			if d := Naturally(a.Factors[f], b.Factors[f]); d != 0 {
 				return d
 			}
 		}
@@ -265,7 +295,7 @@ func inPlannedOrder(cells []Cell, o Options) {
 	slices.SortStableFunc(cells, func(a, b Cell) int {
 		for _, f := range o.Factors {
 			x, y := a.Factors[f], b.Factors[f]
-			if d := cmp.Or(cmp.Compare(place(f, x), place(f, y)), naturally(x, y)); d != 0 {
+			if d := cmp.Or(cmp.Compare(place(f, x), place(f, y)), Naturally(x, y)); d != 0 {
 				return d
 			}
 		}
@@ -297,7 +327,7 @@ func (c *Cell) add(p record.Pass) {
 	switch {
 	case p.Verdict == record.VerdictBad:
 		why = whyBad(p)
-	case !positive(p.Metrics.AvgFPS):
+	case !Positive(p.Metrics.AvgFPS):
 		why = "it has no frame rate"
 	}
 	if why != "" {
@@ -368,8 +398,8 @@ func (c *Cell) warn(format string, args ...any) {
 // notConditions are tags that name a pass or when it was taken, not how.
 var notConditions = []string{record.TagPass, record.TagCampaign, record.TagBoot, record.TagSession}
 
-// conditionTags lists the tags of passes that are neither factors nor names of the pass.
-func conditionTags(passes []record.Pass, factors []string) []string {
+// ConditionTags lists the tags of passes that are neither factors nor names of the pass.
+func ConditionTags(passes []record.Pass, factors []string) []string {
 	seen := map[string]bool{}
 	for _, p := range passes {
 		for name := range p.Tags {
@@ -388,7 +418,7 @@ func conditionTags(passes []record.Pass, factors []string) []string {
 
 // conditions groups the indexes of passes by bench, system and condition tags.
 func conditions(passes []record.Pass, factors []string) [][]int {
-	tags := conditionTags(passes, factors)
+	tags := ConditionTags(passes, factors)
 	at := map[string]int{}
 	var out [][]int
 	for i, p := range passes {
@@ -417,13 +447,13 @@ func (c *Cell) measure(conf float64) {
 
 func (c *Cell) ownFigure(m Metric, conf float64) Figure {
 	f := Figure{Mean: Undefined, SD: Undefined, CV: Undefined, CILow: Undefined, CIHigh: Undefined,
-		OwnLow: Undefined, OwnHi: Undefined, Median: Undefined, Shown: "mean", Covers: CoversSession, SessionLow: Undefined, SessionHigh: Undefined,
+		OwnLow: Undefined, OwnHi: Undefined, Median: Undefined, Shown: "mean", Covers: variance.CoversSession, SessionLow: Undefined, SessionHigh: Undefined,
 		Spread: Spread{SD: Undefined, DF: 0, From: "no spread: too few passes"}, logMean: math.NaN(), ownSD: math.NaN()}
 	x := make([]float64, 0, len(c.used))
 	ln := make([]float64, 0, len(c.used))
 	index := make([]int, 0, len(c.used))
 	for i, p := range c.used {
-		if v := m.Of(p.Metrics); positive(v) {
+		if v := m.Of(p.Metrics); Positive(v) {
 			x, ln, index = append(x, v), append(ln, math.Log(v)), append(index, i)
 		}
 	}

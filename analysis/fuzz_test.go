@@ -5,7 +5,7 @@ import (
 	"math"
 	"testing"
 
-	"capd.example/analysis"
+	"capd.example/analysis/compare"
 )
 
 // A price list comes from a spreadsheet: it is refused, or every part has one price above
@@ -15,7 +15,7 @@ func FuzzReadPrices(f *testing.F) {
 	f.Add([]byte("\ufeffDate, price ,part,currency\n2026-03-01,1e309,\"a\"\"b\",EUR\n"))
 	f.Add([]byte("part,part,price,currency,date\n,,NaN,,"))
 	f.Fuzz(func(t *testing.T, text []byte) {
-		prices, err := analysis.ReadPrices(bytes.NewReader(text))
+		prices, err := compare.ReadPrices(bytes.NewReader(text))
 		if err != nil {
 			return
 		}

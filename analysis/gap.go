@@ -120,7 +120,7 @@ func (c Cell) IDs() []string {
 var parts = []string{record.TagProcessor, record.TagGraphics}
 
 // unmodelled says why no model can hold the cell; "" where one can.
-func (c Cell) unmodelled() string {
+func (c Cell) Unmodelled() string {
 	var why []string
 	for _, f := range parts {
 		_, factor := c.Factors[f]
@@ -135,7 +135,7 @@ func (c Cell) unmodelled() string {
 }
 
 // someIDs names the first few passes.
-func someIDs(ids []string) string {
+func SomeIDs(ids []string) string {
 	const most = 3
 	if len(ids) <= most {
 		return strings.Join(ids, ", ")

@@ -7,6 +7,8 @@ import (
 	"testing"
 
 	"capd.example/analysis"
+	"capd.example/analysis/limit"
+	"capd.example/analysis/oddcell"
 	"capd.example/record"
 )
 
@@ -72,17 +74,17 @@ func TestGapsOfManyCells(t *testing.T) {
 
 // What the search for odd cells leaves out it names, with passes, tags and what it takes.
 func TestOddSaysWhatItCannotTest(t *testing.T) {
-	capped := tagged("c1", "Onyx 8", "Slate 70", "Copper Drift", "", "", "low")
-	capped.Findings = []record.Finding{{Check: "framecap", Outcome: record.Bad, Numbers: map[string]float64{"cap_fps": 60}}}
+	Capped := tagged("c1", "Onyx 8", "Slate 70", "Copper Drift", "", "", "low")
+	Capped.Findings = []record.Finding{{Check: "framecap", Outcome: record.Bad, Numbers: map[string]float64{"cap_fps": 60}}}
 	bad := tagged("b1", "Onyx 8", "Slate 70", "Copper Drift", "", "", "high")
 	bad.Verdict = record.VerdictBad
 	cells := analysis.Cells([]record.Pass{
 		tagged("a1", "Onyx 8", "", "Glass Harbour", "", "", "high"), tagged("a2", "Onyx 8", "", "Glass Harbour", "", "", "low"),
 		tagged("d1", "", "", "Glass Harbour", "", "", "low"),
-		capped, bad,
+		Capped, bad,
 		tagged("e1", "Onyx 8", "Slate 70", "Salt Flats", "", "", "low"),
 	}, analysis.Options{})
-	r := analysis.FindOdd(cells, analysis.Options{})
+	r := oddcell.Find(cells, analysis.Options{})
 	text := strings.Join(r.Outside, "\n")
 	for _, want := range []string{
 		`Onyx 8 / Glass Harbour / high (a1): its passes have no tag "gpu"; so it is with 1 cell more`,
@@ -97,7 +99,7 @@ func TestOddSaysWhatItCannotTest(t *testing.T) {
 	if len(r.Outside) != 5 || r.Tested != 0 {
 		t.Errorf("%d tested; said:\n%s", r.Tested, text)
 	}
-	limits, _ := analysis.Limits(cells, nil, analysis.Options{})
+	limits, _ := limit.Limits(cells, nil, analysis.Options{})
 	for _, l := range limits {
 		if l.Factors["preset"] == "high" && l.Factors["game"] == "Glass Harbour" && l.Reason != `its passes have no tag "gpu" (a1)` {
 			t.Errorf("limit: %q", l.Reason)

@@ -10,6 +10,8 @@ import (
 	"time"
 
 	"capd.example/analysis"
+	"capd.example/analysis/compare"
+	"capd.example/analysis/limit"
 	"capd.example/framelog"
 	"capd.example/internal/testlab"
 	"capd.example/metrics"
@@ -50,7 +52,7 @@ func realMatrix(t testing.TB) []record.Pass {
 // column g1 by the processor; card-bound cells repeat to 0.02 %.
 func TestRealMatrixLimits(t *testing.T) {
 	cells := analysis.Cells(realMatrix(t), analysis.Options{})
-	limits, models := analysis.Limits(cells, nil, analysis.Options{})
+	limits, models := limit.Limits(cells, nil, analysis.Options{})
 	want := map[string]analysis.Regime{"c1 g4": "graphics", "c2 g4": "graphics", "c3 g4": "graphics", "c1 g3": "graphics", "c2 g3": "graphics",
 		"c1 g1": "processor", "c2 g1": "processor", "c3 g1": "processor"}
 	for _, l := range limits {
@@ -69,20 +71,20 @@ func TestRealMatrixLimits(t *testing.T) {
 
 func TestRealMatrixMargins(t *testing.T) {
 	cells := analysis.Cells(realMatrix(t), analysis.Options{})
-	margins, err := analysis.Compare(cells, "cpu", "", analysis.Average, analysis.Options{})
+	margins, err := compare.Margins(cells, "cpu", "", analysis.Average, analysis.Options{})
 	if err != nil {
 		t.Fatal(err)
 	}
 	ties := 0
 	for _, m := range margins {
-		t.Logf("%s: %s against %s %s (%.2f to %.2f %%) %s", m.Factors["gpu"], m.Value, m.Base, analysis.WholePercent(m.Margin), 100*float64(m.CILow), 100*float64(m.CIHigh), m.Call)
+		t.Logf("%s: %s against %s %s (%.2f to %.2f %%) %s", m.Factors["gpu"], m.Value, m.Base, compare.WholePercent(m.Margin), 100*float64(m.CILow), 100*float64(m.CIHigh), m.Call)
 		if m.Factors["gpu"] != "g4" {
 			continue
 		}
-		if m.Call == analysis.Faster || m.Call == analysis.Slower {
+		if m.Call == compare.Faster || m.Call == compare.Slower {
 			t.Errorf("%+v", m)
 		}
-		if m.Call == analysis.Tie {
+		if m.Call == compare.Tie {
 			ties++
 		}
 	}

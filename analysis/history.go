@@ -5,7 +5,6 @@ import (
 	"slices"
 
 	"capd.example/record"
-	"capd.example/stats"
 )
 
 // Repeatability returns what the cells of history show about how well passes like p
@@ -40,17 +39,17 @@ func AcrossSessions(p record.Pass, history []record.Pass, o Options) map[string]
 	out := map[string]record.Spread{}
 	for metric, w := range pools.others(cells[own], own, Metrics) {
 		s := spreads[benchMetric{p.Bench, metric}]
-		if s == nil || !s.known {
+		if !s.Known() {
 			continue
 		}
-		se, df := stats.WithBetween(w.SD*w.SD, w.DF, s.between, 1)
+		se, df := s.Total(w.SD, w.DF)
 		out[metric] = record.Spread{SD: se, DF: df, From: w.From + "; sessions: " + s.From}
 	}
 	return out
 }
 
 func (o Options) ofHistory() Options {
-	o = o.withDefaults()
+	o = o.WithDefaults()
 	o.History = nil
 	return o
 }

@@ -7,6 +7,8 @@ import (
 	"testing"
 
 	"capd.example/analysis"
+	"capd.example/analysis/compare"
+	"capd.example/analysis/limit"
 	"capd.example/record"
 	"capd.example/stats"
 )
@@ -45,7 +47,7 @@ func TestLimitsOfKnownMatrices(t *testing.T) {
 	clear, named, wrong, all := 0, 0, 0, 0
 	for round := 0; round < 40; round++ {
 		p, share := bottleneck(r, simProcessors, simCards, 4+8*r.Float64(), 0.006, 3, nil)
-		limits, _ := analysis.Limits(analysis.Cells(p, analysis.Options{}), nil, analysis.Options{})
+		limits, _ := limit.Limits(analysis.Cells(p, analysis.Options{}), nil, analysis.Options{})
 		for _, l := range limits {
 			s := share[l.Factors["cpu"]+"/"+l.Factors["gpu"]]
 			all++
@@ -68,29 +70,29 @@ func TestLimitsOfKnownMatrices(t *testing.T) {
 
 func TestLimitsThatCannotBeTold(t *testing.T) {
 	one := passes(cell("P1", "G1", "Lanterns", "1"), 100, 100.2, 99.9)
-	limits, _ := analysis.Limits(analysis.Cells(one, analysis.Options{}), nil, analysis.Options{})
-	if limits[0].Limit != analysis.Unknown || limits[0].Reason == "" {
+	limits, _ := limit.Limits(analysis.Cells(one, analysis.Options{}), nil, analysis.Options{})
+	if limits[0].Limit != limit.Unknown || limits[0].Reason == "" {
 		t.Errorf("one cell: %+v", limits[0])
 	}
 	// Telemetry alone can tell.
-	loads := map[string]analysis.Load{}
+	loads := map[string]limit.Load{}
 	for _, p := range one {
-		loads[p.ID] = analysis.Load{Graphics: 99, Core: 60}
+		loads[p.ID] = limit.Load{Graphics: 99, Core: 60}
 	}
-	limits, _ = analysis.Limits(analysis.Cells(one, analysis.Options{}), loads, analysis.Options{})
+	limits, _ = limit.Limits(analysis.Cells(one, analysis.Options{}), loads, analysis.Options{})
 	if limits[0].Limit != analysis.ByGraphics {
 		t.Errorf("graphics load of 99 %%: %+v", limits[0])
 	}
 	for i := range one {
 		one[i].Findings = []record.Finding{{Check: "framecap", Outcome: record.OK, Numbers: map[string]float64{"cap_fps": 100}}}
 	}
-	limits, _ = analysis.Limits(analysis.Cells(one, analysis.Options{}), nil, analysis.Options{})
-	if limits[0].Limit != analysis.ByCap {
+	limits, _ = limit.Limits(analysis.Cells(one, analysis.Options{}), nil, analysis.Options{})
+	if limits[0].Limit != limit.ByCap {
 		t.Errorf("capped: %+v", limits[0])
 	}
 	nameless := passes(map[string]string{"game": "Lanterns"}, 100, 101)
-	limits, _ = analysis.Limits(analysis.Cells(nameless, analysis.Options{}), nil, analysis.Options{})
-	if limits[0].Limit != analysis.Unknown {
+	limits, _ = limit.Limits(analysis.Cells(nameless, analysis.Options{}), nil, analysis.Options{})
+	if limits[0].Limit != limit.Unknown {
 		t.Errorf("no parts named: %+v", limits[0])
 	}
 }
@@ -105,7 +107,7 @@ func TestLimitsInWords(t *testing.T) {
 				p = append(p, passes(cell(cpu, "G1", "Lanterns", resolution), rates[resolution]...)...)
 			}
 		}
-		limits, _ := analysis.Limits(analysis.Cells(p, analysis.Options{}), nil, analysis.Options{})
+		limits, _ := limit.Limits(analysis.Cells(p, analysis.Options{}), nil, analysis.Options{})
 		all := ""
 		for _, l := range limits {
 			all += l.Reason + "\n"
@@ -126,11 +128,11 @@ func TestLimitsInWords(t *testing.T) {
 func TestLimitsContradicted(t *testing.T) {
 	r := rand.New(rand.NewPCG(23, 24))
 	p, _ := bottleneck(r, simProcessors, simCards, 8, 0.004, 3, nil)
-	loads := map[string]analysis.Load{}
+	loads := map[string]limit.Load{}
 	for _, x := range p {
-		loads[x.ID] = analysis.Load{Graphics: 50, Core: analysis.Undefined}
+		loads[x.ID] = limit.Load{Graphics: 50, Core: analysis.Undefined}
 	}
-	limits, _ := analysis.Limits(analysis.Cells(p, analysis.Options{}), loads, analysis.Options{})
+	limits, _ := limit.Limits(analysis.Cells(p, analysis.Options{}), loads, analysis.Options{})
 	for _, l := range limits {
 		if l.Limit == analysis.ByGraphics {
 			t.Errorf("%s: %s", l.Name(), l.Reason)
@@ -161,7 +163,7 @@ func TestLimitsOfUnevenNoise(t *testing.T) {
 			}
 		}
 		cells := analysis.Cells(p, analysis.Options{})
-		limits, _ := analysis.Limits(cells, nil, analysis.Options{})
+		limits, _ := limit.Limits(cells, nil, analysis.Options{})
 		for _, l := range limits {
 			s := share[l.Factors["cpu"]+l.Factors["gpu"]]
 			if l.Limit == analysis.ByProcessor && s < 0.5 || l.Limit == analysis.ByGraphics && s > 0.5 {
@@ -180,13 +182,13 @@ func TestLimitsOfUnevenNoise(t *testing.T) {
 				}
 			}
 		}
-		margins, err := analysis.Compare(cells, "cpu", "", analysis.Average, analysis.Options{})
+		margins, err := compare.Margins(cells, "cpu", "", analysis.Average, analysis.Options{})
 		if err != nil {
 			t.Fatal(err)
 		}
 		bad := false
 		for _, m := range margins {
-			bad = bad || m.Factors["gpu"] == "g0" && (m.Call == analysis.Faster || m.Call == analysis.Slower)
+			bad = bad || m.Factors["gpu"] == "g0" && (m.Call == compare.Faster || m.Call == compare.Slower)
 		}
 		tables++
 		if bad {

@@ -8,6 +8,7 @@ import (
 	"testing"
 
 	"capd.example/analysis"
+	"capd.example/analysis/limit"
 	"capd.example/internal/testlab"
 	"capd.example/record"
 )
@@ -83,7 +84,7 @@ func tying(r *rand.Rand) world {
 type wordsTold struct{ all, wrong, clear, unknown int }
 
 func (s *wordsTold) judge(t *testing.T, p []record.Pass, share map[string]float64) {
-	limits, _ := analysis.Limits(analysis.Cells(p, analysis.Options{}), nil, analysis.Options{})
+	limits, _ := limit.Limits(analysis.Cells(p, analysis.Options{}), nil, analysis.Options{})
 	for _, l := range limits {
 		x := share[l.Factors["cpu"]+l.Factors["gpu"]+l.Factors["resolution"]]
 		s.all++
@@ -93,7 +94,7 @@ func (s *wordsTold) judge(t *testing.T, p []record.Pass, share map[string]float6
 		}
 		if x > 0.9 || x < 0.1 {
 			s.clear++
-			if l.Limit == analysis.Unknown {
+			if l.Limit == limit.Unknown {
 				s.unknown++
 			}
 		}
@@ -139,7 +140,7 @@ func TestLimitsKeepOneOrderOfParts(t *testing.T) {
 				p = append(p, x)
 			}
 		}
-		limits, _ := analysis.Limits(analysis.Cells(p, analysis.Options{}), nil, analysis.Options{})
+		limits, _ := limit.Limits(analysis.Cells(p, analysis.Options{}), nil, analysis.Options{})
 		said := map[string]bool{}
 		say := func(a, b string) { // a is better than b
 			steps++
@@ -151,7 +152,7 @@ func TestLimitsKeepOneOrderOfParts(t *testing.T) {
 		for _, l := range limits {
 			card := l.Factors["gpu"] + " at " + l.Factors["resolution"]
 			for _, k := range []struct {
-				steps analysis.Steps
+				steps limit.Steps
 				mine  string
 			}{{l.Processor, l.Factors["cpu"]}, {l.Card, card}} {
 				if k.steps.Better != nil {
@@ -175,7 +176,7 @@ func TestProcessorLimitsThoughTheBestCardsTie(t *testing.T) {
 	for _, processors := range [][]float64{{100, 117}, {100, 117, 137}, {100, 117, 137, 160}} {
 		w := world{processors: processors, cards: []float64{190, 190.4, 108}, resolutions: []float64{1}, vary: 0.12, noise: 0.003, passes: 3}
 		p, _ := w.play(r)
-		limits, _ := analysis.Limits(analysis.Cells(p, analysis.Options{}), nil, analysis.Options{})
+		limits, _ := limit.Limits(analysis.Cells(p, analysis.Options{}), nil, analysis.Options{})
 		for _, l := range limits {
 			if l.Factors["gpu"] == "G2" {
 				continue
@@ -186,7 +187,7 @@ func TestProcessorLimitsThoughTheBestCardsTie(t *testing.T) {
 			if l.Limit == analysis.ByGraphics {
 				t.Errorf("%d processors, %s: %s, %s", len(processors), l.Name(), l.Limit, l.Reason)
 			}
-			for _, s := range []*analysis.Step{l.Card.Better, l.Card.Lesser} {
+			for _, s := range []*limit.Step{l.Card.Better, l.Card.Lesser} {
 				if s != nil && !strings.HasPrefix(s.To, "G2") {
 					t.Errorf("%s: %s is no better or lesser card", l.Name(), s.To)
 				}

@@ -7,12 +7,13 @@ import (
 	"testing"
 
 	"capd.example/analysis"
+	"capd.example/analysis/compare"
 	"capd.example/record"
 )
 
-func compareOne(t *testing.T, p []record.Pass, by, base string, o analysis.Options) analysis.Margin {
+func compareOne(t *testing.T, p []record.Pass, by, base string, o analysis.Options) compare.Margin {
 	t.Helper()
-	m, err := analysis.Compare(analysis.Cells(p, o), by, base, analysis.Average, o)
+	m, err := compare.Margins(analysis.Cells(p, o), by, base, analysis.Average, o)
 	if err != nil || len(m) != 1 {
 		t.Fatalf("%d margins, %v", len(m), err)
 	}
@@ -24,7 +25,7 @@ func compareOne(t *testing.T, p []record.Pass, by, base string, o analysis.Optio
 func TestMarginIsWelchOnLogarithms(t *testing.T) {
 	p := append(passes(cell("P1", "G1", "Lanterns", "1"), 100, 101, 99.5), passes(cell("P1", "G2", "Lanterns", "1"), 108, 109.5, 107.2)...)
 	m := compareOne(t, p, "gpu", "G1", analysis.Options{})
-	if m.Base != "G1" || m.Value != "G2" || m.Call != analysis.Faster || m.Factors["gpu"] != "" || m.Factors["cpu"] != "P1" {
+	if m.Base != "G1" || m.Value != "G2" || m.Call != compare.Faster || m.Factors["gpu"] != "" || m.Factors["cpu"] != "P1" {
 		t.Errorf("%+v", m)
 	}
 	ratio := math.Cbrt(108*109.5*107.2) / math.Cbrt(100*101*99.5)
@@ -35,7 +36,7 @@ func TestMarginIsWelchOnLogarithms(t *testing.T) {
 	back := compareOne(t, p, "gpu", "G2", analysis.Options{})
 	near(t, "the other way round", (1+float64(back.Margin))*(1+float64(m.Margin)), 1, 1e-12)
 	near(t, "its limit", (1+float64(back.CILow))*(1+float64(m.CIHigh)), 1, 1e-9)
-	if back.Call != analysis.Slower {
+	if back.Call != compare.Slower {
 		t.Errorf("%+v", back)
 	}
 }
@@ -46,11 +47,11 @@ func TestWholePercent(t *testing.T) {
 		a, b float64
 		want string
 	}{{153, 144, "+6 %"}, {169, 161, "+5 %"}, {100, 100.2, "0 %"}, {90, 100, "-10 %"}} {
-		if got := analysis.WholePercent(analysis.Number(c.a/c.b - 1)); got != c.want {
+		if got := compare.WholePercent(analysis.Number(c.a/c.b - 1)); got != c.want {
 			t.Errorf("%g against %g: %s, want %s", c.a, c.b, got, c.want)
 		}
 	}
-	if got := analysis.WholePercent(analysis.Undefined); got != "-" {
+	if got := compare.WholePercent(analysis.Undefined); got != "-" {
 		t.Errorf("undefined: %s", got)
 	}
 }
@@ -59,17 +60,17 @@ func TestCalls(t *testing.T) {
 	for _, c := range []struct {
 		name string
 		a, b []float64
-		want analysis.Call
+		want compare.Call
 		why  string
 	}{
-		{"clear", []float64{100, 100.1, 99.9}, []float64{110, 110.1, 109.9}, analysis.Faster, "no chance"},
-		{"slower", []float64{100, 100.1, 99.9}, []float64{90, 90.1, 89.9}, analysis.Slower, "no chance"},
-		{"proven the same", []float64{100, 100.01, 99.99}, []float64{100.1, 100.11, 100.09}, analysis.Tie, "below 1 %"},
-		{"small but certain", []float64{100, 100.01, 99.99}, []float64{100.5, 100.51, 100.49}, analysis.Tie, "below 1 %"},
-		{"too noisy", []float64{100, 101, 99}, []float64{100.5, 101.5, 99.5}, analysis.Undecided, "neither"},
-		{"one pass", []float64{100, 100.1, 99.9}, []float64{110}, analysis.Undecided, "one pass alone of G2"},
-		{"no spread", []float64{100, 100}, []float64{110, 110}, analysis.Undecided, "no spread at all"},
-		{"no spread in one", []float64{100, 100, 100}, []float64{110, 110.1, 109.9}, analysis.Faster, "no chance"},
+		{"clear", []float64{100, 100.1, 99.9}, []float64{110, 110.1, 109.9}, compare.Faster, "no chance"},
+		{"slower", []float64{100, 100.1, 99.9}, []float64{90, 90.1, 89.9}, compare.Slower, "no chance"},
+		{"proven the same", []float64{100, 100.01, 99.99}, []float64{100.1, 100.11, 100.09}, compare.Tie, "below 1 %"},
+		{"small but certain", []float64{100, 100.01, 99.99}, []float64{100.5, 100.51, 100.49}, compare.Tie, "below 1 %"},
+		{"too noisy", []float64{100, 101, 99}, []float64{100.5, 101.5, 99.5}, compare.Undecided, "neither"},
+		{"one pass", []float64{100, 100.1, 99.9}, []float64{110}, compare.Undecided, "one pass alone of G2"},
+		{"no spread", []float64{100, 100}, []float64{110, 110}, compare.Undecided, "no spread at all"},
+		{"no spread in one", []float64{100, 100, 100}, []float64{110, 110.1, 109.9}, compare.Faster, "no chance"},
 	} {
 		m := compareOne(t, append(passes(cell("P1", "G1", "L", "1"), c.a...), passes(cell("P1", "G2", "L", "1"), c.b...)...), "gpu", "G1", analysis.Options{})
 		if m.Call != c.want || !strings.Contains(m.Reason, c.why) {
@@ -81,22 +82,22 @@ func TestCalls(t *testing.T) {
 func TestCompareBorders(t *testing.T) {
 	p := append(passes(cell("P1", "G1", "L", "1"), 100, 101), passes(cell("P1", "G2", "L", "2"), 100, 101)...)
 	cells := analysis.Cells(p, analysis.Options{})
-	if m, err := analysis.Compare(cells, "gpu", "G1", analysis.Average, analysis.Options{}); err != nil || len(m) != 0 {
+	if m, err := compare.Margins(cells, "gpu", "G1", analysis.Average, analysis.Options{}); err != nil || len(m) != 0 {
 		t.Errorf("cells that differ in two factors: %+v %v", m, err)
 	}
 	for _, c := range [][3]string{{"gpu", "G9", analysis.Average}, {"colour", "", analysis.Average}, {"gpu", "G1", "speed"}} {
-		if _, err := analysis.Compare(cells, c[0], c[1], c[2], analysis.Options{}); err == nil {
+		if _, err := compare.Margins(cells, c[0], c[1], c[2], analysis.Options{}); err == nil {
 			t.Errorf("%v: no error", c)
 		}
 	}
 	bad := passes(cell("P1", "G2", "L", "1"), 100)
 	bad[0].Verdict = record.VerdictBad
 	m := compareOne(t, append(p[:2:2], bad...), "gpu", "", analysis.Options{})
-	if m.Call != analysis.Undecided || m.Margin.Known() || !strings.Contains(m.Reason, "no usable pass of G2") {
+	if m.Call != compare.Undecided || m.Margin.Known() || !strings.Contains(m.Reason, "no usable pass of G2") {
 		t.Errorf("%+v", m)
 	}
-	ms, _ := analysis.Compare(analysis.Cells(append(passes(cell("P1", "G1", "L", "1"), 100, 100.1), passes(cell("P1", "G2", "L", "1"), 120, 120.1)...), analysis.Options{}), "gpu", "G1", "p99_ms", analysis.Options{})
-	if len(ms) != 1 || ms[0].Call != analysis.Faster || ms[0].Margin > 0 {
+	ms, _ := compare.Margins(analysis.Cells(append(passes(cell("P1", "G1", "L", "1"), 100, 100.1), passes(cell("P1", "G2", "L", "1"), 120, 120.1)...), analysis.Options{}), "gpu", "G1", "p99_ms", analysis.Options{})
+	if len(ms) != 1 || ms[0].Call != compare.Faster || ms[0].Margin > 0 {
 		t.Errorf("shorter frame times: %+v", ms)
 	}
 }
@@ -113,14 +114,14 @@ func TestComparePooled(t *testing.T) {
 		}
 		all = append(all, passes(cell("P1", g, "L", "1"), noisy(r, rate, 0.004), noisy(r, rate, 0.004), noisy(r, rate, 0.004))...)
 	}
-	margins, err := analysis.Compare(analysis.Cells(all, analysis.Options{}), "gpu", "G1", analysis.Average, analysis.Options{})
+	margins, err := compare.Margins(analysis.Cells(all, analysis.Options{}), "gpu", "G1", analysis.Average, analysis.Options{})
 	if err != nil || len(margins) != 11 {
 		t.Fatal(len(margins), err)
 	}
 	for _, m := range margins {
-		want := m.Call == analysis.Tie || m.Call == analysis.Undecided
+		want := m.Call == compare.Tie || m.Call == compare.Undecided
 		if m.Value == "G12" {
-			want = m.Call == analysis.Faster
+			want = m.Call == compare.Faster
 		}
 		if !want {
 			t.Errorf("%s: %s, %s", m.Value, m.Call, m.Reason)

@@ -48,5 +48,5 @@ func MetricNamed(name string) (Metric, bool) {
 // nothing about others.
 func (m Metric) sparse(x record.Metrics) bool { return m.Name == Low1 && x.Low1Sparse }
 
-// positive reports whether x has a logarithm.
-func positive(x float64) bool { return x > 0 && !math.IsInf(x, 1) }
+// Positive reports whether x has a logarithm.
+func Positive(x float64) bool { return x > 0 && !math.IsInf(x, 1) }

@@ -7,6 +7,7 @@ import (
 	"testing"
 
 	"capd.example/analysis"
+	"capd.example/analysis/oddcell"
 	"capd.example/internal/testlab"
 	"capd.example/record"
 	"capd.example/stats"
@@ -94,7 +95,7 @@ func (w misfitWorld) count(t *testing.T, r *rand.Rand, n int) {
 	false0, falsePlanted, found, silent, expected, properties := 0, 0, 0, 0, 0, 0
 	for range n {
 		all, _ := w.matrix(r)
-		report := analysis.FindOdd(analysis.Cells(all, o), o)
+		report := oddcell.Find(analysis.Cells(all, o), o)
 		if len(report.Odd) > 0 {
 			false0++
 		}
@@ -107,7 +108,7 @@ func (w misfitWorld) count(t *testing.T, r *rand.Rand, n int) {
 		w.plant = true
 		all, planted := w.matrix(r)
 		w.plant = false
-		report = analysis.FindOdd(analysis.Cells(all, o), o)
+		report = oddcell.Find(analysis.Cells(all, o), o)
 		hit, other := false, false
 		for _, x := range report.Odd {
 			hit, other = hit || x.Name() == planted, other || x.Name() != planted

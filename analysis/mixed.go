@@ -62,7 +62,7 @@ func Mixed(passes []record.Pass, systems map[string]record.System, factors []str
 	if !known || !told {
 		look("system", func(p record.Pass) string { return p.System })
 	}
-	for _, name := range conditionTags(passes, factors) {
+	for _, name := range ConditionTags(passes, factors) {
 		if name == record.TagDriver && slices.ContainsFunc(fields, func(f string) bool { return strings.HasSuffix(f, ".driver") }) {
 			continue
 		}

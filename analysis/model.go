@@ -29,11 +29,12 @@ type Model struct {
 	Cards        []Ceiling `json:"cards"`
 	Warnings     []string  `json:"warnings,omitempty"`
 
-	fit    stats.SoftMinFit
-	points []stats.SoftMinPoint
-	cells  []int // index of the cell of each point
-	at     map[int]int
-	c, g   *names
+	Fit    stats.SoftMinFit     `json:"-"`
+	Points []stats.SoftMinPoint `json:"-"`
+	Of     []int                `json:"-"` // index of the cell of each point
+	At     map[int]int          `json:"-"` // and of the point of each cell
+	C      *Names               `json:"-"` // of the processors' ceilings
+	G      *Names               `json:"-"` // of the cards'
 }
 
 // Ceiling is the highest rate that a part allows. Where Open, no measured cell is limited
@@ -45,57 +46,57 @@ type Ceiling struct {
 }
 
 // openShare is the share below which a part is never felt (a convention).
-const openShare = 0.05
+const OpenShare = 0.05
 
-// names numbers combinations of factors.
-type names struct {
-	factors []string
+// Names numbers combinations of factors.
+type Names struct {
+	Factors []string
+	Values  []map[string]string // of each ceiling
 	at      map[string]int
-	values  []map[string]string
 }
 
-func newNames(factors []string) *names { return &names{factors: factors, at: map[string]int{}} }
+func newNames(factors []string) *Names { return &Names{Factors: factors, at: map[string]int{}} }
 
-func (n *names) index(values map[string]string) int {
-	key := factorKey(values, n.factors)
+func (n *Names) index(values map[string]string) int {
+	key := FactorKey(values, n.Factors)
 	i, ok := n.at[key]
 	if !ok {
-		i = len(n.values)
+		i = len(n.Values)
 		n.at[key] = i
 		v := map[string]string{}
-		for _, f := range n.factors {
+		for _, f := range n.Factors {
 			v[f] = values[f]
 		}
-		n.values = append(n.values, v)
+		n.Values = append(n.Values, v)
 	}
 	return i
 }
 
 // cardOnly are the factors that change the card's ceiling and not the processor's.
-var cardOnly = []string{record.TagGraphics, record.TagResolution}
+var CardOnly = []string{record.TagGraphics, record.TagResolution}
 
-// fitModels fits one model per game to the named metric. Games of up to leaveOut cells
+// FitModels fits one model per game to the named metric. Games of up to leaveOut cells
 // have each cell left out and the model fitted again.
-func fitModels(cells []Cell, metric string, factors []string, leaveOut int) []*Model {
+func FitModels(cells []Cell, metric string, factors []string, leaveOut int) []*Model {
 	byGame := map[string]*Model{}
 	var out []*Model
 	for i, c := range cells {
 		f := c.Figure(metric)
-		if f.N == 0 || c.capped() || c.Factors[record.TagProcessor] == "" || c.Factors[record.TagGraphics] == "" {
+		if f.N == 0 || c.Capped() || c.Factors[record.TagProcessor] == "" || c.Factors[record.TagGraphics] == "" {
 			continue
 		}
 		game := c.Factors[record.TagGame]
 		m := byGame[game]
 		if m == nil {
-			m = &Model{Game: game, Metric: metric, at: map[int]int{}, c: newNames(without(factors, cardOnly...)), g: newNames(without(factors, record.TagProcessor))}
+			m = &Model{Game: game, Metric: metric, At: map[int]int{}, C: newNames(Without(factors, CardOnly...)), G: newNames(Without(factors, record.TagProcessor))}
 			byGame[game] = m
 			out = append(out, m)
 		}
-		m.at[i] = len(m.points)
-		m.cells = append(m.cells, i)
-		m.points = append(m.points, stats.SoftMinPoint{C: m.c.index(c.Factors), G: m.g.index(c.Factors), Y: math.Exp(f.logMean), Weight: 1})
+		m.At[i] = len(m.Points)
+		m.Of = append(m.Of, i)
+		m.Points = append(m.Points, stats.SoftMinPoint{C: m.C.index(c.Factors), G: m.G.index(c.Factors), Y: math.Exp(f.logMean), Weight: 1})
 	}
-	slices.SortFunc(out, func(a, b *Model) int { return naturally(a.Game, b.Game) })
+	slices.SortFunc(out, func(a, b *Model) int { return Naturally(a.Game, b.Game) })
 	for _, m := range out {
 		m.solve(leaveOut)
 	}
@@ -104,7 +105,7 @@ func fitModels(cells []Cell, metric string, factors []string, leaveOut int) []*M
 
 // capped reports whether a frame cap was found in a pass that counts: a cap looks like a
 // card's limit and must not be fitted.
-func (c Cell) capped() bool {
+func (c Cell) Capped() bool {
 	for _, p := range c.used {
 		for _, f := range p.Findings {
 			if f.Check == "framecap" && f.Numbers["cap_fps"] > 0 {
@@ -116,17 +117,17 @@ func (c Cell) capped() bool {
 }
 
 func (m *Model) solve(leaveOut int) {
-	m.Cells = len(m.points)
+	m.Cells = len(m.Points)
 	m.Q, m.Sigma, m.DF, m.Worst, m.LeftOutError = Undefined, Undefined, 0, Undefined, Undefined
-	fit, err := stats.FitSoftMin(m.points, len(m.c.values), len(m.g.values))
+	fit, err := stats.FitSoftMin(m.Points, len(m.C.Values), len(m.G.Values))
 	if err != nil {
 		m.Warnings = append(m.Warnings, "no model: "+err.Error())
 		return
 	}
-	m.fit = fit
+	m.Fit = fit
 	m.Q, m.Sigma, m.DF = Number(fit.Q), Number(fit.Sigma), Number(fit.DF)
 	m.Worst = 0
-	for i, p := range m.points {
+	for i, p := range m.Points {
 		if r := math.Log(p.Y) - fit.Fitted[i]; math.Abs(r) > math.Abs(float64(m.Worst)) {
 			m.Worst = Number(r)
 		}
@@ -134,36 +135,36 @@ func (m *Model) solve(leaveOut int) {
 	if !(fit.DF >= 1) {
 		m.Warnings = append(m.Warnings, "the model has as many ceilings as there are cells: it fits whatever they say")
 	}
-	for i, v := range m.c.values {
-		m.Processors = append(m.Processors, Ceiling{v, Number(fit.C[i]), fit.CShare[i] < openShare})
+	for i, v := range m.C.Values {
+		m.Processors = append(m.Processors, Ceiling{v, Number(fit.C[i]), fit.CShare[i] < OpenShare})
 	}
-	for i, v := range m.g.values {
-		m.Cards = append(m.Cards, Ceiling{v, Number(fit.G[i]), fit.GShare[i] < openShare})
+	for i, v := range m.G.Values {
+		m.Cards = append(m.Cards, Ceiling{v, Number(fit.G[i]), fit.GShare[i] < OpenShare})
 	}
 	m.leaveOneOut(leaveOut)
 }
 
 // solved reports whether the model says more than the cells themselves.
-func (m *Model) solved() bool { return m != nil && m.fit.DF >= 1 && m.fit.Sigma >= 0 }
+func (m *Model) Solved() bool { return m != nil && m.Fit.DF >= 1 && m.Fit.Sigma >= 0 }
 
 // refitLimit is the number of cells up to which leaving one out means fitting again; above
 // it the error is r / (1 - leverage), which is the same to first order (PRESS, Allen 1974).
-const refitLimit = 40
+const RefitLimit = 40
 
 // determined is the leverage below which the other cells determine a cell (a convention).
 const determined = 0.9
 
 func (m *Model) leaveOneOut(limit int) {
 	var sum float64
-	for i, p := range m.points {
-		h := m.fit.Leverage[i]
-		if h >= determined || m.fit.DF < 2 {
+	for i, p := range m.Points {
+		h := m.Fit.Leverage[i]
+		if h >= determined || m.Fit.DF < 2 {
 			continue
 		}
-		r := (math.Log(p.Y) - m.fit.Fitted[i]) / (1 - h)
-		if len(m.points) <= limit {
-			rest := slices.Delete(slices.Clone(m.points), i, i+1)
-			fit, err := stats.FitSoftMin(rest, len(m.c.values), len(m.g.values))
+		r := (math.Log(p.Y) - m.Fit.Fitted[i]) / (1 - h)
+		if len(m.Points) <= limit {
+			rest := slices.Delete(slices.Clone(m.Points), i, i+1)
+			fit, err := stats.FitSoftMin(rest, len(m.C.Values), len(m.G.Values))
 			if err != nil {
 				continue
 			}
@@ -178,13 +179,23 @@ func (m *Model) leaveOneOut(limit int) {
 	}
 }
 
-// describe names the part of a ceiling for people: "G2 at 1920x1080".
-func describe(values map[string]string, factors ...string) string {
-	var parts []string
-	for _, f := range factors {
-		if v := values[f]; v != "" {
-			parts = append(parts, v)
+// Without returns the list without what is to be dropped.
+func Without(list []string, drop ...string) []string {
+	var out []string
+	for _, v := range list {
+		if !slices.Contains(drop, v) {
+			out = append(out, v)
 		}
 	}
-	return strings.Join(parts, " at ")
+	return out
+}
+
+// FactorKey returns what tells combinations of the factors apart.
+func FactorKey(values map[string]string, factors []string) string {
+	var b strings.Builder
+	for _, f := range factors {
+		b.WriteString(values[f])
+		b.WriteByte(0)
+	}
+	return b.String()
 }

@@ -9,6 +9,7 @@ import (
 	"testing"
 
 	"capd.example/analysis"
+	"capd.example/analysis/oddcell"
 	"capd.example/record"
 	"capd.example/stats"
 )
@@ -50,12 +51,12 @@ func TestOddRates(t *testing.T) {
 	r := rand.New(rand.NewPCG(31, 32))
 	alarms, found, others, strong, foundStrong := 0, 0, 0, 0, 0
 	for i := 0; i < n; i++ {
-		if x := analysis.FindOdd(analysis.Cells(wideMatrix(r, "", 1), analysis.Options{}), analysis.Options{}); len(x.Odd) > 0 {
+		if x := oddcell.Find(analysis.Cells(wideMatrix(r, "", 1), analysis.Options{}), analysis.Options{}); len(x.Odd) > 0 {
 			alarms++
 		}
 		a, b, c := r.IntN(8), r.IntN(8), r.IntN(3)
 		p := wideMatrix(r, fmt.Sprintf("%d/%d/%d", a, b, c), []float64{0.96, 1.04}[r.IntN(2)])
-		report := analysis.FindOdd(analysis.Cells(p, analysis.Options{}), analysis.Options{})
+		report := oddcell.Find(analysis.Cells(p, analysis.Options{}), analysis.Options{})
 		hit, weak := false, false
 		name := fmt.Sprintf("P%d / G%d / Lanterns / harbour / %s / high", a, b, []string{"1920x1080", "2560x1440", "3840x2160"}[c])
 		for _, w := range append(report.Weak, untestable(report)...) {
@@ -86,9 +87,9 @@ func TestOddRates(t *testing.T) {
 	}
 }
 
-func untestable(r analysis.OddReport) (out []analysis.Weak) {
+func untestable(r oddcell.Report) (out []oddcell.Weak) {
 	for _, name := range r.Untestable {
-		out = append(out, analysis.Weak{Cell: name})
+		out = append(out, oddcell.Weak{Cell: name})
 	}
 	return out
 }
@@ -101,18 +102,18 @@ func TestOddOrder(t *testing.T) {
 	}{{"1280x720", 120}, {"1920x1080", 131}, {"2560x1440", 90}, {"3840x2160", 55}} {
 		all = append(all, passes(cell("P1", "G1", "Lanterns", c.resolution), c.rate, c.rate*1.001, c.rate*0.999)...)
 	}
-	r := analysis.FindOdd(analysis.Cells(all, analysis.Options{}), analysis.Options{})
-	if len(r.Odd) != 1 || r.Odd[0].Kind != analysis.OddOrder || len(r.Odd[0].Passes) != 6 {
+	r := oddcell.Find(analysis.Cells(all, analysis.Options{}), analysis.Options{})
+	if len(r.Odd) != 1 || r.Odd[0].Kind != oddcell.OddOrder || len(r.Odd[0].Passes) != 6 {
 		t.Errorf("%+v", r.Odd)
 	}
-	if r := analysis.FindOdd(nil, analysis.Options{}); len(r.Odd) != 0 || r.Odd == nil {
+	if r := oddcell.Find(nil, analysis.Options{}); len(r.Odd) != 0 || r.Odd == nil {
 		t.Errorf("%+v", r)
 	}
 }
 
 // On the recorded matrix no cell is called odd: its residuals are those of its own noise.
 func TestOddRealMatrix(t *testing.T) {
-	r := analysis.FindOdd(analysis.Cells(realMatrix(t), analysis.Options{}), analysis.Options{})
+	r := oddcell.Find(analysis.Cells(realMatrix(t), analysis.Options{}), analysis.Options{})
 	if len(r.Odd) > 0 || r.Tested+len(r.Untestable) != 12 {
 		t.Errorf("%+v", r)
 	}

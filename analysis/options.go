@@ -49,10 +49,10 @@ type Options struct {
 
 // ConfidencePercent names the intervals for people: "95 %".
 func (o Options) ConfidencePercent() string {
-	return fmt.Sprintf("%.6g %%", 100*o.withDefaults().Confidence)
+	return fmt.Sprintf("%.6g %%", 100*o.WithDefaults().Confidence)
 }
 
-func (o Options) withDefaults() Options {
+func (o Options) WithDefaults() Options {
 	if len(o.Factors) == 0 {
 		o.Factors = record.CellFactors
 	}

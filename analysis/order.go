@@ -5,9 +5,9 @@ import (
 	"strings"
 )
 
-// naturally compares names with the numbers in them by value, so that "x9" comes before
+// Naturally compares names with the numbers in them by value, so that "x9" comes before
 // "x10" and 1280x720 before 1920x1080.
-func naturally(a, b string) int {
+func Naturally(a, b string) int {
 	for i, j := 0, 0; ; {
 		if i == len(a) || j == len(b) {
 			return cmp.Or(cmp.Compare(len(a)-i, len(b)-j), strings.Compare(a, b))

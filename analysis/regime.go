@@ -18,15 +18,20 @@ const (
 
 // Shares of the processor from which a cell is said to be bound by one part (conventions).
 const (
-	processorShare = 0.8
-	graphicsShare  = 0.2
+	ProcessorShare = 0.8
+	GraphicsShare  = 0.2
 )
 
-func regimeOf(share float64) Regime {
+// StepRatio is how far apart two ceilings must be for a step to tell anything (a
+// convention): a part that is no better cannot show a gain.
+const StepRatio = 1.04
+
+// RegimeOf names the part that limits a cell from the processor's share in it.
+func RegimeOf(share float64) Regime {
 	switch {
-	case share >= processorShare:
+	case share >= ProcessorShare:
 		return ByProcessor
-	case share <= graphicsShare:
+	case share <= GraphicsShare:
 		return ByGraphics
 	}
 	return ByBoth
@@ -35,30 +40,31 @@ func regimeOf(share float64) Regime {
 // regimes sets the regime of each cell where the shape of the matrix tells: from the rates
 // alone, since the spreads are not known yet.
 func regimes(cells []Cell, factors []string) {
-	for _, m := range fitModels(cells, Average, factors, 0) {
-		if !m.solved() {
+	for _, m := range FitModels(cells, Average, factors, 0) {
+		if !m.Solved() {
 			continue
 		}
-		for i, at := range m.cells {
-			low, high := m.shareInterval(i)
-			if r := regimeOf(m.fit.Share[i]); oneSided(r, low, high) {
+		for i, at := range m.Of {
+			low, high := m.ShareInterval(i)
+			if r := RegimeOf(m.Fit.Share[i]); OneSided(r, low, high) {
 				cells[at].Regime = r
 			}
 		}
 	}
 }
 
-func (m *Model) shareInterval(point int) (low, high float64) {
-	return m.fit.ShareInterval(m.points, point, m.fit.Sigma, stats.TQuantile(0.975, m.fit.DF))
+// ShareInterval holds the processor's share in a point with 95 % confidence.
+func (m *Model) ShareInterval(point int) (low, high float64) {
+	return m.Fit.ShareInterval(m.Points, point, m.Fit.Sigma, stats.TQuantile(0.975, m.Fit.DF))
 }
 
-// oneSided reports whether an interval of the share leaves the other part out.
-func oneSided(r Regime, low, high float64) bool {
+// OneSided reports whether an interval of the share leaves the other part out.
+func OneSided(r Regime, low, high float64) bool {
 	switch r {
 	case ByProcessor:
 		return low >= 0.5
 	case ByGraphics:
 		return high <= 0.5
 	}
-	return low > openShare && high < 1-openShare && !math.IsNaN(low)
+	return low > OpenShare && high < 1-OpenShare && !math.IsNaN(low)
 }

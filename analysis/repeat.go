@@ -5,6 +5,7 @@ import (
 	"math"
 	"slices"
 
+	"capd.example/analysis/variance"
 	"capd.example/record"
 	"capd.example/stats"
 )
@@ -46,7 +47,7 @@ type MonthSpread struct {
 // Repeats pools the spread of passes per bench, game, regime and metric, and says
 // how it moved over the months.
 func Repeats(passes []record.Pass, o Options) []Repeat {
-	o = o.withDefaults()
+	o = o.WithDefaults()
 	o.History = nil
 	session := record.SessionOf(passes)
 	cells := group(passes, o.Factors, session)
@@ -59,13 +60,13 @@ func Repeats(passes []record.Pass, o Options) []Repeat {
 	sessions := sessionSpreads(cells, p, regimeOfCells(cells, o.Factors), o)
 	out := []Repeat{}
 	for key, set := range p.sets {
-		if key.across {
+		if key.Across {
 			continue
 		}
-		out = append(out, set.describe(key, sessions[benchMetric{key.bench, key.metric}]))
+		out = append(out, set.describe(key, sessions[benchMetric{key.Bench, key.Metric}]))
 	}
 	slices.SortFunc(out, func(a, b Repeat) int {
-		return cmp.Or(naturally(a.Bench, b.Bench), naturally(a.Game, b.Game), cmp.Compare(metricIndex(a.Metric), metricIndex(b.Metric)), cmp.Compare(a.Regime, b.Regime))
+		return cmp.Or(Naturally(a.Bench, b.Bench), Naturally(a.Game, b.Game), cmp.Compare(metricIndex(a.Metric), metricIndex(b.Metric)), cmp.Compare(a.Regime, b.Regime))
 	})
 	return out
 }
@@ -74,12 +75,12 @@ func metricIndex(name string) int {
 	return slices.IndexFunc(Metrics, func(m Metric) bool { return m.Name == name })
 }
 
-func (p *pool) describe(key poolKey, sessions *SessionSpread) Repeat {
-	r := Repeat{Bench: key.bench, Game: key.game, Regime: key.regime, Metric: key.metric, SD: Number(p.s), DF: Number(p.v),
+func (p *pool) describe(key variance.Pool, sessions *variance.Sessions) Repeat {
+	r := Repeat{Bench: key.Bench, Game: key.Game, Regime: Regime(key.Limit), Metric: key.Metric, SD: Number(p.s), DF: Number(p.v),
 		Sets: len(p.sd), Apart: p.apart, Resolves: Undefined, SessionSD: Undefined, SessionDF: Undefined, Months: []MonthSpread{}}
 	if sessions != nil {
 		r.SessionCells = sessions.Cells
-		if sessions.known {
+		if sessions.Known() {
 			r.SessionSD, r.SessionDF = Number(sessions.SD), Number(sessions.DF)
 		}
 	}

@@ -4,6 +4,7 @@ import (
 	"testing"
 
 	"capd.example/analysis"
+	"capd.example/analysis/reuse"
 	"capd.example/record"
 )
 
@@ -23,7 +24,7 @@ func TestComparable(t *testing.T) {
 		"old": {Fields: []record.Field{field("graphics.0.name", "G1"), field("memory.configured_speed", "4800"), field("os.build", "1")}},
 		"s1":  {Fields: []record.Field{field("graphics.0.name", "G2"), field("memory.configured_speed", "6000"), field("os.build", "1")}},
 	}
-	c := analysis.Comparable(old, now, systems, nil, analysis.Options{})
+	c := reuse.Comparable(old, now, systems, nil, analysis.Options{})
 	got := map[string]bool{}
 	for _, d := range c.Differences {
 		got[d.Name] = d.Matters
@@ -37,18 +38,18 @@ func TestComparable(t *testing.T) {
 			t.Errorf("%s: %v %v", n, g, ok)
 		}
 	}
-	c = analysis.Comparable(old, now, systems, []string{"tag driver", "system memory.configured_speed", "check thermal"}, analysis.Options{})
+	c = reuse.Comparable(old, now, systems, []string{"tag driver", "system memory.configured_speed", "check thermal"}, analysis.Options{})
 	if c.Refused || len(c.Differences) != 4 {
 		t.Errorf("accepted, and still: %+v", c)
 	}
-	if c := analysis.Comparable(now, now, systems, nil, analysis.Options{}); c.Refused || len(c.Differences) != 0 {
+	if c := reuse.Comparable(now, now, systems, nil, analysis.Options{}); c.Refused || len(c.Differences) != 0 {
 		t.Errorf("the same passes: %+v", c)
 	}
-	if c := analysis.Comparable(nil, now, systems, nil, analysis.Options{}); !c.Refused {
+	if c := reuse.Comparable(nil, now, systems, nil, analysis.Options{}); !c.Refused {
 		t.Errorf("no old pass: %+v", c)
 	}
 	now[0].Tags["game version"] = record.Tag{Value: "1.2"}
-	if c := analysis.Comparable(now[1:], now[:1], systems, nil, analysis.Options{}); !c.Refused {
+	if c := reuse.Comparable(now[1:], now[:1], systems, nil, analysis.Options{}); !c.Refused {
 		t.Errorf("another game version: %+v", c)
 	}
 }

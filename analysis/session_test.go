@@ -9,6 +9,8 @@ import (
 	"time"
 
 	"capd.example/analysis"
+	"capd.example/analysis/compare"
+	"capd.example/analysis/variance"
 	"capd.example/record"
 	"capd.example/stats"
 )
@@ -66,20 +68,20 @@ func (w sessionWorld) campaign(r *rand.Rand) (all []record.Pass, truth map[strin
 // tally counts what intervals of one kind hold.
 type tally struct{ held, all, wrong, called, sessions int }
 
-func (t *tally) add(truth float64, low, high analysis.Number, covers analysis.Covers) {
+func (t *tally) add(truth float64, low, high analysis.Number, covers variance.Covers) {
 	t.all++
 	if low <= analysis.Number(truth) && analysis.Number(truth) <= high {
 		t.held++
 	}
-	if covers == analysis.CoversSessions {
+	if covers == variance.CoversSessions {
 		t.sessions++
 	}
 }
 
-func (t *tally) sign(truth float64, call analysis.Call) {
-	if call == analysis.Faster || call == analysis.Slower {
+func (t *tally) sign(truth float64, call compare.Call) {
+	if call == compare.Faster || call == compare.Slower {
 		t.called++
-		if (truth > 0) != (call == analysis.Faster) {
+		if (truth > 0) != (call == compare.Faster) {
 			t.wrong++
 		}
 	}
@@ -104,7 +106,7 @@ func (w sessionWorld) run(t *testing.T, r *rand.Rand, n int) (cells, margins, to
 			cells.add(of(c.Factors, "", ""), f.CILow, f.CIHigh, f.Covers)
 		}
 		for _, by := range []string{"cpu", "gpu"} {
-			m, err := analysis.Compare(list, by, "", analysis.Average, analysis.Options{})
+			m, err := compare.Margins(list, by, "", analysis.Average, analysis.Options{})
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -114,7 +116,7 @@ func (w sessionWorld) run(t *testing.T, r *rand.Rand, n int) (cells, margins, to
 				margins.add(d, x.CILow, x.CIHigh, x.Covers)
 				margins.sign(d, x.Call)
 			}
-			for _, x := range analysis.Totals(m, analysis.Options{}) {
+			for _, x := range compare.Totals(m, analysis.Options{}) {
 				sum := 0.0
 				for _, game := range []string{"Lanterns", "Copper Drift"} {
 					f := map[string]string{"cpu": x.Factors["cpu"], "gpu": x.Factors["gpu"], "resolution": x.Factors["resolution"], "game": game}
@@ -166,20 +168,20 @@ func TestWithoutControlsTheHeadSaysWhatIsCovered(t *testing.T) {
 	all, _ := sessionWorld{0.005, 0.007, false}.campaign(rand.New(rand.NewPCG(5, 6)))
 	for _, c := range []struct {
 		stated float64
-		covers analysis.Covers
+		covers variance.Covers
 		says   string
 	}{
-		{0, analysis.CoversSession, "95 % intervals cover repeated passes within one session;"},
-		{0.007, analysis.CoversSessions, "95 % intervals hold across sessions (rebuilds, restarts, days); what a session shifts: average FPS 0.7 % (sd, stated, not measured)"},
+		{0, variance.CoversSession, "95 % intervals cover repeated passes within one session;"},
+		{0.007, variance.CoversSessions, "95 % intervals hold across sessions (rebuilds, restarts, days); what a session shifts: average FPS 0.7 % (sd, stated, not measured)"},
 	} {
 		o := analysis.Options{SessionSD: c.stated}
 		cells := analysis.Cells(all, o)
-		margins, err := analysis.Compare(cells, "cpu", "P0", analysis.Average, o)
+		margins, err := compare.Margins(cells, "cpu", "P0", analysis.Average, o)
 		if err != nil {
 			t.Fatal(err)
 		}
-		totals := analysis.Totals(margins, o)
-		for what, said := range map[string]string{"cells": analysis.SessionsOf(cells, o), "margins": analysis.SessionsOfMargins(margins, o), "totals": analysis.SessionsOfTotals(totals, o)} {
+		totals := compare.Totals(margins, o)
+		for what, said := range map[string]string{"cells": analysis.SessionsOf(cells, o), "margins": compare.SessionsOfMargins(margins, o), "totals": compare.SessionsOfTotals(totals, o)} {
 			if !strings.HasPrefix(said, c.says) {
 				t.Errorf("stated %g: %s: %q", c.stated, what, said)
 			}
@@ -201,22 +203,22 @@ func TestASessionEntersOncePerPairOfSessions(t *testing.T) {
 	all, _ := sessionWorld{0.0001, 0, false}.campaign(rand.New(rand.NewPCG(7, 8)))
 	cells := analysis.Cells(all, o)
 	half := func(low, high analysis.Number) float64 { return math.Log(float64((1+high)/(1+low))) / 2 }
-	between, err := analysis.Compare(cells, "cpu", "P0", analysis.Average, o)
+	between, err := compare.Margins(cells, "cpu", "P0", analysis.Average, o)
 	if err != nil {
 		t.Fatal(err)
 	}
 	want := 1.96 * stated * math.Sqrt2
 	near(t, "between two sessions", half(between[0].CILow, between[0].CIHigh), want, 0.0005)
-	total := analysis.Totals(between, o)[0]
+	total := compare.Totals(between, o)[0]
 	if len(total.Games) != 2 {
 		t.Fatalf("%+v", total)
 	}
 	near(t, "the mean over games", half(total.CILow, total.CIHigh), want, 0.0005)
-	within, err := analysis.Compare(cells, "resolution", "3840x2160", analysis.Average, o)
+	within, err := compare.Margins(cells, "resolution", "3840x2160", analysis.Average, o)
 	if err != nil {
 		t.Fatal(err)
 	}
-	if h := half(within[0].CILow, within[0].CIHigh); h > 0.001 || within[0].Covers != analysis.CoversSessions || within[0].BothKnown() {
+	if h := half(within[0].CILow, within[0].CIHigh); h > 0.001 || within[0].Covers != variance.CoversSessions || within[0].BothKnown() {
 		t.Errorf("within one session: half-width %g, covers %s", h, within[0].Covers)
 	}
 }
@@ -240,7 +242,7 @@ func TestOnePassInEachSession(t *testing.T) {
 		for _, c := range analysis.Cells(list, analysis.Options{}) {
 			f := c.Figure(analysis.Average)
 			all++
-			if f.Covers == analysis.CoversSessions {
+			if f.Covers == variance.CoversSessions {
 				covers++
 			}
 			if f.CILow <= 100 && 100 <= f.CIHigh {
@@ -267,11 +269,11 @@ func TestOlderCampaignsTellHowMuchSessionsDiffer(t *testing.T) {
 	for _, c := range []struct {
 		name   string
 		change func(*record.Pass)
-		covers analysis.Covers
+		covers variance.Covers
 	}{
-		{"same bench", func(*record.Pass) {}, analysis.CoversSessions},
-		{"another bench", func(p *record.Pass) { p.Bench = "bench 2" }, analysis.CoversSession},
-		{"never the same driver twice", func(p *record.Pass) { p.System += p.Tags.Value(record.TagBoot) }, analysis.CoversSession},
+		{"same bench", func(*record.Pass) {}, variance.CoversSessions},
+		{"another bench", func(p *record.Pass) { p.Bench = "bench 2" }, variance.CoversSession},
+		{"never the same driver twice", func(p *record.Pass) { p.System += p.Tags.Value(record.TagBoot) }, variance.CoversSession},
 	} {
 		var elsewhere []record.Pass
 		for _, p := range older {

@@ -7,6 +7,7 @@ import (
 	"testing"
 
 	"capd.example/analysis"
+	"capd.example/analysis/compare"
 	"capd.example/record"
 )
 
@@ -70,28 +71,28 @@ func TestErrorRatesOfCalls(t *testing.T) {
 	r := rand.New(rand.NewPCG(73, 74))
 	for _, noise := range []float64{0.002, 0.004, 0.01} {
 		for _, diff := range []float64{0, 0.005, 0.01, 0.02, 0.03} {
-			count := map[analysis.Call]int{}
+			count := map[compare.Call]int{}
 			for range n {
 				cells := analysis.Cells(twelve(r, noise, 100*(1+diff)), analysis.Options{})
 				pair := []analysis.Cell{cells[0], cells[11]}
-				m, err := analysis.Compare(pair, "gpu", "G00", analysis.Average, analysis.Options{})
+				m, err := compare.Margins(pair, "gpu", "G00", analysis.Average, analysis.Options{})
 				if err != nil {
 					t.Fatal(err)
 				}
 				count[m[0].Call]++
 			}
-			share := func(c analysis.Call) float64 { return float64(count[c]) / float64(n) }
+			share := func(c compare.Call) float64 { return float64(count[c]) / float64(n) }
 			t.Logf("noise %.1f %%, difference %.1f %%: faster %.1f %%, slower %.1f %%, tie %.1f %%, undecided %.1f %%", 100*noise, 100*diff,
-				100*share(analysis.Faster), 100*share(analysis.Slower), 100*share(analysis.Tie), 100*share(analysis.Undecided))
+				100*share(compare.Faster), 100*share(compare.Slower), 100*share(compare.Tie), 100*share(compare.Undecided))
 			slack := 3 * math.Sqrt(0.05*0.95/float64(n))
-			if diff == 0 && share(analysis.Faster)+share(analysis.Slower) > 0.05+slack {
-				t.Errorf("equal cells are told apart in %.1f %%", 100*(share(analysis.Faster)+share(analysis.Slower)))
+			if diff == 0 && share(compare.Faster)+share(compare.Slower) > 0.05+slack {
+				t.Errorf("equal cells are told apart in %.1f %%", 100*(share(compare.Faster)+share(compare.Slower)))
 			}
-			if diff >= 0.01 && share(analysis.Tie) > 0.05+slack {
-				t.Errorf("a difference of %.1f %% is called a tie in %.1f %%", 100*diff, 100*share(analysis.Tie))
+			if diff >= 0.01 && share(compare.Tie) > 0.05+slack {
+				t.Errorf("a difference of %.1f %% is called a tie in %.1f %%", 100*diff, 100*share(compare.Tie))
 			}
-			if diff > 0 && share(analysis.Slower) > 0.025+slack {
-				t.Errorf("the faster one is called slower in %.1f %%", 100*share(analysis.Slower))
+			if diff > 0 && share(compare.Slower) > 0.025+slack {
+				t.Errorf("the faster one is called slower in %.1f %%", 100*share(compare.Slower))
 			}
 		}
 	}

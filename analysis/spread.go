@@ -6,22 +6,16 @@ import (
 	"slices"
 	"time"
 
+	"capd.example/analysis/variance"
 	"capd.example/record"
 	"capd.example/stats"
 )
 
 // pools hold the pooled repeatability per bench, game, regime and metric.
 type pools struct {
-	sets  map[poolKey]*pool
+	sets  map[variance.Pool]*pool
 	owner map[string]int // pass to index of its cell
 	min   float64        // degrees of freedom
-}
-
-type poolKey struct {
-	bench, game string
-	regime      Regime
-	metric      string
-	across      bool // of the means of sessions; else of the passes of one session
 }
 
 // pool is what sets of passes under equal conditions say about repeatability.
@@ -38,7 +32,7 @@ type pool struct {
 // newPools pools the spreads of the cells and of the history. Sets whose variances
 // differ (Cochran's C or Bartlett's test) are not pooled.
 func newPools(cells []Cell, session map[string]string, o Options) *pools {
-	p := &pools{sets: map[poolKey]*pool{}, owner: map[string]int{}, min: o.MinDF}
+	p := &pools{sets: map[variance.Pool]*pool{}, owner: map[string]int{}, min: o.MinDF}
 	regime := map[string]Regime{}
 	for i, c := range cells {
 		for _, u := range c.used {
@@ -94,7 +88,7 @@ func (p *pools) add(c Cell, m Metric, owner, first int, ln []float64, across boo
 		return
 	}
 	pass := c.used[first]
-	key := poolKey{pass.Bench, pass.Tags.Value(record.TagGame), c.Regime, m.Name, across}
+	key := variance.Pool{Bench: pass.Bench, Game: pass.Tags.Value(record.TagGame), Limit: string(c.Regime), Metric: m.Name, Across: across}
 	set := p.sets[key]
 	if set == nil {
 		set = &pool{}
@@ -114,7 +108,7 @@ func (p *pools) within(c Cell, metric string) float64 {
 	}
 	var sum, df float64
 	for key, set := range p.sets {
-		if key.bench == c.used[0].Bench && key.metric == metric && !key.across && set.v > 0 {
+		if key.Bench == c.used[0].Bench && key.Metric == metric && !key.Across && set.v > 0 {
 			sum, df = sum+set.v*set.s*set.s, df+set.v
 		}
 	}
@@ -198,8 +192,8 @@ func (p *pools) of(c Cell, metric string) *pool {
 	return p.sets[c.poolKey(metric, false)]
 }
 
-func (c Cell) poolKey(metric string, across bool) poolKey {
-	return poolKey{c.used[0].Bench, c.used[0].Tags.Value(record.TagGame), c.Regime, metric, across}
+func (c Cell) poolKey(metric string, across bool) variance.Pool {
+	return variance.Pool{Bench: c.used[0].Bench, Game: c.used[0].Tags.Value(record.TagGame), Limit: string(c.Regime), Metric: metric, Across: across}
 }
 
 // spread chooses what an interval of the cell's figure rests on: the pool where it is

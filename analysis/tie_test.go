@@ -6,6 +6,7 @@ import (
 	"testing"
 
 	"capd.example/analysis"
+	"capd.example/analysis/compare"
 	"capd.example/record"
 )
 
@@ -30,23 +31,23 @@ func TestTiesAreShown(t *testing.T) {
 	for range 3 {
 		o := analysis.Options{}
 		cells := analysis.Cells(evenTable(r), o)
-		count := func(o analysis.Options) (ties int, margins []analysis.Margin) {
-			margins, err := analysis.Compare(cells, "gpu", "G04", analysis.Average, o)
+		count := func(o analysis.Options) (ties int, margins []compare.Margin) {
+			margins, err := compare.Margins(cells, "gpu", "G04", analysis.Average, o)
 			if err != nil {
 				t.Fatal(err)
 			}
 			for _, m := range margins {
-				if m.Call == analysis.Tie {
+				if m.Call == compare.Tie {
 					ties++
 				}
-				if (m.AtMost < analysis.Number(cmpOr(o.Tie, 0.01))) != (m.Call == analysis.Tie) || m.AtMost < m.Margin || m.AtMost < -m.Margin {
+				if (m.AtMost < analysis.Number(cmpOr(o.Tie, 0.01))) != (m.Call == compare.Tie) || m.AtMost < m.Margin || m.AtMost < -m.Margin {
 					t.Errorf("call %s with a bound of %.4f, threshold %g, margin %.4f", m.Call, m.AtMost, o.Tie, m.Margin)
 				}
 			}
 			return ties, margins
 		}
 		ties, margins := count(o)
-		auto := analysis.ResolvedTie(margins, o)
+		auto := compare.ResolvedTie(margins, o)
 		resolved, _ := count(analysis.Options{Tie: float64(auto)})
 		t.Logf("%d of %d are ties within 1 %%, %d within %.1f %%", ties, len(margins), resolved, 100*auto)
 		if len(margins) != 96 || ties < 5 || float64(resolved) < 0.6*96 || auto < 0.012 || auto > 0.017 {

@@ -6,6 +6,7 @@ import (
 	"testing"
 
 	"capd.example/analysis"
+	"capd.example/analysis/compare"
 	"capd.example/record"
 )
 
@@ -13,13 +14,13 @@ func twoCards(game string, a, b float64) []record.Pass {
 	return append(passes(cell("P1", "G1", game, "1"), a, a*1.002, a*0.998), passes(cell("P1", "G2", game, "1"), b, b*1.002, b*0.998)...)
 }
 
-func totals(t *testing.T, p []record.Pass, base string) []analysis.Total {
+func totals(t *testing.T, p []record.Pass, base string) []compare.Total {
 	t.Helper()
-	m, err := analysis.Compare(analysis.Cells(p, analysis.Options{}), "gpu", base, analysis.Average, analysis.Options{})
+	m, err := compare.Margins(analysis.Cells(p, analysis.Options{}), "gpu", base, analysis.Average, analysis.Options{})
 	if err != nil {
 		t.Fatal(err)
 	}
-	return analysis.Totals(m, analysis.Options{})
+	return compare.Totals(m, analysis.Options{})
 }
 
 // Fleming and Wallace 1986: two games at 2.0 and 0.5 give 1, from either side.
@@ -31,7 +32,7 @@ func TestTotalIsTheSameFromBothSides(t *testing.T) {
 			t.Fatalf("%+v", x)
 		}
 		near(t, "total from "+base, float64(x[0].Margin), 0, 1e-12)
-		if x[0].Call == analysis.Faster || x[0].Call == analysis.Slower {
+		if x[0].Call == compare.Faster || x[0].Call == compare.Slower {
 			t.Errorf("%+v", x[0])
 		}
 		if !(x[0].SpreadLow < -0.4) || !(x[0].CILow > -0.02) {
@@ -47,7 +48,7 @@ func TestTotalGames(t *testing.T) {
 	near(t, "total", float64(x.Margin), 0.21, 1e-12)
 	near(t, "without Tides", float64(x.Games[2].Without), math.Sqrt(1.1*1.21)-1, 1e-12)
 	near(t, "its effect", float64(x.Games[2].Effect), 1.21/math.Sqrt(1.1*1.21)-1, 1e-12)
-	if x.Call != analysis.Faster || len(x.Missing) != 0 {
+	if x.Call != compare.Faster || len(x.Missing) != 0 {
 		t.Errorf("%+v", x)
 	}
 }
@@ -67,11 +68,11 @@ func TestTotalMissingGame(t *testing.T) {
 }
 
 func TestTotalOfNothing(t *testing.T) {
-	if x := analysis.Totals(nil, analysis.Options{}); len(x) != 0 {
+	if x := compare.Totals(nil, analysis.Options{}); len(x) != 0 {
 		t.Errorf("%+v", x)
 	}
 	x := totals(t, append(passes(cell("P1", "G1", "L", "1"), 100), passes(cell("P1", "G2", "L", "1"), 110)...), "G1")
-	if len(x) != 1 || x[0].Call != analysis.Undecided || x[0].Margin.Known() {
+	if len(x) != 1 || x[0].Call != compare.Undecided || x[0].Margin.Known() {
 		t.Errorf("%+v", x)
 	}
 }

@@ -7,12 +7,14 @@ import (
 	"time"
 
 	"capd.example/analysis"
+	"capd.example/analysis/compare"
+	"capd.example/analysis/limit"
 	"capd.example/record"
 )
 
 func TestReadPrices(t *testing.T) {
-	p, err := analysis.ReadPrices(strings.NewReader("\ufeffpart,price,currency,date\nG1,199.90,EUR,2026-03-01\nG2,399,EUR,2026-03-02\n"))
-	if err != nil || len(p) != 2 || p[0] != (analysis.Price{Part: "G1", Amount: 199.9, Currency: "EUR", Date: "2026-03-01"}) {
+	p, err := compare.ReadPrices(strings.NewReader("\ufeffpart,price,currency,date\nG1,199.90,EUR,2026-03-01\nG2,399,EUR,2026-03-02\n"))
+	if err != nil || len(p) != 2 || p[0] != (compare.Price{Part: "G1", Amount: 199.9, Currency: "EUR", Date: "2026-03-01"}) {
 		t.Errorf("%+v %v", p, err)
 	}
 	for _, c := range []struct{ text, want string }{
@@ -23,7 +25,7 @@ func TestReadPrices(t *testing.T) {
 		{"part,price,currency,date\nG1,1,EUR,2026-03-01\nG2,1,USD,2026-03-01\n", "line 3: USD beside EUR"},
 		{"part,price,currency,date\nG1,1,EUR,2026-03-01\nG1,2,EUR,2026-03-01\n", "has a price already"},
 	} {
-		if _, err := analysis.ReadPrices(strings.NewReader(c.text)); err == nil || !strings.Contains(err.Error(), c.want) {
+		if _, err := compare.ReadPrices(strings.NewReader(c.text)); err == nil || !strings.Contains(err.Error(), c.want) {
 			t.Errorf("%q: %v", c.text, err)
 		}
 	}
@@ -37,8 +39,8 @@ func TestValues(t *testing.T) {
 			all = append(all, passes(cell("P1", g, game, "1"), rate, rate*1.0003, rate*0.9997)...)
 		}
 	}
-	prices := []analysis.Price{{Part: "G1", Amount: 200, Currency: "EUR", Date: "2026-03-01"}, {Part: "G2", Amount: 360, Currency: "EUR", Date: "2026-03-01"}, {Part: "G3", Amount: 450, Currency: "EUR", Date: "2026-03-01"}}
-	v, err := analysis.Values(analysis.Cells(all, analysis.Options{}), "gpu", prices, analysis.Options{})
+	prices := []compare.Price{{Part: "G1", Amount: 200, Currency: "EUR", Date: "2026-03-01"}, {Part: "G2", Amount: 360, Currency: "EUR", Date: "2026-03-01"}, {Part: "G3", Amount: 450, Currency: "EUR", Date: "2026-03-01"}}
+	v, err := compare.Values(analysis.Cells(all, analysis.Options{}), "gpu", prices, analysis.Options{})
 	if err != nil || len(v) != 4 {
 		t.Fatalf("%+v %v", v, err)
 	}
@@ -58,8 +60,8 @@ func TestValues(t *testing.T) {
 // Without proof of a tie nothing is called not worth its price.
 func TestValuesUndecided(t *testing.T) {
 	all := append(passes(cell("P1", "G1", "L", "1"), 100, 103, 98), passes(cell("P1", "G2", "L", "1"), 101, 98, 104)...)
-	prices := []analysis.Price{{Part: "G1", Amount: 200, Currency: "EUR"}, {Part: "G2", Amount: 360, Currency: "EUR"}}
-	v, err := analysis.Values(analysis.Cells(all, analysis.Options{}), "gpu", prices, analysis.Options{})
+	prices := []compare.Price{{Part: "G1", Amount: 200, Currency: "EUR"}, {Part: "G2", Amount: 360, Currency: "EUR"}}
+	v, err := compare.Values(analysis.Cells(all, analysis.Options{}), "gpu", prices, analysis.Options{})
 	if err != nil || v[0].NotWorth != "" || v[1].NotWorth != "" {
 		t.Errorf("%+v %v", v, err)
 	}
@@ -67,17 +69,17 @@ func TestValuesUndecided(t *testing.T) {
 
 func TestThresholds(t *testing.T) {
 	cells := analysis.Cells(passes(cell("P1", "G1", "L", "1"), 100, 100.5, 99.5), analysis.Options{})
-	got := analysis.Thresholds(cells, []float64{60, 100, 144})
-	for i, want := range []analysis.Holds{analysis.HoldsYes, analysis.HoldsUnclear, analysis.HoldsNo} {
+	got := compare.Thresholds(cells, []float64{60, 100, 144})
+	for i, want := range []compare.Holds{compare.HoldsYes, compare.HoldsUnclear, compare.HoldsNo} {
 		if got[i].Average != want {
 			t.Errorf("%g Hz: %s, want %s", got[i].RefreshHz, got[i].Average, want)
 		}
 	}
-	if got[0].Low1 != analysis.HoldsYes || got[1].Low1 != analysis.HoldsNo {
+	if got[0].Low1 != compare.HoldsYes || got[1].Low1 != compare.HoldsNo {
 		t.Errorf("%+v", got)
 	}
-	none := analysis.Thresholds(analysis.Cells(passes(cell("P1", "G1", "L", "1"), 100), analysis.Options{}), []float64{60})
-	if none[0].Average != analysis.HoldsUnclear {
+	none := compare.Thresholds(analysis.Cells(passes(cell("P1", "G1", "L", "1"), 100), analysis.Options{}), []float64{60})
+	if none[0].Average != compare.HoldsUnclear {
 		t.Errorf("one pass: %+v", none)
 	}
 }
@@ -103,7 +105,7 @@ func TestPredict(t *testing.T) {
 				rest = append(rest, x)
 			}
 		}
-		got, models := analysis.Predict(analysis.Cells(rest, analysis.Options{}), analysis.Options{})
+		got, models := limit.Predict(analysis.Cells(rest, analysis.Options{}), analysis.Options{})
 		if len(got) != len(truth) || len(models) != 1 {
 			t.Fatalf("%d predictions of %d", len(got), len(truth))
 		}

@@ -6,7 +6,7 @@ import (
 	"math/rand/v2"
 	"time"
 
-	"capd.example/analysis"
+	"capd.example/analysis/compare"
 	"capd.example/record"
 	"capd.example/report"
 	"capd.example/stats"
@@ -40,7 +40,7 @@ func campaign(games, cpus, gpus, resolutions int) report.Input {
 		}
 	}
 	for j := range gpus {
-		in.Prices = append(in.Prices, analysis.Price{Part: gpuName(j), Amount: 150 + 90*float64(j*j)/2, Currency: "EUR", Date: "2026-03-01"})
+		in.Prices = append(in.Prices, compare.Price{Part: gpuName(j), Amount: 150 + 90*float64(j*j)/2, Currency: "EUR", Date: "2026-03-01"})
 	}
 	ms := make([]float64, 6000)
 	for i := range ms {

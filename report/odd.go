@@ -5,6 +5,8 @@ import (
 	"strings"
 
 	"capd.example/analysis"
+	"capd.example/analysis/compare"
+	"capd.example/analysis/limit"
 	"capd.example/record"
 )
 
@@ -26,8 +28,8 @@ func (r *Report) bounds() string {
 		n[l.Limit]++
 	}
 	var parts []string
-	for _, b := range []analysis.Regime{analysis.ByProcessor, analysis.ByGraphics, analysis.ByBoth, analysis.ByCap,
-		analysis.Unknown} {
+	for _, b := range []analysis.Regime{analysis.ByProcessor, analysis.ByGraphics, analysis.ByBoth, limit.ByCap,
+		limit.Unknown} {
 		if n[b] > 0 {
 			parts = append(parts, fmt.Sprintf("%s %d", b, n[b]))
 		}
@@ -37,12 +39,12 @@ func (r *Report) bounds() string {
 
 // calls says how many margins are called what.
 func (r *Report) calls() string {
-	n := map[analysis.Call]int{}
+	n := map[compare.Call]int{}
 	for _, m := range r.Margins {
 		n[m.Call]++
 	}
 	var parts []string
-	for _, c := range []analysis.Call{analysis.Faster, analysis.Slower, analysis.Tie, analysis.Undecided} {
+	for _, c := range []compare.Call{compare.Faster, compare.Slower, compare.Tie, compare.Undecided} {
 		if n[c] > 0 {
 			parts = append(parts, fmt.Sprintf("%s %d", c, n[c]))
 		}

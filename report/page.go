@@ -9,9 +9,10 @@ import (
 	"sort"
 	"strings"
 
-	readable "capd.example/internal/text"
-
 	"capd.example/analysis"
+	"capd.example/analysis/compare"
+	"capd.example/analysis/limit"
+	readable "capd.example/internal/text"
 	"capd.example/record"
 	"capd.example/report/chart"
 )
@@ -36,7 +37,7 @@ var pageTemplate = template.Must(template.New("page").Funcs(template.FuncMap{
 		return fmt.Sprintf("%+.1f %%", 100*float64(n))
 	},
 	"sentence": func(s string) string { return strings.TrimRight(s, ". ") + "." }, // validators end theirs as they like
-	"whole":    func(n analysis.Number) string { return analysis.WholePercent(n) },
+	"whole":    func(n analysis.Number) string { return compare.WholePercent(n) },
 	"one": func(n analysis.Number) string {
 		if !n.Known() {
 			return "–"
@@ -49,7 +50,7 @@ var pageTemplate = template.Must(template.New("page").Funcs(template.FuncMap{
 		}
 		return fmt.Sprintf("%.2f", float64(n))
 	},
-	"share": func(l analysis.Limit) string {
+	"share": func(l limit.Limit) string {
 		if !l.Share.Known() {
 			return "–"
 		}
@@ -114,14 +115,14 @@ type cellRow struct {
 	Agree         record.Finding
 	Warnings      []string
 	Others        []otherFigure
-	Why           analysis.Limit
+	Why           limit.Limit
 	Remarks       []string
 }
 
 // holdRow is one cell with its answers for each refresh rate.
 type holdRow struct {
-	analysis.Threshold
-	Answers []analysis.Threshold
+	compare.Threshold
+	Answers []compare.Threshold
 }
 
 // holdRows turns the answers, which come by refresh rate, into one row per cell.
@@ -209,8 +210,8 @@ func (r *Report) html() ([]byte, error) {
 		Common: r.common(r.factors), Bounds: r.bounds(), Calls: r.calls(), Untested: r.whyUntested(),
 		Few: len(r.Cells) <= fewRows, Tie: together(r.tie()), Interval: together(r.in.Options.ConfidencePercent()),
 		CellsHold:   analysis.SessionsOf(r.Cells, r.in.Options),
-		MarginsHold: analysis.SessionsOfMargins(r.Margins, r.in.Options),
-		TotalsHold:  analysis.SessionsOfTotals(r.Totals, r.in.Options), TieNote: analysis.TieNote(r.Margins, r.in.Options)}
+		MarginsHold: compare.SessionsOfMargins(r.Margins, r.in.Options),
+		TotalsHold:  compare.SessionsOfTotals(r.Totals, r.in.Options), TieNote: compare.TieNote(r.Margins, r.in.Options)}
 	p.Systems = newDisclosure(r.systems())
 	where := map[string]cellRow{}
 	for i, c := range r.Cells {
@@ -315,7 +316,7 @@ func (r *Report) tie() string {
 	return "1 %"
 }
 
-func newCellRow(i int, c analysis.Cell, l analysis.Limit) cellRow {
+func newCellRow(i int, c analysis.Cell, l limit.Limit) cellRow {
 	avg, low := c.Figure(analysis.Average), c.Figure(analysis.Low1)
 	row := cellRow{ID: fmt.Sprintf("cell-%d", i+1), Average: chart.Shown(avg), Low1: chart.Shown(low),
 		AvgRange:  interval(avg.CILow, avg.CIHigh),

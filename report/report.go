@@ -9,6 +9,9 @@ import (
 	"time"
 
 	"capd.example/analysis"
+	"capd.example/analysis/compare"
+	"capd.example/analysis/limit"
+	"capd.example/analysis/oddcell"
 	"capd.example/record"
 	"capd.example/report/chart"
 )
@@ -21,8 +24,8 @@ type Input struct {
 	Passes  []record.Pass
 	Cells   []analysis.Cell // of these passes; nil to have them made
 	Systems map[string]record.System
-	Loads   map[string]analysis.Load
-	Prices  []analysis.Price
+	Loads   map[string]limit.Load
+	Prices  []compare.Price
 	// PriceBy is the factor whose parts have prices.
 	PriceBy string
 	// Selection says for people which passes these are and which were left out.
@@ -44,14 +47,14 @@ type Trace struct {
 type Report struct {
 	in      Input
 	Cells   []analysis.Cell
-	Margins []analysis.Margin
-	Totals  []analysis.Total
-	Limits  []analysis.Limit
+	Margins []compare.Margin
+	Totals  []compare.Total
+	Limits  []limit.Limit
 	Models  []*analysis.Model
-	Odd     analysis.OddReport
-	Guesses []analysis.Prediction
-	Holds   []analysis.Threshold
-	Values  []analysis.Value
+	Odd     oddcell.Report
+	Guesses []limit.Prediction
+	Holds   []compare.Threshold
+	Values  []compare.Value
 
 	charts  []chart.Chart
 	factors []string
@@ -79,21 +82,21 @@ func Build(in Input) (*Report, error) {
 		if base == "" {
 			continue
 		}
-		m, err := analysis.Compare(r.Cells, by, base, analysis.Average, in.Options)
+		m, err := compare.Margins(r.Cells, by, base, analysis.Average, in.Options)
 		if err != nil {
 			return nil, err
 		}
 		r.Margins = append(r.Margins, m...)
 		if r.count(record.TagGame) > 1 {
-			r.Totals = append(r.Totals, analysis.Totals(m, in.Options)...)
+			r.Totals = append(r.Totals, compare.Totals(m, in.Options)...)
 		}
 	}
-	r.Limits, r.Models = analysis.Limits(r.Cells, in.Loads, in.Options)
-	r.Odd = analysis.FindOdd(r.Cells, in.Options)
-	r.Guesses, _ = analysis.Predict(r.Cells, in.Options)
-	r.Holds = analysis.Thresholds(r.Cells, in.RefreshHz)
+	r.Limits, r.Models = limit.Limits(r.Cells, in.Loads, in.Options)
+	r.Odd = oddcell.Find(r.Cells, in.Options)
+	r.Guesses, _ = limit.Predict(r.Cells, in.Options)
+	r.Holds = compare.Thresholds(r.Cells, in.RefreshHz)
 	if len(in.Prices) > 0 {
-		v, err := analysis.Values(r.Cells, in.PriceBy, in.Prices, in.Options)
+		v, err := compare.Values(r.Cells, in.PriceBy, in.Prices, in.Options)
 		if err != nil {
 			return nil, err
 		}
@@ -478,7 +481,7 @@ func (r *Report) marginMaps() {
 			base = m.Base
 			rows.add(m.Factors)
 			columns.add(map[string]string{by: m.Value})
-			if m.Call == analysis.Faster || m.Call == analysis.Slower {
+			if m.Call == compare.Faster || m.Call == compare.Slower {
 				most = math.Max(most, math.Abs(math.Log1p(float64(m.Margin))))
 			}
 		}
@@ -504,12 +507,12 @@ func (r *Report) marginMaps() {
 }
 
 // marginCell colours a margin; most is the logarithm that has the full colour.
-func marginCell(m analysis.Margin, most float64) chart.HeatCell {
-	f := chart.HeatCell{Text: strings.TrimSuffix(analysis.WholePercent(m.Margin), " %"), Value: math.NaN()}
+func marginCell(m compare.Margin, most float64) chart.HeatCell {
+	f := chart.HeatCell{Text: strings.TrimSuffix(compare.WholePercent(m.Margin), " %"), Value: math.NaN()}
 	switch m.Call {
-	case analysis.Tie:
+	case compare.Tie:
 		f.Text += " ="
-	case analysis.Undecided:
+	case compare.Undecided:
 		f.Text += " ?"
 	default:
 		f.Value = math.Log1p(float64(m.Margin)) / most

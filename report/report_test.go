@@ -17,7 +17,7 @@ import (
 	"strings"
 	"testing"
 
-	"capd.example/analysis"
+	"capd.example/analysis/compare"
 	"capd.example/record"
 	"capd.example/report"
 )
@@ -233,7 +233,7 @@ func TestReportOfLittle(t *testing.T) {
 		t.Error("nothing says that no pass is usable")
 	}
 	dear := campaign(1, 2, 2, 1)
-	dear.Prices, dear.PriceBy = []analysis.Price{{Part: "x", Amount: 1}}, "colour"
+	dear.Prices, dear.PriceBy = []compare.Price{{Part: "x", Amount: 1}}, "colour"
 	if _, err := report.Build(dear); err == nil {
 		t.Error("prices of a factor that is none")
 	}

@@ -7,9 +7,12 @@ import (
 	"strconv"
 	"strings"
 
-	readable "capd.example/internal/text"
-
 	"capd.example/analysis"
+	"capd.example/analysis/compare"
+	"capd.example/analysis/limit"
+	"capd.example/analysis/oddcell"
+	"capd.example/analysis/reuse"
+	readable "capd.example/internal/text"
 	"capd.example/record"
 )
 
@@ -179,8 +182,8 @@ func CellTable(cells []analysis.Cell, factors []string) Table {
 }
 
 // MarginTable has one row per pair of cells that differ in one factor.
-func MarginTable(margins []analysis.Margin, factors []string) Table {
-	type margin = analysis.Margin
+func MarginTable(margins []compare.Margin, factors []string) Table {
+	type margin = compare.Margin
 	return newTable("margins", "One row per pair of cells that differ in one factor", margins,
 		[]field[margin]{
 			text("by", "factor in which the cells differ", func(m margin) string { return m.By }),
@@ -214,8 +217,8 @@ func MarginTable(margins []analysis.Margin, factors []string) Table {
 }
 
 // TotalTable has one row per total over games.
-func TotalTable(totals []analysis.Total, factors []string) Table {
-	type total = analysis.Total
+func TotalTable(totals []compare.Total, factors []string) Table {
+	type total = compare.Total
 	return newTable("across-games", "Geometric means of the games' ratios", totals,
 		[]field[total]{
 			text("by", "factor in which the cells differ", func(t total) string { return t.By }),
@@ -262,26 +265,25 @@ func TotalTable(totals []analysis.Total, factors []string) Table {
 }
 
 // LimitTable has one row per measured cell.
-func LimitTable(limits []analysis.Limit, factors []string) Table {
-	type limit = analysis.Limit
+func LimitTable(limits []limit.Limit, factors []string) Table {
 	return newTable("limits", "What limits each measured cell", limits,
-		factorFields(factors, func(l limit) map[string]string { return l.Factors }),
-		[]field[limit]{
-			number("avg_fps", "mean of the average rates", func(l limit) analysis.Number { return l.FPS }),
-			text("bound_by", "processor, graphics, both, cap or unknown", func(l limit) string { return string(l.Limit) }),
+		factorFields(factors, func(l limit.Limit) map[string]string { return l.Factors }),
+		[]field[limit.Limit]{
+			number("avg_fps", "mean of the average rates", func(l limit.Limit) analysis.Number { return l.FPS }),
+			text("bound_by", "processor, graphics, both, cap or unknown", func(l limit.Limit) string { return string(l.Limit) }),
 			number("processor_share", "0 to 1: how much of one per cent more processor arrives as frames",
-				func(l limit) analysis.Number { return l.Share }),
-			number("processor_share_low", "lower end of its interval", func(l limit) analysis.Number { return l.ShareLow }),
-			number("processor_share_high", "upper end of its interval", func(l limit) analysis.Number { return l.ShareHigh }),
-			number("fitted_fps", "by the model", func(l limit) analysis.Number { return l.Fitted }),
-			number("residual_ln", "ln(measured / fitted)", func(l limit) analysis.Number { return l.Residual }),
-			text("reason", "from what that follows", func(l limit) string { return l.Reason }),
+				func(l limit.Limit) analysis.Number { return l.Share }),
+			number("processor_share_low", "lower end of its interval", func(l limit.Limit) analysis.Number { return l.ShareLow }),
+			number("processor_share_high", "upper end of its interval", func(l limit.Limit) analysis.Number { return l.ShareHigh }),
+			number("fitted_fps", "by the model", func(l limit.Limit) analysis.Number { return l.Fitted }),
+			number("residual_ln", "ln(measured / fitted)", func(l limit.Limit) analysis.Number { return l.Residual }),
+			text("reason", "from what that follows", func(l limit.Limit) string { return l.Reason }),
 		})
 }
 
 // OddTable has one row per odd cell.
-func OddTable(odd []analysis.Odd, factors []string) Table {
-	type cell = analysis.Odd
+func OddTable(odd []oddcell.Odd, factors []string) Table {
+	type cell = oddcell.Odd
 	return newTable("odd", "Cells that do not fit in with the others", odd,
 		factorFields(factors, func(x cell) map[string]string { return x.Factors }),
 		[]field[cell]{
@@ -298,8 +300,8 @@ func OddTable(odd []analysis.Odd, factors []string) Table {
 }
 
 // PredictionTable has one row per cell that was not measured.
-func PredictionTable(list []analysis.Prediction, factors []string) Table {
-	type guess = analysis.Prediction
+func PredictionTable(list []limit.Prediction, factors []string) Table {
+	type guess = limit.Prediction
 	return newTable("predicted", "Cells that were not measured, as the model makes them", list,
 		factorFields(factors, func(p guess) map[string]string { return p.Factors }),
 		[]field[guess]{
@@ -314,8 +316,8 @@ func PredictionTable(list []analysis.Prediction, factors []string) Table {
 }
 
 // ThresholdTable has one row per cell and refresh rate.
-func ThresholdTable(list []analysis.Threshold, factors []string) Table {
-	type row = analysis.Threshold
+func ThresholdTable(list []compare.Threshold, factors []string) Table {
+	type row = compare.Threshold
 	return newTable("refresh-rates",
 		"Which cells hold a refresh rate: yes and no where the whole interval lies on one side", list,
 		[]field[row]{number("refresh_hz", "refresh rate",
@@ -330,8 +332,8 @@ func ThresholdTable(list []analysis.Threshold, factors []string) Table {
 }
 
 // ValueTable has one row per part and setting.
-func ValueTable(values []analysis.Value, factors []string) Table {
-	type part = analysis.Value
+func ValueTable(values []compare.Value, factors []string) Table {
+	type part = compare.Value
 	return newTable("value", "Rates against prices", values,
 		[]field[part]{
 			text("by", "factor whose parts have prices", func(v part) string { return v.By }),
@@ -385,8 +387,8 @@ func RepeatTable(list []analysis.Repeat) Table {
 }
 
 // DifferenceTable has one row per difference between older and new passes.
-func DifferenceTable(list []analysis.Difference) Table {
-	type row = analysis.Difference
+func DifferenceTable(list []reuse.Difference) Table {
+	type row = reuse.Difference
 	word := func(yes bool) string {
 		if yes {
 			return "yes"

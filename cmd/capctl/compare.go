@@ -1,13 +1,12 @@
 package main
 
 import (
+	"capd.example/analysis/compare"
+	"capd.example/internal/cli"
 	"capd.example/internal/output"
 	"capd.example/internal/results"
 	"capd.example/internal/selection"
 	safe "capd.example/internal/text"
-
-	"capd.example/analysis"
-	"capd.example/internal/cli"
 	"capd.example/report"
 )
 
@@ -54,10 +53,10 @@ func (c *compareCmd) Run(a *app) error {
 	if chosen {
 		safe.Fprintf(a.stderr, "capctl: compared by %s; choose another factor with --by (%s)\n", c.By, levels)
 	}
-	margins, err := analysis.Compare(cells, c.By, c.Base, c.Metric, o)
-	if auto := analysis.ResolvedTie(margins, o); err == nil && c.Tie == results.AutoTie && auto.Known() {
+	margins, err := compare.Margins(cells, c.By, c.Base, c.Metric, o)
+	if auto := compare.ResolvedTie(margins, o); err == nil && c.Tie == results.AutoTie && auto.Known() {
 		o.Tie = float64(auto)
-		margins, err = analysis.Compare(cells, c.By, c.Base, c.Metric, o)
+		margins, err = compare.Margins(cells, c.By, c.Base, c.Metric, o)
 	}
 	if err != nil {
 		return cli.UsageError(err, "'capctl passes' lists what there is")
@@ -66,7 +65,7 @@ func (c *compareCmd) Run(a *app) error {
 		levels.Nothing(a.Streams, c.By, c.Base)
 	}
 	if c.Across {
-		totals := analysis.Totals(margins, o)
+		totals := compare.Totals(margins, o)
 		err = results.PrintTotals(a.Streams, c.Form, c.By, totals, o,
 			func() output.Data { return report.TotalTable(totals, selection.FactorsOf(o)) })
 	} else {

@@ -10,6 +10,10 @@ import (
 	"testing"
 
 	"capd.example/analysis"
+	"capd.example/analysis/compare"
+	"capd.example/analysis/limit"
+	"capd.example/analysis/oddcell"
+	"capd.example/analysis/reuse"
 	"capd.example/control"
 	"capd.example/internal/listing"
 	"capd.example/internal/logbatch"
@@ -87,16 +91,16 @@ func TestJSONFieldsAreAsPromised(t *testing.T) {
 		{"## `capctl overhead", "\n## ", []any{control.Overhead{}}, ""},
 		{"## `capctl cells", "\n## ", []any{analysis.Cell{}}, "ok doubtful processor graphics both agreement bench system time session sessions"},
 		{"## What a conclusion", "\n## ", []any{selection.Basis{}}, "selection"},
-		{"## `capctl compare", "With `--across`", []any{analysis.Margin{}}, "faster slower tie undecided session sessions"},
-		{"With `--across`", "\n## ", []any{analysis.Total{}}, ""},
+		{"## `capctl compare", "With `--across`", []any{compare.Margin{}}, "faster slower tie undecided session sessions"},
+		{"With `--across`", "\n## ", []any{compare.Total{}}, ""},
 		{"`next`: where", "`next --by", []any{steering.PositionLine{}, map[string]any{}}, ""},
-		{"- `limits`", "- `odd`", []any{analysis.Limit{}, analysis.Model{}, map[string]any{}}, "processor graphics both cap unknown model"},
-		{"- `odd`", "- `predict`", []any{analysis.Odd{}, analysis.Misfit{}, analysis.Property{}, map[string]any{}}, "order part residual fit properties"},
-		{"- `predict`", "- `holds`", []any{analysis.Prediction{}}, "true"},
-		{"- `holds`", "- `value`", []any{analysis.Threshold{}}, "yes no unclear"},
-		{"- `value`", "- `repeatability`", []any{analysis.Value{}}, ""},
+		{"- `limits`", "- `odd`", []any{limit.Limit{}, analysis.Model{}, map[string]any{}}, "processor graphics both cap unknown model"},
+		{"- `odd`", "- `predict`", []any{oddcell.Odd{}, oddcell.Misfit{}, oddcell.Property{}, map[string]any{}}, "order part residual fit properties"},
+		{"- `predict`", "- `holds`", []any{limit.Prediction{}}, "true"},
+		{"- `holds`", "- `value`", []any{compare.Threshold{}}, "yes no unclear"},
+		{"- `value`", "- `repeatability`", []any{compare.Value{}}, ""},
 		{"- `repeatability`", "- `reuse`", []any{analysis.Repeat{}}, ""},
-		{"- `reuse`", "\x00", []any{analysis.Comparability{}}, ""},
+		{"- `reuse`", "\x00", []any{reuse.Comparability{}}, ""},
 	} {
 		text := part(t, page, x.from, x.to)
 		if strings.Contains(text, "(metrics.md)") {

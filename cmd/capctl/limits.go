@@ -3,15 +3,15 @@ package main
 import (
 	"context"
 
+	"capd.example/analysis"
+	"capd.example/analysis/limit"
+	"capd.example/internal/output"
 	"capd.example/internal/results"
 	"capd.example/internal/selection"
 	safe "capd.example/internal/text"
-	"capd.example/store"
-
-	"capd.example/analysis"
-	"capd.example/internal/output"
 	"capd.example/record"
 	"capd.example/report"
+	"capd.example/store"
 )
 
 // limitsCmd is `capctl limits`.
@@ -30,7 +30,7 @@ func (c *limitsCmd) Run(a *app) error {
 	if err != nil {
 		return err
 	}
-	limits, models := analysis.Limits(cells, loads, o)
+	limits, models := limit.Limits(cells, loads, o)
 	err = results.PrintLimits(a.Streams, c.Form, limits,
 		func() output.Data { return report.LimitTable(limits, selection.FactorsOf(o)) })
 	if err != nil {
@@ -55,7 +55,7 @@ func (c *predictCmd) Run(a *app) error {
 	if err != nil {
 		return err
 	}
-	list, models := analysis.Predict(cells, o)
+	list, models := limit.Predict(cells, o)
 	if len(list) == 0 && len(cells) > 0 {
 		safe.Fprintln(a.stderr,
 			"capctl: nothing to predict: every unmeasured cell lacks a measured cell with the same processor or the same card")
@@ -73,7 +73,7 @@ func (c *predictCmd) Run(a *app) error {
 }
 
 // storedLoads reads the loads of cells from the store.
-func storedLoads(a *app, cells []analysis.Cell) (loads map[string]analysis.Load, err error) {
+func storedLoads(a *app, cells []analysis.Cell) (loads map[string]limit.Load, err error) {
 	err = withStore(a, func(ctx context.Context, s store.Reader) error {
 		loads, err = results.LoadsOf(ctx, a.Streams, s, cells)
 		return err

@@ -1,12 +1,11 @@
 package main
 
 import (
-	"capd.example/internal/results"
-	"capd.example/internal/selection"
-
-	"capd.example/analysis"
+	"capd.example/analysis/oddcell"
 	"capd.example/internal/cli"
 	"capd.example/internal/output"
+	"capd.example/internal/results"
+	"capd.example/internal/selection"
 	"capd.example/record"
 	"capd.example/report"
 )
@@ -24,7 +23,7 @@ func (c *oddCmd) Run(a *app) error {
 	if err != nil {
 		return err
 	}
-	r := analysis.FindOdd(cells, o)
+	r := oddcell.Find(cells, o)
 	if err := results.PrintOdd(a.Streams, c.Form, r, func() output.Data { return report.OddTable(r.Odd, selection.FactorsOf(o)) }); err != nil {
 		return err
 	}

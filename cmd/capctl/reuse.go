@@ -8,16 +8,16 @@ import (
 	"slices"
 	"strings"
 
+	"capd.example/analysis"
+	"capd.example/analysis/reuse"
+	"capd.example/internal/cli"
+	"capd.example/internal/output"
 	"capd.example/internal/results"
 	"capd.example/internal/selection"
 	safe "capd.example/internal/text"
-	"capd.example/store"
-
-	"capd.example/analysis"
-	"capd.example/internal/cli"
-	"capd.example/internal/output"
 	"capd.example/record"
 	"capd.example/report"
+	"capd.example/store"
 )
 
 // reuseCmd is `capctl reuse`.
@@ -49,7 +49,7 @@ func (c *reuseCmd) Run(a *app) error {
 		return err
 	}
 	o := c.options(a)
-	gate := analysis.Comparable(old, fresh, systems, c.Accept, o)
+	gate := reuse.Comparable(old, fresh, systems, c.Accept, o)
 	if c.JSON {
 		if err := output.JSON(a.stdout, gate); err != nil {
 			return cli.FailedError(err)

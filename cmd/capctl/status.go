@@ -10,7 +10,6 @@ import (
 	"time"
 
 	"capd.example/internal/listing"
-	"capd.example/internal/results"
 	safe "capd.example/internal/text"
 
 	"capd.example/control"
@@ -122,7 +121,7 @@ func passLine(p record.Pass, required []string) string {
 	} else if p.Log != "" {
 		parts = append(parts, printable(filepath.Base(p.Log)))
 	}
-	parts = append(parts, results.FPS(p.Metrics.AvgFPS)+" FPS, 1% low "+results.FPS(p.Metrics.Low1FPS))
+	parts = append(parts, output.FPS(p.Metrics.AvgFPS)+" FPS, 1% low "+output.FPS(p.Metrics.Low1FPS))
 	if why := listing.DecidedBy(p, required); why != "" {
 		parts = append(parts, why)
 	}

@@ -7,7 +7,7 @@ import (
 	"maps"
 	"slices"
 
-	"capd.example/analysis"
+	"capd.example/analysis/compare"
 	"capd.example/internal/cli"
 	"capd.example/internal/output"
 	"capd.example/internal/results"
@@ -33,7 +33,7 @@ func (c *valueCmd) Run(a *app) error {
 	if err != nil {
 		return err
 	}
-	values, err := analysis.Values(cells, c.By, prices, o)
+	values, err := compare.Values(cells, c.By, prices, o)
 	if err != nil {
 		return cli.UsageError(err)
 	}
@@ -46,7 +46,7 @@ func (c *valueCmd) Run(a *app) error {
 }
 
 // prices reads the list that is named, else the prices in the campaign.
-func (c *valueCmd) prices(a *app) ([]analysis.Price, error) {
+func (c *valueCmd) prices(a *app) ([]compare.Price, error) {
 	file := cmp.Or(c.Campaign, a.config.Campaign)
 	if c.Prices == "" && file == "" {
 		return nil, cli.UsageError(errors.New("there are no prices: name a list with --prices, or a campaign"),
@@ -63,7 +63,7 @@ func (c *valueCmd) prices(a *app) ([]analysis.Price, error) {
 
 // pricesOf reads a list, or where none is named the prices of a factor in the campaign's
 // file, "" for none.
-func pricesOf(a *app, list, campaign, factor string) ([]analysis.Price, error) {
+func pricesOf(a *app, list, campaign, factor string) ([]compare.Price, error) {
 	if list != "" {
 		return results.ReadPrices(list)
 	}
@@ -74,9 +74,9 @@ func pricesOf(a *app, list, campaign, factor string) ([]analysis.Price, error) {
 	if err != nil {
 		return nil, err
 	}
-	var out []analysis.Price
+	var out []compare.Price
 	for _, part := range slices.Sorted(maps.Keys(camp.Prices[factor])) {
-		out = append(out, analysis.Price{Part: part, Amount: camp.Prices[factor][part], Currency: camp.Currency})
+		out = append(out, compare.Price{Part: part, Amount: camp.Prices[factor][part], Currency: camp.Currency})
 	}
 	return out, nil
 }
@@ -99,7 +99,7 @@ func (c *holdsCmd) Run(a *app) error {
 	if err != nil {
 		return err
 	}
-	list := analysis.Thresholds(cells, c.Rate)
+	list := compare.Thresholds(cells, c.Rate)
 	err = results.PrintThresholds(a.Streams, c.Form, list,
 		func() output.Data { return report.ThresholdTable(list, selection.FactorsOf(o)) })
 	if err != nil {

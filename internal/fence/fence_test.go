@@ -45,6 +45,7 @@ var may = []struct {
 	{"campaign/precision", []string{"record", "stats", "campaign"}, "campaign/precision works out sample sizes for the cells of a campaign"},
 	{"campaign", []string{"record", "stats"}, "campaign/ plans and may import record and stats"},
 	{"analysis/outlier", []string{"stats"}, "analysis/outlier searches a matrix of numbers and may import stats"},
+	{"analysis/variance", []string{"record", "stats"}, "analysis/variance adds up variances and may import record and stats"},
 	{"analysis", []string{"record", "stats", "analysis", "internal/critical"}, "analysis/ draws conclusions and may import record, stats and the rule of agreement"},
 	{"report", []string{"internal/text", "record", "stats", "analysis", "report"}, "report/ writes them down and may import record and analysis"},
 	{"control", []string{"record", "proto", "control"}, "control/ is the agent's service and may import record and proto"},

@@ -15,7 +15,6 @@ import (
 
 	"capd.example/internal/cli"
 	"capd.example/internal/output"
-	"capd.example/internal/results"
 	safe "capd.example/internal/text"
 	"capd.example/record"
 	"capd.example/store"
@@ -27,7 +26,7 @@ func PrintPasses(a *cli.Streams, passes []record.Pass, required []string) {
 	for _, p := range passes {
 		rows = append(rows, table.Row{p.ID, p.StartedAt.Local().Format(time.DateTime), NameOf(p),
 			p.Tags.Value(record.TagPass),
-			results.FPS(p.Metrics.AvgFPS), results.FPS(p.Metrics.Low1FPS), fmt.Sprintf("%.1f", p.Metrics.DurationS), p.Verdict,
+			output.FPS(p.Metrics.AvgFPS), output.FPS(p.Metrics.Low1FPS), fmt.Sprintf("%.1f", p.Metrics.DurationS), p.Verdict,
 			DecidedBy(p, required)})
 	}
 	output.Table(a.Out, table.Row{"id", "started", "cell", "pass", "avg FPS", "1% low", "s", "verdict", "why"}, rows)

@@ -78,9 +78,9 @@ func shown(f analysis.Figure) string {
 		return "-"
 	}
 	if f.Shown == "median" {
-		return FPS(f.Value()) + "*"
+		return output.FPS(f.Value()) + "*"
 	}
-	return FPS(f.Value())
+	return output.FPS(f.Value())
 }
 
 func plusMinus(f analysis.Figure) string {
@@ -91,7 +91,7 @@ func fpsRange(low, high analysis.Number) string {
 	if !low.Known() {
 		return "-"
 	}
-	return fmt.Sprintf("%s to %s", FPS(float64(low)), FPS(float64(high)))
+	return fmt.Sprintf("%s to %s", output.FPS(float64(low)), output.FPS(float64(high)))
 }
 
 func remarks(c analysis.Cell, same []string) string {

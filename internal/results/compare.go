@@ -10,6 +10,7 @@ import (
 	"github.com/jedib0t/go-pretty/v6/table"
 
 	"capd.example/analysis"
+	"capd.example/analysis/compare"
 	"capd.example/internal/cli"
 	"capd.example/internal/output"
 	safe "capd.example/internal/text"
@@ -17,17 +18,17 @@ import (
 )
 
 // PrintMargins prints the comparisons of cells.
-func PrintMargins(a *cli.Streams, form output.Form, by string, margins []analysis.Margin, o analysis.Options,
+func PrintMargins(a *cli.Streams, form output.Form, by string, margins []compare.Margin, o analysis.Options,
 	data func() output.Data) error {
 	headings := table.Row{"cell", by, "against", "margin", "margin " + o.ConfidencePercent(), "result", "why"}
-	both := slices.ContainsFunc(margins, analysis.Margin.BothKnown)
+	both := slices.ContainsFunc(margins, compare.Margin.BothKnown)
 	if both {
 		headings = slices.Insert(headings, 5, any("in one session"))
 	}
-	form.Head(a, analysis.SessionsOfMargins(margins, o))
-	form.Head(a, analysis.TieNote(margins, o))
-	return output.Emit(a, form, margins, headings, func(m analysis.Margin) table.Row {
-		row := table.Row{m.Name(), m.Value, m.Base, analysis.WholePercent(m.Margin), percentRange(m.CILow, m.CIHigh), m.Call,
+	form.Head(a, compare.SessionsOfMargins(margins, o))
+	form.Head(a, compare.TieNote(margins, o))
+	return output.Emit(a, form, margins, headings, func(m compare.Margin) table.Row {
+		row := table.Row{m.Name(), m.Value, m.Base, compare.WholePercent(m.Margin), percentRange(m.CILow, m.CIHigh), m.Call,
 			strings.Join(append([]string{m.Reason}, m.Warnings...), "; ")}
 		if both {
 			row = slices.Insert(row, 5, any(percentRange(m.SessionLow, m.SessionHigh)))
@@ -78,22 +79,22 @@ func percentRange(low, high analysis.Number) string {
 }
 
 // PrintTotals prints the comparisons over all games.
-func PrintTotals(a *cli.Streams, form output.Form, by string, totals []analysis.Total, o analysis.Options,
+func PrintTotals(a *cli.Streams, form output.Form, by string, totals []compare.Total, o analysis.Options,
 	data func() output.Data) error {
 	headings := table.Row{"cells", by, "against", "geometric mean", "geometric mean " + o.ConfidencePercent(),
 		"expected for other games", "result", "why", "games"}
-	both := slices.ContainsFunc(totals, analysis.Total.BothKnown)
+	both := slices.ContainsFunc(totals, compare.Total.BothKnown)
 	if both {
 		headings = slices.Insert(headings, 5, any("in one session"))
 	}
-	form.Head(a, analysis.SessionsOfTotals(totals, o))
-	return output.Emit(a, form, totals, headings, func(t analysis.Total) table.Row {
+	form.Head(a, compare.SessionsOfTotals(totals, o))
+	return output.Emit(a, form, totals, headings, func(t compare.Total) table.Row {
 		var games []string
 		for _, g := range t.Games {
-			games = append(games, fmt.Sprintf("%s %s (%s if left out)", g.Game, analysis.WholePercent(g.Margin),
-				analysis.WholePercent(g.Without)))
+			games = append(games, fmt.Sprintf("%s %s (%s if left out)", g.Game, compare.WholePercent(g.Margin),
+				compare.WholePercent(g.Without)))
 		}
-		row := table.Row{t.Name(), t.Value, t.Base, analysis.WholePercent(t.Margin), percentRange(t.CILow, t.CIHigh),
+		row := table.Row{t.Name(), t.Value, t.Base, compare.WholePercent(t.Margin), percentRange(t.CILow, t.CIHigh),
 			percentRange(t.SpreadLow, t.SpreadHigh),
 			t.Call, t.Reason, strings.Join(games, ", ")}
 		if both {

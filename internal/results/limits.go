@@ -10,6 +10,7 @@ import (
 	"github.com/jedib0t/go-pretty/v6/table"
 
 	"capd.example/analysis"
+	"capd.example/analysis/limit"
 	"capd.example/internal/cli"
 	"capd.example/internal/output"
 	safe "capd.example/internal/text"
@@ -18,18 +19,18 @@ import (
 )
 
 // PrintLimits prints by which part cells are bound.
-func PrintLimits(a *cli.Streams, form output.Form, limits []analysis.Limit, data func() output.Data) error {
+func PrintLimits(a *cli.Streams, form output.Form, limits []limit.Limit, data func() output.Data) error {
 	return output.Emit(a, form, limits, table.Row{"cell", "avg FPS", "bound by", "processor's share", "why"},
-		func(l analysis.Limit) table.Row {
+		func(l limit.Limit) table.Row {
 			return table.Row{l.Name(), number(l.FPS, "%.1f"), l.Limit, number(l.Share, "%.2f"), l.Reason}
 		}, data)
 }
 
 // PrintPredictions prints what cells that were not measured would reach.
-func PrintPredictions(a *cli.Streams, form output.Form, list []analysis.Prediction, o analysis.Options,
+func PrintPredictions(a *cli.Streams, form output.Form, list []limit.Prediction, o analysis.Options,
 	data func() output.Data) error {
 	return output.Emit(a, form, list, table.Row{"cell, not measured", "predicted FPS",
-		"predicted FPS " + o.ConfidencePercent(), "bound by", "same speed as", "why"}, func(p analysis.Prediction) table.Row {
+		"predicted FPS " + o.ConfidencePercent(), "bound by", "same speed as", "why"}, func(p limit.Prediction) table.Row {
 		interval := "-"
 		if p.CILow.Known() {
 			interval = fmt.Sprintf("%.1f to %.1f", float64(p.CILow), float64(p.CIHigh))
@@ -78,9 +79,9 @@ type telemetries interface {
 }
 
 // LoadsOf reads what telemetry says of the passes that count.
-func LoadsOf(ctx context.Context, a *cli.Streams, s telemetries, cells []analysis.Cell) (map[string]analysis.Load,
+func LoadsOf(ctx context.Context, a *cli.Streams, s telemetries, cells []analysis.Cell) (map[string]limit.Load,
 	error) {
-	out := map[string]analysis.Load{}
+	out := map[string]limit.Load{}
 	for _, c := range cells {
 		for _, p := range c.Passes.Used {
 			t, err := s.Telemetry(ctx, p.ID)
@@ -99,11 +100,11 @@ func LoadsOf(ctx context.Context, a *cli.Streams, s telemetries, cells []analysi
 	return out, nil
 }
 
-func loadOf(t *record.Telemetry) (analysis.Load, bool) {
+func loadOf(t *record.Telemetry) (limit.Load, bool) {
 	if t == nil {
-		return analysis.Load{}, false
+		return limit.Load{}, false
 	}
-	l := analysis.Load{Graphics: analysis.Undefined, Core: analysis.Undefined}
+	l := limit.Load{Graphics: analysis.Undefined, Core: analysis.Undefined}
 	busiest := map[int]float64{}
 	for _, s := range t.Series {
 		switch {

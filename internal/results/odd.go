@@ -5,7 +5,7 @@ import (
 
 	"github.com/jedib0t/go-pretty/v6/table"
 
-	"capd.example/analysis"
+	"capd.example/analysis/oddcell"
 	"capd.example/internal/cli"
 	"capd.example/internal/output"
 	safe "capd.example/internal/text"
@@ -13,12 +13,12 @@ import (
 )
 
 // PrintOdd prints the suspicious cells, and how far the others could be tested.
-func PrintOdd(a *cli.Streams, form output.Form, r analysis.OddReport, data func() output.Data) error {
+func PrintOdd(a *cli.Streams, form output.Form, r oddcell.Report, data func() output.Data) error {
 	form.Head(a, r.Misfit.Text)
 	for _, p := range r.Properties {
 		form.Head(a, p.Text)
 	}
-	err := output.Emit(a, form, r.Odd, table.Row{"cell", "avg FPS", "off by", "why", "advice", "passes"}, func(x analysis.Odd) table.Row {
+	err := output.Emit(a, form, r.Odd, table.Row{"cell", "avg FPS", "off by", "why", "advice", "passes"}, func(x oddcell.Odd) table.Row {
 		return table.Row{x.Name(), number(x.FPS, "%.1f"), number(100*x.Deviation, "%+.1f %%"), x.Reason, x.Advice, strings.Join(x.Passes, " ")}
 	}, data)
 	if err != nil {

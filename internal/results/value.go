@@ -8,7 +8,7 @@ import (
 	"golang.org/x/text/encoding/unicode"
 	"golang.org/x/text/transform"
 
-	"capd.example/analysis"
+	"capd.example/analysis/compare"
 	"capd.example/internal/cli"
 	"capd.example/internal/output"
 )
@@ -17,13 +17,13 @@ import (
 const PricesHint = "a price list begins with the line part,price,currency,date; then one line per part: Lantern 40,349.00,EUR,2026-03-01"
 
 // ReadPrices reads a price list, see [PricesHint].
-func ReadPrices(path string) ([]analysis.Price, error) {
+func ReadPrices(path string) ([]compare.Price, error) {
 	f, err := os.Open(path)
 	if err != nil {
 		return nil, cli.FailedError(fmt.Errorf("the price list: %w", err), PricesHint)
 	}
 	defer f.Close()
-	prices, err := analysis.ReadPrices(transform.NewReader(f, unicode.BOMOverride(transform.Nop)))
+	prices, err := compare.ReadPrices(transform.NewReader(f, unicode.BOMOverride(transform.Nop)))
 	if err != nil {
 		return nil, cli.UsageError(fmt.Errorf("%s: %w", path, err), PricesHint)
 	}
@@ -31,9 +31,9 @@ func ReadPrices(path string) ([]analysis.Price, error) {
 }
 
 // PrintValues prints what frames cost with each part.
-func PrintValues(a *cli.Streams, form output.Form, by string, values []analysis.Value, data func() output.Data) error {
+func PrintValues(a *cli.Streams, form output.Form, by string, values []compare.Value, data func() output.Data) error {
 	return output.Emit(a, form, values, table.Row{"cells", by, "avg FPS", "games", "price", "cost per FPS", "best buy",
-		"price date", "remarks"}, func(v analysis.Value) table.Row {
+		"price date", "remarks"}, func(v compare.Value) table.Row {
 		frontier := ""
 		if v.Frontier {
 			frontier = "yes"
@@ -44,9 +44,9 @@ func PrintValues(a *cli.Streams, form output.Form, by string, values []analysis.
 }
 
 // PrintThresholds prints which cells reach refresh rates.
-func PrintThresholds(a *cli.Streams, form output.Form, list []analysis.Threshold, data func() output.Data) error {
+func PrintThresholds(a *cli.Streams, form output.Form, list []compare.Threshold, data func() output.Data) error {
 	return output.Emit(a, form, list, table.Row{"Hz", "cell", "avg FPS", "reached on average", "1% low",
-		"reached at the 1% low"}, func(t analysis.Threshold) table.Row {
+		"reached at the 1% low"}, func(t compare.Threshold) table.Row {
 		return table.Row{t.RefreshHz, t.Name(), number(t.FPS, "%.1f"), t.Average, number(t.Low1FPS, "%.1f"), t.Low1}
 	}, data)
 }

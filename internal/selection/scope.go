@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"capd.example/analysis"
+	"capd.example/analysis/reuse"
 	"capd.example/campaign"
 	"capd.example/internal/cli"
 	"capd.example/internal/logbook"
@@ -214,7 +215,7 @@ func (sel *Basis) older(ctx context.Context, a *cli.Streams, r store.Reader, s *
 	if o.Systems, err = SystemsIn(ctx, r, append(slices.Clone(sel.Passes), old...)); err != nil {
 		return err
 	}
-	gate := analysis.Comparable(old, sel.Passes, o.Systems, q.Accept, *o)
+	gate := reuse.Comparable(old, sel.Passes, o.Systems, q.Accept, *o)
 	if gate.Refused {
 		return refused(a, gate)
 	}
@@ -237,7 +238,7 @@ func (sel *Basis) older(ctx context.Context, a *cli.Streams, r store.Reader, s *
 }
 
 // refused says why older passes may not stand beside new ones.
-func refused(a *cli.Streams, gate analysis.Comparability) error {
+func refused(a *cli.Streams, gate reuse.Comparability) error {
 	switch {
 	case gate.OldPasses == 0:
 		return cli.FailedError(errors.New("--old selects no older pass that counts"),

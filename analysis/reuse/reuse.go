@@ -1,10 +1,11 @@
-package analysis
+package reuse
 
 import (
 	"slices"
 	"sort"
 	"strings"
 
+	"capd.example/analysis"
 	"capd.example/record"
 )
 
@@ -33,8 +34,8 @@ type Comparability struct {
 //
 // What varies on purpose is no difference: the factors, and the names and limits of the
 // processor, the card and the board that belong to them.
-func Comparable(old, new []record.Pass, systems map[string]record.System, accept []string, o Options) Comparability {
-	o = o.withDefaults()
+func Comparable(old, new []record.Pass, systems map[string]record.System, accept []string, o analysis.Options) Comparability {
+	o = o.WithDefaults()
 	a, b := facts(old, systems, o.Factors), facts(new, systems, o.Factors)
 	c := Comparability{Differences: []Difference{}, OldPasses: usable(old), NewPasses: usable(new)}
 	names := map[string]bool{}
@@ -95,13 +96,13 @@ func (f factSet) values(name string) []string {
 	if len(out) == 0 {
 		out = append(out, "")
 	}
-	slices.SortFunc(out, naturally)
+	slices.SortFunc(out, analysis.Naturally)
 	return out
 }
 
 func facts(passes []record.Pass, systems map[string]record.System, factors []string) factSet {
 	out := factSet{}
-	conditions := conditionTags(passes, factors)
+	conditions := analysis.ConditionTags(passes, factors)
 	for _, p := range passes {
 		if p.Verdict == record.VerdictBad {
 			continue

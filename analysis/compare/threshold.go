@@ -1,4 +1,6 @@
-package analysis
+package compare
+
+import "capd.example/analysis"
 
 // Holds says whether a cell holds a rate.
 type Holds string
@@ -16,8 +18,8 @@ type Threshold struct {
 	RefreshHz float64           `json:"refresh_hz"`
 	Average   Holds             `json:"average"`
 	Low1      Holds             `json:"low1"`
-	FPS       Number            `json:"avg_fps"`
-	Low1FPS   Number            `json:"low1_fps"`
+	FPS       analysis.Number   `json:"avg_fps"`
+	Low1FPS   analysis.Number   `json:"low1_fps"`
 	name      string
 }
 
@@ -25,19 +27,19 @@ type Threshold struct {
 func (t Threshold) Name() string { return t.name }
 
 // Thresholds says for each refresh rate which cells hold it on average and at the 1% low.
-func Thresholds(cells []Cell, refreshHz []float64) []Threshold {
+func Thresholds(cells []analysis.Cell, refreshHz []float64) []Threshold {
 	out := []Threshold{}
 	for _, hz := range refreshHz {
 		for _, c := range cells {
-			avg, low := c.Figure(Average), c.Figure(Low1)
-			out = append(out, Threshold{Factors: c.Factors, RefreshHz: hz, Average: avg.holds(hz), Low1: low.holds(hz),
-				FPS: Number(avg.Value()), Low1FPS: Number(low.Value()), name: c.Name()})
+			avg, low := c.Figure(analysis.Average), c.Figure(analysis.Low1)
+			out = append(out, Threshold{Factors: c.Factors, RefreshHz: hz, Average: holds(avg, hz), Low1: holds(low, hz),
+				FPS: analysis.Number(avg.Value()), Low1FPS: analysis.Number(low.Value()), name: c.Name()})
 		}
 	}
 	return out
 }
 
-func (f Figure) holds(hz float64) Holds {
+func holds(f analysis.Figure, hz float64) Holds {
 	switch {
 	case f.CILow.Known() && float64(f.CILow) >= hz:
 		return HoldsYes

@@ -1,6 +1,7 @@
-package analysis
+package compare
 
 import (
+	"cmp"
 	"encoding/csv"
 	"errors"
 	"fmt"
@@ -12,6 +13,7 @@ import (
 	"strings"
 	"time"
 
+	"capd.example/analysis"
 	"capd.example/record"
 )
 
@@ -52,7 +54,7 @@ func ReadPrices(r io.Reader) ([]Price, error) {
 		}
 		line, _ := in.FieldPos(0)
 		p := Price{Part: row[at["part"]], Currency: row[at["currency"]], Date: row[at["date"]]}
-		if p.Amount, err = strconv.ParseFloat(row[at["price"]], 64); err != nil || !positive(p.Amount) {
+		if p.Amount, err = strconv.ParseFloat(row[at["price"]], 64); err != nil || !analysis.Positive(p.Amount) {
 			return nil, fmt.Errorf("price list line %d: %q is no price above zero (write 199.90)", line, row[at["price"]])
 		}
 		if _, err := time.Parse(time.DateOnly, p.Date); err != nil {
@@ -74,12 +76,12 @@ type Value struct {
 	Part    string            `json:"part"`
 	Factors map[string]string `json:"factors"` // without game and scene
 	Games   []string          `json:"games"`   // whose rates are averaged; the same for all parts of a table
-	FPS     Number            `json:"avg_fps"` // geometric mean over the games
+	FPS     analysis.Number   `json:"avg_fps"` // geometric mean over the games
 
-	Price        Number `json:"price"`
-	Currency     string `json:"currency,omitempty"`
-	Date         string `json:"date,omitempty"`
-	CostPerFrame Number `json:"cost_per_frame"` // price / FPS
+	Price        analysis.Number `json:"price"`
+	Currency     string          `json:"currency,omitempty"`
+	Date         string          `json:"date,omitempty"`
+	CostPerFrame analysis.Number `json:"cost_per_frame"` // price / FPS
 	// Frontier: no other part of the table is both no dearer and faster (or cheaper and no
 	// slower) in the measured means.
 	Frontier bool `json:"frontier"`
@@ -92,14 +94,14 @@ type Value struct {
 
 // Name names the cells, by the factors that are left.
 func (v Value) Name() string {
-	return Cell{Factors: v.Factors, order: v.order}.Name()
+	return cmp.Or(analysis.NameOf(v.Factors, v.order), analysis.NoTags)
 }
 
 // Values sets rates against prices for the parts of one factor. Parts are compared on the
 // games that all of them have; a part without a price is listed and not ranked.
-func Values(cells []Cell, by string, prices []Price, o Options) ([]Value, error) {
-	o = o.withDefaults()
-	margins, err := compare(cells, by, "", Average, o, false)
+func Values(cells []analysis.Cell, by string, prices []Price, o analysis.Options) ([]Value, error) {
+	o = o.WithDefaults()
+	margins, err := compare(cells, by, "", analysis.Average, o, false)
 	if err != nil {
 		return nil, err
 	}
@@ -107,14 +109,14 @@ func Values(cells []Cell, by string, prices []Price, o Options) ([]Value, error)
 	for _, p := range prices {
 		price[p.Part] = p
 	}
-	rest := without(o.Factors, by, record.TagGame, record.TagScene)
+	rest := analysis.Without(o.Factors, by, record.TagGame, record.TagScene)
 	var keys []string
-	tables := map[string][]Cell{}
+	tables := map[string][]analysis.Cell{}
 	for _, c := range cells {
-		if c.Figure(Average).N == 0 {
+		if c.Figure(analysis.Average).N == 0 {
 			continue
 		}
-		key := factorKey(c.Factors, rest)
+		key := analysis.FactorKey(c.Factors, rest)
 		if tables[key] == nil {
 			keys = append(keys, key)
 		}
@@ -130,11 +132,11 @@ func Values(cells []Cell, by string, prices []Price, o Options) ([]Value, error)
 
 // tiesOf lists ties by table and pair of parts, proven for all of them at once: of a part's
 // many comparisons one becomes an advice not to buy.
-func tiesOf(totals []Total, o Options) map[string]bool {
+func tiesOf(totals []Total, o analysis.Options) map[string]bool {
 	out := map[string]bool{}
 	for _, t := range totals {
-		if t.PTieHolm < Number(o.Alpha) && len(t.Missing) == 0 {
-			key := factorKey(t.Factors, t.order)
+		if t.PTieHolm < analysis.Number(o.Alpha) && len(t.Missing) == 0 {
+			key := analysis.FactorKey(t.Factors, t.order)
 			out[key+t.Base+"\x00"+t.Value] = true
 			out[key+t.Value+"\x00"+t.Base] = true
 		}
@@ -142,7 +144,7 @@ func tiesOf(totals []Total, o Options) map[string]bool {
 	return out
 }
 
-func valueTable(cells []Cell, by string, rest []string, price map[string]Price, ties map[string]bool) []Value {
+func valueTable(cells []analysis.Cell, by string, rest []string, price map[string]Price, ties map[string]bool) []Value {
 	rates := map[string]map[string]float64{} // part, then game and scene
 	var parts []string
 	for _, c := range cells {
@@ -151,12 +153,12 @@ func valueTable(cells []Cell, by string, rest []string, price map[string]Price, 
 			rates[part] = map[string]float64{}
 			parts = append(parts, part)
 		}
-		rates[part][c.Factors[record.TagGame]+"\x00"+c.Factors[record.TagScene]] = c.Figure(Average).logMean
+		rates[part][c.Factors[record.TagGame]+"\x00"+c.Factors[record.TagScene]] = c.Figure(analysis.Average).Log()
 	}
 	common := commonKeys(rates)
 	var out []Value
 	for _, part := range parts {
-		v := Value{By: by, Part: part, Factors: map[string]string{}, FPS: Undefined, Price: Undefined, CostPerFrame: Undefined, Games: []string{}, order: rest}
+		v := Value{By: by, Part: part, Factors: map[string]string{}, FPS: analysis.Undefined, Price: analysis.Undefined, CostPerFrame: analysis.Undefined, Games: []string{}, order: rest}
 		for _, f := range rest {
 			v.Factors[f] = cells[0].Factors[f]
 		}
@@ -169,12 +171,12 @@ func valueTable(cells []Cell, by string, rest []string, price map[string]Price, 
 			sum += rates[part][k]
 		}
 		if len(common) > 0 {
-			v.FPS = Number(math.Exp(sum / float64(len(common))))
+			v.FPS = analysis.Number(math.Exp(sum / float64(len(common))))
 		} else {
 			v.Reason = "the parts have no game in common"
 		}
 		if p, ok := price[part]; ok {
-			v.Price, v.Currency, v.Date = Number(p.Amount), p.Currency, p.Date
+			v.Price, v.Currency, v.Date = analysis.Number(p.Amount), p.Currency, p.Date
 			v.CostPerFrame = v.Price / v.FPS
 		} else {
 			v.Reason = "no price is given"
@@ -198,7 +200,7 @@ func commonKeys(rates map[string]map[string]float64) []string {
 			out = append(out, k)
 		}
 	}
-	sort.Slice(out, func(i, j int) bool { return naturally(out[i], out[j]) < 0 })
+	sort.Slice(out, func(i, j int) bool { return analysis.Naturally(out[i], out[j]) < 0 })
 	return out
 }
 
@@ -215,7 +217,7 @@ func rankValues(v []Value, ties map[string]bool) {
 			if v[j].Price <= v[i].Price && v[j].FPS >= v[i].FPS && (v[j].Price < v[i].Price || v[j].FPS > v[i].FPS) {
 				v[i].Frontier = false
 			}
-			key := factorKey(v[i].Factors, v[i].order)
+			key := analysis.FactorKey(v[i].Factors, v[i].order)
 			if v[j].Price < v[i].Price && ties[key+v[i].Part+"\x00"+v[j].Part] && (v[i].NotWorth == "" || v[j].Price < cheapest(v, v[i].NotWorth)) {
 				v[i].NotWorth = v[j].Part
 				v[i].Reason = fmt.Sprintf("costs %.0f %% more than %s, and the difference in frame rate is shown to be a tie", 100*float64(v[i].Price/v[j].Price-1), v[j].Part)
@@ -224,11 +226,11 @@ func rankValues(v []Value, ties map[string]bool) {
 	}
 }
 
-func cheapest(v []Value, part string) Number {
+func cheapest(v []Value, part string) analysis.Number {
 	for _, x := range v {
 		if x.Part == part {
 			return x.Price
 		}
 	}
-	return Undefined
+	return analysis.Undefined
 }

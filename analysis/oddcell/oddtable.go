@@ -1,4 +1,4 @@
-package analysis
+package oddcell
 
 import (
 	"cmp"
@@ -8,14 +8,15 @@ import (
 	"sort"
 	"strings"
 
+	"capd.example/analysis"
 	"capd.example/analysis/outlier"
 	"capd.example/record"
 )
 
 // oddTable is the matrix as the search for odd cells has it, with what its numbers stand for.
 type oddTable struct {
-	models                 []*Model
-	cells                  []Cell
+	models                 []*analysis.Model
+	cells                  []analysis.Cell
 	at                     []int // index of the cell of each place in the search
 	of                     []outlier.Cell
 	cpu, card              []string
@@ -24,18 +25,18 @@ type oddTable struct {
 }
 
 // newTable numbers what the models hold.
-func newTable(models []*Model, cells []Cell, o Options) *oddTable {
+func newTable(models []*analysis.Model, cells []analysis.Cell, o analysis.Options) *oddTable {
 	t := &oddTable{models: models, cells: cells, scene: map[string]int{}, setting: map[string]int{}, makers: map[string]int{},
 		settings: outlier.Settings{Level: residualLevel, Rich: richLevel, Least: oddSize, Aim: weakSize}}
-	scenes := without(without(o.Factors, cardOnly...), record.TagProcessor)
-	settings := without(o.Factors, record.TagProcessor, record.TagGraphics)
+	scenes := analysis.Without(analysis.Without(o.Factors, analysis.CardOnly...), record.TagProcessor)
+	settings := analysis.Without(o.Factors, record.TagProcessor, record.TagGraphics)
 	maker := map[int]string{}
 	for game, m := range models {
-		for _, i := range m.cells {
+		for _, i := range m.Of {
 			c := cells[i]
-			f := c.Figure(Average)
+			f := c.Figure(analysis.Average)
 			x := outlier.Cell{Game: game, CPU: numberOf(&t.cpu, c.Factors[record.TagProcessor]), Card: numberOf(&t.card, c.Factors[record.TagGraphics]),
-				Scene: index(t.scene, factorKey(c.Factors, scenes)), Setting: index(t.setting, factorKey(c.Factors, settings)), Log: f.logMean}
+				Scene: index(t.scene, analysis.FactorKey(c.Factors, scenes)), Setting: index(t.setting, analysis.FactorKey(c.Factors, settings)), Log: f.Log()}
 			if sd := float64(f.Spread.SD); sd > 0 {
 				x.Repeat = outlier.Repeat{SD: sd / math.Sqrt(float64(f.N)), DF: float64(f.Spread.DF), Pooled: f.Spread.Pooled}
 			}
@@ -73,17 +74,17 @@ func index(of map[string]int, key string) int {
 
 func (t *oddTable) search() outlier.Report { return outlier.New(t.of, t.settings).Search() }
 
-func (t *oddTable) cell(place int) Cell { return t.cells[t.at[place]] }
+func (t *oddTable) cell(place int) analysis.Cell { return t.cells[t.at[place]] }
 
 // limits notes what could be tested and how well.
-func (r *OddReport) limits(t *oddTable, found outlier.Report) {
+func (r *Report) limits(t *oddTable, found outlier.Report) {
 	tested := map[int]bool{}
 	games := map[int]bool{}
 	r.Tested = len(found.Tests)
 	for _, x := range found.Tests {
 		tested[x.Cell], games[t.of[x.Cell].Game] = true, true
 		if x.Resolves > math.Log1p(weakSize) {
-			r.Weak = append(r.Weak, Weak{t.cell(x.Cell).Name(), Number(math.Expm1(x.Resolves))})
+			r.Weak = append(r.Weak, Weak{t.cell(x.Cell).Name(), analysis.Number(math.Expm1(x.Resolves))})
 		}
 	}
 	for place := range t.of {
@@ -93,7 +94,7 @@ func (r *OddReport) limits(t *oddTable, found outlier.Report) {
 	}
 	for game, m := range t.models {
 		if !games[game] {
-			r.Outside = append(r.Outside, m.tooSmall())
+			r.Outside = append(r.Outside, tooSmall(m))
 		}
 	}
 }
@@ -110,8 +111,8 @@ func (t *oddTable) odd(found outlier.Report) (out []Odd) {
 	return out
 }
 
-func (x *Odd) deviates(c Cell, log float64) {
-	x.Deviation, x.Expected = Number(math.Expm1(log)), Number(math.Exp(c.Figure(Average).logMean-log))
+func (x *Odd) deviates(c analysis.Cell, log float64) {
+	x.Deviation, x.Expected = analysis.Number(math.Expm1(log)), analysis.Number(math.Exp(c.Figure(analysis.Average).Log()-log))
 }
 
 // moved names the cells whose rates are those of another part.
@@ -125,7 +126,7 @@ func (t *oddTable) moved(found outlier.Report) (out []Odd) {
 			c := t.cell(place)
 			x := newOdd(c, OddPart, math.Min(1, m.P))
 			if log := m.Log[k]; math.IsNaN(log) {
-				x.Deviation, x.Expected = Undefined, Undefined
+				x.Deviation, x.Expected = analysis.Undefined, analysis.Undefined
 			} else {
 				x.deviates(c, log)
 				x.Reason = fmt.Sprintf("%+.1f %% from the %.1f FPS that the other cells make expect; ", 100*math.Expm1(log), float64(x.Expected))
@@ -169,11 +170,11 @@ func (t *oddTable) misfit(found outlier.Report) Misfit {
 // properties lists what drivers do, and the pairs that deviate clearly, the farthest first.
 func (t *oddTable) properties(found outlier.Report) (out []Property) {
 	for _, d := range found.Drivers {
-		p := Property{Game: t.models[d.Game].Game, Deviation: Number(d.Deviation), Cells: d.Cells}
+		p := Property{Game: t.models[d.Game].Game, Deviation: analysis.Number(d.Deviation), Cells: d.Cells}
 		for _, c := range d.Cards {
 			p.Cards = append(p.Cards, t.card[c])
 		}
-		slices.SortFunc(p.Cards, naturally)
+		slices.SortFunc(p.Cards, analysis.Naturally)
 		p.Text = fmt.Sprintf("%s: with %s the processors' ceilings are %+.1f %%, in all %d cells with them: a cost of their driver, say, and no fault of a cell",
 			cmp.Or(p.Game, "no named game"), strings.Join(p.Cards, ", "), 100*d.Deviation, d.Cells)
 		out = append(out, p)
@@ -184,7 +185,7 @@ func (t *oddTable) properties(found outlier.Report) (out []Property) {
 			continue
 		}
 		cpu, card := t.cpu[e.CPU], t.card[e.Card]
-		out = append(out, Property{Processor: cpu, Cards: []string{card}, Deviation: Number(math.Expm1(e.Log)), Cells: e.Cells,
+		out = append(out, Property{Processor: cpu, Cards: []string{card}, Deviation: analysis.Number(math.Expm1(e.Log)), Cells: e.Cells,
 			Text: fmt.Sprintf("%s with %s: %+.1f %% in all of their %d cells: a property of this pair, or of the session in which it was measured, and no fault of a cell", cpu, card, 100*math.Expm1(e.Log), e.Cells)})
 	}
 	sort.SliceStable(out[drivers:], func(i, j int) bool {

@@ -1,9 +1,10 @@
-package analysis
+package compare
 
 import (
 	"fmt"
 	"math"
 
+	"capd.example/analysis"
 	"capd.example/stats"
 )
 
@@ -16,29 +17,29 @@ const tiePower = 0.8
 // over the margins, rounded up to a tenth of a per cent; undefined where none has a spread.
 // It rests on how well the figures are known and not on what the margins are, so that taking
 // it for the threshold leaves the level of the tests as it is.
-func ResolvedTie(margins []Margin, o Options) Number {
-	o = o.withDefaults()
+func ResolvedTie(margins []Margin, o analysis.Options) analysis.Number {
+	o = o.WithDefaults()
 	var least []float64
 	for _, m := range margins {
 		p := m.precision
-		if !(p.se > 0) || !(p.df > 0) {
+		if !(p.SE > 0) || !(p.DF > 0) {
 			continue
 		}
 		// Both tests reject where |d| < ln(1+t) - t(1-alpha) se, with d about 0.
-		least = append(least, p.se*(stats.TQuantile(1-o.Alpha, p.df)+stats.TQuantile((1+tiePower)/2, p.df)))
+		least = append(least, p.SE*(stats.TQuantile(1-o.Alpha, p.DF)+stats.TQuantile((1+tiePower)/2, p.DF)))
 	}
 	if len(least) == 0 {
-		return Undefined
+		return analysis.Undefined
 	}
-	return Number(math.Ceil(1000*math.Expm1(median(least))) / 1000)
+	return analysis.Number(math.Ceil(1000*math.Expm1(float64(analysis.Median(least)))) / 1000)
 }
 
 // TieNote says in words what a tie in the table is and what the passes resolve; "" where no
 // margin has a spread.
-func TieNote(margins []Margin, o Options) string {
+func TieNote(margins []Margin, o analysis.Options) string {
 	r := ResolvedTie(margins, o)
 	if !r.Known() {
 		return ""
 	}
-	return fmt.Sprintf("a tie is a difference shown to be below %.3g %%; of pairs that are equal, these passes show 4 of 5 to be within %.1f %%", 100*o.withDefaults().Tie, 100*float64(r))
+	return fmt.Sprintf("a tie is a difference shown to be below %.3g %%; of pairs that are equal, these passes show 4 of 5 to be within %.1f %%", 100*o.WithDefaults().Tie, 100*float64(r))
 }

@@ -1,4 +1,4 @@
-package analysis
+package oddcell
 
 import (
 	"fmt"
@@ -7,7 +7,9 @@ import (
 
 	"gonum.org/v1/gonum/stat/distuv"
 
+	"capd.example/analysis"
 	"capd.example/analysis/outlier"
+	"capd.example/analysis/variance"
 	"capd.example/record"
 	"capd.example/stats"
 )
@@ -15,21 +17,21 @@ import (
 // Misfit says how far the matrix is from what the model expects, what explains it, and what
 // that means for single cells.
 type Misfit struct {
-	ResidualSD      Number `json:"residual_sd"`      // of ln rate, of a cell about the model
-	RepeatabilitySD Number `json:"repeatability_sd"` // of ln rate, of the mean of a cell's passes
-	P               Number `json:"p"`                // of residuals that large by the repeatability alone
-	Expected        bool   `json:"as_expected"`      // by the F test at 1 %
-	Text            string `json:"text"`             // for people
+	ResidualSD      analysis.Number `json:"residual_sd"`      // of ln rate, of a cell about the model
+	RepeatabilitySD analysis.Number `json:"repeatability_sd"` // of ln rate, of the mean of a cell's passes
+	P               analysis.Number `json:"p"`                // of residuals that large by the repeatability alone
+	Expected        bool            `json:"as_expected"`      // by the F test at 1 %
+	Text            string          `json:"text"`             // for people
 }
 
 // Property is a deviation that belongs to parts and not to one cell.
 type Property struct {
-	Game      string   `json:"game,omitempty"` // of a driver; a pair's holds for all games
-	Processor string   `json:"cpu,omitempty"`  // of a pair
-	Cards     []string `json:"gpus"`           // one of a pair, or those with one driver
-	Deviation Number   `json:"deviation"`      // of the pair's rates, or of the processors' ceilings with these cards
-	Cells     int      `json:"cells"`
-	Text      string   `json:"text"`
+	Game      string          `json:"game,omitempty"` // of a driver; a pair's holds for all games
+	Processor string          `json:"cpu,omitempty"`  // of a pair
+	Cards     []string        `json:"gpus"`           // one of a pair, or those with one driver
+	Deviation analysis.Number `json:"deviation"`      // of the pair's rates, or of the processors' ceilings with these cards
+	Cells     int             `json:"cells"`
+	Text      string          `json:"text"`
 }
 
 const (
@@ -43,45 +45,45 @@ const (
 )
 
 // lackOfFit compares residuals with the repeatability of the cells they are of.
-func lackOfFit(left outlier.Residuals, models []*Model, cells []Cell) Misfit {
+func lackOfFit(left outlier.Residuals, models []*analysis.Model, cells []analysis.Cell) Misfit {
 	rss, df, n := left.RSS, left.DF, 0.0
-	var own []*basis
-	pooled := map[poolKey]*basis{}
-	within := map[*basis]float64{} // by what it is known from
+	var own []*variance.Basis
+	pooled := map[variance.Pool]*variance.Basis{}
+	within := map[*variance.Basis]float64{} // by what it is known from
 	for _, m := range models {
-		if !m.solved() {
+		if !m.Solved() {
 			continue
 		}
-		for _, at := range m.cells {
-			f := cells[at].Figure(Average)
-			if f.basis == nil {
+		for _, at := range m.Of {
+			f := cells[at].Figure(analysis.Average)
+			if f.Basis() == nil {
 				continue
 			}
-			of := f.basis
-			if of.pooled && pooled[of.key] == nil {
-				pooled[of.key] = of
+			of := f.Basis()
+			if of.Pooled && pooled[of.Pool] == nil {
+				pooled[of.Pool] = of
 			}
-			if of.pooled {
-				of = pooled[of.key]
+			if of.Pooled {
+				of = pooled[of.Pool]
 			}
 			if _, seen := within[of]; !seen {
 				own = append(own, of)
 			}
-			within[of] += f.basis.sd * f.basis.sd / f.basis.n
+			within[of] += f.Basis().SD * f.Basis().SD / f.Basis().N
 			n++
 		}
 	}
-	x := Misfit{ResidualSD: Undefined, RepeatabilitySD: Undefined, P: Undefined, Expected: true}
+	x := Misfit{ResidualSD: analysis.Undefined, RepeatabilitySD: analysis.Undefined, P: analysis.Undefined, Expected: true}
 	var se, free []float64
 	for _, of := range own {
-		se, free = append(se, math.Sqrt(within[of]/n)), append(free, of.df)
+		se, free = append(se, math.Sqrt(within[of]/n)), append(free, of.DF)
 	}
 	repeatability, v := stats.Satterthwaite(se, free)
 	if !(df >= 1) || !(repeatability > 0) || !(v > 0) {
 		return x
 	}
-	x.ResidualSD, x.RepeatabilitySD = Number(math.Sqrt(rss/df)), Number(repeatability)
-	x.P = Number(distuv.F{D1: df, D2: math.Min(v, 1e6)}.Survival(rss / df / (repeatability * repeatability)))
+	x.ResidualSD, x.RepeatabilitySD = analysis.Number(math.Sqrt(rss/df)), analysis.Number(repeatability)
+	x.P = analysis.Number(distuv.F{D1: df, D2: math.Min(v, 1e6)}.Survival(rss / df / (repeatability * repeatability)))
 	x.Expected = !(x.P < misfitLevel)
 	return x
 }
@@ -104,8 +106,8 @@ func (x *Misfit) words(properties int) {
 
 // makerOf names what drives a cell's card, as far as the detected system tells: the first
 // word of its name.
-func makerOf(c Cell, o Options) string {
-	for _, u := range c.used {
+func makerOf(c analysis.Cell, o analysis.Options) string {
+	for _, u := range c.Counted() {
 		if f, ok := o.Systems[u.System].Get(record.FieldGraphicsName); ok && !u.SystemLater() {
 			word, _, _ := strings.Cut(f.Value, " ")
 			return strings.ToLower(word)

@@ -1,4 +1,4 @@
-package analysis
+package compare
 
 import (
 	"fmt"
@@ -7,6 +7,8 @@ import (
 	"sort"
 	"strings"
 
+	"capd.example/analysis"
+	"capd.example/analysis/variance"
 	"capd.example/record"
 	"capd.example/stats"
 )
@@ -26,27 +28,27 @@ type Total struct {
 	Games   []GameRatio `json:"games"`
 	Missing []string    `json:"missing,omitempty"` // games that other totals of the table have
 
-	Margin      Number `json:"margin"`
-	CILow       Number `json:"ci_low"`
-	CIHigh      Number `json:"ci_high"`
-	Covers      Covers `json:"covers"`
-	SessionLow  Number `json:"session_ci_low"`
-	SessionHigh Number `json:"session_ci_high"`
-	AtMost      Number `json:"at_most"`
-	SpreadLow   Number `json:"spread_low"`
-	SpreadHigh  Number `json:"spread_high"`
+	Margin      analysis.Number `json:"margin"`
+	CILow       analysis.Number `json:"ci_low"`
+	CIHigh      analysis.Number `json:"ci_high"`
+	Covers      variance.Covers `json:"covers"`
+	SessionLow  analysis.Number `json:"session_ci_low"`
+	SessionHigh analysis.Number `json:"session_ci_high"`
+	AtMost      analysis.Number `json:"at_most"`
+	SpreadLow   analysis.Number `json:"spread_low"`
+	SpreadHigh  analysis.Number `json:"spread_high"`
 	// Common is the margin over the games that every total of the table has.
-	Common Number `json:"common_margin"`
+	Common analysis.Number `json:"common_margin"`
 
-	Call     Call   `json:"call"`
-	P        Number `json:"p"`
-	PHolm    Number `json:"p_adjusted"`
-	PTie     Number `json:"tie_p"`
-	PTieHolm Number `json:"tie_p_adjusted"`
-	Reason   string `json:"reason"`
+	Call     Call            `json:"call"`
+	P        analysis.Number `json:"p"`
+	PHolm    analysis.Number `json:"p_adjusted"`
+	PTie     analysis.Number `json:"tie_p"`
+	PTieHolm analysis.Number `json:"tie_p_adjusted"`
+	Reason   string          `json:"reason"`
 
 	log       float64
-	precision precision
+	precision variance.Precision
 	higher    bool
 	order     []string
 	table     string // totals of one table stand beside each other
@@ -54,45 +56,37 @@ type Total struct {
 
 // GameRatio is one game's part in a total.
 type GameRatio struct {
-	Game    string `json:"game"`
-	Margin  Number `json:"margin"`
-	Effect  Number `json:"effect"`  // what the game adds to the total: the total's ratio over that without it, less 1
-	Without Number `json:"without"` // margin of the total without it
+	Game    string          `json:"game"`
+	Margin  analysis.Number `json:"margin"`
+	Effect  analysis.Number `json:"effect"`  // what the game adds to the total: the total's ratio over that without it, less 1
+	Without analysis.Number `json:"without"` // margin of the total without it
 
 	log float64
 	of  []*Margin
 }
 
 // Name names what the total is of, by the factors that are left.
-func (t Total) Name() string {
-	var parts []string
-	for _, f := range t.order {
-		if v := t.Factors[f]; v != "" {
-			parts = append(parts, v)
-		}
-	}
-	return strings.Join(parts, " / ")
-}
+func (t Total) Name() string { return analysis.NameOf(t.Factors, t.order) }
 
 // Totals combines margins of several games by the geometric mean (Fleming and Wallace,
 // CACM 29(3), 1986). Scenes of one game count together as one game. Margins without a
 // standard error are left out.
-func Totals(margins []Margin, o Options) []Total {
-	o = o.withDefaults()
-	rest := without(o.Factors, record.TagGame, record.TagScene)
+func Totals(margins []Margin, o analysis.Options) []Total {
+	o = o.WithDefaults()
+	rest := analysis.Without(o.Factors, record.TagGame, record.TagScene)
 	var out []Total
 	games := map[string]map[string]int{} // of a table: totals that stand beside each other
 	for _, group := range groupMargins(margins, rest) {
 		first := group[0]
 		t := Total{By: first.By, Base: first.Base, Value: first.Value, Metric: first.Metric, Factors: map[string]string{}, higher: first.higher,
-			order: without(rest, first.By), Margin: Undefined, CILow: Undefined, CIHigh: Undefined, SpreadLow: Undefined, SpreadHigh: Undefined,
-			Covers: CoversSession, SessionLow: Undefined, SessionHigh: Undefined, AtMost: Undefined, precision: precision{se: math.NaN()},
-			Common: Undefined, Call: Undecided, P: Undefined, PHolm: Undefined, PTie: Undefined, PTieHolm: Undefined, Games: []GameRatio{}}
+			order: analysis.Without(rest, first.By), Margin: analysis.Undefined, CILow: analysis.Undefined, CIHigh: analysis.Undefined, SpreadLow: analysis.Undefined, SpreadHigh: analysis.Undefined,
+			Covers: variance.CoversSession, SessionLow: analysis.Undefined, SessionHigh: analysis.Undefined, AtMost: analysis.Undefined, precision: variance.Precision{SE: math.NaN()},
+			Common: analysis.Undefined, Call: Undecided, P: analysis.Undefined, PHolm: analysis.Undefined, PTie: analysis.Undefined, PTieHolm: analysis.Undefined, Games: []GameRatio{}}
 		for _, f := range t.order {
 			t.Factors[f] = first.Factors[f]
 		}
 		t.Games = ratios(group)
-		t.table = t.By + "\x00" + t.Base + "\x00" + factorKey(t.Factors, t.order)
+		t.table = t.By + "\x00" + t.Base + "\x00" + analysis.FactorKey(t.Factors, t.order)
 		if games[t.table] == nil {
 			games[t.table] = map[string]int{}
 		}
@@ -112,7 +106,7 @@ func groupMargins(margins []Margin, rest []string) [][]*Margin {
 	groups := map[string][]*Margin{}
 	for i := range margins {
 		m := &margins[i]
-		key := m.By + "\x00" + m.Base + "\x00" + m.Value + "\x00" + factorKey(m.Factors, rest)
+		key := m.By + "\x00" + m.Base + "\x00" + m.Value + "\x00" + analysis.FactorKey(m.Factors, rest)
 		if groups[key] == nil {
 			keys = append(keys, key)
 		}
@@ -130,7 +124,7 @@ func ratios(margins []*Margin) []GameRatio {
 	byGame := map[string][]*Margin{}
 	var names []string
 	for _, m := range margins {
-		if !(m.precision.se > 0) {
+		if !(m.precision.SE > 0) {
 			continue
 		}
 		g := m.Factors[record.TagGame]
@@ -139,40 +133,40 @@ func ratios(margins []*Margin) []GameRatio {
 		}
 		byGame[g] = append(byGame[g], m)
 	}
-	sort.Slice(names, func(i, j int) bool { return naturally(names[i], names[j]) < 0 })
+	sort.Slice(names, func(i, j int) bool { return analysis.Naturally(names[i], names[j]) < 0 })
 	out := []GameRatio{}
 	for _, g := range names {
-		r := GameRatio{Game: g, Effect: Undefined, Without: Undefined, of: byGame[g]}
+		r := GameRatio{Game: g, Effect: analysis.Undefined, Without: analysis.Undefined, of: byGame[g]}
 		for _, m := range r.of {
 			r.log += m.log / float64(len(r.of))
 		}
-		r.Margin = Number(math.Expm1(r.log))
+		r.Margin = analysis.Number(math.Expm1(r.log))
 		out = append(out, r)
 	}
 	return out
 }
 
-func (t *Total) combine(o Options) {
+func (t *Total) combine(o analysis.Options) {
 	if len(t.Games) == 0 {
 		t.Reason = "no game has a margin with a spread"
 		return
 	}
-	var sum []weighted
+	var sum []variance.Term
 	var r []float64
 	for _, g := range t.Games {
 		t.log += g.log / float64(len(t.Games))
 		r = append(r, math.Exp(g.log))
 		for _, m := range g.of {
 			w := 1 / float64(len(t.Games)*len(g.of))
-			sum = append(sum, weighted{m.value, w}, weighted{m.base, -w})
+			sum = append(sum, variance.Term{Of: m.value, Weight: w}, variance.Term{Of: m.base, Weight: -w})
 		}
 	}
-	t.precision = precisionOf(sum...)
-	x := t.precision.about(t.log, o)
-	t.Margin, t.Covers = Number(math.Expm1(t.log)), t.precision.covers
+	t.precision = variance.Of(sum...)
+	x := about(t.precision, t.log, o)
+	t.Margin, t.Covers = analysis.Number(math.Expm1(t.log)), t.precision.Covers
 	t.CILow, t.CIHigh, t.SessionLow, t.SessionHigh, t.P, t.PTie, t.AtMost = x.low, x.high, x.sessionLow, x.sessionHigh, x.p, x.tie, x.atMost
 	if g, err := stats.GeometricMean(r, nil, o.Confidence); err == nil {
-		t.SpreadLow, t.SpreadHigh = Number(g.Low-1), Number(g.High-1)
+		t.SpreadLow, t.SpreadHigh = analysis.Number(g.Low-1), analysis.Number(g.High-1)
 	}
 	n := float64(len(t.Games))
 	for i := range t.Games {
@@ -180,7 +174,7 @@ func (t *Total) combine(o Options) {
 			break
 		}
 		w := (t.log*n - t.Games[i].log) / (n - 1)
-		t.Games[i].Without, t.Games[i].Effect = Number(math.Expm1(w)), Number(math.Expm1(t.log-w))
+		t.Games[i].Without, t.Games[i].Effect = analysis.Number(math.Expm1(w)), analysis.Number(math.Expm1(t.log-w))
 	}
 }
 
@@ -207,14 +201,14 @@ func compareSets(totals []Total, games map[string]map[string]int) {
 				t.Missing = append(t.Missing, g)
 			}
 		}
-		slices.SortFunc(t.Missing, naturally)
+		slices.SortFunc(t.Missing, analysis.Naturally)
 		if n > 0 {
-			t.Common = Number(math.Expm1(sum / n))
+			t.Common = analysis.Number(math.Expm1(sum / n))
 		}
 	}
 }
 
-func callTotals(totals []Total, o Options) {
+func callTotals(totals []Total, o analysis.Options) {
 	p, q := make([]float64, len(totals)), make([]float64, len(totals))
 	for i, t := range totals {
 		p[i], q[i] = float64(t.P), float64(t.PTie)
@@ -222,7 +216,7 @@ func callTotals(totals []Total, o Options) {
 	p, q = stats.Holm(p), stats.Holm(q)
 	for i := range totals {
 		t := &totals[i]
-		t.PHolm, t.PTieHolm = Number(p[i]), Number(q[i])
+		t.PHolm, t.PTieHolm = analysis.Number(p[i]), analysis.Number(q[i])
 		if t.Reason != "" {
 			continue
 		}

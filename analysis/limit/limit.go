@@ -1,4 +1,4 @@
-package analysis
+package limit
 
 import (
 	"fmt"
@@ -7,29 +7,30 @@ import (
 
 	"gonum.org/v1/gonum/stat/distuv"
 
+	"capd.example/analysis"
 	"capd.example/record"
 	"capd.example/stats"
 )
 
 // What limits a cell, beside the three regimes.
 const (
-	ByCap   Regime = "cap"     // a frame cap
-	Unknown Regime = "unknown" // the data cannot tell
+	ByCap   analysis.Regime = "cap"     // a frame cap
+	Unknown analysis.Regime = "unknown" // the data cannot tell
 )
 
 // Limit says what limits one cell, and from what that follows.
 type Limit struct {
 	Factors map[string]string `json:"factors"`
-	Limit   Regime            `json:"limit"`
-	FPS     Number            `json:"avg_fps"`
+	Limit   analysis.Regime   `json:"limit"`
+	FPS     analysis.Number   `json:"avg_fps"`
 
 	// Share is the processor's share in the model: 1 means that one per cent more of the
 	// processor gives one per cent more frames, 0 that it gives none.
-	Share     Number `json:"share"`
-	ShareLow  Number `json:"share_low"`
-	ShareHigh Number `json:"share_high"`
-	Fitted    Number `json:"fitted_fps"`
-	Residual  Number `json:"residual"` // ln(measured / fitted)
+	Share     analysis.Number `json:"share"`
+	ShareLow  analysis.Number `json:"share_low"`
+	ShareHigh analysis.Number `json:"share_high"`
+	Fitted    analysis.Number `json:"fitted_fps"`
+	Residual  analysis.Number `json:"residual"` // ln(measured / fitted)
 
 	Processor Steps `json:"processor_steps"`
 	Card      Steps `json:"card_steps"`
@@ -51,10 +52,10 @@ type Steps struct {
 
 // Step is the change of a cell's rate when one part is exchanged.
 type Step struct {
-	To     string `json:"to"`
-	Change Number `json:"change"` // 0.05: the other part gives 5 % more
-	P      Number `json:"p"`      // of no change
-	Beyond bool   `json:"beyond_noise"`
+	To     string          `json:"to"`
+	Change analysis.Number `json:"change"` // 0.05: the other part gives 5 % more
+	P      analysis.Number `json:"p"`      // of no change
+	Beyond bool            `json:"beyond_noise"`
 
 	resolution string // of the other cell, where that alone changed what the card has to do
 	alone      bool   // a cell has one pass and nothing tells its noise
@@ -62,8 +63,8 @@ type Step struct {
 
 // Load is what telemetry says of the passes of a cell: medians over their samples.
 type Load struct {
-	Graphics Number `json:"graphics_percent"`
-	Core     Number `json:"busiest_core_percent"`
+	Graphics analysis.Number `json:"graphics_percent"`
+	Core     analysis.Number `json:"busiest_core_percent"`
 }
 
 // Loads (conventions, per cent): a card that limits is hardly ever idle, and one that is
@@ -73,47 +74,44 @@ const (
 	cardIdle = 85
 )
 
-// stepRatio is how far apart two ceilings must be for a step to tell anything (a
-// convention): a part that is no better cannot show a gain.
-const stepRatio = 1.04
+// model is one game's model, with what exchanges of parts tell beside it.
+type model struct{ *analysis.Model }
 
 // Limits says what limits each cell by its average rate. loads holds what telemetry says,
 // by pass; nil where there is none.
-func Limits(cells []Cell, loads map[string]Load, o Options) ([]Limit, []*Model) {
-	o = o.withDefaults()
-	models := fitModels(cells, Average, o.Factors, refitLimit)
-	owner := make([]*Model, len(cells))
+func Limits(cells []analysis.Cell, loads map[string]Load, o analysis.Options) ([]Limit, []*analysis.Model) {
+	o = o.WithDefaults()
+	models := analysis.FitModels(cells, analysis.Average, o.Factors, analysis.RefitLimit)
+	owner := make([]*analysis.Model, len(cells))
+	by := map[*analysis.Model]kinds{}
 	for _, m := range models {
-		for _, i := range m.cells {
+		for _, i := range m.Of {
 			owner[i] = m
 		}
-	}
-	by := map[*Model]kinds{}
-	for _, m := range models {
-		by[m] = m.kinds(cells, o)
+		by[m] = model{m}.kinds(cells, o)
 	}
 	out := make([]Limit, len(cells))
 	for i, c := range cells {
-		l := Limit{Factors: c.Factors, Limit: Unknown, FPS: c.Figure(Average).Mean, Share: Undefined, ShareLow: Undefined, ShareHigh: Undefined,
-			Fitted: Undefined, Residual: Undefined, Load: meanLoad(c, loads), name: c.Name()}
+		l := Limit{Factors: c.Factors, Limit: Unknown, FPS: c.Figure(analysis.Average).Mean, Share: analysis.Undefined, ShareLow: analysis.Undefined, ShareHigh: analysis.Undefined,
+			Fitted: analysis.Undefined, Residual: analysis.Undefined, Load: meanLoad(c, loads), name: c.Name()}
 		switch {
-		case len(c.used) == 0:
+		case len(c.Counted()) == 0:
 			l.Reason = "no usable pass"
-		case c.capped():
+		case c.Capped():
 			l.Limit, l.Reason = ByCap, "its passes are held by a frame cap"
 		case owner[i] == nil:
-			l.Reason = fmt.Sprintf("%s (%s)", c.unmodelled(), someIDs(c.IDs()))
+			l.Reason = fmt.Sprintf("%s (%s)", c.Unmodelled(), analysis.SomeIDs(c.IDs()))
 		default:
-			l.decide(owner[i], cells, i, by[owner[i]], o)
+			l.decide(model{owner[i]}, cells, i, by[owner[i]], o)
 		}
 		out[i] = l
 	}
 	return out, models
 }
 
-func meanLoad(c Cell, loads map[string]Load) *Load {
+func meanLoad(c analysis.Cell, loads map[string]Load) *Load {
 	var graphics, core []float64
-	for _, p := range c.used {
+	for _, p := range c.Counted() {
 		l, ok := loads[p.ID]
 		if !ok {
 			continue
@@ -128,36 +126,36 @@ func meanLoad(c Cell, loads map[string]Load) *Load {
 	if len(graphics)+len(core) == 0 {
 		return nil
 	}
-	out := Load{Undefined, Undefined}
+	out := Load{analysis.Undefined, analysis.Undefined}
 	if len(graphics) > 0 {
-		out.Graphics = Number(median(graphics))
+		out.Graphics = analysis.Median(graphics)
 	}
 	if len(core) > 0 {
-		out.Core = Number(median(core))
+		out.Core = analysis.Median(core)
 	}
 	return &out
 }
 
 // decide combines three views: what exchanging parts changes beyond noise, the model, and
 // telemetry. Where they contradict each other, nothing is claimed.
-func (l *Limit) decide(m *Model, cells []Cell, i int, by kinds, o Options) {
-	p := m.at[i]
+func (l *Limit) decide(m model, cells []analysis.Cell, i int, by kinds, o analysis.Options) {
+	p := m.At[i]
 	l.Processor = m.steps(cells, i, true, by.processors, o)
 	l.Card = m.steps(cells, i, false, by.cards, o)
 	why := append(l.Processor.words("processor"), l.Card.words("card")...)
 	seen := m.sharesSeen(cells, p, by, o)
 	share, fitted := math.NaN(), interval{0, 1}
-	if m.solved() {
-		share = m.fit.Share[p]
-		fitted.low, fitted.high = m.shareInterval(p)
-		l.Share, l.ShareLow, l.ShareHigh = Number(share), Number(fitted.low), Number(fitted.high)
-		l.Fitted = Number(math.Exp(m.fit.Fitted[p]))
-		l.Residual = Number(math.Log(m.points[p].Y) - m.fit.Fitted[p])
+	if m.Solved() {
+		share = m.Fit.Share[p]
+		fitted.low, fitted.high = m.ShareInterval(p)
+		l.Share, l.ShareLow, l.ShareHigh = analysis.Number(share), analysis.Number(fitted.low), analysis.Number(fitted.high)
+		l.Fitted = analysis.Number(math.Exp(m.Fit.Fitted[p]))
+		l.Residual = analysis.Number(math.Log(m.Points[p].Y) - m.Fit.Fitted[p])
 		why = append(why, fmt.Sprintf("the model gives the processor a share of %.2f (%.2f to %.2f)", share, fitted.low, fitted.high))
 	}
 	l.Limit = merge(seen, share, fitted)
 	if l.Limit == Unknown && seen.high > 0.5 && share > 0.4 && l.Processor.size() > 0 && m.least(cells, p, false, o) <= smallBeside*l.Processor.size() && unsteady(cells, m, i) {
-		l.Limit = ByProcessor
+		l.Limit = analysis.ByProcessor
 		why = append(why, "a change of processor does more than one of the card, and the passes spread unlike those of the cells that the card limits")
 	}
 	if l.Limit == Unknown {
@@ -181,11 +179,11 @@ type kinds struct {
 // and harder corners are rare (a convention).
 var usual = sharpness{soft: 4, hard: 20}
 
-func (m *Model) kinds(cells []Cell, o Options) kinds {
+func (m model) kinds(cells []analysis.Cell, o analysis.Options) kinds {
 	k := kinds{processors: m.rank(cells, true, o), cards: m.rank(cells, false, o), q: usual}
-	if m.solved() {
-		k.q.soft = math.Max(k.q.soft, math.Min(m.fit.Q/1.5, 12))
-		k.q.hard = math.Max(k.q.hard, math.Min(1.5*m.fit.Q, 40))
+	if m.Solved() {
+		k.q.soft = math.Max(k.q.soft, math.Min(m.Fit.Q/1.5, 12))
+		k.q.hard = math.Max(k.q.hard, math.Min(1.5*m.Fit.Q, 40))
 	}
 	return k
 }
@@ -198,7 +196,7 @@ type interval struct{ low, high float64 }
 
 // sharesSeen bounds the processor's share by exchanges alone: by those of the processor,
 // and by what those of the card leave.
-func (m *Model) sharesSeen(cells []Cell, point int, by kinds, o Options) interval {
+func (m model) sharesSeen(cells []analysis.Cell, point int, by kinds, o analysis.Options) interval {
 	low, high := m.shareOf(cells, point, true, by.processors, by.q, o)
 	cardLow, cardHigh := m.shareOf(cells, point, false, by.cards, by.q, o)
 	return interval{math.Max(low, 1-cardHigh), math.Min(high, 1-cardLow)}
@@ -208,7 +206,7 @@ func (m *Model) sharesSeen(cells []Cell, point int, by kinds, o Options) interva
 // own share, NaN where it has none. Exchanges alone suffice; the model needs something of
 // them on its side (conventions), since the ceilings of parts that tie, or that nothing
 // lies above, are what noise makes of them.
-func merge(seen interval, share float64, fitted interval) Regime {
+func merge(seen interval, share float64, fitted interval) analysis.Regime {
 	if seen.low > seen.high+slack {
 		return Unknown
 	}
@@ -220,24 +218,24 @@ func merge(seen interval, share float64, fitted interval) Regime {
 	agrees := likely == share
 	switch {
 	case seen.low > 0.5:
-		return leaning(likely, seen, ByProcessor)
+		return leaning(likely, seen, analysis.ByProcessor)
 	case seen.high < 0.5:
-		return leaning(likely, seen, ByGraphics)
+		return leaning(likely, seen, analysis.ByGraphics)
 	case agrees && (fitted.low >= 0.5 && seen.low > 0.3 || fitted.low > 0.4 && seen.low > 0.4),
 		agrees && fitted.high <= 0.5 && seen.high < 0.7:
-		return regimeOf(share)
-	case agrees && oneSided(ByBoth, fitted.low, fitted.high) && regimeOf(share) == ByBoth,
-		seen.low > openShare && seen.high < 1-openShare:
-		return ByBoth
+		return analysis.RegimeOf(share)
+	case agrees && analysis.OneSided(analysis.ByBoth, fitted.low, fitted.high) && analysis.RegimeOf(share) == analysis.ByBoth,
+		seen.low > analysis.OpenShare && seen.high < 1-analysis.OpenShare:
+		return analysis.ByBoth
 	}
 	return Unknown
 }
 
 // leaning names the part that has more than half of the share: it alone, unless the other
 // certainly has a good part.
-func leaning(likely float64, seen interval, part Regime) Regime {
-	if regimeOf(likely) == ByBoth && seen.low > graphicsShare && seen.high < processorShare {
-		return ByBoth
+func leaning(likely float64, seen interval, part analysis.Regime) analysis.Regime {
+	if analysis.RegimeOf(likely) == analysis.ByBoth && seen.low > analysis.GraphicsShare && seen.high < analysis.ProcessorShare {
+		return analysis.ByBoth
 	}
 	return part
 }
@@ -250,13 +248,13 @@ func (l *Limit) hear() {
 	busy := float64(l.Load.Graphics)
 	text := fmt.Sprintf("; the graphics load was %.0f %%", busy)
 	switch {
-	case l.Limit == ByGraphics && busy < cardIdle, l.Limit == ByProcessor && busy > 99:
+	case l.Limit == analysis.ByGraphics && busy < cardIdle, l.Limit == analysis.ByProcessor && busy > 99:
 		l.Limit = Unknown
 		text += ", which contradicts that"
 	case l.Limit == Unknown && busy >= cardBusy && !(l.Share > 0.5):
-		l.Limit = ByGraphics
+		l.Limit = analysis.ByGraphics
 	case l.Limit == Unknown && busy < cardIdle && l.Load.Core >= cardBusy && !(l.Share < 0.5):
-		l.Limit = ByProcessor
+		l.Limit = analysis.ByProcessor
 		text += fmt.Sprintf(" and that of the busiest core %.0f %%", float64(l.Load.Core))
 	}
 	l.Reason += text
@@ -280,19 +278,20 @@ func (s Steps) size() float64 {
 // unsteady reports whether the passes of a cell spread far more than those of the cells of
 // the same game that the card limits (F test at 0.1 %): a cell that the card limits repeats
 // as they do.
-func unsteady(cells []Cell, m *Model, i int) bool {
-	f := cells[i].Figure(Average)
+func unsteady(cells []analysis.Cell, m model, i int) bool {
+	own, free := cells[i].Figure(analysis.Average).Own()
 	var sd, df []float64
-	for _, k := range m.cells {
-		if k != i && cells[k].Regime == ByGraphics && cells[k].Figure(Average).ownDF > 0 && len(cells[k].groups) == 1 {
-			sd, df = append(sd, cells[k].Figure(Average).ownSD), append(df, cells[k].Figure(Average).ownDF)
+	for _, k := range m.Of {
+		own, free := cells[k].Figure(analysis.Average).Own()
+		if k != i && cells[k].Regime == analysis.ByGraphics && free > 0 && cells[k].Conditions() == 1 {
+			sd, df = append(sd, own), append(df, free)
 		}
 	}
 	s, v := stats.PoolSD(sd, df)
-	if v < 4 || !(s > 0) || !(f.ownDF > 0) {
+	if v < 4 || !(s > 0) || !(free > 0) {
 		return false
 	}
-	return math.Pow(f.ownSD/s, 2) > distuv.F{D1: f.ownDF, D2: v}.Quantile(0.999)
+	return math.Pow(own/s, 2) > distuv.F{D1: free, D2: v}.Quantile(0.999)
 }
 
 func (s Steps) words(kind string) []string {
@@ -320,15 +319,15 @@ func (s Steps) words(kind string) []string {
 
 // steps looks for the best of the better parts, since if even that one gives nothing the
 // part is no limit, and for the next of the lesser ones.
-func (m *Model) steps(cells []Cell, i int, processor bool, r partOrder, o Options) Steps {
+func (m model) steps(cells []analysis.Cell, i int, processor bool, r partOrder, o analysis.Options) Steps {
 	var s Steps
 	better, lesser := -1, -1
 	most, least := 0.0, math.Inf(1)
-	for k := range m.points {
-		if !m.exchanged(m.at[i], k, processor) {
+	for k := range m.Points {
+		if !m.exchanged(m.At[i], k, processor) {
 			continue
 		}
-		mine, other := m.part(m.at[i], processor), m.part(k, processor)
+		mine, other := m.part(m.At[i], processor), m.part(k, processor)
 		switch {
 		case r.better(other, mine) && r.ahead[other][mine] > most:
 			most, better = r.ahead[other][mine], k
@@ -337,32 +336,43 @@ func (m *Model) steps(cells []Cell, i int, processor bool, r partOrder, o Option
 		}
 	}
 	if better >= 0 {
-		s.Better = m.step(cells, i, m.cells[better], processor, o)
+		s.Better = m.step(cells, i, m.Of[better], processor, o)
 	}
 	if lesser >= 0 {
-		s.Lesser = m.step(cells, i, m.cells[lesser], processor, o)
+		s.Lesser = m.step(cells, i, m.Of[lesser], processor, o)
 	}
 	return s
 }
 
-func (m *Model) step(cells []Cell, from, to int, processor bool, o Options) *Step {
+func (m model) step(cells []analysis.Cell, from, to int, processor bool, o analysis.Options) *Step {
 	a, b := cells[from].Figure(m.Metric), cells[to].Figure(m.Metric)
-	values, mine := m.g.values[m.points[m.at[to]].G], m.g.values[m.points[m.at[from]].G]
-	s := &Step{To: describe(values, cardOnly...), Change: Number(math.Expm1(b.logMean - a.logMean)), P: Undefined}
+	values, mine := m.G.Values[m.Points[m.At[to]].G], m.G.Values[m.Points[m.At[from]].G]
+	s := &Step{To: describe(values, analysis.CardOnly...), Change: analysis.Number(math.Expm1(b.Log() - a.Log())), P: analysis.Undefined}
 	if processor {
-		s.To = describe(m.c.values[m.points[m.at[to]].C], "cpu")
+		s.To = describe(m.C.Values[m.Points[m.At[to]].C], "cpu")
 	} else if values[record.TagGraphics] == mine[record.TagGraphics] {
 		s.resolution = values[record.TagResolution]
 	}
-	se, df := combine(a, b)
+	se, df := analysis.Difference(a, b)
 	if !(se > 0) || !(df > 0) {
 		// Without a spread a change counts where it is larger than the practical threshold.
 		s.alone = a.N == 1 || b.N == 1
 		s.Beyond = math.Abs(float64(s.Change)) > o.Tie && !s.alone
 		return s
 	}
-	e := stats.About(b.logMean-a.logMean, se, df, o.Confidence)
-	s.P = Number(e.P)
+	e := stats.About(b.Log()-a.Log(), se, df, o.Confidence)
+	s.P = analysis.Number(e.P)
 	s.Beyond = e.P < o.Alpha && math.Abs(float64(s.Change)) > o.Tie
 	return s
+}
+
+// describe names the part of a ceiling for people: "G2 at 1920x1080".
+func describe(values map[string]string, factors ...string) string {
+	var parts []string
+	for _, f := range factors {
+		if v := values[f]; v != "" {
+			parts = append(parts, v)
+		}
+	}
+	return strings.Join(parts, " at ")
 }

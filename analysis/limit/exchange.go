@@ -1,8 +1,9 @@
-package analysis
+package limit
 
 import (
 	"math"
 
+	"capd.example/analysis"
 	"capd.example/record"
 	"capd.example/stats"
 )
@@ -29,18 +30,18 @@ type partOrder struct {
 }
 
 // rank compares all parts of a kind, the processors or what a card has to do.
-func (m *Model) rank(cells []Cell, processor bool, o Options) partOrder {
-	values, factors := m.g.values, cardOnly
+func (m model) rank(cells []analysis.Cell, processor bool, o analysis.Options) partOrder {
+	values, factors := m.G.Values, analysis.CardOnly
 	if processor {
-		values, factors = m.c.values, []string{record.TagProcessor}
+		values, factors = m.C.Values, []string{record.TagProcessor}
 	}
 	r := partOrder{ahead: make([][]float64, len(values)), shown: map[[2]string]float64{}}
 	for a, v := range values {
 		r.ahead[a] = make([]float64, len(values))
-		r.name = append(r.name, factorKey(v, factors))
+		r.name = append(r.name, analysis.FactorKey(v, factors))
 	}
-	for i := range m.points {
-		for k := range m.points {
+	for i := range m.Points {
+		for k := range m.Points {
 			if !m.exchanged(i, k, processor) {
 				continue
 			}
@@ -58,14 +59,14 @@ func (m *Model) rank(cells []Cell, processor bool, o Options) partOrder {
 // nowhere better than a.
 func (r partOrder) better(a, b int) bool {
 	there, back := r.shown[[2]string{r.name[a], r.name[b]}], r.shown[[2]string{r.name[b], r.name[a]}]
-	return there >= math.Log(stepRatio) && back < there/4
+	return there >= math.Log(analysis.StepRatio) && back < there/4
 }
 
 // exchange returns what putting the parts of point to for those of point from changes.
-func (m *Model) exchange(cells []Cell, from, to int, o Options) exchange {
-	a, b := cells[m.cells[from]].Figure(m.Metric), cells[m.cells[to]].Figure(m.Metric)
-	e := exchange{change: b.logMean - a.logMean}
-	se, df := combine(a, b)
+func (m model) exchange(cells []analysis.Cell, from, to int, o analysis.Options) exchange {
+	a, b := cells[m.Of[from]].Figure(m.Metric), cells[m.Of[to]].Figure(m.Metric)
+	e := exchange{change: b.Log() - a.Log()}
+	se, df := analysis.Difference(a, b)
 	if se > 0 && df > 0 {
 		e.se, e.t = se, stats.TQuantile(allowed, df)
 		return e
@@ -81,9 +82,9 @@ func (m *Model) exchange(cells []Cell, from, to int, o Options) exchange {
 
 // least returns the smallest change that exchanging a kind of part makes in a cell; +Inf
 // where there is no other.
-func (m *Model) least(cells []Cell, point int, processor bool, o Options) float64 {
+func (m model) least(cells []analysis.Cell, point int, processor bool, o analysis.Options) float64 {
 	small := math.Inf(1)
-	for k := range m.points {
+	for k := range m.Points {
 		if m.exchanged(point, k, processor) {
 			small = math.Min(small, math.Abs(m.exchange(cells, point, k, o).change))
 		}
@@ -92,8 +93,8 @@ func (m *Model) least(cells []Cell, point int, processor bool, o Options) float6
 }
 
 // exchanged reports whether two cells differ by that kind of part alone.
-func (m *Model) exchanged(a, b int, processor bool) bool {
-	p, q := m.points[a], m.points[b]
+func (m model) exchanged(a, b int, processor bool) bool {
+	p, q := m.Points[a], m.Points[b]
 	if processor {
 		return p.G == q.G && p.C != q.C
 	}
@@ -101,11 +102,11 @@ func (m *Model) exchanged(a, b int, processor bool) bool {
 }
 
 // part returns the number of a point's part of a kind.
-func (m *Model) part(point int, processor bool) int {
+func (m model) part(point int, processor bool) int {
 	if processor {
-		return m.points[point].C
+		return m.Points[point].C
 	}
-	return m.points[point].G
+	return m.Points[point].G
 }
 
 // sharpness is a lower and an upper value of the soft minimum's q, by which exchanges are
@@ -120,10 +121,10 @@ type sharpness struct{ soft, hard float64 }
 // better part gains x, of a difference of d at least, a soft minimum of sharpness q has a
 // share of (1 - exp(-q x)) / (1 - exp(-q d)) at most, and of 1 - exp(-q x) at least, which
 // a part without limit would need.
-func (m *Model) shareOf(cells []Cell, point int, processor bool, r partOrder, q sharpness, o Options) (least, most float64) {
+func (m model) shareOf(cells []analysis.Cell, point int, processor bool, r partOrder, q sharpness, o analysis.Options) (least, most float64) {
 	most = 1
 	me := m.part(point, processor)
-	for k := range m.points {
+	for k := range m.Points {
 		if !m.exchanged(point, k, processor) {
 			continue
 		}

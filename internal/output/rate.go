@@ -1,8 +1,6 @@
-package results
+package output
 
-import (
-	"fmt"
-)
+import "fmt"
 
 // FPS is a frame rate for people.
 func FPS(x float64) string { return fmt.Sprintf("%.1f", x) }

@@ -1,4 +1,4 @@
-package analysis
+package compare
 
 import (
 	"fmt"
@@ -6,6 +6,8 @@ import (
 	"slices"
 	"strings"
 
+	"capd.example/analysis"
+	"capd.example/analysis/variance"
 	"capd.example/stats"
 )
 
@@ -29,55 +31,47 @@ type Margin struct {
 	Factors map[string]string `json:"factors"`
 	Metric  string            `json:"metric"`
 
-	BaseFigure  Number `json:"base_mean"`
-	ValueFigure Number `json:"value_mean"`
+	BaseFigure  analysis.Number `json:"base_mean"`
+	ValueFigure analysis.Number `json:"value_mean"`
 
-	Margin Number `json:"margin"` // 0.05: the value's geometric mean is 5 % above the base's
-	CILow  Number `json:"ci_low"`
-	CIHigh Number `json:"ci_high"`
-	Covers Covers `json:"covers"` // what the interval and the call hold for
+	Margin analysis.Number `json:"margin"` // 0.05: the value's geometric mean is 5 % above the base's
+	CILow  analysis.Number `json:"ci_low"`
+	CIHigh analysis.Number `json:"ci_high"`
+	Covers variance.Covers `json:"covers"` // what the interval and the call hold for
 	// SessionLow and SessionHigh are the interval of repeats within the sessions as they were.
-	SessionLow  Number `json:"session_ci_low"`
-	SessionHigh Number `json:"session_ci_high"`
+	SessionLow  analysis.Number `json:"session_ci_low"`
+	SessionHigh analysis.Number `json:"session_ci_high"`
 	// AtMost is the least bound within which the margin is shown to lie at the level of the
 	// call, by two one-sided tests of this margin alone.
-	AtMost   Number `json:"at_most"`
-	Fieller  Range  `json:"fieller"` // second opinion: of the ratio of plain means, each cell's own spread
-	Call     Call   `json:"call"`
-	P        Number `json:"p"`          // of no difference
-	PHolm    Number `json:"p_adjusted"` // over the table
-	PTie     Number `json:"tie_p"`      // of a difference of the threshold or more
-	PTieHolm Number `json:"tie_p_adjusted"`
-	Reason   string `json:"reason"`
+	AtMost   analysis.Number `json:"at_most"`
+	Fieller  Range           `json:"fieller"` // second opinion: of the ratio of plain means, each cell's own spread
+	Call     Call            `json:"call"`
+	P        analysis.Number `json:"p"`          // of no difference
+	PHolm    analysis.Number `json:"p_adjusted"` // over the table
+	PTie     analysis.Number `json:"tie_p"`      // of a difference of the threshold or more
+	PTieHolm analysis.Number `json:"tie_p_adjusted"`
+	Reason   string          `json:"reason"`
 
 	Warnings []string `json:"warnings,omitempty"`
 
 	log         float64
-	precision   precision
-	base, value *basis
+	precision   variance.Precision
+	base, value *variance.Basis
 	higher      bool // a higher figure is faster
 	order       []string
 }
 
 // Range is an interval; both ends are undefined where there is none.
 type Range struct {
-	Low  Number `json:"low"`
-	High Number `json:"high"`
+	Low  analysis.Number `json:"low"`
+	High analysis.Number `json:"high"`
 }
 
 // Name names for people what is compared, by the factors that both cells share.
-func (m Margin) Name() string {
-	var parts []string
-	for _, f := range m.order {
-		if v := m.Factors[f]; v != "" {
-			parts = append(parts, v)
-		}
-	}
-	return strings.Join(parts, " / ")
-}
+func (m Margin) Name() string { return analysis.NameOf(m.Factors, m.order) }
 
 // WholePercent rounds a margin, unrounded, to whole per cents for people.
-func WholePercent(margin Number) string {
+func WholePercent(margin analysis.Number) string {
 	if !margin.Known() {
 		return "-"
 	}
@@ -88,32 +82,32 @@ func WholePercent(margin Number) string {
 	return fmt.Sprintf("%+.0f %%", n)
 }
 
-// Compare returns the margin of every cell over the cell with the value base of the
+// Margins returns the margin of every cell over the cell with the value base of the
 // factor by and all other factors alike, in the order of the cells. An empty base
 // compares every pair. p values are adjusted (Holm 1979) over the whole result, the
 // tests of difference and those of equivalence each for themselves.
-func Compare(cells []Cell, by, base, metric string, o Options) ([]Margin, error) {
+func Margins(cells []analysis.Cell, by, base, metric string, o analysis.Options) ([]Margin, error) {
 	return compare(cells, by, base, metric, o, true)
 }
 
 // compare leaves out the warnings and the second opinion where full is not asked for: with
 // a hundred parts there are 4,950 pairs in each row.
-func compare(cells []Cell, by, base, metric string, o Options, full bool) ([]Margin, error) {
-	o = o.withDefaults()
-	kind, ok := MetricNamed(metric)
+func compare(cells []analysis.Cell, by, base, metric string, o analysis.Options, full bool) ([]Margin, error) {
+	o = o.WithDefaults()
+	kind, ok := analysis.MetricNamed(metric)
 	if !ok {
 		return nil, fmt.Errorf("there is no figure %q", metric)
 	}
 	if !slices.Contains(o.Factors, by) {
 		return nil, fmt.Errorf("%q is no factor of the cells: %s", by, strings.Join(o.Factors, ", "))
 	}
-	rest := without(o.Factors, by)
+	rest := analysis.Without(o.Factors, by)
 	var keys []string
-	rows := map[string][]Cell{}
+	rows := map[string][]analysis.Cell{}
 	found := base == ""
 	for _, c := range cells {
 		found = found || c.Factors[by] == base
-		key := factorKey(c.Factors, rest)
+		key := analysis.FactorKey(c.Factors, rest)
 		if rows[key] == nil {
 			keys = append(keys, key)
 		}
@@ -148,31 +142,12 @@ func compare(cells []Cell, by, base, metric string, o Options, full bool) ([]Mar
 	return out, nil
 }
 
-func without(list []string, drop ...string) []string {
-	var out []string
-	for _, v := range list {
-		if !slices.Contains(drop, v) {
-			out = append(out, v)
-		}
-	}
-	return out
-}
-
-func factorKey(values map[string]string, factors []string) string {
-	var b strings.Builder
-	for _, f := range factors {
-		b.WriteString(values[f])
-		b.WriteByte(0)
-	}
-	return b.String()
-}
-
 // margin computes one margin without its call.
-func margin(a, b Cell, by string, factors map[string]string, rest []string, kind Metric, o Options, full bool) Margin {
+func margin(a, b analysis.Cell, by string, factors map[string]string, rest []string, kind analysis.Metric, o analysis.Options, full bool) Margin {
 	m := Margin{By: by, Base: a.Factors[by], Value: b.Factors[by], Factors: factors, Metric: kind.Name,
-		Margin: Undefined, CILow: Undefined, CIHigh: Undefined, Fieller: Range{Undefined, Undefined}, Call: Undecided,
-		P: Undefined, PHolm: Undefined, PTie: Undefined, PTieHolm: Undefined, AtMost: Undefined, SessionLow: Undefined, SessionHigh: Undefined,
-		Covers: CoversSession, higher: kind.Rate, order: rest, precision: precision{se: math.NaN()}}
+		Margin: analysis.Undefined, CILow: analysis.Undefined, CIHigh: analysis.Undefined, Fieller: Range{analysis.Undefined, analysis.Undefined}, Call: Undecided,
+		P: analysis.Undefined, PHolm: analysis.Undefined, PTie: analysis.Undefined, PTieHolm: analysis.Undefined, AtMost: analysis.Undefined, SessionLow: analysis.Undefined, SessionHigh: analysis.Undefined,
+		Covers: variance.CoversSession, higher: kind.Rate, order: rest, precision: variance.Precision{SE: math.NaN()}}
 	fa, fb := a.Figure(kind.Name), b.Figure(kind.Name)
 	m.BaseFigure, m.ValueFigure = fa.Mean, fb.Mean
 	if full {
@@ -182,40 +157,40 @@ func margin(a, b Cell, by string, factors map[string]string, rest []string, kind
 		m.Reason = "no usable pass of " + either(fa.N == 0, m.Base, m.Value)
 		return m
 	}
-	m.log = fb.logMean - fa.logMean
-	m.Margin = Number(math.Expm1(m.log))
+	m.log = fb.Log() - fa.Log()
+	m.Margin = analysis.Number(math.Expm1(m.log))
 	if fa.N < 2 || fb.N < 2 {
 		m.Reason = "one pass alone of " + either(fa.N < 2, m.Base, m.Value)
 		return m
 	}
-	m.base, m.value = fa.basis, fb.basis
-	m.precision = precisionOf(weighted{fb.basis, 1}, weighted{fa.basis, -1})
-	m.Covers = m.precision.covers
+	m.base, m.value = fa.Basis(), fb.Basis()
+	m.precision = variance.Of(variance.Term{Of: fb.Basis(), Weight: 1}, variance.Term{Of: fa.Basis(), Weight: -1})
+	m.Covers = m.precision.Covers
 	if full {
 		m.Fieller = fieller(a, b, kind, o.Confidence)
 	}
-	if !(m.precision.se > 0) {
+	if !(m.precision.SE > 0) {
 		m.Reason = "the passes of both show no spread at all, so that there is nothing to judge by"
 		return m
 	}
-	r := m.precision.about(m.log, o)
+	r := about(m.precision, m.log, o)
 	m.CILow, m.CIHigh, m.SessionLow, m.SessionHigh, m.P, m.PTie, m.AtMost = r.low, r.high, r.sessionLow, r.sessionHigh, r.p, r.tie, r.atMost
 	return m
 }
 
 // ratio is what can be said about a ratio, less 1, whose logarithm is known.
-type ratio struct{ low, high, sessionLow, sessionHigh, p, tie, atMost Number }
+type ratio struct{ low, high, sessionLow, sessionHigh, p, tie, atMost analysis.Number }
 
-func (p precision) about(log float64, o Options) ratio {
-	e, within := stats.About(log, p.se, p.df, o.Confidence), stats.About(log, p.sessionSE, p.sessionDF, o.Confidence)
-	r := ratio{low: Number(math.Expm1(e.Low)), high: Number(math.Expm1(e.High)), p: Number(e.P), tie: Undefined, atMost: Undefined,
-		sessionLow: Number(math.Expm1(within.Low)), sessionHigh: Number(math.Expm1(within.High))}
-	if q, err := stats.Equivalent(log, p.se, p.df, 1+o.Tie, o.Alpha); err == nil && q.Defined {
-		r.tie = Number(q.P)
+func about(p variance.Precision, log float64, o analysis.Options) ratio {
+	e, within := stats.About(log, p.SE, p.DF, o.Confidence), stats.About(log, p.SessionSE, p.SessionDF, o.Confidence)
+	r := ratio{low: analysis.Number(math.Expm1(e.Low)), high: analysis.Number(math.Expm1(e.High)), p: analysis.Number(e.P), tie: analysis.Undefined, atMost: analysis.Undefined,
+		sessionLow: analysis.Number(math.Expm1(within.Low)), sessionHigh: analysis.Number(math.Expm1(within.High))}
+	if q, err := stats.Equivalent(log, p.SE, p.DF, 1+o.Tie, o.Alpha); err == nil && q.Defined {
+		r.tie = analysis.Number(q.P)
 	}
 	// Both one-sided tests reject at a bound b as soon as b > |log| + t se.
-	if p.se > 0 && p.df > 0 {
-		r.atMost = Number(math.Expm1(math.Abs(log) + stats.TQuantile(1-o.Alpha, p.df)*p.se))
+	if p.SE > 0 && p.DF > 0 {
+		r.atMost = analysis.Number(math.Expm1(math.Abs(log) + stats.TQuantile(1-o.Alpha, p.DF)*p.SE))
 	}
 	return r
 }
@@ -227,29 +202,19 @@ func either(first bool, a, b string) string {
 	return b
 }
 
-// combine returns the standard error of the difference of two logarithms, NaN where
-// nothing is known of one.
-func combine(a, b Figure) (se, df float64) {
-	if a.basis == nil || b.basis == nil {
-		return math.NaN(), 0
-	}
-	p := precisionOf(weighted{b.basis, 1}, weighted{a.basis, -1})
-	return p.se, p.df
-}
-
 // fieller gives the confidence set of the ratio of plain means, less 1, where it is an interval.
-func fieller(a, b Cell, kind Metric, conf float64) Range {
+func fieller(a, b analysis.Cell, kind analysis.Metric, conf float64) Range {
 	set, err := stats.Fieller(values(b, kind), values(a, kind), conf)
 	if err != nil || set.Shape != "bounded" {
-		return Range{Undefined, Undefined}
+		return Range{analysis.Undefined, analysis.Undefined}
 	}
-	return Range{Number(set.Low - 1), Number(set.High - 1)}
+	return Range{analysis.Number(set.Low - 1), analysis.Number(set.High - 1)}
 }
 
-func values(c Cell, kind Metric) []float64 {
+func values(c analysis.Cell, kind analysis.Metric) []float64 {
 	var out []float64
-	for _, p := range c.used {
-		if v := kind.Of(p.Metrics); positive(v) {
+	for _, p := range c.Counted() {
+		if v := kind.Of(p.Metrics); analysis.Positive(v) {
 			out = append(out, v)
 		}
 	}
@@ -257,21 +222,21 @@ func values(c Cell, kind Metric) []float64 {
 }
 
 // warn says what else differs between the cells, and what they themselves warn of.
-func (m *Margin) warn(a, b Cell) {
-	for _, c := range []Cell{a, b} {
+func (m *Margin) warn(a, b analysis.Cell) {
+	for _, c := range []analysis.Cell{a, b} {
 		if c.Figures[m.Metric].Shown == "median" {
 			m.Warnings = append(m.Warnings, "the passes of "+c.Factors[m.By]+" do not agree")
 		}
-		if len(c.groups) > 1 {
+		if c.Conditions() > 1 {
 			m.Warnings = append(m.Warnings, "the passes of "+c.Factors[m.By]+" were taken under different conditions")
 		}
 	}
-	if len(a.used) == 0 || len(b.used) == 0 {
+	if len(a.Counted()) == 0 || len(b.Counted()) == 0 {
 		return
 	}
 	// Only what cannot follow from the factor itself: another card brings another driver.
-	for _, t := range conditionTags(append(slices.Clone(a.used), b.used...), append(slices.Clone(a.order), m.implied()...)) {
-		x, y := a.used[0].Tags.Value(t), b.used[0].Tags.Value(t)
+	for _, t := range analysis.ConditionTags(append(slices.Clone(a.Counted()), b.Counted()...), append(append(slices.Clone(m.order), m.By), m.implied()...)) {
+		x, y := a.Counted()[0].Tags.Value(t), b.Counted()[0].Tags.Value(t)
 		if x != y {
 			m.Warnings = append(m.Warnings, fmt.Sprintf("%s differs: %s, %s", t, orUnknown(x), orUnknown(y)))
 		}
@@ -293,7 +258,7 @@ func orUnknown(s string) string {
 }
 
 // call adjusts the p values over the table and decides.
-func call(margins []Margin, o Options) {
+func call(margins []Margin, o analysis.Options) {
 	p, q := make([]float64, len(margins)), make([]float64, len(margins))
 	for i, m := range margins {
 		p[i], q[i] = float64(m.P), float64(m.PTie)
@@ -301,8 +266,8 @@ func call(margins []Margin, o Options) {
 	p, q = stats.Holm(p), stats.Holm(q)
 	for i := range margins {
 		m := &margins[i]
-		m.PHolm, m.PTieHolm = Number(p[i]), Number(q[i])
-		if !(m.precision.se > 0) {
+		m.PHolm, m.PTieHolm = analysis.Number(p[i]), analysis.Number(q[i])
+		if !(m.precision.SE > 0) {
 			continue
 		}
 		m.Call, m.Reason = decide(p[i], float64(m.PTie), m.log, m.higher, o)
@@ -313,7 +278,7 @@ func call(margins []Margin, o Options) {
 // of a difference of the threshold or more, of this comparison alone. A finding that is
 // picked from many needs the adjustment; a bound is said of each by itself, as an interval
 // is: with it no table of a hundred cells shows a tie that its passes do show.
-func decide(p, tie, log float64, higher bool, o Options) (Call, string) {
+func decide(p, tie, log float64, higher bool, o analysis.Options) (Call, string) {
 	switch {
 	case tie < o.Alpha:
 		return Tie, fmt.Sprintf("the difference is shown to be below %g %% (%s)", 100*o.Tie, chance(tie))

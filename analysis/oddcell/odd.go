@@ -1,4 +1,4 @@
-package analysis
+package oddcell
 
 import (
 	"cmp"
@@ -9,6 +9,7 @@ import (
 	"strconv"
 	"strings"
 
+	"capd.example/analysis"
 	"capd.example/record"
 	"capd.example/stats"
 )
@@ -24,10 +25,10 @@ const (
 type Odd struct {
 	Factors   map[string]string `json:"factors"`
 	Kind      string            `json:"kind"`
-	FPS       Number            `json:"avg_fps"`
-	Expected  Number            `json:"expected_fps"` // by the other cells
-	Deviation Number            `json:"deviation"`    // FPS / Expected - 1
-	P         Number            `json:"p_adjusted"`
+	FPS       analysis.Number   `json:"avg_fps"`
+	Expected  analysis.Number   `json:"expected_fps"` // by the other cells
+	Deviation analysis.Number   `json:"deviation"`    // FPS / Expected - 1
+	P         analysis.Number   `json:"p_adjusted"`
 	Passes    []string          `json:"passes"`
 	Reason    string            `json:"reason"`
 	Advice    string            `json:"advice"`
@@ -37,15 +38,15 @@ type Odd struct {
 // Name names the cell.
 func (o Odd) Name() string { return o.name }
 
-// OddReport is what a search for odd cells gave.
-type OddReport struct {
+// Report is what a search for odd cells gave.
+type Report struct {
 	Odd        []Odd    `json:"odd"` // the most certain first
 	Tested     int      `json:"tested"`
 	Untestable []string `json:"untestable"` // cells that the others do not determine
 	// Weak are cells of which the others say too little to find a deviation of 4 % with 95 %
 	// probability; the corner of the best parts usually is one.
-	Weak   []Weak   `json:"weak"`
-	Models []*Model `json:"models"`
+	Weak   []Weak            `json:"weak"`
+	Models []*analysis.Model `json:"models"`
 	// Misfit says whether the matrix is as the model expects; Properties are deviations of
 	// pairs of parts and of drivers, which are no fault of a cell.
 	Misfit     Misfit     `json:"misfit"`
@@ -57,8 +58,8 @@ type OddReport struct {
 
 // Weak is a cell with the smallest deviation that is found with 95 % probability.
 type Weak struct {
-	Cell     string `json:"cell"`
-	Resolves Number `json:"resolves"`
+	Cell     string          `json:"cell"`
+	Resolves analysis.Number `json:"resolves"`
 }
 
 // weakSize is the deviation that should be found (a convention).
@@ -73,16 +74,16 @@ const (
 	oddSize = 0.01
 )
 
-// FindOdd looks for cells whose average rate does not fit in with the others, by the search
+// Find looks for cells whose average rate does not fit in with the others, by the search
 // of package outlier about the soft-minimum model, and by broken orders.
 //
 // What belongs to parts is a property of them: a driver that makes the processors' ceilings
 // others, and pairs of parts that deviate in all of their cells. Cells are held against the
 // model with it. Where much is left that nothing explains, no cell is named. Cells of a pair
 // whose rates are those of another part are named together.
-func FindOdd(cells []Cell, o Options) OddReport {
-	o = o.withDefaults()
-	r := OddReport{Odd: []Odd{}, Untestable: []string{}, Weak: []Weak{}, Models: fitModels(cells, Average, o.Factors, 0), Properties: []Property{}}
+func Find(cells []analysis.Cell, o analysis.Options) Report {
+	o = o.WithDefaults()
+	r := Report{Odd: []Odd{}, Untestable: []string{}, Weak: []Weak{}, Models: analysis.FitModels(cells, analysis.Average, o.Factors, 0), Properties: []Property{}}
 	r.Outside = outside(cells)
 	t := newTable(r.Models, cells, o)
 	found := t.search()
@@ -105,19 +106,19 @@ func FindOdd(cells []Cell, o Options) OddReport {
 }
 
 // outside says why cells are in no model, alike reasons together.
-func outside(cells []Cell) []string {
+func outside(cells []analysis.Cell) []string {
 	var out []string
 	count := map[string]int{}
-	first := map[string]Cell{}
+	first := map[string]analysis.Cell{}
 	for _, c := range cells {
 		why := ""
 		switch {
-		case len(c.used) == 0:
+		case len(c.Counted()) == 0:
 			why = "no usable pass"
-		case c.capped():
+		case c.Capped():
 			why = "held by a frame cap"
 		default:
-			if why = c.unmodelled(); why == "" {
+			if why = c.Unmodelled(); why == "" {
 				continue
 			}
 		}
@@ -127,7 +128,7 @@ func outside(cells []Cell) []string {
 	}
 	for i, why := range out {
 		c := first[why]
-		text := fmt.Sprintf("%s (%s): %s", c.Name(), someIDs(c.IDs()), why)
+		text := fmt.Sprintf("%s (%s): %s", c.Name(), analysis.SomeIDs(c.IDs()), why)
 		if n := count[why]; n > 1 {
 			text += fmt.Sprintf("; so it is with %s more", record.Count(n-1, "cell"))
 		}
@@ -137,21 +138,21 @@ func outside(cells []Cell) []string {
 }
 
 // tooSmall says what a game lacks of which no cell can be tested.
-func (m *Model) tooSmall() string {
-	values := func(factor string, of *names) int {
+func tooSmall(m *analysis.Model) string {
+	values := func(factor string, of *analysis.Names) int {
 		seen := map[string]bool{}
-		for _, v := range of.values {
+		for _, v := range of.Values {
 			seen[v[factor]] = true
 		}
 		return len(seen)
 	}
 	return fmt.Sprintf("%s: %s of %s and %s do not tell what to expect of each other; it takes several processors and several cards, each with each, in the same settings",
-		cmp.Or(m.Game, "no named game"), record.Count(len(m.points), "cell"), record.Count(values(record.TagProcessor, m.c), "processor"),
-		record.Count(values(record.TagGraphics, m.g), "card"))
+		cmp.Or(m.Game, "no named game"), record.Count(len(m.Points), "cell"), record.Count(values(record.TagProcessor, m.C), "processor"),
+		record.Count(values(record.TagGraphics, m.G), "card"))
 }
 
-func newOdd(c Cell, kind string, p float64) Odd {
-	x := Odd{Factors: c.Factors, Kind: kind, FPS: c.Figure(Average).Mean, Expected: Undefined, Deviation: Undefined, P: Number(p),
+func newOdd(c analysis.Cell, kind string, p float64) Odd {
+	x := Odd{Factors: c.Factors, Kind: kind, FPS: c.Figure(analysis.Average).Mean, Expected: analysis.Undefined, Deviation: analysis.Undefined, P: analysis.Number(p),
 		Advice: "measure this cell again before the parts are swapped", name: c.Name()}
 	for _, u := range c.Passes.Used {
 		x.Passes = append(x.Passes, u.ID)
@@ -180,21 +181,21 @@ func rank(factor, value string) (float64, bool) {
 
 // neighbours are two cells in a row, of which one should be the faster.
 type neighbours struct {
-	light, heavy Cell
+	light, heavy analysis.Cell
 	factor       string
 	p, d         float64 // one-sided; d above 0 where the heavier one is faster
 }
 
 // rows divides the cells that have a rate and a rank into those that differ in one factor
 // alone, the lightest first.
-func rows(cells []Cell, order func(Cell) (float64, bool), others []string) [][]Cell {
+func rows(cells []analysis.Cell, order func(analysis.Cell) (float64, bool), others []string) [][]analysis.Cell {
 	at := map[string]int{}
-	var out [][]Cell
+	var out [][]analysis.Cell
 	for _, c := range cells {
-		if _, ok := order(c); !ok || c.Figure(Average).N == 0 {
+		if _, ok := order(c); !ok || c.Figure(analysis.Average).N == 0 {
 			continue
 		}
-		key := factorKey(c.Factors, others)
+		key := analysis.FactorKey(c.Factors, others)
 		i, seen := at[key]
 		if !seen {
 			i = len(out)
@@ -210,20 +211,20 @@ func rows(cells []Cell, order func(Cell) (float64, bool), others []string) [][]C
 }
 
 // neighboursBy lists the neighbours by one factor that can be compared.
-func neighboursBy(factor string, cells []Cell, models []*Model, o Options) []neighbours {
+func neighboursBy(factor string, cells []analysis.Cell, models []*analysis.Model, o analysis.Options) []neighbours {
 	var out []neighbours
 	order := ranks(factor, cells, models)
-	for _, row := range rows(cells, order, without(o.Factors, factor)) {
+	for _, row := range rows(cells, order, analysis.Without(o.Factors, factor)) {
 		for i := 1; i < len(row); i++ {
 			a, b := row[i-1], row[i]
 			x, _ := order(a)
 			y, _ := order(b)
-			fa, fb := a.Figure(Average), b.Figure(Average)
-			se, df := combine(fa, fb)
+			fa, fb := a.Figure(analysis.Average), b.Figure(analysis.Average)
+			se, df := analysis.Difference(fa, fb)
 			if x == y || !(se > 0) || !(df > 0) {
 				continue
 			}
-			d := fb.logMean - fa.logMean
+			d := fb.Log() - fa.Log()
 			out = append(out, neighbours{a, b, factor, stats.TTwoSided(d/se, df) / 2, d})
 		}
 	}
@@ -235,7 +236,7 @@ func neighboursBy(factor string, cells []Cell, models []*Model, o Options) []nei
 //
 // Where parts have properties that the order of their ceilings does not know, no better
 // part is expected to be faster.
-func oddOrders(cells []Cell, models []*Model, misfit map[string]float64, o Options, properties bool) []Odd {
+func oddOrders(cells []analysis.Cell, models []*analysis.Model, misfit map[string]float64, o analysis.Options, properties bool) []Odd {
 	var pairs []neighbours
 	for _, factor := range o.Factors {
 		if properties && (factor == record.TagProcessor || factor == record.TagGraphics) {
@@ -254,7 +255,7 @@ func oddOrders(cells []Cell, models []*Model, misfit map[string]float64, o Optio
 			named, other, word = p.heavy, p.light, "faster"
 		}
 		x := newOdd(named, OddOrder, adjusted)
-		x.Expected = other.Figure(Average).Mean
+		x.Expected = other.Figure(analysis.Average).Mean
 		x.Deviation = x.FPS/x.Expected - 1
 		x.Reason = fmt.Sprintf("%s than the same with %s, at %.1f FPS, by %.1f %%; the reverse is expected",
 			word, other.Factors[p.factor], float64(x.Expected), 100*math.Abs(float64(x.Deviation)))
@@ -269,26 +270,26 @@ func oddOrders(cells []Cell, models []*Model, misfit map[string]float64, o Optio
 
 // ranks returns the order of a factor's values, the fastest lowest: that of their names, or
 // for parts that of their ceilings, as far as those lie apart.
-func ranks(factor string, cells []Cell, models []*Model) func(Cell) (float64, bool) {
+func ranks(factor string, cells []analysis.Cell, models []*analysis.Model) func(analysis.Cell) (float64, bool) {
 	if factor != record.TagProcessor && factor != record.TagGraphics {
-		return func(c Cell) (float64, bool) { return rank(factor, c.Factors[factor]) }
+		return func(c analysis.Cell) (float64, bool) { return rank(factor, c.Factors[factor]) }
 	}
 	ceilings := map[string]float64{}
 	for _, m := range models {
-		if !m.solved() {
+		if !m.Solved() {
 			continue
 		}
-		for i, at := range m.cells {
-			p := m.points[i]
-			v := m.fit.G[p.G]
+		for i, at := range m.Of {
+			p := m.Points[i]
+			v := m.Fit.G[p.G]
 			if factor == record.TagProcessor {
-				v = m.fit.C[p.C]
+				v = m.Fit.C[p.C]
 			}
 			// Steps of a few per cent make near equals equal, which are not compared.
-			ceilings[cells[at].Name()] = -math.Round(math.Log(v) / math.Log(stepRatio))
+			ceilings[cells[at].Name()] = -math.Round(math.Log(v) / math.Log(analysis.StepRatio))
 		}
 	}
-	return func(c Cell) (float64, bool) {
+	return func(c analysis.Cell) (float64, bool) {
 		v, ok := ceilings[c.Name()]
 		return v, ok
 	}
