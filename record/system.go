@@ -42,6 +42,7 @@ const (
 	FieldOSBuild          = "os.build" // kernel release or Windows build
 	// Of graphics card N, from 0: "graphics.N.name" and so on. Card 0 is the one that
 	// most likely renders.
+	FieldThrottleTemp   = "throttle_temperature" // of a card, behind "graphics.N.": degrees C from which it throttles, by its own word
 	FieldGraphicsName   = "graphics.0.name"
 	FieldGraphicsDriver = "graphics.0.driver"
 )

@@ -13,6 +13,7 @@ const (
 	SeriesCoreBusy    = "cpu.core.N.busy"    // % of that core; likewise the next two per logical processor
 	SeriesCoreClock   = "cpu.core.N.clock"   // MHz
 	SeriesCPUClock    = "cpu.clock"          // MHz, mean of all processors, boost included
+	SeriesCPULimit    = "cpu.limit"          // % of the nominal clock that the system lets the processor have
 	SeriesCPUTemp     = "cpu.temp"           // degrees C, package
 	SeriesCPUPower    = "cpu.power"          // W
 	SeriesCPUThrottle = "cpu.throttle_count" // events since boot, cumulative
@@ -31,6 +32,7 @@ const (
 	SeriesGPUMemClk   = "gpu.N.mem_clock"    // MHz
 	SeriesGPUTemp     = "gpu.N.temp"         // degrees C; also .temp_hotspot, .temp_mem
 	SeriesGPUPower    = "gpu.N.power"        // W
+	SeriesGPULimit    = "gpu.N.power_share"  // % of the card's power limit
 	SeriesGPUReasons  = "gpu.N.throttle"     // bit mask of the Throttle constants, whatever the vendor's own bits
 	SeriesGPUMemUsed  = "gpu.N.mem_used"     // bytes
 	SeriesGPUFan      = "gpu.N.fan"          // % or rpm, see Unit

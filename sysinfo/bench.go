@@ -13,15 +13,17 @@ import (
 	"capd.example/sysinfo/process"
 	"capd.example/sysinfo/sensor"
 	"capd.example/sysinfo/tree"
+	"capd.example/sysinfo/winsys"
 )
 
 // Options says where a bench is read and how often. The zero value is this machine, once
 // a second, kept for 40 minutes.
 type Options struct {
-	Root   string        // "" or "/" is this machine; else the folder of a recorded Linux machine
-	Period time.Duration // between samples while the machine is busy; 0 is 1 s
-	Idle   time.Duration // between looks whether it is, and samples while it is nearly; 0 is 5 s
-	Keep   time.Duration // how long samples are kept; 0 is 40 min
+	Windows winsys.Asker  // a recorded Windows machine in place of this one; nil for none
+	Root    string        // "" or "/" is this machine; else the folder of a recorded Linux machine
+	Period  time.Duration // between samples while the machine is busy; 0 is 1 s
+	Idle    time.Duration // between looks whether it is, and samples while it is nearly; 0 is 5 s
+	Keep    time.Duration // how long samples are kept; 0 is 40 min
 }
 
 // Bench is one test computer as it is now.
@@ -30,7 +32,8 @@ type Bench struct {
 	tree tree.Tree
 	live bool // this machine, not a recorded one
 
-	cards *graphics.Finder
+	cards   *graphics.Finder
+	windows winsys.Asker // nil where this is no Windows
 
 	spent spending // of sampling
 
@@ -60,7 +63,12 @@ func New(o Options) *Bench {
 	}
 	b := &Bench{opt: o, live: o.Root == "" || o.Root == "/", beats: make(chan struct{}, 1)}
 	b.tree = tree.New(o.Root)
-	b.cards = graphics.NewFinder(b.tree, b.live)
+	if b.windows = o.Windows; b.windows != nil {
+		b.live = false
+	} else if b.live {
+		b.windows = winsys.Here()
+	}
+	b.cards = graphics.NewFinder(b.tree, b.live).OnWindows(b.windows)
 	return b
 }
 
@@ -71,7 +79,7 @@ func (b *Bench) Beats() <-chan struct{} { return b.beats }
 // Detect reads what the bench is now and sets its identity. Names of people and hosts
 // and serial numbers are never read.
 func (b *Bench) Detect(ctx context.Context) record.System {
-	s := record.System{Fields: detect.Fields(ctx, b.tree, b.live, b.cards)}
+	s := record.System{Fields: detect.Fields(ctx, b.tree, b.windows, b.cards)}
 	s.ID = s.Identity()
 	return s
 }

@@ -9,8 +9,8 @@ import (
 // number, that their vendor's library ought to tell about and does not. Nothing may be sampled
 // meanwhile.
 func (b *Bench) Blind() (missing []record.Gap, dark map[int]string) {
-	sources, _, missing := sensor.Open(b.tree, b.live)
-	cards, gaps := sensor.OpenGraphics(b.tree, b.cards)
+	sources, _, missing := sensor.Open(b.tree, b.windows)
+	cards, gaps := sensor.OpenGraphics(b.tree, b.windows, b.cards)
 	for _, s := range append(sources, cards...) {
 		s.Close()
 	}

@@ -251,3 +251,29 @@ func TestClockThatNeverMoves(t *testing.T) {
 		})
 	}
 }
+
+// TestTheCardsOwnLimit: a card that says at which temperature it throttles is judged by that,
+// above or below the setting.
+func TestTheCardsOwnLimit(t *testing.T) {
+	frames := plugintest.Flat(10, 2000)
+	for _, c := range []struct {
+		name, own string
+		degrees   float64
+		want      record.Outcome
+	}{
+		{"hot for the setting, cool for the card", "110", 90, record.OK},
+		{"hot for the card", "110", 108, record.Bad},
+		{"cool for the setting, hot for the card", "75", 74, record.Bad},
+		{"no limit of its own", "", 90, record.Bad},
+		{"a limit that is no number", "warm", 90, record.Bad},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			pass := plugintest.Pass(frames, plugintest.Series("gpu.0.clock", "MHz", ramp(2500, 2100, 20)...),
+				plugintest.Series("gpu.0.busy", "%", plugintest.Flat(98, 20)...), plugintest.Series("gpu.0.temp", "C", plugintest.Flat(c.degrees, 20)...))
+			if c.own != "" {
+				pass.System.Fields = append(pass.System.Fields, record.Field{Name: "graphics.0." + record.FieldThrottleTemp, Value: c.own, Unit: "C"})
+			}
+			plugintest.Assert(t, plugintest.Check(t, validator(t, "thermal"), pass, nil), c.want)
+		})
+	}
+}

@@ -13,6 +13,7 @@ import (
 	"context"
 	"math"
 	"slices"
+	"strconv"
 	"strings"
 
 	"capd.example/plugins"
@@ -39,7 +40,8 @@ func (Validator) Describe() plugins.Description {
 			plugins.Num("events_bad", "20", "", "throttling events of the processor from which the pass is bad"),
 			plugins.Num("near_cpu_c", "85", "degrees C", "processor temperature from which falling clocks are blamed on heat"),
 			plugins.Num("near_gpu_c", "80", "degrees C",
-				"graphics card temperature from which falling clocks are blamed on heat"),
+				"graphics card temperature from which falling clocks are blamed on heat, where the card does not say at which it throttles"),
+			plugins.Num("near_own_c", "3", "degrees C", "how far below the temperature at which a card says that it throttles the same counts"),
 			plugins.Num("clock_fall_percent", "3", "%", "fall of the clock over the pass from which the pass is doubtful"),
 			plugins.Num("clock_fall_bad_percent", "10", "%",
 				"fall of the clock near the temperature limit from which the pass is bad"),
@@ -65,7 +67,7 @@ func (Validator) Check(_ context.Context, e record.Evidence, p plugins.Params) r
 	counted := events(c, e, p)
 	say("the processor's throttle count", counted)
 	var still []string
-	clock := func(what, part string, values []float64, moves bool, load, temp, near string) {
+	clock := func(what, part string, values []float64, moves bool, load, temp string, near limit) {
 		did := clocks(c, e, p, part, values, load, temp, near)
 		if did && !moves {
 			still = append(still, what)
@@ -74,13 +76,14 @@ func (Validator) Check(_ context.Context, e record.Evidence, p plugins.Params) r
 	}
 	if !counted {
 		values, moves := processorClock(e)
-		clock("the processor's clock", "processor", values, moves, record.SeriesBusy, record.SeriesCPUTemp, "near_cpu_c")
+		clock("the processor's clock", "processor", values, moves, record.SeriesBusy, record.SeriesCPUTemp,
+			limit{"near_cpu_c", p.Number("near_cpu_c")})
 	}
 	for _, n := range cards(e) {
 		if _, known := e.Telemetry.Find("gpu." + n + ".throttle"); !known {
 			s, _ := e.Telemetry.Find("gpu." + n + ".clock")
 			clock("the clock of graphics card "+n, "graphics card "+n, s.Values, varies(s.Values), "gpu."+n+".busy",
-				"gpu."+n+".temp", "near_gpu_c")
+				"gpu."+n+".temp", cardLimit(e, p, n))
 		}
 	}
 	say("the temperature at start", start(c, e, p))
@@ -222,10 +225,27 @@ func coreClock(e record.Evidence) (mean []float64, moves bool) {
 	return sum, moves
 }
 
+// limit is a temperature from which falling clocks are blamed on heat.
+type limit struct {
+	name    string
+	degrees float64
+}
+
+// cardLimit is near the temperature at which the card says that it begins to throttle: it is
+// held just below that then. A card that does not say has the setting's.
+func cardLimit(e record.Evidence, p plugins.Params, n string) limit {
+	if f, known := e.System.Get("graphics." + n + "." + record.FieldThrottleTemp); known && f.Unknown == "" {
+		if own, err := strconv.ParseFloat(f.Value, 64); err == nil && own > 0 {
+			return limit{"near_own_c", own - p.Number("near_own_c")}
+		}
+	}
+	return limit{"near_gpu_c", p.Number("near_gpu_c")}
+}
+
 // clocks looks for a clock that falls while the load does not. Clocks that vary for other
 // reasons are let be: the fall must be a trend, of a size, and under load.
-func clocks(c *pick.Case, e record.Evidence, p plugins.Params, part string, clock []float64, load, temp,
-	near string) bool {
+func clocks(c *pick.Case, e record.Evidence, p plugins.Params, part string, clock []float64, load,
+	temp string, near limit) bool {
 	t := trend.Of(clock)
 	first := pick.Median(record.Series{Values: clock[:len(clock)/3]}.Known())
 	if t.N < 10 || !(first > 0) {
@@ -251,13 +271,13 @@ func clocks(c *pick.Case, e record.Evidence, p plugins.Params, part string, cloc
 		c.Found(record.Doubtful, cool,
 			"the clock of the %s fell by %.1f %% under steady load (limit %g %%); its temperature is unknown", part, fall,
 			p.Number("clock_fall_percent"))
-	case hottest >= p.Number(near):
+	case hottest >= near.degrees:
 		c.Put(name+"_hottest_c", hottest)
-		c.Put(near+"_limit", p.Number(near))
+		c.Put(near.name+"_limit", near.degrees)
 		o := grade(fall, p.Number("clock_fall_percent"), p.Number("clock_fall_bad_percent"))
 		c.Found(o, cool,
 			"the clock of the %s fell by %.1f %% under steady load at %.0f degrees C (limits %g %%, %g degrees C)", part, fall,
-			hottest, p.Number("clock_fall_percent"), p.Number(near))
+			hottest, p.Number("clock_fall_percent"), near.degrees)
 	}
 	return true
 }

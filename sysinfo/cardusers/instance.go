@@ -4,6 +4,7 @@ import (
 	"strings"
 
 	"capd.example/sysinfo/tree"
+	"capd.example/sysinfo/winsys"
 )
 
 // engineInstance is what the name of an instance of Windows' counters "GPU Engine" says:
@@ -32,12 +33,11 @@ func parseInstance(name string) (e engineInstance, ok bool) {
 			if i+2 >= len(words) {
 				return e, false
 			}
-			high, good := hexadecimal(words[i+1])
-			low, fine := hexadecimal(words[i+2])
-			if !good || !fine {
+			luid, good := winsys.LUID(words[i+1], words[i+2])
+			if !good {
 				return e, false
 			}
-			e.card = high<<32 | low
+			e.card = luid
 			found |= 2
 		case "engtype":
 			e.engine = windowsEngine(strings.Join(words[i+1:], " "))
@@ -61,22 +61,4 @@ func windowsEngine(kind string) engine {
 		return EngineVideo
 	}
 	return engineNone
-}
-
-func hexadecimal(s string) (n uint64, ok bool) {
-	s, ok = strings.CutPrefix(s, "0x")
-	if !ok || s == "" || len(s) > 8 {
-		return 0, false
-	}
-	for _, c := range []byte(strings.ToLower(s)) {
-		switch {
-		case c >= '0' && c <= '9':
-			n = n<<4 | uint64(c-'0')
-		case c >= 'a' && c <= 'f':
-			n = n<<4 | uint64(c-'a'+10)
-		default:
-			return 0, false
-		}
-	}
-	return n, true
 }

@@ -1,19 +1,19 @@
 package cardusers
 
 import (
-	"runtime"
 	"slices"
 
 	"capd.example/record"
 	"capd.example/sysinfo/graphics"
 	"capd.example/sysinfo/process"
+	"capd.example/sysinfo/winsys"
 )
 
 // Open opens what tells who uses the graphics cards; nil where there is none.
-func Open(live bool, cards *graphics.Finder, table *process.Table) *Table {
+func Open(windows winsys.Asker, cards *graphics.Finder, table *process.Table) *Table {
 	t := newCardTable(table.NameOf)
-	if live && runtime.GOOS == "windows" {
-		openWindowsCardUse(t)
+	if windows != nil {
+		openWindowsCardUse(windows, cards.LUIDs(), t)
 	} else {
 		openTreeCardUse(t, cards, table)
 	}

@@ -7,6 +7,7 @@ import (
 
 	"capd.example/record"
 	"capd.example/sysinfo/machinetest"
+	"capd.example/sysinfo/winsys"
 )
 
 // TestCountersStandIn asks the counters of testdata/pdh.c, which scripts/wine-check.sh
@@ -16,7 +17,7 @@ func TestCountersStandIn(t *testing.T) {
 		t.Skip("needs the stand-in for pdh.dll: scripts/wine-check.sh")
 	}
 	table := newCardTable(func(pid int) string { return map[int]string{10: "loop.exe", 20: "film.exe", 30: "mover.exe"}[pid] })
-	openWindowsCardUse(table)
+	openWindowsCardUse(winsys.Here(), nil, table)
 	if len(table.readers) != 1 {
 		t.Fatalf("no reader: %+v", table.gaps)
 	}

@@ -2,19 +2,19 @@ package detect
 
 import (
 	"context"
-	"runtime"
 
 	"capd.example/record"
 	"capd.example/sysinfo/graphics"
 	"capd.example/sysinfo/tree"
+	"capd.example/sysinfo/winsys"
 )
 
-// Fields reads what the bench is now: this machine (live) or a recorded one below the
-// tree. Names of people and hosts and serial numbers are never read.
-func Fields(ctx context.Context, t tree.Tree, live bool, cards *graphics.Finder) []record.Field {
+// Fields reads what the bench is now: the machine that answers in windows or, where that is
+// nil, the Linux machine below the tree. Names of people and hosts and serial numbers are never read.
+func Fields(ctx context.Context, t tree.Tree, windows winsys.Asker, cards *graphics.Finder) []record.Field {
 	var f facts
-	if live && runtime.GOOS == "windows" {
-		detectWindows(ctx, cards, &f)
+	if windows != nil {
+		detectWindows(windows, cards, &f)
 	} else {
 		detectTree(ctx, t, cards, &f)
 	}

@@ -29,7 +29,7 @@ func TestMonitorOfAMachine(t *testing.T) {
 			}
 			machine := tree.New(root)
 			var f record.Field
-			for _, f = range Fields(context.Background(), machine, false, graphics.NewFinder(machine, false)) {
+			for _, f = range Fields(context.Background(), machine, nil, graphics.NewFinder(machine, false)) {
 				if f.Name == "display.0.preferred_refresh" {
 					break
 				}

@@ -21,7 +21,7 @@ func TestNVMLStandIn(t *testing.T) {
 	root := tree.New(machinetest.Unpack(t, "virtual"))
 	cards := graphics.NewFinder(root, false)
 	cards.Adopt(lib) // the recorded machine gets the stand-in
-	s := record.System{Fields: Fields(context.Background(), root, false, cards)}
+	s := record.System{Fields: Fields(context.Background(), root, nil, cards)}
 	for name, want := range map[string]string{
 		"graphics.0.name": "Ridge 9", "graphics.0.driver": "555.10", "graphics.0.pci_id": "10de:ffd1", "graphics.0.board_id": "feed:0001",
 		"graphics.0.memory": "16384", "graphics.0.power_limit": "285.0", "graphics.0.link_now": "PCIe 1 x8", "graphics.0.link_best": "PCIe 4 x16",

@@ -11,20 +11,14 @@ import (
 	"capd.example/internal/text"
 	"capd.example/record"
 	"capd.example/sysinfo/firmware"
+	"capd.example/sysinfo/graphics"
 	"capd.example/sysinfo/nvml"
+	"capd.example/sysinfo/winsys"
 )
-
-// registryReader is the part of the Windows registry that is asked; keys begin with HKLM\ or
-// HKCU\. A recorded one is a test's fixture.
-type registryReader interface {
-	Text(key, name string) (string, record.Unknown)
-	Number(key, name string) (uint64, record.Unknown)
-	Keys(key string) []string
-}
 
 // windowsMachine is what a Windows machine answered, as values.
 type windowsMachine struct {
-	reg      registryReader
+	reg      winsys.Registry
 	smbios   []byte // as GetSystemFirmwareTable returns it
 	topology []byte // as GetLogicalProcessorInformationEx returns it, relation "all"
 	memory   uint64 // bytes that the system can use
@@ -32,6 +26,12 @@ type windowsMachine struct {
 	mode     []byte // DEVMODEW of the first display, nil for none
 	adapters []string
 	plan     string // GUID of the power plan, "" where it is not told
+	planName string // as the system calls it
+	guard    uint32 // CODEINTEGRITY_OPTION bits, where guardWhy is ""
+	guardWhy record.Unknown
+	hags     uint32 // D3DKMT_WDDM_2_7_CAPS of the first card, where hagsWhy is ""
+	hagsWhy  record.Unknown
+	cards    []graphics.Card
 	nv       []nvml.Card
 }
 
@@ -42,7 +42,6 @@ const (
 	regDisplay  = `HKLM\SYSTEM\CurrentControlSet\Control\Class\{4d36e968-e325-11ce-bfc1-08002be10318}`
 	regGraphics = `HKLM\SYSTEM\CurrentControlSet\Control\GraphicsDrivers`
 	regGameBar  = `HKCU\Software\Microsoft\GameBar`
-	regGuard    = `HKLM\SYSTEM\CurrentControlSet\Control\DeviceGuard`
 )
 
 // detect writes all fields of the machine.
@@ -134,18 +133,24 @@ func (m windowsMachine) switches(f *facts) {
 	plan := m.plan
 	if name, ok := plans[strings.ToLower(plan)]; ok {
 		plan = name
+	} else if m.planName != "" {
+		plan = m.planName
 	}
 	f.maybe(record.FieldProcessorPolicy, plan, "", "PowerGetActiveScheme", "", true)
 	f.unknown(record.FieldProcessorBoost, record.Absent, "Windows does not tell", true)
-	hags, why := m.reg.Number(regGraphics, "HwSchMode")
-	f.maybe("os.gpu_scheduling", onOff(hags == 2), "", regGraphics+`\HwSchMode`, why, true)
+	if m.hagsWhy == "" { // as it runs: HwSchEnabled beside HwSchSupported and HwSchEnabledByDefault
+		f.id("os.gpu_scheduling", onOff(m.hags&2 != 0), "", "D3DKMT_WDDM_2_7_CAPS")
+	} else {
+		hags, why := m.reg.Number(regGraphics, "HwSchMode")
+		f.maybe("os.gpu_scheduling", onOff(hags == 2), "", regGraphics+`\HwSchMode`, why, true)
+	}
 	game, why := m.reg.Number(regGameBar, "AutoGameModeEnabled")
 	if why == record.Absent { // where nothing is set it is on
 		game, why = 1, ""
 	}
 	f.maybe("os.game_mode", onOff(game == 1), "", regGameBar+`\AutoGameModeEnabled`, why, true)
-	vbs, why := m.reg.Number(regGuard, "EnableVirtualizationBasedSecurity")
-	f.maybe("os.virtualization_security", onOff(vbs == 1), "", regGuard+`\EnableVirtualizationBasedSecurity`, why, true)
+	// As it runs: code integrity that the hypervisor enforces (CODEINTEGRITY_OPTION_HVCI_KMCI_ENABLED).
+	f.maybe("os.virtualization_security", onOff(m.guard&0x400 != 0), "", "SystemCodeIntegrityInformation", m.guardWhy, true)
 	power := map[byte]string{0: "battery", 1: "mains"}[m.mains]
 	f.maybe("power.source", power, "", "GetSystemPowerStatus", "", false)
 }
@@ -222,11 +227,19 @@ func (m windowsMachine) adapterKeys() []adapterKey {
 // present reports whether an adapter is plugged in; where the system names none, all of
 // the registry count.
 func (m windowsMachine) present(id string) bool {
-	if len(m.adapters) == 0 {
+	if len(m.adapters)+len(m.cards)+len(m.nv) == 0 {
 		return true
 	}
 	want := vendorDevice(id)
+	if slices.ContainsFunc(m.cards, func(c graphics.Card) bool { return want == cardID(c.Vendor, c.Device) }) ||
+		slices.ContainsFunc(m.nv, func(c nvml.Card) bool { return want == cardID(uint16(c.PciID), uint16(c.PciID>>16)) }) {
+		return true // one that drives no screen, too
+	}
 	return want != "" && slices.ContainsFunc(m.adapters, func(a string) bool { return vendorDevice(a) == want })
+}
+
+func cardID(vendor, device uint16) string {
+	return fmt.Sprintf(`PCI\VEN_%04X&DEV_%04X`, vendor, device)
 }
 
 // vendorDevice cuts PCI\VEN_1234&DEV_5678&... to vendor and device.
@@ -257,6 +270,12 @@ func (m windowsMachine) adapter(f *facts, p, key, id string) {
 	m.regText(f, p+"driver_date", key, "DriverDate", false)
 	memory, why := m.reg.Number(key, "HardwareInformation.qwMemorySize")
 	f.maybe(p+"memory", utoa(memory/mib), "MiB", key+`\HardwareInformation.qwMemorySize`, why, true)
+	for _, c := range m.cards {
+		if c.Warning > 0 && cardID(c.Vendor, c.Device) == vendorDevice(id) {
+			f.add(p+record.FieldThrottleTemp, fmt.Sprintf("%.0f", c.Warning), "C", "D3DKMT_ADAPTER_PERFDATACAPS")
+			break
+		}
+	}
 	f.maybe(p+"pci_id", vendorDevice(id), "", key+`\MatchingDeviceId`, "", true)
 }
 

@@ -10,6 +10,7 @@ import (
 	"capd.example/record"
 	"capd.example/sysinfo/nvml"
 	"capd.example/sysinfo/tree"
+	"capd.example/sysinfo/winsys"
 )
 
 // Card is one graphics card as far as it is known.
@@ -24,6 +25,8 @@ type Card struct {
 	boot    bool   // the firmware's own display card
 	Vram    uint64 // bytes, 0 for unknown
 	NV      *nvml.Card
+	LUID    uint64  // of Windows' graphics kernel, 0 for none
+	Warning float64 // degrees C at which the card begins to throttle, by its own word; 0 for unknown
 }
 
 // cardsOf lists the graphics cards that the kernel drives.
@@ -109,6 +112,7 @@ func sortCards(list []Card) {
 type Finder struct {
 	tree tree.Tree
 	live bool // this machine, not a recorded one
+	win  winsys.Asker
 
 	once sync.Once
 	lib  *nvml.Library
@@ -117,6 +121,32 @@ type Finder struct {
 
 // NewFinder finds the cards of this machine (live) or of a recorded one below the tree.
 func NewFinder(t tree.Tree, live bool) *Finder { return &Finder{tree: t, live: live} }
+
+// OnWindows has cards of Windows' graphics kernel found, too.
+func (f *Finder) OnWindows(ask winsys.Asker) *Finder {
+	f.win = ask
+	return f
+}
+
+// LUIDs lists the numbers that Windows' graphics kernel has given to all cards, 0 for those
+// that it does not know.
+func (f *Finder) LUIDs() (list []uint64) {
+	cards, _ := f.All()
+	for _, c := range cards {
+		list = append(list, c.LUID)
+	}
+	return list
+}
+
+// cardsOfWindows lists what the graphics kernel knows.
+func cardsOfWindows(ask winsys.Asker) (list []Card) {
+	found, _ := winsys.Cards(ask)
+	for _, c := range found {
+		list = append(list, Card{Address: c.Address, Vendor: c.Vendor, Device: c.Device, SubVen: c.SubVendor,
+			SubDev: c.Subsystem, Vram: c.Memory, LUID: c.LUID, Warning: c.Warning})
+	}
+	return list
+}
 
 // Adopt takes a library that is open already, as a test's stand-in, in place of the machine's.
 func (f *Finder) Adopt(lib *nvml.Library) { f.once.Do(func() { f.lib = lib }) }
@@ -136,7 +166,12 @@ func (f *Finder) NVML() (*nvml.Library, nvml.Gap) {
 
 // All joins what sysfs and NVML know by the cards' PCI addresses.
 func (f *Finder) All() ([]Card, nvml.Gap) {
-	list := cardsOf(f.tree)
+	var list []Card
+	if f.win != nil {
+		list = cardsOfWindows(f.win)
+	} else {
+		list = cardsOf(f.tree)
+	}
 	lib, why := f.NVML()
 	if lib != nil {
 		var found []nvml.Card
@@ -154,7 +189,8 @@ func (f *Finder) All() ([]Card, nvml.Gap) {
 
 func joinNVML(list []Card, nv *nvml.Card) []Card {
 	for i := range list {
-		if list[i].Address == nv.Address {
+		if list[i].Address == nv.Address || list[i].NV == nil && list[i].Address == "" && list[i].Vendor != 0 &&
+			list[i].Vendor == uint16(nv.PciID) && list[i].Device == uint16(nv.PciID>>16) {
 			list[i].NV = nv
 			list[i].Vram = nv.Vram
 			return list

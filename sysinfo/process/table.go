@@ -2,13 +2,13 @@ package process
 
 import (
 	"math"
-	"runtime"
 	"slices"
 	"sync"
 	"time"
 
 	"capd.example/record"
 	"capd.example/sysinfo/tree"
+	"capd.example/sysinfo/winsys"
 )
 
 // Round is over how many samples the look at all processes is spread, so that no sample
@@ -115,9 +115,13 @@ func newProcessTable(r processReader, load func() float64, self int) *Table {
 // Open follows the processes of this machine (live) or of a recorded one below the
 // tree. load tells how many processors are busy, self is our own process, 0 for none. The
 // reason says why there are none to follow.
-func Open(t tree.Tree, live bool, load func() float64, self int) (*Table, record.Unknown) {
-	if live && runtime.GOOS == "windows" {
-		return openWindowsTable(load, self), ""
+func Open(t tree.Tree, live bool, ask winsys.Asker, load func() float64, self int) (*Table, record.Unknown) {
+	if ask != nil {
+		var times busyTimes
+		if live {
+			times = timesHere()
+		}
+		return openWindowsTable(ask, times, load, self), ""
 	}
 	r, why := openProcReader(t, live)
 	if why != "" {

@@ -9,7 +9,6 @@ import (
 )
 
 func TestProcessListOfWindows(t *testing.T) {
-	const base = 0x10000
 	entry := func(pid, parent, user, kernel uint64, name string) []byte {
 		b := make([]byte, 256)
 		u := utf16.Encode([]rune(name))
@@ -26,9 +25,9 @@ func TestProcessListOfWindows(t *testing.T) {
 	list := append(entry(0, 0, 0, 9999, ""), entry(42, 4, 30, 12, "spiel-ü.exe")...)
 	binary.LittleEndian.PutUint32(list, 256)
 	binary.LittleEndian.PutUint64(list[64:], 0) // the idle process has no name
-	binary.LittleEndian.PutUint64(list[256+64:], base+256+200)
+	binary.LittleEndian.PutUint64(list[256+64:], 256+200)
 	var got []winProcess
-	eachProcess(list, base, func(p winProcess) { got = append(got, p) })
+	eachProcess(list, func(p winProcess) { got = append(got, p) })
 	if len(got) != 2 || got[1].pid != 42 || got[1].parent != 4 || got[1].used != 4200 || winsys.UTF16Text(got[1].name) != "spiel-ü.exe" {
 		t.Errorf("%+v", got)
 	}

@@ -5,6 +5,8 @@ import (
 	"os"
 	"testing"
 	"time"
+
+	"capd.example/sysinfo/winsys"
 )
 
 // TestBoostStandIn: a processor that runs above its base clock, and slower from look to look,
@@ -13,7 +15,7 @@ func TestBoostStandIn(t *testing.T) {
 	if os.Getenv("PDH_STAND_IN") == "" {
 		t.Skip("needs the stand-in for pdh.dll: scripts/wine-check.sh")
 	}
-	s, gaps := openCounters()
+	s, gaps := openCounters(winsys.Here())
 	if s == nil {
 		t.Fatal(gaps)
 	}

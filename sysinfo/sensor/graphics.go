@@ -6,15 +6,28 @@ import (
 	"capd.example/record"
 	"capd.example/sysinfo/graphics"
 	"capd.example/sysinfo/tree"
+	"capd.example/sysinfo/winsys"
 )
 
 // OpenGraphics opens what each card tells, in the order of detection.
-func OpenGraphics(t tree.Tree, finder *graphics.Finder) (list []Source, gaps []record.Gap) {
+func OpenGraphics(t tree.Tree, windows winsys.Asker, finder *graphics.Finder) (list []Source, gaps []record.Gap) {
 	cards, why := finder.All()
 	lib, _ := finder.NVML()
+	if windows != nil {
+		luids := make([]uint64, len(cards))
+		for i, c := range cards {
+			if c.NV == nil {
+				luids[i] = c.LUID
+			}
+		}
+		list, gaps = openWinCards(windows, luids)
+	}
 	for i, c := range cards {
 		if c.NV != nil {
 			list = append(list, openNVMLCard(lib, i, c.NV.Index))
+			continue
+		}
+		if windows != nil {
 			continue
 		}
 		s, gap := openCard(t, c, i)

@@ -1,18 +1,17 @@
 package sensor
 
 import (
-	"runtime"
-
 	"capd.example/record"
 	"capd.example/sysinfo/tree"
+	"capd.example/sysinfo/winsys"
 )
 
 // Open opens what is sampled of the machine but its graphics cards; what is
-// missing is a gap. load tells how many processors were busy at the latest sample. With live
-// it is this machine, else a recorded one below the tree.
-func Open(t tree.Tree, live bool) (list []Source, load func() float64, gaps []record.Gap) {
-	if live && runtime.GOOS == "windows" {
-		return openWindowsSources()
+// missing is a gap. load tells how many processors were busy at the latest sample. With
+// windows it is the machine that answers there, else a Linux machine below the tree.
+func Open(t tree.Tree, windows winsys.Asker) (list []Source, load func() float64, gaps []record.Gap) {
+	if windows != nil {
+		return openWindowsSources(windows)
 	}
 	return openTreeSources(t)
 }

@@ -56,7 +56,7 @@ func TestRefusedEnergy(t *testing.T) {
 	if _, why := openPower(tree.New(root)); why != "" {
 		t.Errorf("readable, and still %q", why)
 	}
-	_, _, gaps := Open(tree.New(machinetest.Unpack(t, "virtual")), false)
+	_, _, gaps := Open(tree.New(machinetest.Unpack(t, "virtual")), nil)
 	for _, g := range gaps {
 		if g.Name == record.SeriesCPUPower && strings.Contains(g.Text, "administrator") {
 			return

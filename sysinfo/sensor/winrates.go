@@ -52,7 +52,7 @@ func parseClocks(b []byte, row []float64) int {
 	for i := range n {
 		p := b[i*powerInfoSize:]
 		at, mhz := binary.LittleEndian.Uint32(p), binary.LittleEndian.Uint32(p[8:])
-		if int(at) < len(row) && mhz > 0 {
+		if int(at) < len(row) && mhz > 0 && mhz <= mostClock {
 			row[at] = float64(mhz)
 		}
 	}

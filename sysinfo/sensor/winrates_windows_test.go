@@ -6,6 +6,7 @@ import (
 	"time"
 	"unsafe"
 
+	"capd.example/sysinfo/winsys"
 	"golang.org/x/sys/windows"
 )
 
@@ -20,7 +21,8 @@ func TestIfRowLayout(t *testing.T) {
 
 // TestRatesHere: what this Windows tells is a number, or why there is none.
 func TestRatesHere(t *testing.T) {
-	s, why := openWinNetwork()
+	ask := winsys.Here()
+	s, why := openWinNetwork(ask)
 	t.Logf("network: %q", why)
 	if why == "" {
 		row := []float64{math.NaN(), math.NaN()}
@@ -30,8 +32,8 @@ func TestRatesHere(t *testing.T) {
 			t.Errorf("rates %v", row)
 		}
 	}
-	cores := len(openWinCPU().now)
-	if s, why = openWinClocks(cores); why != "" {
+	cores := len(openWinCPU(ask).now)
+	if s, why = openWinClocks(ask, cores); why != "" {
 		t.Logf("clocks: %q", why)
 		return
 	}

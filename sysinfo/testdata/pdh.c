@@ -42,11 +42,18 @@ API u32 PdhGetFormattedCounterArrayW(void *counter, u32 format, u32 *size, u32 *
   static const struct { const struct item *list; u32 n; } all[] = {{0, 0}, {engines, 6}, {memory, 2}, {adapters, 2}, {0, 0}};
   int c = (int)(long long)counter;
   u32 need = all[c].n * sizeof(struct item);
+  for (u32 i = 0; i < all[c].n; i++) need += 2 * (wcslen(all[c].list[i].name) + 1);
   if (*size < need) {
     *size = lied++ == 0 ? 8 : need;
     return MORE_DATA;
   }
-  memcpy(buffer, all[c].list, need);
+  struct item *to = buffer;
+  wchar_t *name = (wchar_t *)(to + all[c].n); /* the names lie behind the items */
+  for (u32 i = 0; i < all[c].n; i++) {
+    to[i] = all[c].list[i];
+    to[i].name = wcscpy(name, to[i].name);
+    name += wcslen(name) + 1;
+  }
   *count = all[c].n;
   *size = need;
   return 0;

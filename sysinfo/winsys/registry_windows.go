@@ -3,16 +3,11 @@ package winsys
 import (
 	"encoding/binary"
 	"errors"
-	"io/fs"
 	"strings"
 
-	"capd.example/record"
 	"golang.org/x/sys/windows"
 	"golang.org/x/sys/windows/registry"
 )
-
-// Registry is this machine's registry, for reading.
-type Registry struct{}
 
 func openKey(key string, access uint32) (registry.Key, error) {
 	root, path, _ := strings.Cut(key, `\`)
@@ -23,61 +18,41 @@ func openKey(key string, access uint32) (registry.Key, error) {
 	return registry.OpenKey(base, path, access)
 }
 
-func registryReason(err error) record.Unknown {
-	switch {
-	case err == nil:
-		return ""
-	case errors.Is(err, fs.ErrNotExist), errors.Is(err, registry.ErrNotExist):
-		return record.Absent
-	case errors.Is(err, windows.ERROR_ACCESS_DENIED):
-		return record.Refused
+// registryAnswer reads a value or the names of a key's keys; see [Registry] for how an answer
+// is written.
+func registryAnswer(q Question, out []byte) (int, Status) {
+	key, name, _ := strings.Cut(q.Text, "|")
+	access := uint32(registry.QUERY_VALUE)
+	if q.Call == RegistryKeys {
+		access = registry.ENUMERATE_SUB_KEYS
 	}
-	return record.Broken
-}
-
-// Text reads a string, also one that was written as binary UTF-16.
-func (Registry) Text(key, name string) (string, record.Unknown) {
-	k, err := openKey(key, registry.QUERY_VALUE)
+	k, err := openKey(key, access)
 	if err != nil {
-		return "", registryReason(err)
+		return 0, registryStatus(err)
 	}
 	defer k.Close()
-	s, _, err := k.GetStringValue(name)
-	if errors.Is(err, registry.ErrUnexpectedType) {
-		if raw, _, binErr := k.GetBinaryValue(name); binErr == nil {
-			return UTF16Text(raw), ""
+	if q.Call == RegistryKeys {
+		names, err := k.ReadSubKeyNames(-1)
+		if err != nil {
+			return 0, registryStatus(err)
 		}
-		if list, _, listErr := k.GetStringsValue(name); listErr == nil {
-			return strings.Join(list, " "), ""
-		}
+		return answered(out, []byte(strings.Join(names, "\n")))
 	}
-	return s, registryReason(err)
+	n, kind, err := k.GetValue(name, nil)
+	if err != nil {
+		return 0, registryStatus(err)
+	}
+	raw := make([]byte, n)
+	if n, kind, err = k.GetValue(name, raw); err != nil {
+		return 0, registryStatus(err)
+	}
+	return answered(out, append(binary.LittleEndian.AppendUint32(nil, kind), raw[:n]...))
 }
 
-// Number reads a number, also one that was written as up to eight bytes.
-func (Registry) Number(key, name string) (uint64, record.Unknown) {
-	k, err := openKey(key, registry.QUERY_VALUE)
-	if err != nil {
-		return 0, registryReason(err)
+func registryStatus(err error) Status {
+	var code windows.Errno
+	if errors.As(err, &code) {
+		return Status(code)
 	}
-	defer k.Close()
-	n, _, err := k.GetIntegerValue(name)
-	if errors.Is(err, registry.ErrUnexpectedType) {
-		if raw, _, binErr := k.GetBinaryValue(name); binErr == nil && len(raw) <= 8 {
-			var b [8]byte
-			copy(b[:], raw)
-			return binary.LittleEndian.Uint64(b[:]), ""
-		}
-	}
-	return n, registryReason(err)
-}
-
-func (Registry) Keys(key string) []string {
-	k, err := openKey(key, registry.ENUMERATE_SUB_KEYS)
-	if err != nil {
-		return nil
-	}
-	defer k.Close()
-	names, _ := k.ReadSubKeyNames(-1)
-	return names
+	return Failed
 }

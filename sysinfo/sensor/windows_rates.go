@@ -2,38 +2,26 @@ package sensor
 
 import (
 	"time"
-	"unsafe"
 
 	"capd.example/record"
 	"capd.example/sysinfo/winsys"
 )
 
-var (
-	procIfTable      = winsys.Iphlpapi.NewProc("GetIfTable2")
-	procIfEntry      = winsys.Iphlpapi.NewProc("GetIfEntry2")
-	procFreeMib      = winsys.Iphlpapi.NewProc("FreeMibTable")
-	procPowerRequest = winsys.Powrprof.NewProc("CallNtPowerInformation")
-)
-
 // winNetwork reads the counters of the real network cards.
 type winNetwork struct {
 	clock
+	ask     winsys.Asker
 	cards   []uint64
-	row     [ifRowSize / 8]uint64
+	row     []byte
 	in, out counter
 }
 
-func openWinNetwork() (Source, record.Unknown) {
-	if procIfTable.Find() != nil || procIfEntry.Find() != nil {
-		return nil, record.Unsupported
+func openWinNetwork(ask winsys.Asker) (Source, record.Unknown) {
+	table, status := winsys.Whole(ask, winsys.Question{Call: winsys.Interfaces}, make([]byte, 8+16*ifRowSize))
+	if why := winsys.Why(status); why != "" {
+		return nil, why
 	}
-	var table *byte
-	if rc, _, _ := procIfTable.Call(uintptr(unsafe.Pointer(&table))); rc != 0 || table == nil {
-		return nil, record.Broken
-	}
-	n := *(*uint32)(unsafe.Pointer(table))
-	s := &winNetwork{cards: hardwareRows(unsafe.Slice(table, 8+int(min(n, 1024))*ifRowSize))}
-	procFreeMib.Call(uintptr(unsafe.Pointer(table)))
+	s := &winNetwork{ask: ask, cards: hardwareRows(table), row: make([]byte, ifRowSize)}
 	if len(s.cards) == 0 {
 		return nil, record.Absent
 	}
@@ -50,14 +38,11 @@ func (s *winNetwork) Columns() []Column {
 func (s *winNetwork) Read(row []float64, now time.Time) {
 	elapsed := s.since(now)
 	var in, out uint64
-	bytes := unsafe.Slice((*byte)(unsafe.Pointer(&s.row[0])), ifRowSize)
 	for _, luid := range s.cards {
-		clear(s.row[:])
-		s.row[0] = luid
-		if rc, _, _ := procIfEntry.Call(uintptr(unsafe.Pointer(&s.row[0]))); rc != 0 {
+		if !winsys.Exactly(s.ask, winsys.Question{Call: winsys.Interface, A: luid}, s.row) {
 			continue // taken away: the sum falls once, which is no rate
 		}
-		if c, ok := parseIfRow(bytes); ok {
+		if c, ok := parseIfRow(s.row); ok {
 			in, out = in+c.received, out+c.sent
 		}
 	}
@@ -66,19 +51,22 @@ func (s *winNetwork) Read(row []float64, now time.Time) {
 
 // winClocks reads what the power manager says of each processor's clock.
 type winClocks struct {
+	ask   winsys.Asker
 	buf   []byte
 	cores int
 }
 
-func openWinClocks(cores int) (Source, record.Unknown) {
-	if cores == 0 || procPowerRequest.Find() != nil {
+func openWinClocks(ask winsys.Asker, cores int) (Source, record.Unknown) {
+	if cores == 0 {
 		return nil, record.Unsupported
 	}
-	s := &winClocks{buf: make([]byte, cores*powerInfoSize), cores: cores}
+	s := &winClocks{ask: ask, buf: make([]byte, cores*powerInfoSize), cores: cores}
 	row := make([]float64, cores)
-	if !s.ask() || parseClocks(s.buf, row) == 0 {
-		return nil, record.Unsupported
+	status := s.fetch()
+	if status != winsys.OK {
+		return nil, winsys.Why(status)
 	}
+	parseClocks(s.buf, row)
 	for _, mhz := range row {
 		if mhz > 0 {
 			return s, ""
@@ -87,10 +75,13 @@ func openWinClocks(cores int) (Source, record.Unknown) {
 	return nil, record.Unsupported
 }
 
-func (s *winClocks) ask() bool {
-	const processorInformation = 11
-	rc, _, _ := procPowerRequest.Call(processorInformation, 0, 0, uintptr(unsafe.Pointer(&s.buf[0])), uintptr(len(s.buf)))
-	return rc == 0
+func (s *winClocks) fetch() winsys.Status {
+	clear(s.buf)
+	n, status := s.ask.Ask(winsys.Question{Call: winsys.PowerOfCores}, s.buf)
+	if status == winsys.OK && n != len(s.buf) {
+		return winsys.Failed
+	}
+	return status
 }
 
 func (s *winClocks) Label() string { return record.SeriesCoreClock }
@@ -105,7 +96,7 @@ func (s *winClocks) Columns() []Column {
 }
 
 func (s *winClocks) Read(row []float64, _ time.Time) {
-	if s.ask() {
+	if s.fetch() == winsys.OK {
 		parseClocks(s.buf, row)
 	}
 }

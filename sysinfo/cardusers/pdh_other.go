@@ -1,6 +1,0 @@
-//go:build !windows
-
-package cardusers
-
-// openWindowsCardUse is never called here.
-func openWindowsCardUse(*Table) {}

@@ -1,0 +1,66 @@
+package detect
+
+import (
+	"encoding/binary"
+	"strings"
+
+	"capd.example/sysinfo/graphics"
+	"capd.example/sysinfo/winsys"
+)
+
+// detectWindows asks the machine and leaves the rest to the parsers.
+func detectWindows(ask winsys.Asker, cards *graphics.Finder, f *facts) {
+	m := windowsMachine{reg: winsys.Registry{Asker: ask}, mains: 255, adapters: displayAdapters(ask)}
+	whole := func(call string, room int) []byte {
+		b, s := winsys.Whole(ask, winsys.Question{Call: call}, make([]byte, room))
+		if s != winsys.OK {
+			return nil
+		}
+		return b
+	}
+	m.smbios, m.topology = whole(winsys.Firmware, 16<<10), whole(winsys.Topology, 16<<10)
+	m.mode = whole(winsys.DisplayMode, 220)
+	if b := whole(winsys.MemoryStatus, 64); len(b) == 64 {
+		m.memory = binary.LittleEndian.Uint64(b[8:])
+	}
+	if b := whole(winsys.PowerStatus, 12); len(b) == 12 {
+		m.mains = b[0] // ACLineStatus
+	}
+	m.plan, m.planName, _ = strings.Cut(string(whole(winsys.PowerScheme, 256)), "\n")
+	var guard [8]byte // SYSTEM_CODEINTEGRITY_INFORMATION: its length, then the options
+	binary.LittleEndian.PutUint32(guard[:], uint32(len(guard)))
+	_, s := ask.Ask(winsys.Question{Call: winsys.CodeIntegrity}, guard[:])
+	m.guard, m.guardWhy = binary.LittleEndian.Uint32(guard[4:]), winsys.Why(s)
+	m.hagsWhy = winsys.Why(winsys.NoFunction)
+	m.cards, _ = cards.All()
+	for _, c := range m.cards {
+		if c.NV != nil {
+			m.nv = append(m.nv, *c.NV)
+		}
+	}
+	for _, c := range m.cards {
+		if c.LUID == 0 {
+			continue
+		}
+		caps := make([]byte, 4)
+		_, s := ask.Ask(winsys.Question{Call: winsys.Adapter, A: c.LUID, B: winsys.AdapterWDDM27}, caps)
+		m.hags, m.hagsWhy = binary.LittleEndian.Uint32(caps), winsys.Why(s)
+		break
+	}
+	m.detect(f)
+}
+
+// displayAdapters returns the identifiers of the adapters that drive a screen (DISPLAY_DEVICEW:
+// the identifier stands at 328).
+func displayAdapters(ask winsys.Asker) (list []string) {
+	for i := range uint64(64) {
+		d := make([]byte, 840)
+		if !winsys.Exactly(ask, winsys.Question{Call: winsys.DisplayDevices, A: i}, d) {
+			break
+		}
+		if id := winsys.UTF16Text(d[328:584]); vendorDevice(id) != "" {
+			list = append(list, id)
+		}
+	}
+	return list
+}
