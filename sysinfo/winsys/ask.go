@@ -22,7 +22,6 @@ const (
 	PowerOfCores   = "CallNtPowerInformation(ProcessorInformation)"
 	PowerStatus    = "GetSystemPowerStatus"
 	PowerScheme    = "PowerGetActiveScheme"
-	PowerMode      = "PowerRegisterForEffectivePowerModeNotifications"
 	Topology       = "GetLogicalProcessorInformationEx"
 	Firmware       = "GetSystemFirmwareTable(RSMB)"
 	DisplayMode    = "EnumDisplaySettings"

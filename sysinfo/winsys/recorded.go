@@ -2,10 +2,8 @@ package winsys
 
 import (
 	"bytes"
-	"encoding/binary"
 	"encoding/hex"
 	"fmt"
-	"slices"
 	"strconv"
 	"strings"
 	"sync"
@@ -32,17 +30,6 @@ func NewRecorded() *Recorded {
 	return &Recorded{answers: map[string][]answer{}, asked: map[string]int{}}
 }
 
-// Add adds an answer to a question.
-func (r *Recorded) Add(q Question, s Status, b []byte) {
-	r.mu.Lock()
-	defer r.mu.Unlock()
-	name := q.String()
-	if _, known := r.answers[name]; !known {
-		r.order = append(r.order, name)
-	}
-	r.answers[name] = append(r.answers[name], answer{s, bytes.Clone(b)})
-}
-
 // Ask implements [Asker]. What was never asked is what no Windows knows.
 func (r *Recorded) Ask(q Question, out []byte) (int, Status) {
 	r.mu.Lock()
@@ -61,13 +48,6 @@ func (r *Recorded) Ask(q Question, out []byte) (int, Status) {
 	return len(a.bytes), a.status
 }
 
-// Rewind has all answers given again from the first.
-func (r *Recorded) Rewind() {
-	r.mu.Lock()
-	defer r.mu.Unlock()
-	clear(r.asked)
-}
-
 // Answers calls visit with every answer, which it may change.
 func (r *Recorded) Answers(visit func(question string, n int, b []byte)) {
 	for _, name := range r.order {
@@ -79,36 +59,6 @@ func (r *Recorded) Answers(visit func(question string, n int, b []byte)) {
 
 // mark begins the members of an archive that hold answers.
 const mark = "asked "
-
-// Write adds the answers to an archive, a member for each question: a line for each answer
-// with its status and its bytes, or = for the one before again. Text is repeated in a comment,
-// so that people see what is in the file.
-func (r *Recorded) Write(a *txtar.Archive) {
-	for _, name := range r.order {
-		var b bytes.Buffer
-		for i, is := range r.answers[name] {
-			if i > 0 && is.status == r.answers[name][i-1].status && bytes.Equal(is.bytes, r.answers[name][i-1].bytes) {
-				b.WriteString("=\n")
-				continue
-			}
-			fmt.Fprintf(&b, "%x %s\n", uint32(is.status), hex.EncodeToString(is.bytes))
-			if said := readable(name, is.bytes); said != "" {
-				fmt.Fprintf(&b, "# %s\n", said)
-			}
-		}
-		a.Files = append(a.Files, txtar.File{Name: mark + name, Data: b.Bytes()})
-	}
-}
-
-func readable(name string, b []byte) string {
-	switch {
-	case strings.HasPrefix(name, RegistryValue) && len(b) > 4 && slices.Contains([]uint32{regText, regExpand, regTexts}, binary.LittleEndian.Uint32(b)):
-		return strconv.Quote(UTF16Text(b[4:]))
-	case strings.HasPrefix(name, RegistryKeys), strings.HasPrefix(name, PowerScheme):
-		return strconv.Quote(string(b))
-	}
-	return ""
-}
 
 // ReadRecorded reads the answers in an archive.
 func ReadRecorded(a *txtar.Archive) (*Recorded, error) {
@@ -142,29 +92,4 @@ func ReadRecorded(a *txtar.Archive) (*Recorded, error) {
 		return nil, fmt.Errorf("no answers of a Windows machine")
 	}
 	return r, nil
-}
-
-// Recorder asks a machine and keeps its answers, but for what tells of people: bare takes
-// that out of an answer before it is kept, nil for nothing.
-type Recorder struct {
-	Asker
-	Kept *Recorded
-	Bare func(q Question, b []byte) []byte
-}
-
-// Ask implements [Asker].
-func (r Recorder) Ask(q Question, out []byte) (int, Status) {
-	n, s := r.Asker.Ask(q, out)
-	if s.wantsRoom() {
-		return n, s // the answer itself comes next
-	}
-	var b []byte
-	if s == OK && n > 0 && n <= len(out) {
-		b = bytes.Clone(out[:n])
-		if r.Bare != nil {
-			b = r.Bare(q, b)
-		}
-	}
-	r.Kept.Add(q, s, b)
-	return n, s
 }
