@@ -28,7 +28,7 @@ type Validator struct{}
 // Describe implements [plugins.Validator].
 func (Validator) Describe() plugins.Description {
 	return plugins.Description{
-		Name: "thermal", Version: "2",
+		Name: "thermal", Version: "3",
 		About: "neither processor nor graphics card was slowed by heat, and the bench was as warm as for the cell's other passes",
 		Needs: []string{"telemetry: throttle reasons, throttle counts, or clocks, loads and temperatures"},
 		Parameters: []plugins.Parameter{
