@@ -155,7 +155,7 @@ func (w *writer) campaign(k, benches int) {
 			start := day.AddDate(0, 0, pair+10*second)
 			shift := math.Exp(0.004 * w.random.NormFloat64())
 			s := setting{campaign: name, bench: bench, driver: fmt.Sprintf("7.%d", k/benches)}
-			s.parts[0], s.parts[1] = fmt.Sprintf("Cedar %d", 100+100*c), fmt.Sprintf("Lumen %d", 10+10*g)
+			s.parts[0], s.parts[1] = fmt.Sprintf("Basalt %d", 100+100*c), fmt.Sprintf("Lumen %d", 10+10*g)
 			s.system = fmt.Sprintf("%016x", (uint64(k%benches)<<32+uint64(c)<<24+uint64(g)<<16+uint64(k/benches))*0x9e3779b97f4a7c15)
 			w.session(s, k, c, g, second, start, shift)
 		}
