@@ -43,7 +43,7 @@ func rangeCDF(w float64, k int) float64 {
 // normal results divided by an independent standard deviation with df degrees of freedom
 // (+Inf: the true one; Newman 1939 for the definition); NaN for k < 2, df <= 0 or p outside
 // (0, 1). What is integrated over the standard deviation is the distribution of the range,
-// read from a table that is good to 1e-13: the double integral costs a hundred times as much.
+// read from a table as good as the integral itself (1e-13 of five): the double integral costs a hundred times as much.
 func StudentizedRange(p float64, k int, df float64) float64 {
 	if k < 2 || !(df > 0) || !(p > 0 && p < 1) {
 		return math.NaN()

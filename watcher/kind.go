@@ -17,9 +17,9 @@ const (
 )
 
 // ErrAway is the trouble of a log whose content is not on this machine.
-var ErrAway = errors.New("only a placeholder of this log is on this machine, its content is with the service that synchronises the folder; others in the folder like it are let be without a word")
+var ErrAway = errors.New("this log cannot be read: the service that synchronises the folder keeps its content elsewhere, and the agent does not fetch it; other such logs in this folder are skipped without a message")
 
-const awayHint = "have the service keep the folder on this machine, or better let loggers write into a folder that is not synchronised"
+const awayHint = "let loggers write into a folder that is not synchronised, or set the service to keep this folder on this machine"
 
 // Attributes and tag of a file on Windows (winnt.h, IO_REPARSE_TAG_CLOUD to
 // IO_REPARSE_TAG_CLOUD_F: one nibble of the tag is the service's own).
