@@ -5,6 +5,7 @@ import (
 	"errors"
 	"math"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -274,11 +275,11 @@ func TestRepeatedCausesAreGrouped(t *testing.T) {
 // forgetful is a durable queue that cannot note what failed until it is well.
 type forgetful struct {
 	Queue
-	well bool
+	well atomic.Bool
 }
 
 func (q *forgetful) Failed(ctx context.Context, id string, why error, next time.Time) error {
-	if !q.well {
+	if !q.well.Load() {
 		return errors.New("the disk is full")
 	}
 	return q.Queue.Failed(ctx, id, why, next)
@@ -289,9 +290,9 @@ func (q *forgetful) Failed(ctx context.Context, id string, why error, next time.
 func TestGivingUpCannotBeNoted(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		c := &played{name: "c"}
-		tries := 0
+		var tries atomic.Int64
 		c.fail = func(int, Alert) error {
-			if tries++; tries > 1000 {
+			if tries.Add(1) > 1000 {
 				return nil // or it would never end
 			}
 			return errors.New("down")
@@ -303,15 +304,15 @@ func TestGivingUpCannotBeNoted(t *testing.T) {
 		start(t, d)
 		tell(t, d, badAlert(1))
 		pass(time.Minute)
-		if most := int(time.Minute/queueWait + 1); tries > most {
-			t.Errorf("%d tries in a minute, want at most %d", tries, most)
+		if n, most := tries.Load(), int64(time.Minute/queueWait+1); n > most {
+			t.Errorf("%d tries in a minute, want at most %d", n, most)
 		}
-		q.well = true
+		q.well.Store(true)
 		pass(time.Minute)
-		before := tries
+		before := tries.Load()
 		pass(time.Hour)
-		if tries != before {
-			t.Errorf("tried %d times after it was given up", tries-before)
+		if n := tries.Load(); n != before {
+			t.Errorf("tried %d times after it was given up", n-before)
 		}
 	})
 }

@@ -5,6 +5,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"sync"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -69,7 +70,10 @@ func (s synced) Mode() fs.FileMode { return s.mode }
 func TestSynchronisedFolder(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		const cloud = 0x9000301A
-		marks := map[string][2]uint32{"far.csv": {0x400 | recallOnAccess, cloud}, "also-far.csv": {recallOnAccess, 0}, "old.csv": {0x400, cloud}}
+		var marks sync.Map // a log's attributes and tag, which the watcher asks for beside us
+		marks.Store("far.csv", [2]uint32{0x400 | recallOnAccess, cloud})
+		marks.Store("also-far.csv", [2]uint32{recallOnAccess, 0})
+		marks.Store("old.csv", [2]uint32{0x400, cloud})
 		l := newLab(t, t.TempDir(), func(o *Options) {
 			o.Rescan = 10 * time.Second
 			o.testLook = func(path string) (fs.FileInfo, kind, error) {
@@ -77,10 +81,11 @@ func TestSynchronisedFolder(t *testing.T) {
 				if err != nil {
 					return nil, other, err
 				}
-				m, marked := marks[filepath.Base(path)]
+				is, marked := marks.Load(filepath.Base(path))
 				if !marked {
 					return info, kindOf(info.Mode(), 0, 0), nil
 				}
+				m := is.([2]uint32)
 				e := synced{info, info.Mode()}
 				if m[1] != 0 {
 					e.mode |= fs.ModeIrregular
@@ -97,7 +102,7 @@ func TestSynchronisedFolder(t *testing.T) {
 		l.put("new.csv", text)
 		l.event(l.path("new.csv"), fsnotify.Write)
 		l.pass(time.Second)
-		marks["new.csv"] = [2]uint32{0x400, cloud} // uploaded before it was quiet for long enough
+		marks.Store("new.csv", [2]uint32{0x400, cloud}) // uploaded before it was quiet for long enough
 		l.event(l.path("new.csv"), fsnotify.Write)
 		l.pass(8 * time.Second)
 		l.want("new.csv")
@@ -107,7 +112,7 @@ func TestSynchronisedFolder(t *testing.T) {
 		if n := l.count(ErrVanished); n != 0 {
 			t.Errorf("%d logs are said to have vanished", n)
 		}
-		marks["far.csv"] = [2]uint32{0x400, cloud}
+		marks.Store("far.csv", [2]uint32{0x400, cloud})
 		l.pass(20 * time.Second)
 		l.want("far.csv")
 		l.wantNothing()
