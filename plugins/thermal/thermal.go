@@ -41,7 +41,7 @@ func (Validator) Describe() plugins.Description {
 			plugins.Num("near_cpu_c", "85", "degrees C", "processor temperature from which falling clocks are blamed on heat"),
 			plugins.Num("near_gpu_c", "80", "degrees C",
 				"graphics card temperature from which falling clocks are blamed on heat, where the card does not say at which it throttles"),
-			plugins.Num("near_own_c", "3", "degrees C", "how far below the temperature at which a card says that it throttles the same counts"),
+			plugins.Num("near_own_c", "3", "degrees C", "the same where a card says at which temperature it throttles: so far below that"),
 			plugins.Num("clock_fall_percent", "3", "%", "fall of the clock over the pass from which the pass is doubtful"),
 			plugins.Num("clock_fall_bad_percent", "10", "%",
 				"fall of the clock near the temperature limit from which the pass is bad"),
