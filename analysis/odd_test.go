@@ -23,6 +23,12 @@ func rounds(n int) int {
 	return n
 }
 
+// seed is what SIM_SEED adds to the seeds of the simulations, for worlds that nothing was tuned on.
+func seed() uint64 {
+	v, _ := strconv.ParseUint(os.Getenv("SIM_SEED"), 10, 64)
+	return v
+}
+
 // wideMatrix simulates 8 processors, 8 cards and 3 resolutions with 1 % noise of a pass and
 // three passes; one cell, by "cpu/gpu/resolution", is multiplied by factor.
 func wideMatrix(r *rand.Rand, off string, factor float64) []record.Pass {

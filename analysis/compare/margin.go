@@ -283,9 +283,9 @@ func decide(p, tie, log float64, higher bool, o analysis.Options) (Call, string)
 	case tie < o.Alpha:
 		return Tie, fmt.Sprintf("the difference is shown to be below %g %% (%s)", 100*o.Tie, chance(tie))
 	case p < o.Alpha && (log > 0) == higher:
-		return Faster, fmt.Sprintf("no chance finding (%s)", chance(p))
+		return Faster, fmt.Sprintf("the difference is more than the noise of the passes explains (%s)", chance(p))
 	case p < o.Alpha:
-		return Slower, fmt.Sprintf("no chance finding (%s)", chance(p))
+		return Slower, fmt.Sprintf("the difference is more than the noise of the passes explains (%s)", chance(p))
 	}
 	return Undecided, fmt.Sprintf("neither a difference (%s) nor a tie within %g %% (%s) is shown", chance(p), 100*o.Tie, chance(tie))
 }

@@ -190,7 +190,10 @@ func (s *state) points(game int) (p []stats.SoftMinPoint, cells []int) {
 		if s.out[i] {
 			continue
 		}
-		c, g, _ := s.m.place(i, s.moved[s.m.pair[i]])
+		c, g, ok := s.m.place(i, s.moved[s.m.pair[i]])
+		if !ok {
+			continue // the part that it is taken for has no ceiling there
+		}
 		v := stats.SoftMinPoint{C: c, G: g, Y: math.Exp(s.m.cells[i].Log - s.effect[s.m.pair[i]])}
 		if s.driven[game][s.m.cells[i].Card] {
 			v.D = 1

@@ -113,8 +113,8 @@ func load(c *pick.Case, e record.Evidence, p plugins.Params) string {
 	switch {
 	case median >= heavy || share >= p.Number("burst_bad_percent"):
 		c.Found(record.Bad, advice,
-			"other programs took %.0f %% of one core, and over %g %% for %.0f s (%.0f %% of the pass)%s", median, heavy, over,
-			share, by)
+			"other programs took over %g %% of one core for %.0f s (%.0f %% of the pass), and %.0f %% in the median%s", heavy, over,
+			share, median, by)
 	case median >= sustained:
 		c.Found(record.Doubtful, advice, "other programs took %.0f %% of one core (limit %g %%)%s", median, sustained, by)
 	case over >= p.Number("burst_s"):
