@@ -474,6 +474,9 @@ func (p *Pipeline) tellChanges(ctx context.Context, pass record.Pass, now record
 // assemble makes the pass from what was read: its times, tags, system and telemetry.
 func (p *Pipeline) assemble(ctx context.Context, log Log, r record.Reading, f File, m record.Metrics) Arrival {
 	started, ended := times(r, m, f.ModTime)
+	if !(record.Pass{StartedAt: started, EndedAt: ended}).Dated() { // file systems hold times that are no dates
+		started, ended = times(r, m, log.Notice)
+	}
 	system := p.Bench.System(ctx)
 	tele, why := p.Bench.Telemetry(started, ended, r.Layout.Program)
 	if why != nil {

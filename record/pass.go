@@ -97,3 +97,14 @@ type Spread struct {
 // go: what changes by itself on a bench (drivers, updates, dust, the season) has changed
 // after a month (a convention).
 const Stretch = 30 * 24 * time.Hour
+
+// Dated reports whether the times of the pass are dates that texts can hold: of the years 1
+// to 9999 in UTC (RFC 3339, section 1). Clocks, file systems and packages may say others.
+func (p Pass) Dated() bool {
+	for _, t := range []time.Time{p.StartedAt, p.EndedAt, p.LogAt} {
+		if year := t.UTC().Year(); year < 1 || year > 9999 {
+			return false
+		}
+	}
+	return true
+}

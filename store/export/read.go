@@ -263,6 +263,8 @@ func checkPass(a store.Arrival) error {
 		return err
 	}
 	switch {
+	case !p.Dated() || p.EndedAt.Before(p.StartedAt):
+		return fmt.Errorf("it ran from %v to %v, which is not possible", p.StartedAt, p.EndedAt)
 	case p.Verdict != "" && !p.Verdict.Valid():
 		return fmt.Errorf("%.80q is not a verdict", p.Verdict)
 	case len(p.Tags) > 200 || len(p.Findings) > 1000 || len(a.System.Fields) > 10000:

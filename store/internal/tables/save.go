@@ -4,6 +4,7 @@ import (
 	"context"
 	"database/sql"
 	"encoding/json"
+	"fmt"
 	"math"
 	"slices"
 	"time"
@@ -47,6 +48,9 @@ type passDoc struct {
 
 // EncodeArrival encodes what is large about a new pass, before the transaction begins.
 func EncodeArrival(a Arrival) (b Blobs, err error) {
+	if !a.Pass.Dated() {
+		return b, fmt.Errorf("the pass ran from %v to %v, which is no date", a.Pass.StartedAt, a.Pass.EndedAt)
+	}
 	if b.Frames, err = EncodeFrames(a.Frames); err != nil {
 		return b, err
 	}
