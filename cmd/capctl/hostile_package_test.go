@@ -114,7 +114,7 @@ func TestHostilePackage(t *testing.T) {
 	id := list[0].ID
 	for _, args := range [][]string{
 		{"passes"}, {"show", id}, {"cells"}, {"compare", "--by", "gpu", "--any"}, {"odd"}, {"limits"}, {"next"}, {"coverage"}, {"verify"}, {"systems"}, {"repeatability"}, {"value"}, {"holds"}, {"alerts"},
-		{"recheck"}, {"report", "--out", filepath.Join(b.dir, "report")}, {"export", "--format", "jsonl", "--out", filepath.Join(b.dir, "again")}, {"export", "--out", filepath.Join(b.dir, "parquet")},
+		{"report", "--out", filepath.Join(b.dir, "report")}, {"export", "--format", "jsonl", "--out", filepath.Join(b.dir, "again")}, {"export", "--out", filepath.Join(b.dir, "parquet")},
 	} {
 		for _, form := range [][]string{nil, {"--json"}} {
 			if form != nil && (args[0] == "export" || args[0] == "report") {
