@@ -63,14 +63,14 @@ func TestCalls(t *testing.T) {
 		want compare.Call
 		why  string
 	}{
-		{"clear", []float64{100, 100.1, 99.9}, []float64{110, 110.1, 109.9}, compare.Faster, "no chance"},
-		{"slower", []float64{100, 100.1, 99.9}, []float64{90, 90.1, 89.9}, compare.Slower, "no chance"},
+		{"clear", []float64{100, 100.1, 99.9}, []float64{110, 110.1, 109.9}, compare.Faster, "more than the noise of the passes explains"},
+		{"slower", []float64{100, 100.1, 99.9}, []float64{90, 90.1, 89.9}, compare.Slower, "more than the noise of the passes explains"},
 		{"proven the same", []float64{100, 100.01, 99.99}, []float64{100.1, 100.11, 100.09}, compare.Tie, "below 1 %"},
 		{"small but certain", []float64{100, 100.01, 99.99}, []float64{100.5, 100.51, 100.49}, compare.Tie, "below 1 %"},
 		{"too noisy", []float64{100, 101, 99}, []float64{100.5, 101.5, 99.5}, compare.Undecided, "neither"},
 		{"one pass", []float64{100, 100.1, 99.9}, []float64{110}, compare.Undecided, "one pass alone of G2"},
 		{"no spread", []float64{100, 100}, []float64{110, 110}, compare.Undecided, "no spread at all"},
-		{"no spread in one", []float64{100, 100, 100}, []float64{110, 110.1, 109.9}, compare.Faster, "no chance"},
+		{"no spread in one", []float64{100, 100, 100}, []float64{110, 110.1, 109.9}, compare.Faster, "more than the noise of the passes explains"},
 	} {
 		m := compareOne(t, append(passes(cell("P1", "G1", "L", "1"), c.a...), passes(cell("P1", "G2", "L", "1"), c.b...)...), "gpu", "G1", analysis.Options{})
 		if m.Call != c.want || !strings.Contains(m.Reason, c.why) {
