@@ -77,7 +77,7 @@ func TestRealMatrixMargins(t *testing.T) {
 	}
 	ties := 0
 	for _, m := range margins {
-		t.Logf("%s: %s against %s %s (%.2f to %.2f %%) %s", m.Factors["gpu"], m.Value, m.Base, compare.WholePercent(m.Margin), 100*float64(m.CILow), 100*float64(m.CIHigh), m.Call)
+		t.Logf("%s: %s against %s %s", m.Factors["gpu"], m.Value, m.Base, m.Statement)
 		if m.Factors["gpu"] != "g4" {
 			continue
 		}

@@ -41,21 +41,6 @@ func TestMarginIsWelchOnLogarithms(t *testing.T) {
 	}
 }
 
-// Common practice, no source: 153 against 144 FPS is 6 %, 169 against 161 is 5 %.
-func TestWholePercent(t *testing.T) {
-	for _, c := range []struct {
-		a, b float64
-		want string
-	}{{153, 144, "+6 %"}, {169, 161, "+5 %"}, {100, 100.2, "0 %"}, {90, 100, "-10 %"}} {
-		if got := compare.WholePercent(analysis.Number(c.a/c.b - 1)); got != c.want {
-			t.Errorf("%g against %g: %s, want %s", c.a, c.b, got, c.want)
-		}
-	}
-	if got := compare.WholePercent(analysis.Undefined); got != "-" {
-		t.Errorf("undefined: %s", got)
-	}
-}
-
 func TestCalls(t *testing.T) {
 	for _, c := range []struct {
 		name string

@@ -26,9 +26,10 @@ func totals(t *testing.T, p []record.Pass, base string) []compare.Total {
 // Fleming and Wallace 1986: two games at 2.0 and 0.5 give 1, from either side.
 func TestTotalIsTheSameFromBothSides(t *testing.T) {
 	p := append(twoCards("Lanterns", 100, 200), twoCards("Quarry", 100, 50)...)
+	p = append(append(p, twoCards("Tides", 100, 200)...), append(twoCards("Vane", 100, 50), twoCards("Weir", 100, 100)...)...)
 	for _, base := range []string{"G1", "G2"} {
 		x := totals(t, p, base)
-		if len(x) != 1 || len(x[0].Games) != 2 {
+		if len(x) != 1 || len(x[0].Games) != 5 {
 			t.Fatalf("%+v", x)
 		}
 		near(t, "total from "+base, float64(x[0].Margin), 0, 1e-12)

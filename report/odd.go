@@ -44,9 +44,13 @@ func (r *Report) calls() string {
 		n[m.Call]++
 	}
 	var parts []string
-	for _, c := range []compare.Call{compare.Faster, compare.Slower, compare.Tie, compare.Undecided} {
-		if n[c] > 0 {
-			parts = append(parts, fmt.Sprintf("%s %d", c, n[c]))
+	for _, c := range []struct {
+		call compare.Call
+		text string
+	}{{compare.Faster, "faster"}, {compare.Slower, "slower"}, {compare.Tie, "no difference"},
+		{compare.Undecided, "not certain"}} {
+		if n[c.call] > 0 {
+			parts = append(parts, fmt.Sprintf("%s %d", c.text, n[c.call]))
 		}
 	}
 	return record.Count(len(r.Margins), "margin") + ": " + strings.Join(parts, ", ")

@@ -37,7 +37,12 @@ var pageTemplate = template.Must(template.New("page").Funcs(template.FuncMap{
 		return fmt.Sprintf("%+.1f %%", 100*float64(n))
 	},
 	"sentence": func(s string) string { return strings.TrimRight(s, ". ") + "." }, // validators end theirs as they like
-	"whole":    func(n analysis.Number) string { return compare.WholePercent(n) },
+	"whole": func(n analysis.Number) string {
+		if !n.Known() {
+			return "–"
+		}
+		return compare.Signed(n, analysis.Undefined, analysis.Undefined) + " %"
+	},
 	"one": func(n analysis.Number) string {
 		if !n.Known() {
 			return "–"
@@ -94,6 +99,7 @@ type page struct {
 	Calls                                       string // how many margins are called what
 	Untested                                    string // why no cell could be tested
 	Few                                         bool   // rows that need not be folded
+	Spread                                      bool   // games enough to tell of others
 	Selection                                   []string
 }
 
@@ -208,7 +214,8 @@ func (r *Report) html() ([]byte, error) {
 		Format("2006-01-02"), Version: r.in.Program.short(), Program: r.in.Program.facts(),
 		CSS: template.CSS(pageCSS + chart.CSS()), Kinds: kinds(r.factors), Pictures: r.in.Pictures > 0,
 		Common: r.common(r.factors), Bounds: r.bounds(), Calls: r.calls(), Untested: r.whyUntested(),
-		Few: len(r.Cells) <= fewRows, Tie: together(r.tie()), Interval: together(r.in.Options.ConfidencePercent()),
+		Spread: slices.ContainsFunc(r.Totals, func(t compare.Total) bool { return t.SpreadLow.Known() }),
+		Few:    len(r.Cells) <= fewRows, Tie: together(r.tie()), Interval: together(r.in.Options.ConfidencePercent()),
 		CellsHold:   analysis.SessionsOf(r.Cells, r.in.Options),
 		MarginsHold: compare.SessionsOfMargins(r.Margins, r.in.Options),
 		TotalsHold:  compare.SessionsOfTotals(r.Totals, r.in.Options), TieNote: compare.TieNote(r.Margins, r.in.Options)}

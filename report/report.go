@@ -496,22 +496,22 @@ func (r *Report) marginMaps() {
 				fields[rows.of(m.Factors)][columns.of(map[string]string{by: m.Value})] = marginCell(m, most)
 			}
 		}
-		note := "Differences of the average FPS in whole per cents; the table of margins has their " +
+		note := "Differences of the average FPS in per cent; the table of margins has their " +
 			r.in.Options.ConfidencePercent() + " intervals. The fuller the colour, the larger the difference. " +
 			r.common(rows.factors)
 		key := []chart.Sign{chart.MapSign(1, "+", "faster (blue, +)"), chart.MapSign(-1, "-", "slower (orange, -)"),
-			chart.MapSign(math.NaN(), "=", "tie: shown to be below "+r.tie()+" (grey, =)"),
-			chart.MapSign(math.NaN(), "?", "undecided (grey, ?)")}
+			chart.MapSign(math.NaN(), "≤", "no difference: at most so much either way (grey, ≤)"),
+			chart.MapSign(math.NaN(), "?", "perhaps none (grey, ?)")}
 		r.maps(groupMargins, "margins-"+by, "Margins over "+base+" in per cent", note, key, rows, columns, fields)
 	}
 }
 
 // marginCell colours a margin; most is the logarithm that has the full colour.
 func marginCell(m compare.Margin, most float64) chart.HeatCell {
-	f := chart.HeatCell{Text: strings.TrimSuffix(compare.WholePercent(m.Margin), " %"), Value: math.NaN()}
+	f := chart.HeatCell{Text: compare.Signed(m.Margin, analysis.Undefined, analysis.Undefined), Value: math.NaN()}
 	switch m.Call {
 	case compare.Tie:
-		f.Text += " ="
+		f.Text = fmt.Sprintf("≤ %.1f", math.Ceil(1000*float64(m.AtMost))/10)
 	case compare.Undecided:
 		f.Text += " ?"
 	default:

@@ -312,7 +312,7 @@ func TestChartsExplainThemselves(t *testing.T) {
 	words := map[string][]string{
 		"rates-1-1":      {"average (wide, blue)", "1% low (narrow, orange)", "uncertainty, 95 % (thin line; arrow: longer)", ">FPS<", "longer is better"},
 		"scaling-1":      {"one line per processor", "uncertainty (95 %)", ">FPS<"},
-		"margins-gpu":    {"faster (blue, +)", "slower (orange, -)", "tie: shown to be below 1 % (grey, =)", "undecided (grey, ?)", "per cent", "95 % intervals"},
+		"margins-gpu":    {"faster (blue, +)", "slower (orange, -)", "no difference: at most so much either way (grey, ≤)", "perhaps none (grey, ?)", "per cent", "95 % intervals"},
 		"coverage":       {"three or more (grey)", "fewer (orange, the fuller the fewer)"},
 		"trace-1":        {">ms<", ">s<"},
 		"distribution-1": {">%<", ">ms<"},

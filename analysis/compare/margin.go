@@ -51,6 +51,8 @@ type Margin struct {
 	PTie     analysis.Number `json:"tie_p"`      // of a difference of the threshold or more
 	PTieHolm analysis.Number `json:"tie_p_adjusted"`
 	Reason   string          `json:"reason"`
+	// Statement says the outcome for people: a bound or an interval stands in it.
+	Statement string `json:"statement"`
 
 	Warnings []string `json:"warnings,omitempty"`
 
@@ -69,18 +71,6 @@ type Range struct {
 
 // Name names for people what is compared, by the factors that both cells share.
 func (m Margin) Name() string { return analysis.NameOf(m.Factors, m.order) }
-
-// WholePercent rounds a margin, unrounded, to whole per cents for people.
-func WholePercent(margin analysis.Number) string {
-	if !margin.Known() {
-		return "-"
-	}
-	n := math.Round(100 * float64(margin))
-	if n == 0 {
-		return "0 %"
-	}
-	return fmt.Sprintf("%+.0f %%", n)
-}
 
 // Margins returns the margin of every cell over the cell with the value base of the
 // factor by and all other factors alike, in the order of the cells. An empty base
@@ -139,6 +129,11 @@ func compare(cells []analysis.Cell, by, base, metric string, o analysis.Options,
 		}
 	}
 	call(out, o)
+	for i := range out {
+		if m := &out[i]; full {
+			m.Statement = m.comparison().statement(o)
+		}
+	}
 	return out, nil
 }
 
@@ -164,7 +159,7 @@ func margin(a, b analysis.Cell, by string, factors map[string]string, rest []str
 		return m
 	}
 	m.base, m.value = fa.Basis(), fb.Basis()
-	m.precision = variance.Of(variance.Term{Of: fb.Basis(), Weight: 1}, variance.Term{Of: fa.Basis(), Weight: -1})
+	m.precision = variance.Of(m.terms()...)
 	m.Covers = m.precision.Covers
 	if full {
 		m.Fieller = fieller(a, b, kind, o.Confidence)
@@ -176,6 +171,19 @@ func margin(a, b analysis.Cell, by string, factors map[string]string, rest []str
 	r := about(m.precision, m.log, o)
 	m.CILow, m.CIHigh, m.SessionLow, m.SessionHigh, m.P, m.PTie, m.AtMost = r.low, r.high, r.sessionLow, r.sessionHigh, r.p, r.tie, r.atMost
 	return m
+}
+
+// terms are what the logarithm of the margin is the sum of.
+func (m Margin) terms() []variance.Term {
+	if m.base == nil || m.value == nil {
+		return nil
+	}
+	return []variance.Term{{Of: m.value, Weight: 1}, {Of: m.base, Weight: -1}}
+}
+
+func (m Margin) comparison() comparison {
+	return comparison{ratio: ratio{low: m.CILow, high: m.CIHigh, p: m.P, tie: m.PTie, atMost: m.AtMost}, terms: m.terms(),
+		log: m.log, margin: m.Margin, pHolm: m.PHolm, call: m.Call, metric: m.Metric, reason: m.Reason}
 }
 
 // ratio is what can be said about a ratio, less 1, whose logarithm is known.

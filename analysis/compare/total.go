@@ -17,7 +17,7 @@ import (
 //
 // Margin and its interval are the measurement's own, for this set of games. SpreadLow and
 // SpreadHigh take the games for a random sample of games like these: a spread, not an
-// uncertainty.
+// uncertainty; undefined below five games.
 type Total struct {
 	By      string            `json:"by"`
 	Base    string            `json:"base"`
@@ -46,8 +46,11 @@ type Total struct {
 	PTie     analysis.Number `json:"tie_p"`
 	PTieHolm analysis.Number `json:"tie_p_adjusted"`
 	Reason   string          `json:"reason"`
+	// Statement says the outcome for people: a bound or an interval stands in it.
+	Statement string `json:"statement"`
 
 	log       float64
+	terms     []variance.Term
 	precision variance.Precision
 	higher    bool
 	order     []string
@@ -146,6 +149,10 @@ func ratios(margins []*Margin) []GameRatio {
 	return out
 }
 
+// gamesOfSpread is the number of games from which on their spread is told (a convention): with
+// two, Student's quantile makes hundreds of per cent of it.
+const gamesOfSpread = 5
+
 func (t *Total) combine(o analysis.Options) {
 	if len(t.Games) == 0 {
 		t.Reason = "no game has a margin with a spread"
@@ -161,11 +168,11 @@ func (t *Total) combine(o analysis.Options) {
 			sum = append(sum, variance.Term{Of: m.value, Weight: w}, variance.Term{Of: m.base, Weight: -w})
 		}
 	}
-	t.precision = variance.Of(sum...)
+	t.terms, t.precision = sum, variance.Of(sum...)
 	x := about(t.precision, t.log, o)
 	t.Margin, t.Covers = analysis.Number(math.Expm1(t.log)), t.precision.Covers
 	t.CILow, t.CIHigh, t.SessionLow, t.SessionHigh, t.P, t.PTie, t.AtMost = x.low, x.high, x.sessionLow, x.sessionHigh, x.p, x.tie, x.atMost
-	if g, err := stats.GeometricMean(r, nil, o.Confidence); err == nil {
+	if g, err := stats.GeometricMean(r, nil, o.Confidence); err == nil && len(r) >= gamesOfSpread {
 		t.SpreadLow, t.SpreadHigh = analysis.Number(g.Low-1), analysis.Number(g.High-1)
 	}
 	n := float64(len(t.Games))
@@ -218,11 +225,18 @@ func callTotals(totals []Total, o analysis.Options) {
 		t := &totals[i]
 		t.PHolm, t.PTieHolm = analysis.Number(p[i]), analysis.Number(q[i])
 		if t.Reason != "" {
+			t.Statement = t.comparison().statement(o)
 			continue
 		}
 		t.Call, t.Reason = decide(p[i], float64(t.PTie), t.log, t.higher, o)
+		t.Statement = t.comparison().statement(o)
 		if len(t.Missing) > 0 {
 			t.Reason += fmt.Sprintf("; without %s, so compare the common games only", strings.Join(t.Missing, ", "))
 		}
 	}
+}
+
+func (t Total) comparison() comparison {
+	return comparison{ratio: ratio{low: t.CILow, high: t.CIHigh, p: t.P, tie: t.PTie, atMost: t.AtMost}, terms: t.terms,
+		log: t.log, margin: t.Margin, pHolm: t.PHolm, call: t.Call, metric: t.Metric, reason: t.Reason}
 }

@@ -20,18 +20,18 @@ import (
 // PrintMargins prints the comparisons of cells.
 func PrintMargins(a *cli.Streams, form output.Form, by string, margins []compare.Margin, o analysis.Options,
 	data func() output.Data) error {
-	headings := table.Row{"cell", by, "against", "margin", "margin " + o.ConfidencePercent(), "result", "why"}
+	headings := table.Row{"cell", by, "against", "result, " + o.ConfidencePercent() + " interval", "why"}
 	both := slices.ContainsFunc(margins, compare.Margin.BothKnown)
 	if both {
-		headings = slices.Insert(headings, 5, any("in one session"))
+		headings = slices.Insert(headings, 4, any("in one session"))
 	}
 	form.Head(a, compare.SessionsOfMargins(margins, o))
 	form.Head(a, compare.TieNote(margins, o))
 	return output.Emit(a, form, margins, headings, func(m compare.Margin) table.Row {
-		row := table.Row{m.Name(), m.Value, m.Base, compare.WholePercent(m.Margin), percentRange(m.CILow, m.CIHigh), m.Call,
+		row := table.Row{m.Name(), m.Value, m.Base, m.Statement,
 			strings.Join(append([]string{m.Reason}, m.Warnings...), "; ")}
 		if both {
-			row = slices.Insert(row, 5, any(percentRange(m.SessionLow, m.SessionHigh)))
+			row = slices.Insert(row, 4, any(percentRange(m.SessionLow, m.SessionHigh)))
 		}
 		return row
 	}, data)
@@ -81,27 +81,44 @@ func percentRange(low, high analysis.Number) string {
 // PrintTotals prints the comparisons over all games.
 func PrintTotals(a *cli.Streams, form output.Form, by string, totals []compare.Total, o analysis.Options,
 	data func() output.Data) error {
-	headings := table.Row{"cells", by, "against", "geometric mean", "geometric mean " + o.ConfidencePercent(),
-		"expected for other games", "result", "why", "games"}
+	headings := table.Row{"cells", by, "against", "geometric mean, " + o.ConfidencePercent() + " interval"}
 	both := slices.ContainsFunc(totals, compare.Total.BothKnown)
-	if both {
-		headings = slices.Insert(headings, 5, any("in one session"))
+	spread := slices.ContainsFunc(totals, func(t compare.Total) bool { return t.SpreadLow.Known() })
+	for _, x := range []struct {
+		shown bool
+		name  string
+	}{{both, "in one session"}, {spread, "expected for other games"}, {true, "why"}, {true, "games"}} {
+		if x.shown {
+			headings = append(headings, x.name)
+		}
 	}
 	form.Head(a, compare.SessionsOfTotals(totals, o))
 	return output.Emit(a, form, totals, headings, func(t compare.Total) table.Row {
 		var games []string
 		for _, g := range t.Games {
-			games = append(games, fmt.Sprintf("%s %s (%s if left out)", g.Game, compare.WholePercent(g.Margin),
-				compare.WholePercent(g.Without)))
+			text := fmt.Sprintf("%s %s", g.Game, percent(g.Margin))
+			if g.Without.Known() {
+				text += fmt.Sprintf(" (%s if left out)", percent(g.Without))
+			}
+			games = append(games, text)
 		}
-		row := table.Row{t.Name(), t.Value, t.Base, compare.WholePercent(t.Margin), percentRange(t.CILow, t.CIHigh),
-			percentRange(t.SpreadLow, t.SpreadHigh),
-			t.Call, t.Reason, strings.Join(games, ", ")}
+		row := table.Row{t.Name(), t.Value, t.Base, t.Statement}
 		if both {
-			row = slices.Insert(row, 5, any(percentRange(t.SessionLow, t.SessionHigh)))
+			row = append(row, percentRange(t.SessionLow, t.SessionHigh))
 		}
-		return row
+		if spread {
+			row = append(row, percentRange(t.SpreadLow, t.SpreadHigh))
+		}
+		return append(row, t.Reason, strings.Join(games, ", "))
 	}, data)
+}
+
+// percent prints a margin with its sign.
+func percent(margin analysis.Number) string {
+	if !margin.Known() {
+		return "-"
+	}
+	return compare.Signed(margin, analysis.Undefined, analysis.Undefined) + " %"
 }
 
 // levels are the values that each factor has in some cells, in their order.

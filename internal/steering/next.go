@@ -198,7 +198,7 @@ func ShowNeeds(a *cli.Streams, b *logbook.Book, page logbook.Page, needs []preci
 	}
 	if !asJSON {
 		output.Table(a.Out, table.Row{"cell", "name", "have", "needed", "sessions", "needed", "repeats to", "margin +-",
-			"then +-", "new session +-", "undecided", "change min", "repeatability of"}, rows)
+			"then +-", "new session +-", "not certain", "change min", "repeatability of"}, rows)
 		safe.Fprintf(a.Out, "passes needed to find a difference of %g %%, with %g %% power at the 5 %% level\n",
 			100*w.Difference, 100*w.Power)
 		saySessions(a, needs)

@@ -106,7 +106,7 @@ func resolves(passes int) string {
 		s += fmt.Sprintf("Before many cells show the noise, 1 %% noise needs a difference of %.1f %%. ", own)
 	}
 	return s +
-		fmt.Sprintf("Power is %.0f %% at the %.0f %% level. Smaller differences stay undecided; 'capctl next --by precision' shows where more passes pay.",
+		fmt.Sprintf("Power is %.0f %% at the %.0f %% level. Smaller differences may stay uncertain; 'capctl next --by precision' shows where more passes pay.",
 			100*w.Power, 100*w.Alpha)
 }
 
