@@ -40,7 +40,7 @@ func sessionSpreads(cells []Cell, p *pools, regime map[string]Regime, o Options)
 				}
 				for _, set := range sets {
 					ln := c.logs(m, set)
-					sd := p.within(c, m.Name)
+					sd := p.within(c, c.used[g[0]], m.Name)
 					if len(ln) == 0 || !(sd > 0) {
 						continue
 					}

@@ -101,14 +101,16 @@ func (p *pools) add(c Cell, m Metric, owner, first int, ln []float64, across boo
 }
 
 // within returns the standard deviation of passes of one session, as far as anything is
-// known of it: of cells like this one, else of all of the bench; 0 for nothing.
-func (p *pools) within(c Cell, metric string) float64 {
-	if set := p.sets[c.poolKey(metric, false)]; set != nil && set.v >= p.min && set.s > 0 {
+// known of it: of cells like the one of pass on its bench, else of all of the bench; 0 for
+// nothing. What a bench shows depends on no other that measured the same cell.
+func (p *pools) within(c Cell, pass record.Pass, metric string) float64 {
+	key := variance.Pool{Bench: pass.Bench, Game: pass.Tags.Value(record.TagGame), Limit: string(c.Regime), Metric: metric}
+	if set := p.sets[key]; set != nil && set.v >= p.min && set.s > 0 {
 		return set.s
 	}
 	var sum, df float64
 	for key, set := range p.sets {
-		if key.Bench == c.used[0].Bench && key.Metric == metric && !key.Across && set.v > 0 {
+		if key.Bench == pass.Bench && key.Metric == metric && !key.Across && set.v > 0 {
 			sum, df = sum+set.v*set.s*set.s, df+set.v
 		}
 	}

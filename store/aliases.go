@@ -15,6 +15,7 @@ type (
 	Droppable  = tables.Droppable
 	FileMark   = tables.FileMark
 	Filter     = tables.Filter
+	Batch      = tables.BatchOf
 	Parcel     = tables.Parcel
 	Retained   = tables.Retained
 	Retention  = tables.Retention

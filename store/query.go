@@ -24,13 +24,19 @@ func (s *Store) Passes(ctx context.Context, f Filter) (out []record.Pass, err er
 // Each calls fn for every selected pass, in order, on one unchanging view of the store.
 // It holds a bounded number of passes in memory and stops at fn's first error.
 func (s *Store) Each(ctx context.Context, f Filter, fn func(record.Pass) error) error {
+	return s.walk(ctx, f, tables.LoadPasses, fn)
+}
+
+// walk calls fn for every selected pass as load reads it.
+func (s *Store) walk(ctx context.Context, f Filter, load func(context.Context, *sql.Tx, []int64) ([]record.Pass, error),
+	fn func(record.Pass) error) error {
 	err := s.read(ctx, func(tx *sql.Tx) error {
 		numbers, err := tables.SelectPasses(ctx, tx, f)
 		if err != nil {
 			return err
 		}
 		for part := range slices.Chunk(numbers, tables.Batch) {
-			passes, err := tables.LoadPasses(ctx, tx, part)
+			passes, err := load(ctx, tx, part)
 			if err != nil {
 				return err
 			}
@@ -43,6 +49,24 @@ func (s *Store) Each(ctx context.Context, f Filter, fn func(record.Pass) error) 
 		return nil
 	})
 	return sqlbase.Wrap(err, "read passes")
+}
+
+// Lean calls fn for every selected pass as [Store.Each] does, with what conclusions read:
+// identity, log, bench, times, system, tags, verdict and figures. Of claims there is one that
+// says so where the system was found after the pass had ended. Of findings there are those
+// that are bad and those of the named checks; none where checks is nil. Tags are shared by
+// passes that bear the same and must not be changed.
+func (s *Store) Lean(ctx context.Context, f Filter, checks []string, fn func(record.Pass) error) error {
+	return s.walk(ctx, f, tables.NewLean(checks).Load, fn)
+}
+
+// Batches counts the selected passes by campaign; limit and offset do not count.
+func (s *Store) Batches(ctx context.Context, f Filter) (out []Batch, err error) {
+	err = s.read(ctx, func(tx *sql.Tx) error {
+		out, err = tables.Batches(ctx, tx, f)
+		return err
+	})
+	return out, sqlbase.Wrap(err, "count passes by campaign")
 }
 
 // Count returns how many passes a filter selects; limit and offset do not count.

@@ -27,6 +27,8 @@ type analysisFlags struct {
 	Alone   bool     `help:"Judge by the selected passes alone; else the spread of the campaign's other passes, or of all, counts too."`
 	Session *float64 `name:"session-sd" placeholder:"PERCENT" help:"Standard deviation of what a rebuild, a restart or another day shifts rates by, where it was not measured (default: analysis.session_sd_percent, unknown)."`
 	scopeFlags
+
+	whole bool // everything that is known of the passes is wanted
 }
 
 // options are the thresholds of the configuration.

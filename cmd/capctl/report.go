@@ -113,6 +113,7 @@ func (c *reportCmd) input(a *app) (report.Input, error) {
 	}
 	var err error
 	in.Options = c.options(a)
+	c.whole = true // the page and the data package list it
 	sel, err := c.choose(a, c.filterFlags, &in.Options)
 	if err != nil {
 		return in, err

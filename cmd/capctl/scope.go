@@ -69,7 +69,8 @@ func (f analysisFlags) choose(a *app, filter filterFlags, o *analysis.Options, b
 			return err
 		}
 		sel, err = selection.Choose(ctx, a.Streams, r, s,
-			selection.Query{Filter: filter.Filter, Factors: f.Factor, By: by, Old: f.Old, Accept: f.Accept, Alone: f.Alone}, o)
+			selection.Query{Filter: filter.Filter, Factors: f.Factor, By: by, Old: f.Old, Accept: f.Accept,
+				Alone: f.Alone, Whole: f.whole}, o)
 		return err
 	})
 	return sel, err

@@ -204,7 +204,8 @@ func (w *writer) put(s setting, ordinal int, at, boot time.Time) {
 	log := fmt.Sprintf("/logs/%s/%s/%d.csv", s.campaign, s.parts[2], n)
 	tags := []struct{ name, value, origin string }{
 		{"cpu", s.parts[0], "detected"}, {"gpu", s.parts[1], "detected"}, {"game", s.parts[2], "path"}, {"scene", s.parts[3], "plan"},
-		{"resolution", s.parts[4], "plan"}, {"preset", s.parts[5], "plan"}, {"campaign", s.campaign, "plan"},
+		{"resolution", s.parts[4], "plan"}, {"preset", s.parts[5], "plan"},
+		{"campaign", s.campaign, "plan"},
 		{"driver", s.driver, "detected"}, {"boot", boot.Format(time.RFC3339), "detected"}, {"pass", fmt.Sprint(ordinal), "path"},
 	}
 	var claims []record.Claim

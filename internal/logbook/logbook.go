@@ -152,13 +152,16 @@ func (b *Book) Era(ctx context.Context, r Passes, orders []campaign.Order) (camp
 // others. One without the tag campaign must fit a cell.
 func (b *Book) Own(passes []record.Pass, era campaign.Era) (own, others []record.Pass) {
 	for _, p := range passes {
-		named := b.Named(p)
-		ok := b.Campaign.Belongs(p, era)
-		if ok && !b.Campaign.Bears(p) {
-			cell, _ := b.Plan.Place(named.Tags)
-			ok = cell >= 0
+		if !b.Campaign.Belongs(p, era) {
+			others = append(others, p)
+			continue
 		}
-		if ok {
+		named, fits := b.Named(p), true
+		if !b.Campaign.Bears(p) {
+			cell, _ := b.Plan.Place(named.Tags)
+			fits = cell >= 0
+		}
+		if fits {
 			own = append(own, named)
 		} else {
 			others = append(others, p)

@@ -72,18 +72,17 @@ type Query struct {
 	Old     []string // tags of older passes that fill cells
 	Accept  []string // differences of the older passes that are accepted
 	Alone   bool     // only the selected passes tell how much passes differ
+	Whole   bool     // with everything that is known of the selected passes; else as [store.Store.Lean] has them
 }
 
 // Choose selects the passes that a conclusion rests on and sets in o what follows from the
 // campaign: its factors and levels, and the passes whose spread counts.
 func Choose(ctx context.Context, a *cli.Streams, r store.Reader, s *Scope, q Query, o *analysis.Options) (sel Basis,
 	err error) {
-	passes, err := q.Filter.Named(ctx, r, nil)
-	if err != nil {
+	if err := sel.pick(ctx, r, s, q); err != nil {
 		return sel, err
 	}
-	own, others := s.Own(passes)
-	sel.take(s, own, others)
+	own := sel.Passes
 	sel.factors(s, q.Factors, q.By, o)
 	if o.Systems, err = SystemsIn(ctx, r, sel.Passes); err != nil {
 		return sel, err
@@ -91,24 +90,27 @@ func Choose(ctx context.Context, a *cli.Streams, r store.Reader, s *Scope, q Que
 	if err := sel.older(ctx, a, r, s, q, o); err != nil || q.Alone {
 		return sel, err
 	}
-	if o.History = own; !q.Filter.IsZero() { // a second copy would be as large
-		if passes, err = (Filter{}).Named(ctx, r, nil); err != nil {
-			return sel, err
+	if q.Filter.IsZero() {
+		o.History = own // a second copy would be as large
+		if s == nil {
+			return sel, nil
 		}
-		o.History, others = s.Own(passes)
 	}
-	o.Elsewhere = others
-	return sel, nil
+	beside, others, err := sel.beside(ctx, r, s)
+	if o.Elsewhere = others; !q.Filter.IsZero() {
+		o.History = beside
+	}
+	return sel, err
 }
 
 // take notes the passes of the scope and what was left out.
-func (sel *Basis) take(s *Scope, own, others []record.Pass) {
+func (sel *Basis) take(s *Scope, own []record.Pass, others []batch) {
 	sel.Passes, sel.Count = own, len(own)
 	if s == nil {
 		return
 	}
 	sel.Campaign = s.Book.Campaign.Name
-	sel.LeftOut = batches(others)
+	sel.LeftOut = others
 	untagged := batches(slices.DeleteFunc(slices.Clone(own),
 		func(p record.Pass) bool { return p.Tags.Value(record.TagCampaign) != "" }))
 	if len(untagged) > 0 {
@@ -135,11 +137,14 @@ func batches(passes []record.Pass) []batch {
 			b.To = p.StartedAt
 		}
 	}
-	slices.SortFunc(out, func(x, y batch) int {
-		return cmp.Or(x.From.Compare(y.From),
-			cmp.Compare(x.Campaign, y.Campaign))
-	})
+	sortBatches(out)
 	return out
+}
+
+func sortBatches(list []batch) {
+	slices.SortFunc(list, func(x, y batch) int {
+		return cmp.Or(x.From.Compare(y.From), cmp.Compare(x.Campaign, y.Campaign))
+	})
 }
 
 // factors sets what makes a cell: the usual factors, those of the campaign, the one that is

@@ -68,6 +68,36 @@ func (l *Lab) Passes(ctx context.Context, f store.Filter) (out []record.Pass, er
 	return out, err
 }
 
+// Lean is [Lab.Each]: a lab keeps passes whole.
+func (l *Lab) Lean(ctx context.Context, f store.Filter, _ []string, fn func(record.Pass) error) error {
+	return l.Each(ctx, f, fn)
+}
+
+// Batches counts the selected passes by campaign.
+func (l *Lab) Batches(ctx context.Context, f store.Filter) ([]store.Batch, error) {
+	if err := l.check(ctx); err != nil {
+		return nil, l.wrap(err, "count passes by campaign")
+	}
+	text, args := where(f)
+	if f.Bench == "" {
+		text += " AND " + once
+	}
+	rows, err := l.conn.Query(ctx, "SELECT coalesce(campaign, ''), count(*), min(at), max(at) FROM capd.passes p WHERE "+text+" GROUP BY 1 ORDER BY 1", args...)
+	if err != nil {
+		return nil, l.wrap(err, "count passes by campaign")
+	}
+	defer rows.Close()
+	var out []store.Batch
+	for rows.Next() {
+		var b store.Batch
+		if err := rows.Scan(&b.Campaign, &b.Passes, &b.From, &b.To); err != nil {
+			return nil, l.wrap(err, "count passes by campaign")
+		}
+		out = append(out, b)
+	}
+	return out, l.wrap(rows.Err(), "count passes by campaign")
+}
+
 var factorColumns = map[string]string{
 	record.TagProcessor: "cpu", record.TagGraphics: "gpu", record.TagGame: "game", record.TagScene: "scene",
 	record.TagResolution: "resolution", record.TagPreset: "preset", record.TagCampaign: "campaign",
@@ -103,6 +133,13 @@ func where(f store.Filter) (string, []any) {
 	}
 	if f.Bench != "" {
 		match("bench", f.Bench)
+	}
+	if len(f.Benches) > 0 {
+		list := make([]string, len(f.Benches))
+		for i, b := range f.Benches {
+			list[i] = plain(b)
+		}
+		add("bench = ANY(?)", list)
 	}
 	if len(f.Verdicts) > 0 {
 		list := make([]string, len(f.Verdicts))

@@ -206,6 +206,12 @@ func FindingsOf(ctx context.Context, tx *sql.Tx, judgements []int64) (map[int64]
 	if err != nil {
 		return nil, err
 	}
+	return scanFindings(rows)
+}
+
+// scanFindings reads findings by judgement.
+func scanFindings(rows *sql.Rows) (map[int64][]record.Finding, error) {
+	out := map[int64][]record.Finding{}
 	for rows.Next() {
 		var j int64
 		var f record.Finding

@@ -26,6 +26,7 @@ type Filter struct {
 	Since    time.Time // started at or after
 	Until    time.Time // started before
 	Bench    string
+	Benches  []string // any of these, by their whole names; none for all
 	Campaign string
 	Limit    int // 0 for all
 	Offset   int
@@ -193,20 +194,19 @@ func (f Filter) Plan(ctx context.Context, tx *sql.Tx) (p plan, err error) {
 	}
 	p.times(f)
 	p.column("p.bench", f.Bench, f.Bench == "")
+	if len(f.Benches) > 0 {
+		p.list("p.bench", f.Benches)
+	}
 	if v, asked := tags[record.TagCampaign]; asked {
 		p.column("p.campaign", v, false)
 		delete(tags, record.TagCampaign)
 	}
 	if len(f.Verdicts) > 0 {
-		list, _ := json.Marshal(f.Verdicts) // texts always have a JSON form
-		p.parts = append(p.parts, condition{
-			test: `+p.verdict IN (SELECT value FROM json_each(?))`, indexed: `p.verdict IN (SELECT value FROM json_each(?))`,
-			args: []any{string(list)},
-		})
-		if len(f.Verdicts) == 1 {
-			p.parts[len(p.parts)-1] = condition{test: `+p.verdict = ?`, indexed: `p.verdict = ?`,
-				args: []any{string(f.Verdicts[0])}, walk: true}
+		verdicts := make([]string, len(f.Verdicts))
+		for i, v := range f.Verdicts {
+			verdicts[i] = string(v)
 		}
+		p.list("p.verdict", verdicts)
 	}
 	if f.System != "" {
 		const in = `p.system IN (SELECT n FROM system_rows WHERE substr(id, 1, length(?)) = ?)`
@@ -226,6 +226,18 @@ func (p *plan) times(f Filter) {
 	if !f.Until.IsZero() {
 		p.parts = append(p.parts, condition{test: `p.at < ?`, time: true, args: []any{sqlbase.Stamp(f.Until)}})
 	}
+}
+
+// list adds a condition that a column holds one of some values.
+func (p *plan) list(name string, values []string) {
+	if len(values) == 1 {
+		p.parts = append(p.parts, condition{test: "+" + name + " = ?", indexed: name + " = ?",
+			args: []any{values[0]}, walk: true})
+		return
+	}
+	list, _ := json.Marshal(values) // texts always have a JSON form
+	in := name + ` IN (SELECT value FROM json_each(?))`
+	p.parts = append(p.parts, condition{test: "+" + in, indexed: in, args: []any{string(list)}})
 }
 
 // column adds a condition on a column that has an index of its own, followed by at.
