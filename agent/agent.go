@@ -198,8 +198,14 @@ func (ag *Agent) takeFolders() error {
 			return cli.FailedError(fmt.Errorf("make the folder: %w", err), "choose others with --data and --watch")
 		}
 	}
-	ag.lock = flock.New(filepath.Join(ag.config.Data, "agent.lock"))
-	got, err := ag.lock.TryLock()
+	ag.lock = flock.New(control.LockPath(ag.config.Data))
+	// Whoever asks whether an agent runs holds the lock for a moment.
+	ctx, stop := context.WithTimeout(context.Background(), 200*time.Millisecond)
+	defer stop()
+	got, err := ag.lock.TryLockContext(ctx, 10*time.Millisecond)
+	if errors.Is(err, context.DeadlineExceeded) {
+		got, err = false, nil
+	}
 	if err != nil {
 		return cli.FailedError(fmt.Errorf("lock the data folder %s: %w", ag.config.Data, err))
 	}

@@ -34,7 +34,8 @@ type Client struct {
 	rpc  controlv1.ControlClient
 }
 
-// Dial connects to the agent of a data folder. The error is [ErrNoAgent] where none runs.
+// Dial connects to the agent of a data folder. The error is [ErrNoAgent] where none runs and
+// [ErrHeld] where one does that cannot be reached.
 func Dial(ctx context.Context, dataDir string) (*Client, error) {
 	path := SocketPath(dataDir)
 	probe, err := connect(ctx, path)
@@ -59,6 +60,9 @@ func noAgent(path, dataDir string, err error) error {
 	}
 	if _, lost := os.Stat(dataDir); lost != nil {
 		return fmt.Errorf("%w: there is no data folder %s", ErrNoAgent, dataDir)
+	}
+	if held, _ := Held(dataDir); held {
+		return fmt.Errorf("%w: %s", ErrHeld, dataDir)
 	}
 	return fmt.Errorf("%w on the data folder %s", ErrNoAgent, dataDir)
 }

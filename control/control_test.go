@@ -5,7 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"math"
-	"net"
 	"os"
 	"path/filepath"
 	"runtime"
@@ -14,8 +13,11 @@ import (
 	"testing"
 	"time"
 
+	"github.com/gofrs/flock"
 	"go.uber.org/goleak"
+	"google.golang.org/grpc/connectivity"
 
+	"capd.example/internal/testlab"
 	"capd.example/record"
 )
 
@@ -105,7 +107,7 @@ func dial(t *testing.T, dir string) *Client {
 }
 
 func TestConversation(t *testing.T) {
-	dir := t.TempDir()
+	dir := testlab.Folder(t)
 	since := time.Date(2026, 3, 1, 12, 0, 0, 0, time.UTC)
 	a := &benchAgent{status: Status{Bench: "bench-a", Since: since, Passes: 7, Last: &record.Pass{ID: "abc", Verdict: record.VerdictBad}}}
 	serve(t, dir, a)
@@ -150,7 +152,7 @@ func TestConversation(t *testing.T) {
 }
 
 func TestFollow(t *testing.T) {
-	dir := t.TempDir()
+	dir := testlab.Folder(t)
 	hub, stop := serve(t, dir, &benchAgent{})
 	c := dial(t, dir)
 	got := make(chan Event)
@@ -178,7 +180,7 @@ func TestFollow(t *testing.T) {
 }
 
 func TestFollowerLeaves(t *testing.T) {
-	dir := t.TempDir()
+	dir := testlab.Folder(t)
 	hub, _ := serve(t, dir, &benchAgent{})
 	c := dial(t, dir)
 	ctx, leave := context.WithCancel(context.Background())
@@ -210,7 +212,7 @@ func TestSlowFollower(t *testing.T) {
 }
 
 func TestNoAgent(t *testing.T) {
-	dir := t.TempDir()
+	dir := testlab.Folder(t)
 	for _, d := range []string{dir, filepath.Join(dir, "none")} {
 		if _, err := Dial(context.Background(), d); !errors.Is(err, ErrNoAgent) || !strings.Contains(err.Error(), d) {
 			t.Errorf("Dial(%s) = %v", d, err)
@@ -218,18 +220,31 @@ func TestNoAgent(t *testing.T) {
 	}
 }
 
+// An agent that runs but is not to be reached, as while it starts, is not said to be absent.
+func TestAgentThatDoesNotListen(t *testing.T) {
+	dir := testlab.Folder(t)
+	lock := flock.New(LockPath(dir))
+	if got, err := lock.TryLock(); !got || err != nil {
+		t.Fatal(got, err)
+	}
+	if _, err := Dial(context.Background(), dir); !errors.Is(err, ErrHeld) || errors.Is(err, ErrNoAgent) {
+		t.Errorf("Dial = %v beside an agent that does not listen", err)
+	}
+	if err := lock.Unlock(); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := Dial(context.Background(), dir); !errors.Is(err, ErrNoAgent) {
+		t.Errorf("Dial = %v after it went", err)
+	}
+}
+
 // The agent was killed and left its socket.
 func TestStaleSocket(t *testing.T) {
-	dir := t.TempDir()
+	dir := testlab.Folder(t)
 	if err := os.Mkdir(filepath.Join(dir, "control"), 0o700); err != nil {
 		t.Fatal(err)
 	}
-	l, err := net.Listen("unix", SocketPath(dir))
-	if err != nil {
-		t.Fatal(err)
-	}
-	l.(*net.UnixListener).SetUnlinkOnClose(false)
-	l.Close()
+	leave(t, SocketPath(dir))
 	if _, err := Dial(context.Background(), dir); !errors.Is(err, ErrNoAgent) {
 		t.Errorf("Dial = %v", err)
 	}
@@ -240,7 +255,7 @@ func TestStaleSocket(t *testing.T) {
 }
 
 func TestSocketIsTaken(t *testing.T) {
-	dir := t.TempDir()
+	dir := testlab.Folder(t)
 	serve(t, dir, &benchAgent{status: Status{Bench: "first"}})
 	if _, err := Listen(context.Background(), dir, &benchAgent{}, &Hub{}); !errors.Is(err, ErrTaken) || !strings.Contains(err.Error(), SocketPath(dir)) {
 		t.Errorf("Listen = %v", err)
@@ -252,7 +267,7 @@ func TestSocketIsTaken(t *testing.T) {
 
 // What is not a socket is never removed.
 func TestSomethingElseInTheWay(t *testing.T) {
-	dir := t.TempDir()
+	dir := testlab.Folder(t)
 	path := SocketPath(dir)
 	if err := os.MkdirAll(filepath.Dir(path), 0o700); err != nil {
 		t.Fatal(err)
@@ -270,9 +285,9 @@ func TestSomethingElseInTheWay(t *testing.T) {
 
 func TestOnlyItsUserMayTalk(t *testing.T) {
 	if runtime.GOOS == "windows" {
-		t.Skip("the folder's access list decides there, not a mode")
+		t.Skip("the pipe's access list decides there, not a mode: TestPipeIsOfItsUserAlone")
 	}
-	dir := t.TempDir()
+	dir := testlab.Folder(t)
 	if err := os.Mkdir(filepath.Join(dir, "control"), 0o777); err != nil {
 		t.Fatal(err)
 	}
@@ -286,8 +301,8 @@ func TestOnlyItsUserMayTalk(t *testing.T) {
 }
 
 func TestLongDataFolder(t *testing.T) {
-	dir := filepath.Join(t.TempDir(), strings.Repeat("long", 20), strings.Repeat("folder", 20))
-	if runtime.GOOS != "linux" {
+	dir := filepath.Join(testlab.Folder(t), strings.Repeat("long", 20), strings.Repeat("folder", 20))
+	if runtime.GOOS != "linux" && runtime.GOOS != "windows" {
 		if _, err := Listen(context.Background(), dir, &benchAgent{}, &Hub{}); err == nil || !strings.Contains(err.Error(), "shorter") {
 			t.Errorf("Listen = %v", err)
 		}
@@ -304,7 +319,7 @@ func TestLongDataFolder(t *testing.T) {
 }
 
 func TestSilentAgent(t *testing.T) {
-	dir := t.TempDir()
+	dir := testlab.Folder(t)
 	a := &benchAgent{hang: make(chan struct{})}
 	serve(t, dir, a)
 	ctx, stop := context.WithTimeout(context.Background(), 50*time.Millisecond)
@@ -313,6 +328,32 @@ func TestSilentAgent(t *testing.T) {
 		t.Errorf("Status = %v", err)
 	}
 	close(a.hang)
+}
+
+// A client that asks nothing more holds its place no longer than allowed, and may come back.
+func TestIdleClientIsLetGo(t *testing.T) {
+	dir := testlab.Folder(t)
+	s, err := Listen(t.Context(), dir, &benchAgent{}, &Hub{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	s.idle = 20 * time.Millisecond
+	ctx, stop := context.WithCancel(t.Context())
+	ended := make(chan error, 1)
+	go func() { ended <- s.Run(ctx) }()
+	defer func() { stop(); <-ended }()
+	c := dial(t, dir)
+	if _, err := c.Status(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	patience, enough := context.WithTimeout(t.Context(), time.Minute)
+	defer enough()
+	if !c.conn.WaitForStateChange(patience, connectivity.Ready) {
+		t.Error("it is still there")
+	}
+	if _, err := c.Status(t.Context()); err != nil {
+		t.Errorf("it cannot come back: %v", err)
+	}
 }
 
 func eventually(t *testing.T, what string, ok func() bool) {
@@ -338,7 +379,7 @@ func followers(h *Hub) int {
 
 // An event that cannot be written is followed by the others.
 func TestOneOddEventEndsNoFollowing(t *testing.T) {
-	dir := t.TempDir()
+	dir := testlab.Folder(t)
 	hub, _ := serve(t, dir, &benchAgent{})
 	c := dial(t, dir)
 	enough := errors.New("enough")

@@ -13,6 +13,7 @@ import (
 
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/keepalive"
 	"google.golang.org/grpc/status"
 
 	controlv1 "capd.example/proto/control/v1"
@@ -25,6 +26,7 @@ type Server struct {
 	hub      *Hub
 	listener net.Listener
 	path     string
+	idle     time.Duration // after it a client that asks nothing is let go
 }
 
 // Listen opens the socket of a data folder. The caller holds the folder's lock. Errors
@@ -34,7 +36,7 @@ func Listen(ctx context.Context, dataDir string, agent Agent, hub *Hub) (*Server
 	if err != nil {
 		return nil, err
 	}
-	return &Server{agent: agent, hub: hub, listener: l, path: SocketPath(dataDir)}, nil
+	return &Server{agent: agent, hub: hub, listener: l, path: SocketPath(dataDir), idle: time.Minute}, nil
 }
 
 // Close gives the socket back where [Server.Run] was never called.
@@ -48,7 +50,8 @@ func (s *Server) Close() error {
 
 // Run answers until ctx ends. Followers are let go at once.
 func (s *Server) Run(ctx context.Context) error {
-	g := grpc.NewServer(grpc.MaxRecvMsgSize(1<<20), grpc.MaxConcurrentStreams(64), grpc.ConnectionTimeout(5*time.Second))
+	g := grpc.NewServer(grpc.MaxRecvMsgSize(1<<20), grpc.MaxConcurrentStreams(64), grpc.ConnectionTimeout(5*time.Second),
+		grpc.KeepaliveParams(keepalive.ServerParameters{MaxConnectionIdle: s.idle}))
 	controlv1.RegisterControlServer(g, &service{agent: s.agent, hub: s.hub})
 	ended := make(chan error, 1)
 	go func() { ended <- g.Serve(s.listener) }()

@@ -14,7 +14,7 @@ func shorten(path string) (short string, done func(), err error) {
 	}
 	folder, err := os.Open(filepath.Dir(path))
 	if err != nil {
-		return "", nil, fmt.Errorf("control socket: %w", err)
+		return "", nil, err
 	}
 	short = fmt.Sprintf("/proc/self/fd/%d/%s", folder.Fd(), filepath.Base(path))
 	return short, func() { folder.Close() }, nil

@@ -1,4 +1,4 @@
-//go:build !linux
+//go:build !linux && !windows
 
 package control
 
@@ -6,8 +6,7 @@ import "fmt"
 
 func shorten(path string) (short string, done func(), err error) {
 	if len(path) > longest {
-		return "", nil, fmt.Errorf("control socket: the path %s is longer than %d bytes: choose a shorter data folder", path,
-			longest)
+		return "", nil, fmt.Errorf("the path is longer than %d bytes: choose a shorter data folder", longest)
 	}
 	return path, func() {}, nil
 }

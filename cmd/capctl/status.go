@@ -55,6 +55,9 @@ func agentError(err error) error {
 	case errors.Is(err, control.ErrNoAgent):
 		return cli.FailedError(err, "start it with 'capd run', or name its data folder with --data",
 			"you can read stored passes without an agent: 'capctl passes'")
+	case errors.Is(err, control.ErrHeld):
+		return cli.FailedError(err, "it may still be starting: try again in a minute", "else end the process capd and start it again",
+			"you can read stored passes meanwhile: 'capctl passes'")
 	case errors.Is(err, control.ErrSilent):
 		return cli.FailedError(err, "it may be stopped or overloaded: look at its own messages")
 	case errors.Is(err, control.ErrVersion):

@@ -9,6 +9,7 @@ import (
 
 	"capd.example/agent"
 	"capd.example/config"
+	"capd.example/control"
 	"capd.example/internal/autostart"
 	"capd.example/internal/cli"
 )
@@ -59,7 +60,7 @@ func (a *app) autostart(do func(autostart.Job, context.Context) error, j autosta
 	j.Tell = func(format string, args ...any) { fmt.Fprintf(a.stderr, format+"\n", args...) }
 	j.Plan = func(p autostart.Plan) error { return p.Print(a.stdout) }
 	switch err := do(j, a.ctx); {
-	case errors.Is(err, autostart.ErrNoAnswer):
+	case errors.Is(err, control.ErrHeld):
 		return cli.FailedError(err, "stop it where you started it, then repeat this command")
 	case errors.Is(err, autostart.ErrOtherUser):
 		return cli.UsageError(err, "type the same without sudo")

@@ -12,8 +12,6 @@ import (
 	"strings"
 	"time"
 
-	"github.com/gofrs/flock"
-
 	"capd.example/control"
 )
 
@@ -30,9 +28,6 @@ type Job struct {
 	Tell    func(format string, args ...any)
 	Plan    func(Plan) error // prints it
 }
-
-// ErrNoAnswer says that something holds the data folder and cannot be asked to end.
-var ErrNoAnswer = errors.New("an agent holds the data folder and does not answer")
 
 // ErrOtherUser says that sudo, which nothing here needs, would install for the wrong user.
 var ErrOtherUser = errors.New("this was started for the administrator and would make the agent start with that session, not with yours")
@@ -175,18 +170,17 @@ func (j Job) end(ctx context.Context) error {
 	}
 	switch {
 	case errors.Is(err, control.ErrNoAgent):
-		if free, _ := j.free(); !free {
-			return fmt.Errorf("%w: %s", ErrNoAnswer, j.Data)
-		}
 		return nil
+	case errors.Is(err, control.ErrHeld):
+		return err
 	case errors.Is(err, control.ErrStopped): // it was just ending
 	case err != nil:
 		return fmt.Errorf("end the running agent: %w", err)
 	}
 	told := false
 	for began := time.Now(); ; {
-		free, err := j.free()
-		if err != nil || free {
+		held, err := control.Held(j.Data)
+		if err != nil || !held {
 			return err
 		}
 		if !told && !j.Now && time.Since(began) > time.Second {
@@ -199,23 +193,6 @@ func (j Job) end(ctx context.Context) error {
 		case <-time.After(look):
 		}
 	}
-}
-
-// free reports that no agent holds the data folder.
-func (j Job) free() (bool, error) { return Free(j.Data) }
-
-// Free reports that no agent holds a data folder.
-func Free(data string) (bool, error) {
-	path := filepath.Join(data, "agent.lock")
-	if !isFile(path) {
-		return true, nil
-	}
-	lock := flock.New(path)
-	got, err := lock.TryLock()
-	if got {
-		err = lock.Unlock()
-	}
-	return got, err
 }
 
 // startTime is how long an agent may take until it answers: a newer one first brings the
@@ -231,11 +208,6 @@ func (j Job) await(ctx context.Context, began time.Time) (control.Status, error)
 			return s, nil
 		}
 		after := time.Since(began)
-		if after > startTime/6 && errors.Is(err, control.ErrNoAgent) {
-			if free, e := j.free(); e == nil && !free { // this system may have no such sockets
-				return control.Status{Version: j.Version}, nil
-			}
-		}
 		if after > startTime {
 			return s, fmt.Errorf("the agent was started and does not answer (%w); its log %s ends with: %s", err, j.Log, lastLine(j.Log))
 		} else if !told && after > startTime/6 {

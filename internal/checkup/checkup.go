@@ -54,7 +54,6 @@ type World struct {
 	Synced    []string               // folders that a cloud client says it keeps in step
 	Autostart func(context.Context) (autostart.State, error)
 	Agent     func(context.Context) (control.Status, error)
-	Held      func() bool // an agent holds the data folder
 	Others    func() []Other
 	Machine   Machine
 	Unsynced  func() bool  // the system's clock follows no other

@@ -62,7 +62,6 @@ func inOrder(t *testing.T) *bench {
 			return autostart.State{Method: autostart.Systemd, Installed: true, Program: os.Args[0]}, nil
 		},
 		Agent: func(context.Context) (control.Status, error) { return control.Status{Version: running, PID: 7}, nil },
-		Held:  func() bool { return true },
 	}
 	b.world.system()
 	b.world.Remote = func(string) bool { return false }
@@ -91,7 +90,7 @@ func (b *bench) look() []Finding {
 	}
 	if b.world.Agent == nil {
 		here := Here(c, b.world.Machine, nil)
-		b.world.Agent, b.world.Held = here.Agent, here.Held
+		b.world.Agent = here.Agent
 	}
 	return Look(b.t.Context(), b.world, Options{Config: c, Wrong: agent.WrongSettings(c), Send: b.send})
 }

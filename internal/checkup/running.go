@@ -58,7 +58,7 @@ func (l *looker) agent() {
 		l.wrong(subject, fmt.Sprintf("the one that runs is %s, this program is %s", l.status.Version, l.Version), "checks and fixes of this version are not in force", "'capd install'")
 	case l.silent == nil:
 		l.ok(subject, "it runs as process %d since %s", l.status.PID, l.status.Since.Local().Format("15:04"))
-	case errors.Is(l.silent, control.ErrNoAgent) && l.Held():
+	case errors.Is(l.silent, control.ErrHeld):
 		l.wrong(subject, "another agent holds the data folder "+l.c.Data+" and cannot be asked anything", "capctl cannot say what it does; a second one cannot start", "end the process capd, then 'capd install'")
 	case errors.Is(l.silent, control.ErrNoAgent):
 		l.note(subject, "none runs", "logs are not noticed until one does; none is lost", "'capd install', or 'capd run' in a window")

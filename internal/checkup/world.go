@@ -30,10 +30,6 @@ func Here(c config.Config, bench Machine, validators []string) World {
 			defer agent.Close()
 			return agent.Status(ctx)
 		},
-		Held: func() bool {
-			free, err := autostart.Free(c.Data)
-			return err == nil && !free
-		},
 	}
 	if t, err := time.Parse(time.RFC3339, cli.Build().Date); err == nil {
 		w.Built = t

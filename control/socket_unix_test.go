@@ -3,6 +3,7 @@
 package control
 
 import (
+	"net"
 	"os"
 	"path/filepath"
 	"testing"
@@ -24,4 +25,14 @@ func TestFolderIsNoLink(t *testing.T) {
 	if info, err := os.Stat(other); err != nil || info.Mode().Perm() != 0o755 {
 		t.Errorf("the folder behind the link has rights %v, %v", info.Mode(), err)
 	}
+}
+
+// leave leaves the socket of an agent that was killed.
+func leave(t *testing.T, path string) {
+	l, err := net.Listen("unix", path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	l.(*net.UnixListener).SetUnlinkOnClose(false)
+	l.Close()
 }
