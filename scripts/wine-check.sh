@@ -1,6 +1,7 @@
 #!/usr/bin/env bash
 # Runs the main job with the Windows programs under Wine: agent, logs, validators, store,
-# capctl; then reads performance counters from a stand-in. Needs Debian's wine64 and
+# capctl, the control channel, a kill, a second agent; then libraries that stand in for those of
+# Windows; then installing, an upgrade, uninstalling. Needs Debian's wine64 and
 # gcc-mingw-w64-x86-64; leaves nothing behind.
 set -euo pipefail
 cd "$(dirname "$0")/.."
@@ -15,12 +16,15 @@ clean_up() {
 }
 trap clean_up EXIT
 
-GOOS=windows CGO_ENABLED=0 go build -o "$dir/" ./cmd/...
+export CGO_ENABLED=0
+wine=$(command -v wine64 || command -v wine || echo /usr/lib/wine/wine64)
+"$wine" wineboot -i >/dev/null 2>&1 &
+booting=$!
+GOOS=windows go build -o "$dir/" ./cmd/...
 go run ./internal/testlab/logwriter "$dir/whole.csv" 1 120 20
 go run ./internal/testlab/logwriter "$dir/early.csv" 2 120 8
 
-wine=$(command -v wine64 || command -v wine || echo /usr/lib/wine/wine64)
-"$wine" wineboot -i >/dev/null 2>&1
+wait "$booting" || true
 # Debian's Wine 8 lacks a library that Go programs need; another one has the function.
 printf 'LIBRARY bcryptprimitives.dll\nEXPORTS\nProcessPrng = ADVAPI32.SystemFunction036\n' > "$dir/shim.def"
 x86_64-w64-mingw32-ld -shared -o "$WINEPREFIX/drive_c/windows/system32/bcryptprimitives.dll" "$dir/shim.def"
@@ -59,19 +63,53 @@ capctl passes
 [ "$(capctl passes --json --verdict bad | grep -c '"check":"completeness","version":"[0-9]*","outcome":"bad"')" = 1 ] || give_up "the pass stopped early is not bad"
 capctl system show | sed -n 1,12p
 grep -q '^BAD pass 2 of river' "$dir/out" || give_up "nobody was told"
+# The control channel: what is asked of the agent while it runs, and what it tells by itself.
+pid() { capctl status --json | sed -n 's/.*"pid":\([0-9]*\).*/\1/p'; }
+until_said() { for _ in $(seq 120); do grep -q "$1" "$2" 2>/dev/null && return; sleep 0.25; done; give_up "never said: $1"; }
+first=$(pid)
+[ -n "$first" ] || give_up "it cannot be asked for its status"
+capctl follow --json > "$dir/events" 2> "$dir/follow.err" &
+following=$!
+capctl begin game="Begun by hand" >/dev/null || give_up "begin fails"
+capctl pause --reason "a swap" >/dev/null || give_up "pause fails"
+sed 2d "$dir/whole.csv" > "$dir/third.tmp" && mv "$dir/third.tmp" "$dir/logs/odd name.csv"
+for _ in $(seq 60); do capctl status --json | grep -q '"waiting":1.*"paused":"a swap"' && break; sleep 0.25; done
+capctl status --json | grep -q '"waiting":1.*"paused":"a swap"' || give_up "a pause holds nothing up"
+capctl resume >/dev/null || give_up "resume fails"
+until_said '"kind":"pass".*Begun by hand' "$dir/events"
+# A second agent is refused; the first one goes on.
+status=0
+"$wine" "$dir/capd.exe" run --config "Z:$dir/capd.toml" > "$dir/said" 2>&1 || status=$?
+[ "$status" = 3 ] && grep -q 'another agent is using the data folder' "$dir/said" || { cat "$dir/said"; give_up "a second agent runs"; }
 for _ in $(seq 240); do kill -0 "$disturbance" 2>/dev/null || break; sleep 0.5; done
 if kill "$disturbance" 2>/dev/null; then cat "$dir/disturbance.err"; give_up "disturbance does not come to an end"; fi
 [ "$(grep -c '"rounds":6' "$dir/disturbance")" = 2 ] || { cat "$dir/disturbance.err"; give_up "disturbance measured nothing"; }
+grep -q '"agent_samples":[1-9]' "$dir/disturbance" || { cat "$dir/disturbance"; give_up "the agent of disturbance did not sample"; }
+# Killed without warning: whoever follows is told, the next agent takes what came meanwhile.
+"$wine" taskkill /f /pid "$first" >/dev/null 2>&1 || give_up "the agent cannot be killed"
+wait "$agent" 2>/dev/null || true
+wait "$following" 2>/dev/null || true
+grep -q 'the agent stopped' "$dir/follow.err" || { cat "$dir/follow.err"; give_up "who follows does not notice the end"; }
+! capctl status > "$dir/said" 2>&1 && grep -q 'no agent is running' "$dir/said" || { cat "$dir/said"; give_up "the dead agent is said to run"; }
+sed 3d "$dir/whole.csv" > "$dir/fourth.tmp" && mv "$dir/fourth.tmp" "$dir/logs/river-pass4.csv"
+"$wine" "$dir/capd.exe" run --config "Z:$dir/capd.toml" > "$dir/out" 2> "$dir/err" &
+agent=$!
+for _ in $(seq 120); do capctl passes --json | grep -q '"pass":{"value":"4".*"verdict":"clean"' && break; sleep 0.5; done
+capctl passes --json | grep -q '"pass":{"value":"4".*"verdict":"clean"' || give_up "after a kill nothing is taken"
+[ "$(pid)" != "$first" ] || give_up "the dead agent answers"
 kill "$agent" 2>/dev/null || true
 wait "$agent" 2>/dev/null || true
 agent=
-GOOS=windows CGO_ENABLED=0 go test -c -o "$dir/cardusers.test.exe" ./sysinfo/cardusers
+go() { GOOS=windows command go "$@"; }
+go test -c -o "$dir/control.test.exe" ./control
+"$wine" "$dir/control.test.exe" -test.v > "$dir/control" 2>&1 && grep -q -- '--- PASS: TestPipeIsAConn' "$dir/control" || { cat "$dir/control"; give_up "the control channel fails"; }
+go test -c -o "$dir/cardusers.test.exe" ./sysinfo/cardusers
 x86_64-w64-mingw32-gcc -shared -o "$WINEPREFIX/drive_c/windows/system32/pdh.dll" sysinfo/testdata/pdh.c
 PDH_STAND_IN=1 WINEDLLOVERRIDES="$WINEDLLOVERRIDES;pdh=n" "$wine" "$dir/cardusers.test.exe" -test.v -test.run TestCountersStandIn > "$dir/counters" 2>&1 || { cat "$dir/counters"; exit 1; }
 grep -q -- '--- PASS: TestCountersStandIn' "$dir/counters" || { cat "$dir/counters"; give_up "the counters were not asked"; }
-GOOS=windows CGO_ENABLED=0 go test -c -o "$dir/sensor.test.exe" ./sysinfo/sensor
+go test -c -o "$dir/sensor.test.exe" ./sysinfo/sensor
 PDH_STAND_IN=1 WINEDLLOVERRIDES="$WINEDLLOVERRIDES;pdh=n" "$wine" "$dir/sensor.test.exe" -test.v -test.run "TestBoostStandIn|TestRatesHere|TestIfRowLayout" > "$dir/boost" 2>&1 && grep -q -- '--- PASS: TestBoostStandIn' "$dir/boost" || { cat "$dir/boost"; give_up "a boost that falls is not seen"; }
-GOOS=windows CGO_ENABLED=0 go test -c -o "$dir/host.test.exe" ./plugins/host
+go test -c -o "$dir/host.test.exe" ./plugins/host
 "$wine" "$dir/host.test.exe" -test.v > "$dir/held" 2>&1 && grep -q -- '--- PASS: TestJobHoldsAll' "$dir/held" || { cat "$dir/held"; give_up "validators' children are not held"; }
 # Installing: the user's Run key, the programs in their place, an agent that runs; and back.
 run_key='HKCU\Software\Microsoft\Windows\CurrentVersion\Run'
@@ -87,9 +125,13 @@ programs=$(echo "$WINEPREFIX"/drive_c/users/*/AppData/Local/Programs/capd)
 [ -f "$programs/capd.exe" ] && [ -f "$programs/capctl.exe" ] || give_up "the programs are not in their place"
 for _ in $(seq 60); do grep -q '"message":"watching' "$dir/data/agent.log" 2>/dev/null && break; sleep 0.5; done
 grep -q '"message":"watching' "$dir/data/agent.log" || give_up "the installed agent does not run"
-# This Wine has no local sockets: nobody can ask the agent to end.
-"$wine" taskkill /f /im capd.exe >/dev/null 2>&1 || true
-for _ in $(seq 20); do capd uninstall --now && break; sleep 0.5; done
+# An upgrade: the agent of before ends by itself, the new one answers.
+go build -ldflags "-X capd.example/internal/cli.version=v99.0.0" -o "$dir/next/" ./cmd/...
+before=$(pid)
+"$wine" "$dir/next/capd.exe" --config "Z:$dir/capd.toml" install > "$dir/said" 2>&1 || { cat "$dir/said"; give_up "it cannot be upgraded"; }
+grep -q 'capd v99.0.0 runs' "$dir/said" && [ "$(pid)" != "$before" ] || { cat "$dir/said"; give_up "the upgrade does not run"; }
+cmp -s "$dir/next/capctl.exe" "$programs/capctl.exe" || give_up "capctl was not upgraded"
+capd uninstall --now || { cat "$dir/said"; give_up "it cannot be uninstalled"; }
 ! value "$run_key" && [ ! -e "$programs/capd.exe" ] && [ ! -e "$programs/capctl.exe" ] || { cat "$dir/said"; give_up "it cannot be uninstalled"; }
 [ -f "$dir/data/passes.db" ] && [ -f "$dir/capd.toml" ] || give_up "uninstalling took the data"
 capd uninstall && grep -q 'nothing to do' "$dir/said" || { cat "$dir/said"; give_up "a second uninstall does something"; }
