@@ -110,7 +110,8 @@ func dialPipe(ctx context.Context, name string) (net.Conn, error) {
 	defer stop()
 	const flags = windows.FILE_FLAG_OVERLAPPED | windows.SECURITY_SQOS_PRESENT | windows.SECURITY_IDENTIFICATION
 	for {
-		h, err := windows.CreateFile(wide, windows.GENERIC_READ|windows.GENERIC_WRITE, 0, nil, windows.OPEN_EXISTING, flags, 0)
+		h, err := windows.CreateFile(wide, windows.GENERIC_READ|windows.GENERIC_WRITE, 0, nil, windows.OPEN_EXISTING,
+			flags, 0)
 		if err == nil {
 			if err := onlyOurs(h); err != nil {
 				windows.CloseHandle(h)
@@ -177,7 +178,8 @@ func listenPipe(name string) (*pipeListener, error) {
 	}
 	// Some systems do not heed the flag: what is ours alone has one instance.
 	var instances uint32
-	if err := windows.GetNamedPipeHandleState(l.next.handle, nil, &instances, nil, nil, nil, 0); err != nil || instances != 1 {
+	err = windows.GetNamedPipeHandleState(l.next.handle, nil, &instances, nil, nil, nil, 0)
+	if err != nil || instances != 1 {
 		l.next.Close()
 		return nil, fmt.Errorf("pipe %s: another program took its name first (%d instances): %w", name, instances,
 			cmp.Or(err, fs.ErrExist))
@@ -190,7 +192,8 @@ func (l *pipeListener) instance(first uint32) (*pipeConn, error) {
 	if err != nil {
 		return nil, err
 	}
-	const mode = windows.PIPE_TYPE_BYTE | windows.PIPE_READMODE_BYTE | windows.PIPE_WAIT | windows.PIPE_REJECT_REMOTE_CLIENTS
+	const mode = windows.PIPE_TYPE_BYTE | windows.PIPE_READMODE_BYTE | windows.PIPE_WAIT |
+		windows.PIPE_REJECT_REMOTE_CLIENTS
 	h, err := windows.CreateNamedPipe(wide, windows.PIPE_ACCESS_DUPLEX|windows.FILE_FLAG_OVERLAPPED|first, mode,
 		mostClients+2, pipeRoom, pipeRoom, 0, l.sa)
 	if err != nil {

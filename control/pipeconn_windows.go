@@ -155,7 +155,10 @@ func (c *pipeConn) Read(p []byte) (int, error) {
 	held.Pin(&p[0])
 	defer held.Unpin()
 	for {
-		n, err := c.do(&c.reads, func(o *windows.Overlapped) error { var now uint32; return windows.ReadFile(c.handle, p, &now, o) })
+		n, err := c.do(&c.reads, func(o *windows.Overlapped) error {
+			var now uint32
+			return windows.ReadFile(c.handle, p, &now, o)
+		})
 		switch {
 		case gone(err):
 			return n, io.EOF

@@ -196,8 +196,10 @@ func (s *winGauges) Close()        {}
 func (s *winGauges) Columns() []Column {
 	const source = "D3DKMTQueryAdapterInfo"
 	return []Column{
-		{record.Numbered(record.SeriesGPUTemp, s.n), "C", source}, {record.Numbered(record.SeriesGPUClock, s.n), "MHz", source},
-		{record.Numbered(record.SeriesGPUMemClk, s.n), "MHz", source}, {record.Numbered(record.SeriesGPUFan, s.n), "rpm", source},
+		{record.Numbered(record.SeriesGPUTemp, s.n), "C", source},
+		{record.Numbered(record.SeriesGPUClock, s.n), "MHz", source},
+		{record.Numbered(record.SeriesGPUMemClk, s.n), "MHz", source},
+		{record.Numbered(record.SeriesGPUFan, s.n), "rpm", source},
 		{record.Numbered(record.SeriesGPULimit, s.n), "%", source},
 	}
 }
@@ -214,7 +216,8 @@ func (s *winGauges) Read(row []float64, _ time.Time) {
 	for i, v := range []struct {
 		value float64
 		told  bool
-	}{{g.Temperature, g.HasTemp}, {g.Clock, g.HasClock}, {g.MemoryClock, g.HasMemory}, {g.Fan, g.HasFan}, {g.PowerShare, g.HasPower}} {
+	}{{g.Temperature, g.HasTemp}, {g.Clock, g.HasClock}, {g.MemoryClock, g.HasMemory}, {g.Fan, g.HasFan},
+		{g.PowerShare, g.HasPower}} {
 		if v.told {
 			row[i] = v.value
 		}
@@ -241,10 +244,12 @@ func openWinCards(ask winsys.Asker, luids []uint64) (list []Source, gaps []recor
 	}
 	for at, n := range cards {
 		// One query each: a card that is counted stands beside those of the vendor's library.
-		s := &winLoads{winArray: winArray{ask: ask, query: loadQuery + 16*uint64(at+1), paths: []string{engines3D, adapterMemory}},
+		query := winArray{ask: ask, query: loadQuery + 16*uint64(at+1), paths: []string{engines3D, adapterMemory}}
+		s := &winLoads{winArray: query,
 			cards: []uint64{luids[n]}, first: n, busy: map[string]float64{}}
 		if !s.add() {
-			gaps = append(gaps, record.Gap{Name: record.Numbered(record.SeriesGPUBusy, n), Why: record.Absent, Text: "counter GPU Engine"})
+			gaps = append(gaps, record.Gap{Name: record.Numbered(record.SeriesGPUBusy, n), Why: record.Absent,
+				Text: "counter GPU Engine"})
 			s.Close()
 			continue
 		}
