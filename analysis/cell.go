@@ -279,23 +279,13 @@ func inPlannedOrder(cells []Cell, o Options) {
 	if len(o.Levels) == 0 {
 		return
 	}
-	rank := map[string]map[string]int{}
-	for f, levels := range o.Levels {
-		rank[f] = map[string]int{}
-		for i, l := range levels {
-			rank[f][l] = i + 1
-		}
-	}
-	place := func(f, level string) int {
-		if n, ok := rank[f][level]; ok {
-			return n
-		}
-		return math.MaxInt
+	order := map[string]func(a, b string) int{}
+	for _, f := range o.Factors {
+		order[f] = o.Order(f)
 	}
 	slices.SortStableFunc(cells, func(a, b Cell) int {
 		for _, f := range o.Factors {
-			x, y := a.Factors[f], b.Factors[f]
-			if d := cmp.Or(cmp.Compare(place(f, x), place(f, y)), Naturally(x, y)); d != 0 {
+			if d := order[f](a.Factors[f], b.Factors[f]); d != 0 {
 				return d
 			}
 		}

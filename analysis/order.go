@@ -2,6 +2,7 @@ package analysis
 
 import (
 	"cmp"
+	"math"
 	"strings"
 )
 
@@ -34,4 +35,20 @@ func digits(s string) int {
 		n++
 	}
 	return n
+}
+
+// Order returns how the levels of a factor stand: as [Options.Levels] has them, those that it
+// does not know after the others in their natural order.
+func (o Options) Order(factor string) func(a, b string) int {
+	rank := make(map[string]int, len(o.Levels[factor]))
+	for i, l := range o.Levels[factor] {
+		rank[l] = i + 1
+	}
+	place := func(level string) int {
+		if n, ok := rank[level]; ok {
+			return n
+		}
+		return math.MaxInt
+	}
+	return func(a, b string) int { return cmp.Or(cmp.Compare(place(a), place(b)), Naturally(a, b)) }
 }

@@ -224,6 +224,9 @@ func (r *Report) html() ([]byte, error) {
 	for i, c := range r.Cells {
 		row := newCellRow(i, c, r.Limits[i])
 		row.Name = r.Short(c.Factors)
+		if m := r.mark(c.Factors); m != "" {
+			row.Remarks = append([]string{"(!) see “Before publishing”"}, row.Remarks...)
+		}
 		for _, u := range c.Passes.Used {
 			where[u.ID] = row
 		}

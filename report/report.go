@@ -12,6 +12,7 @@ import (
 	"capd.example/analysis/compare"
 	"capd.example/analysis/limit"
 	"capd.example/analysis/oddcell"
+	"capd.example/analysis/ready"
 	"capd.example/record"
 	"capd.example/report/chart"
 )
@@ -30,6 +31,8 @@ type Input struct {
 	PriceBy string
 	// Selection says for people which passes these are and which were left out.
 	Selection []string
+	// Ready is what the check before publishing looks at beside the cells.
+	Ready     ready.Input
 	RefreshHz []float64
 	Traces    []Trace
 	Options   analysis.Options
@@ -55,7 +58,10 @@ type Report struct {
 	Guesses []limit.Prediction
 	Holds   []compare.Threshold
 	Values  []compare.Value
+	// Concerns are what stands against publishing.
+	Concerns []ready.Concern
 
+	marked  map[string]bool // cells that they name, by their values
 	charts  []chart.Chart
 	factors []string
 	varies  map[string]bool // factors that have more than one value
@@ -102,8 +108,41 @@ func Build(in Input) (*Report, error) {
 		}
 		r.Values = v
 	}
+	r.concerns()
 	r.draw()
 	return r, nil
+}
+
+// concerns looks what stands against publishing, and marks the cells that it names; what holds
+// for every cell marks none.
+func (r *Report) concerns() {
+	in := r.in.Ready
+	in.Cells, in.Passes, in.Systems, in.Factors, in.Odd = r.Cells, r.in.Passes, r.in.Systems, r.factors, r.Odd
+	r.Concerns, r.marked = ready.Check(in), map[string]bool{}
+	for _, c := range r.Concerns {
+		if len(c.Cells) == len(r.Cells) && len(r.Cells) > 1 {
+			continue
+		}
+		for _, values := range c.Cells {
+			r.marked[analysis.FactorKey(values, r.factors)] = true
+		}
+	}
+}
+
+// mark is what stands behind the name of a cell that is named before publishing.
+func (r *Report) mark(values map[string]string) string {
+	if r.marked[analysis.FactorKey(values, r.factors)] {
+		return " (!)"
+	}
+	return ""
+}
+
+// marks explains the mark where one of the cells has it.
+func (r *Report) marks(cells []analysis.Cell) string {
+	if slices.ContainsFunc(cells, func(c analysis.Cell) bool { return r.mark(c.Factors) != "" }) {
+		return "(!): see “Before publishing”. "
+	}
+	return ""
 }
 
 func (r *Report) count(factor string) int {
@@ -164,10 +203,11 @@ func (r *Report) draw() {
 	for i, name := range names {
 		cells := groups[name]
 		label, more := partNames(cells)
+		more += r.marks(cells)
 		parts := chunks(len(cells), barsPerChart)
 		var all []chart.BarRow
 		for _, c := range cells {
-			all = append(all, chart.BarRow{Label: label(c), Average: c.Figure(analysis.Average), Low1: c.Figure(analysis.Low1)})
+			all = append(all, chart.BarRow{Label: label(c) + r.mark(c.Factors), Average: c.Figure(analysis.Average), Low1: c.Figure(analysis.Low1)})
 		}
 		for part, at := range parts {
 			rows := all[at[0]:at[1]]
@@ -242,7 +282,19 @@ func (r *Report) groups() (map[string][]analysis.Cell, []string) {
 			return g[i].Figure(analysis.Average).Value() > g[j].Figure(analysis.Average).Value()
 		})
 	}
-	sort.Strings(names)
+	rest := analysis.Without(r.factors, record.TagProcessor, record.TagGraphics)
+	order := map[string]func(a, b string) int{}
+	for _, f := range rest {
+		order[f] = r.in.Options.Order(f)
+	}
+	slices.SortStableFunc(names, func(a, b string) int {
+		for _, f := range rest {
+			if d := order[f](groups[a][0].Factors[f], groups[b][0].Factors[f]); d != 0 {
+				return d
+			}
+		}
+		return 0
+	})
 	return groups, names
 }
 

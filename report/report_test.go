@@ -127,6 +127,43 @@ func TestChartsAreDrawings(t *testing.T) {
 }
 
 // The data package describes what is there (Frictionless Data Package v1: specs.frictionlessdata.io).
+// Games and settings stand in the order of the campaign, and what stands against publishing
+// ends the page: the cells that it names are marked in charts and tables.
+func TestOrderOfTheCampaignAndMarks(t *testing.T) {
+	in := campaign(3, 1, 2, 1)
+	in.Options.Levels = map[string][]string{"game": {"Salt Roads", "Nine Tides", "Lantern Keep"}}
+	in.Passes[0].Verdict = record.VerdictDoubtful
+	f := files(t, in)
+	page := string(f["index.html"])
+	at := -1
+	for _, game := range in.Options.Levels["game"] {
+		i := strings.Index(page, "<h3>"+game)
+		if i <= at {
+			t.Errorf("%s stands at %d, after %d", game, i, at)
+		}
+		at = i
+	}
+	if n := strings.Count(page, "<td>(!) see "); n != 1 {
+		t.Errorf("%d cells are marked in the table", n)
+	}
+	if !strings.Contains(page, "<strong>doubtful</strong>: pass 000000000001 counts although the verdict is doubtful") ||
+		!strings.Contains(page, "<strong>disclosure</strong>: not known of all passes:") {
+		t.Error("the page does not say what stands against publishing")
+	}
+	marked := 0
+	for path, data := range f {
+		if strings.HasSuffix(path, ".svg") && strings.Contains(string(data), "(!): see") {
+			if !strings.Contains(string(data), " (!)</text>") {
+				t.Errorf("%s explains a mark that it does not have", path)
+			}
+			marked++
+		}
+	}
+	if marked != 1 {
+		t.Errorf("%d charts have a mark", marked)
+	}
+}
+
 func TestDataPackage(t *testing.T) {
 	f := files(t, campaign(2, 3, 4, 1))
 	var p struct {

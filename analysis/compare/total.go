@@ -4,7 +4,6 @@ import (
 	"fmt"
 	"math"
 	"slices"
-	"sort"
 	"strings"
 
 	"capd.example/analysis"
@@ -88,7 +87,7 @@ func Totals(margins []Margin, o analysis.Options) []Total {
 		for _, f := range t.order {
 			t.Factors[f] = first.Factors[f]
 		}
-		t.Games = ratios(group)
+		t.Games = ratios(group, o.Order(record.TagGame))
 		t.table = t.By + "\x00" + t.Base + "\x00" + analysis.FactorKey(t.Factors, t.order)
 		if games[t.table] == nil {
 			games[t.table] = map[string]int{}
@@ -123,7 +122,7 @@ func groupMargins(margins []Margin, rest []string) [][]*Margin {
 }
 
 // ratios averages the scenes of each game.
-func ratios(margins []*Margin) []GameRatio {
+func ratios(margins []*Margin, order func(a, b string) int) []GameRatio {
 	byGame := map[string][]*Margin{}
 	var names []string
 	for _, m := range margins {
@@ -136,7 +135,7 @@ func ratios(margins []*Margin) []GameRatio {
 		}
 		byGame[g] = append(byGame[g], m)
 	}
-	sort.Slice(names, func(i, j int) bool { return analysis.Naturally(names[i], names[j]) < 0 })
+	slices.SortFunc(names, order)
 	out := []GameRatio{}
 	for _, g := range names {
 		r := GameRatio{Game: g, Effect: analysis.Undefined, Without: analysis.Undefined, of: byGame[g]}

@@ -26,6 +26,7 @@ type analysisFlags struct {
 	Factor  []string `placeholder:"TAG" help:"Tags that make a cell (default: cpu, gpu, game, scene, resolution, preset). May be repeated."`
 	Alone   bool     `help:"Judge by the selected passes alone; else the spread of the campaign's other passes, or of all, counts too."`
 	Session *float64 `name:"session-sd" placeholder:"PERCENT" help:"Standard deviation of what a rebuild, a restart or another day shifts rates by, where it was not measured (default: analysis.session_sd_percent, unknown)."`
+	Sort    string   `placeholder:"HOW" default:"plan" help:"Order of the cells: plan (as the campaign has its levels), name, or a figure such as avg_fps, the best first."`
 	scopeFlags
 
 	whole bool // everything that is known of the passes is wanted
@@ -67,6 +68,9 @@ func (f analysisFlags) cells(a *app, filter filterFlags, by ...string) ([]analys
 		return nil, o, sel, err
 	}
 	cells := analysis.Cells(sel.Passes, o)
+	if err := results.SortCells(cells, f.Sort, o); err != nil {
+		return nil, o, sel, err
+	}
 	sel.Mark(cells)
 	sel.Sum(cells)
 	sel.Tell(a.Streams, cells)

@@ -13,6 +13,7 @@ import (
 	"capd.example/analysis/compare"
 	"capd.example/analysis/limit"
 	"capd.example/analysis/oddcell"
+	"capd.example/analysis/ready"
 	"capd.example/analysis/reuse"
 	"capd.example/control"
 	"capd.example/internal/listing"
@@ -99,7 +100,8 @@ func TestJSONFieldsAreAsPromised(t *testing.T) {
 		{"- `predict`", "- `holds`", []any{limit.Prediction{}}, "true"},
 		{"- `holds`", "- `value`", []any{compare.Threshold{}}, "yes no unclear"},
 		{"- `value`", "- `repeatability`", []any{compare.Value{}}, ""},
-		{"- `repeatability`", "- `reuse`", []any{analysis.Repeat{}}, ""},
+		{"- `repeatability`", "- `ready`", []any{analysis.Repeat{}}, ""},
+		{"- `ready`", "- `reuse`", []any{ready.Concern{}}, "odd open doubtful disagree campaign driver mixed disclosure"},
 		{"- `reuse`", "\x00", []any{reuse.Comparability{}}, ""},
 	} {
 		text := part(t, page, x.from, x.to)

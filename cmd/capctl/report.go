@@ -14,6 +14,7 @@ import (
 	"capd.example/analysis"
 	"capd.example/internal/cli"
 	"capd.example/internal/folder"
+	"capd.example/internal/results"
 	"capd.example/record"
 	"capd.example/report"
 )
@@ -127,10 +128,14 @@ func (c *reportCmd) input(a *app) (report.Input, error) {
 		return in, err
 	}
 	in.Cells = analysis.Cells(in.Passes, in.Options)
+	if err := results.SortCells(in.Cells, c.Sort, in.Options); err != nil {
+		return in, err
+	}
 	sel.Mark(in.Cells)
 	sel.Sum(in.Cells)
 	sel.Tell(a.Streams, in.Cells)
 	in.Selection = sel.Lines(len(in.Cells))
+	in.Ready = readyInput(in.Cells, in.Options, sel)
 	if in.Loads, err = storedLoads(a, in.Cells); err != nil {
 		return in, err
 	}

@@ -1,6 +1,7 @@
 package results
 
 import (
+	"cmp"
 	"fmt"
 	"slices"
 	"strings"
@@ -32,6 +33,42 @@ func CheckFactors(a *cli.Streams, factors []string, passes []record.Pass) error 
 		}
 		safe.Fprintf(a.Err, "capctl: note: --factor %s: no selected pass has this tag\n", name)
 	}
+	return nil
+}
+
+// SortCells brings cells into another order than that of the plan: by their names, or by a
+// figure from the best down. Cells without the figure come last.
+func SortCells(cells []analysis.Cell, how string, o analysis.Options) error {
+	switch how {
+	case "", "plan":
+		return nil
+	case "name":
+		factors := o.WithDefaults().Factors
+		slices.SortStableFunc(cells, func(a, b analysis.Cell) int {
+			for _, f := range factors {
+				if d := analysis.Naturally(a.Factors[f], b.Factors[f]); d != 0 {
+					return d
+				}
+			}
+			return 0
+		})
+		return nil
+	}
+	kind, ok := analysis.MetricNamed(how)
+	if !ok {
+		return cli.UsageError(fmt.Errorf("--sort %s is neither plan, name nor a figure", safe.Plain(how)),
+			"figures: "+strings.Join(figureNames(), ", "))
+	}
+	slices.SortStableFunc(cells, func(a, b analysis.Cell) int {
+		x, y := a.Figure(how), b.Figure(how)
+		if x.N == 0 || y.N == 0 {
+			return cmp.Compare(min(y.N, 1), min(x.N, 1))
+		}
+		if kind.Rate {
+			return cmp.Compare(y.Value(), x.Value())
+		}
+		return cmp.Compare(x.Value(), y.Value())
+	})
 	return nil
 }
 

@@ -55,11 +55,9 @@ func TieOf(asked string) (float64, error) {
 
 // KnownFigure refuses the name of a figure that there is not.
 func KnownFigure(name string) error {
-	names := map[string]bool{}
-	var list []string
-	for _, m := range analysis.Metrics {
-		names[m.Name] = true
-		list = append(list, m.Name)
+	names, list := map[string]bool{}, figureNames()
+	for _, n := range list {
+		names[n] = true
 	}
 	if names[name] {
 		return nil
@@ -69,6 +67,13 @@ func KnownFigure(name string) error {
 		hints = append([]string{"type: --metric " + like}, hints...)
 	}
 	return cli.UsageError(fmt.Errorf("there is no figure %q", name), hints...)
+}
+
+func figureNames() (list []string) {
+	for _, m := range analysis.Metrics {
+		list = append(list, m.Name)
+	}
+	return list
 }
 
 func percentRange(low, high analysis.Number) string {

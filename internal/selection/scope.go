@@ -33,6 +33,16 @@ type Basis struct {
 	Mixed    []mixes  `json:"mixed,omitempty"`
 
 	Passes []record.Pass `json:"-"`
+
+	scope *Scope
+	own   []record.Pass // of the campaign
+	some  bool          // they were selected
+}
+
+// Planned is a cell of a plan and how far it is.
+type Planned struct {
+	Values map[string]string
+	campaign.State
 }
 
 // batch is a number of passes of one campaign.
@@ -87,8 +97,11 @@ func Choose(ctx context.Context, a *cli.Streams, r store.Reader, s *Scope, q Que
 	if o.Systems, err = SystemsIn(ctx, r, sel.Passes); err != nil {
 		return sel, err
 	}
-	if err := sel.older(ctx, a, r, s, q, o); err != nil || q.Alone {
+	if err := sel.older(ctx, a, r, s, q, o); err != nil {
 		return sel, err
+	}
+	if q.Alone {
+		return sel, nil
 	}
 	if q.Filter.IsZero() {
 		o.History = own // a second copy would be as large
@@ -116,6 +129,47 @@ func (sel *Basis) take(s *Scope, own []record.Pass, others []batch) {
 	if len(untagged) > 0 {
 		sel.Untagged = &untagged[0]
 	}
+}
+
+// Planned returns the cells of the campaign's plan that lack passes, and how many planned cells
+// were looked at; where some passes are selected, those cells alone whose levels they have.
+func (sel Basis) Planned() (open []Planned, cells int) {
+	if sel.scope == nil {
+		return nil, 0
+	}
+	has := map[string]bool{}
+	for _, p := range sel.own {
+		for name, t := range p.Tags {
+			has[name+"\x00"+t.Value] = true
+		}
+	}
+	plan := sel.scope.Book.Plan
+	cover := plan.Cover(sel.own)
+	for i := range plan.Len() {
+		values, meant := plan.Cell(i), true
+		for name, v := range values {
+			meant = meant && (!sel.some || has[name+"\x00"+v])
+		}
+		if !meant {
+			continue
+		}
+		cells++
+		if st := cover.State(i); !st.Complete() {
+			open = append(open, Planned{values, st})
+		}
+	}
+	return open, cells
+}
+
+// Foreign says for people which passes are of another campaign, of none, or stand apart.
+func (sel Basis) Foreign() (out []string) {
+	if u := sel.Untagged; u != nil {
+		out = append(out, fmt.Sprintf("campaign %s also counts %s; they fit its cells", sel.Campaign, u))
+	}
+	if sel.Apart {
+		out = append(out, "several campaigns, shown as separate cells: "+listBatches(batches(sel.Passes)))
+	}
+	return out
 }
 
 // batches counts passes by campaign, in order of time.
@@ -337,18 +391,13 @@ func (sel Basis) Lines(cells int) []string {
 			listBatches(sel.LeftOut))
 		out = append(out, text)
 	}
-	if u := sel.Untagged; u != nil {
-		out = append(out, fmt.Sprintf("campaign %s also counts %s; they fit its cells", sel.Campaign, u))
-	}
+	out = append(out, sel.Foreign()...)
 	if len(sel.Older) > 0 {
 		text := "older passes fill cells where the campaign has none: " + listBatches(sel.Older)
 		if len(sel.Accepted) > 0 {
 			text += "; accepted differences: " + strings.Join(sel.Accepted, ", ")
 		}
 		out = append(out, text)
-	}
-	if sel.Apart {
-		out = append(out, "several campaigns, shown as separate cells: "+listBatches(batches(sel.Passes)))
 	}
 	for _, m := range sel.Mixed {
 		const most = 4
