@@ -113,11 +113,19 @@ func Build(in Input) (*Report, error) {
 	return r, nil
 }
 
+// Suspects are the odd cells as the check before publishing takes them.
+func Suspects(odd oddcell.Report) (out []ready.Suspect) {
+	for _, x := range odd.Odd {
+		out = append(out, ready.Suspect{Factors: x.Factors, Reason: x.Reason, Advice: x.Advice, Passes: x.Passes})
+	}
+	return out
+}
+
 // concerns looks what stands against publishing, and marks the cells that it names; what holds
 // for every cell marks none.
 func (r *Report) concerns() {
 	in := r.in.Ready
-	in.Cells, in.Passes, in.Systems, in.Factors, in.Odd = r.Cells, r.in.Passes, r.in.Systems, r.factors, r.Odd
+	in.Cells, in.Passes, in.Systems, in.Factors, in.Odd = r.Cells, r.in.Passes, r.in.Systems, r.factors, Suspects(r.Odd)
 	r.Concerns, r.marked = ready.Check(in), map[string]bool{}
 	for _, c := range r.Concerns {
 		if len(c.Cells) == len(r.Cells) && len(r.Cells) > 1 {

@@ -153,7 +153,8 @@ func withMore(terms []variance.Term, more func(n float64) float64) variance.Prec
 	return variance.Of(out...)
 }
 
-var numerals = [...]string{2: "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten", "eleven", "twelve"}
+var numerals = [...]string{2: "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten", "eleven",
+	"twelve"}
 
 func inWords(n int) string {
 	if n < len(numerals) && n >= 0 {

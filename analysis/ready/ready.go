@@ -11,7 +11,6 @@ import (
 	"strings"
 
 	"capd.example/analysis"
-	"capd.example/analysis/oddcell"
 	"capd.example/record"
 )
 
@@ -39,6 +38,13 @@ type Concern struct {
 	Passes []string            `json:"passes,omitempty"` // and identities of passes
 }
 
+// Suspect is a cell that does not fit in with the others.
+type Suspect struct {
+	Factors        map[string]string
+	Reason, Advice string
+	Passes         []string
+}
+
 // Planned is a cell of the campaign that lacks passes.
 type Planned struct {
 	Factors      map[string]string
@@ -50,8 +56,8 @@ type Input struct {
 	Cells   []analysis.Cell
 	Passes  []record.Pass // of these cells
 	Systems map[string]record.System
-	Factors []string // that make a cell, in their order
-	Odd     oddcell.Report
+	Factors []string  // that make a cell, in their order
+	Odd     []Suspect // of these cells
 	Open    []Planned // of the campaign's plan; nil where there is none
 	Planned int       // cells of the plan, 0 without a campaign
 	// Foreign says for people which passes are not of the campaign, and which campaigns stand
@@ -103,7 +109,7 @@ func few(names []string) string {
 }
 
 func (c *checker) odd() {
-	for _, x := range c.Odd.Odd {
+	for _, x := range c.Odd {
 		c.add(Concern{Kind: Odd, Text: fmt.Sprintf("%s: %s", c.name(x.Factors), x.Reason), Advice: x.Advice,
 			Cells: []map[string]string{x.Factors}, Passes: x.Passes})
 	}
@@ -256,7 +262,8 @@ func (c *checker) drivers() {
 			u = &use{map[string]int{}, map[string][]map[string]string{}}
 			to[key] = u
 		}
-		if u.passes[driver]++; len(u.cells[driver]) == 0 || c.name(u.cells[driver][len(u.cells[driver])-1]) != c.name(values) {
+		u.passes[driver]++
+		if n := len(u.cells[driver]); n == 0 || c.name(u.cells[driver][n-1]) != c.name(values) {
 			u.cells[driver] = append(u.cells[driver], values)
 		}
 	}

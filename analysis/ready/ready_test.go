@@ -8,7 +8,6 @@ import (
 	"time"
 
 	"capd.example/analysis"
-	"capd.example/analysis/oddcell"
 	"capd.example/analysis/ready"
 	"capd.example/record"
 )
@@ -79,7 +78,7 @@ func TestEachConcernIsTold(t *testing.T) {
 		passes int
 	}{
 		{"odd", nil, func(in *ready.Input) {
-			in.Odd.Odd = []oddcell.Odd{{Factors: low, Reason: "the others suggest 104 FPS", Advice: "measure it again", Passes: []string{"x"}}}
+			in.Odd = []ready.Suspect{{Factors: low, Reason: "the others suggest 104 FPS", Advice: "measure it again", Passes: []string{"x"}}}
 		}, ready.Odd, "Ember 20 / Salt Roads / low: the others suggest 104 FPS", 1, 1},
 		{"open", nil, func(in *ready.Input) { in.Open = []ready.Planned{{low, 1, 3}}; in.Planned = 5 },
 			ready.Open, "1 of 5 cells planned have too few good passes: Quillon 300 / Ember 20 / Salt Roads / low (1 of 3)", 1, 0},

@@ -8,6 +8,7 @@ import (
 	"capd.example/internal/output"
 	"capd.example/internal/results"
 	"capd.example/internal/selection"
+	"capd.example/report"
 )
 
 // readyCmd is `capctl ready`.
@@ -25,7 +26,7 @@ func (c *readyCmd) Run(a *app) error {
 		return err
 	}
 	in := readyInput(cells, o, sel)
-	in.Odd = oddcell.Find(cells, o)
+	in.Odd = report.Suspects(oddcell.Find(cells, o))
 	found := ready.Check(in)
 	if err := results.PrintConcerns(a.Streams, output.Form{JSON: c.JSON, Markdown: c.Markdown}, found); err != nil {
 		return err

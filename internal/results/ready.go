@@ -17,7 +17,8 @@ func PrintConcerns(a *cli.Streams, form output.Form, list []ready.Concern) error
 		case form.JSON:
 			err = output.JSON(a.Out, c)
 		case form.Markdown:
-			_, err = fmt.Fprintf(a.Out, "- **%s**: %s. %s.\n", c.Kind, output.SafeMarkdown(c.Text), output.SafeMarkdown(c.Advice))
+			text, advice := output.SafeMarkdown(c.Text), output.SafeMarkdown(c.Advice)
+			_, err = fmt.Fprintf(a.Out, "- **%s**: %s. %s.\n", c.Kind, text, advice)
 		default:
 			_, err = safe.Fprintf(a.Out, "%-10s  %s\n            -> %s\n", c.Kind, safe.Plain(c.Text), safe.Plain(c.Advice))
 		}
