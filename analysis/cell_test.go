@@ -3,12 +3,12 @@ package analysis_test
 import (
 	"encoding/json"
 	"math"
-	"math/rand/v2"
 	"reflect"
 	"strings"
 	"testing"
 
 	"capd.example/analysis"
+	"capd.example/internal/testlab"
 	"capd.example/record"
 )
 
@@ -100,7 +100,7 @@ func TestCellNoSpread(t *testing.T) {
 // With many like cells the pooled spread is used; it holds the history of the bench too,
 // and neither the order of the passes nor that of the history matters.
 func TestCellsPool(t *testing.T) {
-	r := rand.New(rand.NewPCG(1, 2))
+	r := testlab.Rand(1, 2)
 	var all []record.Pass
 	for _, g := range []string{"G1", "G2", "G3", "G4", "G5", "G6", "G7", "G8"} {
 		all = append(all, passes(cell("P1", g, "Lanterns", "1"), noisy(r, 100, 0.01), noisy(r, 100, 0.01), noisy(r, 100, 0.01))...)
@@ -128,11 +128,9 @@ func TestCellsPool(t *testing.T) {
 	}
 }
 
-func noisy(r *rand.Rand, rate, cv float64) float64 { return rate * math.Exp(cv*r.NormFloat64()) }
-
 // Spreads that differ beyond chance are not pooled.
 func TestCellsDoNotPoolWhatDiffers(t *testing.T) {
-	r := rand.New(rand.NewPCG(3, 4))
+	r := testlab.Rand(3, 4)
 	var all []record.Pass
 	for _, g := range []string{"G1", "G2", "G3", "G4"} {
 		all = append(all, passes(cell("P1", g, "Lanterns", "1"), noisy(r, 100, 1e-4), noisy(r, 100, 1e-4), noisy(r, 100, 1e-4))...)
@@ -149,7 +147,7 @@ func TestCellsDoNotPoolWhatDiffers(t *testing.T) {
 // One set of passes that spread far more than the others does not keep them from being
 // pooled; it stands on its own and is said to disagree.
 func TestCellsTakeOneWildSetOut(t *testing.T) {
-	r := rand.New(rand.NewPCG(5, 6))
+	r := testlab.Rand(5, 6)
 	var all []record.Pass
 	for _, g := range []string{"G1", "G2", "G3", "G4", "G5", "G6"} {
 		all = append(all, passes(cell("P1", g, "Lanterns", "1"), noisy(r, 100, 0.004), noisy(r, 100, 0.004), noisy(r, 100, 0.004))...)

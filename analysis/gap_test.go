@@ -9,6 +9,7 @@ import (
 	"capd.example/analysis"
 	"capd.example/analysis/limit"
 	"capd.example/analysis/oddcell"
+	"capd.example/internal/testlab"
 	"capd.example/record"
 )
 
@@ -50,14 +51,14 @@ func TestGapsAreCellsThatLackOnlyTags(t *testing.T) {
 // A matrix of many cells, in which three lack a tag: comparing each with each would take
 // a hundred million comparisons.
 func TestGapsOfManyCells(t *testing.T) {
-	const sets = 10_000
+	sets := testlab.Rounds(t, 3_000, 10_000)
 	var passes []record.Pass
 	for i := range sets {
 		passes = append(passes, tagged(fmt.Sprint("p", i), fmt.Sprint("cpu ", i%20), fmt.Sprint("gpu ", i/20%50), fmt.Sprint("game ", i/1000), "pier", "1920x1080", "high"))
 	}
 	passes = append(passes,
-		tagged("g1", "cpu 3", "gpu 4", "game 5", "pier", "", "high"),
-		tagged("g2", "", "gpu 4", "game 5", "pier", "1920x1080", "high"),
+		tagged("g1", "cpu 3", "gpu 4", "game 2", "pier", "", "high"),
+		tagged("g2", "", "gpu 4", "game 2", "pier", "1920x1080", "high"),
 		tagged("g3", "cpu 3", "gpu 4", "game 99", "pier", "", "high"))
 	cells := analysis.Cells(passes, analysis.Options{})
 	if len(cells) != sets+3 {

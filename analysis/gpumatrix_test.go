@@ -12,6 +12,7 @@ import (
 	"capd.example/analysis"
 	"capd.example/analysis/compare"
 	"capd.example/analysis/limit"
+	"capd.example/analysis/oddcell"
 	"capd.example/framelog"
 	"capd.example/internal/testlab"
 	"capd.example/metrics"
@@ -90,5 +91,13 @@ func TestRealMatrixMargins(t *testing.T) {
 	}
 	if ties != 3 {
 		t.Errorf("%d of 3 ties in column g4", ties)
+	}
+}
+
+// On the recorded matrix no cell is called odd: its residuals are those of its own noise.
+func TestOddRealMatrix(t *testing.T) {
+	r := oddcell.Find(analysis.Cells(realMatrix(t), analysis.Options{}), analysis.Options{})
+	if len(r.Odd) > 0 || r.Tested+len(r.Untestable) != 12 {
+		t.Errorf("%+v", r)
 	}
 }

@@ -3,10 +3,10 @@ package analysis_test
 import (
 	"fmt"
 	"math"
-	"math/rand/v2"
 	"testing"
 
 	"capd.example/analysis"
+	"capd.example/internal/testlab"
 	"capd.example/record"
 	"capd.example/stats"
 )
@@ -56,7 +56,7 @@ func TestRepeatabilityOfUnlikeCells(t *testing.T) {
 
 // One call is made after every pass on the bench, so it must be cheap.
 func BenchmarkRepeatability(b *testing.B) {
-	rng := rand.New(rand.NewPCG(1, 2))
+	rng := testlab.Rand(1, 2)
 	var history []record.Pass
 	for c := range 6 {
 		for g := range 5 {

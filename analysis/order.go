@@ -3,8 +3,31 @@ package analysis
 import (
 	"cmp"
 	"math"
+	"regexp"
+	"strconv"
 	"strings"
 )
+
+var (
+	sized = regexp.MustCompile(`^(\d{2,5}) *[x×] *(\d{2,5})$`)
+	lines = regexp.MustCompile(`^(\d{3,5})p$`)
+)
+
+// Pixels returns the number of pixels of a resolution written as 1920x1080 or 1080p, which
+// stands for sixteen by nine, and whether it is written so.
+func Pixels(resolution string) (float64, bool) {
+	s := strings.ToLower(strings.TrimSpace(resolution))
+	if m := sized.FindStringSubmatch(s); m != nil {
+		x, _ := strconv.ParseFloat(m[1], 64)
+		y, _ := strconv.ParseFloat(m[2], 64)
+		return x * y, x*y > 0
+	}
+	if m := lines.FindStringSubmatch(s); m != nil {
+		y, _ := strconv.ParseFloat(m[1], 64)
+		return y * y * 16 / 9, y > 0
+	}
+	return 0, false
+}
 
 // Naturally compares names with the numbers in them by value, so that "x9" comes before
 // "x10" and 1280x720 before 1920x1080.

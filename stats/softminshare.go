@@ -2,6 +2,16 @@ package stats
 
 import "math"
 
+// Sharpness returns limits of q, by the delta method on ln q; sigma and z as for [SoftMinFit.ShareInterval].
+func (f SoftMinFit) Sharpness(sigma, z float64) (soft, sharp float64) {
+	if f.cov == nil || !(sigma >= 0) {
+		return qLow, qHigh
+	}
+	m := len(f.C) + len(f.G)
+	factor := math.Exp(z * sigma * math.Sqrt(math.Max(0, f.cov.at(m, m))))
+	return math.Max(qLow, f.Q/factor), math.Min(qHigh, f.Q*factor)
+}
+
 // ShareInterval returns limits of the processor's share at point i of the fitted points,
 // where sigma is the standard deviation of ln Y and z the number of standard errors.
 //
@@ -15,11 +25,10 @@ func (f SoftMinFit) ShareInterval(p []SoftMinPoint, i int, sigma, z float64) (lo
 		return 0, 1
 	}
 	c, g := p[i].C, p[i].G
-	a, b, m := c, len(f.C)+g, len(f.C)+len(f.G)
+	a, b := c, len(f.C)+g
 	distance := math.Log(f.G[g]) - math.Log(f.C[c])
 	half := z * sigma * math.Sqrt(math.Max(0, f.cov.at(a, a)+f.cov.at(b, b)-2*f.cov.at(a, b)))
-	factor := math.Exp(z * sigma * math.Sqrt(math.Max(0, f.cov.at(m, m))))
-	sharp, soft := math.Min(qHigh, f.Q*factor), math.Max(qLow, f.Q/factor)
+	soft, sharp := f.Sharpness(sigma, z)
 	low, high = 1, 0
 	for _, q := range []float64{soft, sharp} {
 		for _, d := range []float64{distance - half, distance + half} {

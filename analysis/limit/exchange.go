@@ -52,6 +52,9 @@ func (m model) rank(cells []analysis.Cell, processor bool, o analysis.Options) p
 			r.shown[pair] = math.Max(r.shown[pair], gain)
 		}
 	}
+	if !processor {
+		r.eased(values)
+	}
 	return r
 }
 

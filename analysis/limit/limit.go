@@ -182,8 +182,9 @@ var usual = sharpness{soft: 4, hard: 20}
 func (m model) kinds(cells []analysis.Cell, o analysis.Options) kinds {
 	k := kinds{processors: m.rank(cells, true, o), cards: m.rank(cells, false, o), q: usual}
 	if m.Solved() {
-		k.q.soft = math.Max(k.q.soft, math.Min(m.Fit.Q/1.5, 12))
-		k.q.hard = math.Max(k.q.hard, math.Min(1.5*m.Fit.Q, 40))
+		soft, hard := m.Fit.Sharpness(m.Fit.Sigma, stats.TQuantile(allowed, m.Fit.DF))
+		k.q.soft = math.Max(k.q.soft, math.Min(math.Min(m.Fit.Q/1.5, soft), 12))
+		k.q.hard = math.Max(k.q.hard, math.Min(math.Max(1.5*m.Fit.Q, hard), 40))
 	}
 	return k
 }
@@ -221,8 +222,8 @@ func merge(seen interval, share float64, fitted interval) analysis.Regime {
 		return leaning(likely, seen, analysis.ByProcessor)
 	case seen.high < 0.5:
 		return leaning(likely, seen, analysis.ByGraphics)
-	case agrees && (fitted.low >= 0.5 && seen.low > 0.3 || fitted.low > 0.4 && seen.low > 0.4),
-		agrees && fitted.high <= 0.5 && seen.high < 0.7:
+	case agrees && (fitted.low >= 0.6 && seen.low > 0.3 || fitted.low > 0.4 && seen.low > 0.4),
+		agrees && fitted.high <= 0.4 && seen.high < 0.7:
 		return analysis.RegimeOf(share)
 	case agrees && analysis.OneSided(analysis.ByBoth, fitted.low, fitted.high) && analysis.RegimeOf(share) == analysis.ByBoth,
 		seen.low > analysis.OpenShare && seen.high < 1-analysis.OpenShare:
@@ -276,7 +277,8 @@ func (s Steps) size() float64 {
 }
 
 // unsteady reports whether the passes of a cell spread far more than those of the cells of
-// the same game that the card limits (F test at 0.1 %): a cell that the card limits repeats
+// the same game that the card limits (F test at one in a
+// million, since all cells of all games are tried): a cell that the card limits repeats
 // as they do.
 func unsteady(cells []analysis.Cell, m model, i int) bool {
 	own, free := cells[i].Figure(analysis.Average).Own()
@@ -291,7 +293,7 @@ func unsteady(cells []analysis.Cell, m model, i int) bool {
 	if v < 4 || !(s > 0) || !(free > 0) {
 		return false
 	}
-	return math.Pow(own/s, 2) > distuv.F{D1: free, D2: v}.Quantile(0.999)
+	return math.Pow(own/s, 2) > distuv.F{D1: free, D2: v}.Quantile(1-1e-6)
 }
 
 func (s Steps) words(kind string) []string {

@@ -6,7 +6,6 @@ import (
 	"math"
 	"slices"
 	"sort"
-	"strconv"
 	"strings"
 
 	"capd.example/analysis"
@@ -168,10 +167,7 @@ var PresetOrder = []string{"lowest", "very low", "low", "medium", "high", "very 
 func rank(factor, value string) (float64, bool) {
 	switch factor {
 	case record.TagResolution:
-		w, h, ok := strings.Cut(strings.ToLower(value), "x")
-		x, err1 := strconv.ParseFloat(strings.TrimSpace(w), 64)
-		y, err2 := strconv.ParseFloat(strings.TrimSpace(h), 64)
-		return x * y, ok && err1 == nil && err2 == nil
+		return analysis.Pixels(value)
 	case record.TagPreset:
 		i := slices.Index(PresetOrder, strings.ToLower(value))
 		return float64(i), i >= 0

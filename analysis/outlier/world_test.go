@@ -3,9 +3,7 @@ package outlier_test
 import (
 	"math"
 	"math/rand/v2"
-	"os"
 	"slices"
-	"strconv"
 	"testing"
 
 	"capd.example/analysis/outlier"
@@ -100,21 +98,6 @@ func (w world) matrix(r *rand.Rand) (cells []outlier.Cell, s outlier.Settings, p
 	return cells, s, planted, moved
 }
 
-func rounds(t *testing.T, short, long int) int {
-	if v, err := strconv.Atoi(os.Getenv("SIM_ROUNDS")); err == nil && v > 0 {
-		return v
-	}
-	if testlab.Long(t) {
-		return long
-	}
-	return short
-}
-
-func seed() uint64 {
-	v, _ := strconv.ParseUint(os.Getenv("SIM_SEED"), 10, 64)
-	return v
-}
-
 // tally counts over simulated matrices.
 type tally struct{ clean, others, found, weak, every, properties int }
 
@@ -161,7 +144,7 @@ func (w world) count(r *rand.Rand, n int) (x tally) {
 // some, other cells are named in at most 5 of 100, and the odd one is found in at least 80.
 // The long version plays 600 matrices of each kind without and 600 with an odd cell.
 func TestRates(t *testing.T) {
-	n := rounds(t, 3, 600)
+	n := testlab.Rounds(t, 3, 600)
 	at := func(limit float64) float64 { return limit*float64(n) + 3*math.Sqrt(limit*(1-limit)*float64(n)) }
 	for _, w := range []world{
 		{name: "true"}, {name: "true, makers known", makers: true}, {name: "driver", driver: 0.08}, {name: "driver, makers known", driver: 0.08, makers: true},
@@ -169,7 +152,7 @@ func TestRates(t *testing.T) {
 	} {
 		w.cpus, w.cards, w.games, w.noise = 5, 6, 2, 0.006
 		t.Run(w.name, func(t *testing.T) {
-			x := w.count(rand.New(rand.NewPCG(seed(), 17)), n)
+			x := w.count(testlab.Rand(0, 17), n)
 			t.Logf("%d matrices: a cell named in %d, every pair deviates %d, properties %d; with an odd cell: found %d, said to be weak %d, others named %d", n, x.clean, x.every, x.properties, x.found, x.weak, x.others)
 			clean, found := at(0.05), 0.8*float64(n)-3*math.Sqrt(0.16*float64(n))
 			if w.driver == 0 && w.one == 0 && w.all == 0 {
@@ -185,13 +168,13 @@ func TestRates(t *testing.T) {
 // The rates of a card that was not in, or of two that were exchanged, are known as such, and
 // no other cell is named.
 func TestAnotherPartWasIn(t *testing.T) {
-	n := rounds(t, 2, 100)
+	n := testlab.Rounds(t, 2, 100)
 	for _, w := range []world{
 		{cpus: 4, cards: 3, games: 4, exchange: true}, {cpus: 3, cards: 4, games: 4, exchange: true}, {cpus: 3, cards: 3, games: 1, exchange: true},
 		{cpus: 3, cards: 4, games: 4, another: true}, {cpus: 5, cards: 6, games: 2, another: true},
 	} {
 		w.noise = 0.006
-		r := rand.New(rand.NewPCG(seed(), 18))
+		r := testlab.Rand(0, 18)
 		found, others := 0, 0
 		for range n {
 			cells, s, _, moved := w.matrix(r)
@@ -223,9 +206,9 @@ func TestAnotherPartWasIn(t *testing.T) {
 // what to expect there: the cell is named without a figure, and never with a senseless one.
 func TestNothingToExpectIsNoFigure(t *testing.T) {
 	w := world{cpus: 3, cards: 4, games: 4, another: true, noise: 0.006}
-	r := rand.New(rand.NewPCG(seed(), 19))
+	r := testlab.Rand(0, 19)
 	unknown := 0
-	for range rounds(t, 12, 100) {
+	for range testlab.Rounds(t, 6, 100) {
 		cells, s, _, moved := w.matrix(r)
 		cells = slices.DeleteFunc(cells, func(c outlier.Cell) bool {
 			return c.Setting == 2 && c.Card == moved[0].Card && c.CPU != moved[0].CPU

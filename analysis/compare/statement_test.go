@@ -1,4 +1,4 @@
-package analysis_test
+package compare_test
 
 import (
 	"math/rand/v2"

@@ -1,4 +1,4 @@
-package analysis_test
+package variance_test
 
 import (
 	"fmt"
@@ -11,6 +11,7 @@ import (
 	"capd.example/analysis"
 	"capd.example/analysis/compare"
 	"capd.example/analysis/variance"
+	"capd.example/internal/testlab"
 	"capd.example/record"
 	"capd.example/stats"
 )
@@ -138,8 +139,8 @@ func (w sessionWorld) run(t *testing.T, r *rand.Rand, n int) (cells, margins, to
 // the rate on an average session, whatever sessions shift; docs/analysis.md has the figures
 // of more rounds.
 func TestCoverageAcrossSessions(t *testing.T) {
-	n := rounds(25)
-	r := rand.New(rand.NewPCG(81+seed(), 82))
+	n := testlab.Rounds(t, 12, 250)
+	r := testlab.Rand(81, 82)
 	for _, shift := range []float64{0, 0.003, 0.007, 0.015} {
 		cells, margins, totals, wrong, tables := sessionWorld{0.005, shift, true}.run(t, r, n)
 		t.Logf("shift %.1f %%: cells %.1f %%, margins %.1f %%, totals %.1f %%; wrong sign in %d of %d tables, of %d calls %d", 100*shift,
@@ -165,7 +166,7 @@ func TestCoverageAcrossSessions(t *testing.T) {
 // interval that needs it covers one session, and the head of the table says so; with a
 // stated size both intervals are there.
 func TestWithoutControlsTheHeadSaysWhatIsCovered(t *testing.T) {
-	all, _ := sessionWorld{0.005, 0.007, false}.campaign(rand.New(rand.NewPCG(5, 6)))
+	all, _ := sessionWorld{0.005, 0.007, false}.campaign(testlab.Rand(5, 6))
 	for _, c := range []struct {
 		stated float64
 		covers variance.Covers
@@ -200,7 +201,7 @@ func TestWithoutControlsTheHeadSaysWhatIsCovered(t *testing.T) {
 func TestASessionEntersOncePerPairOfSessions(t *testing.T) {
 	const stated = 0.02
 	o := analysis.Options{SessionSD: stated}
-	all, _ := sessionWorld{0.0001, 0, false}.campaign(rand.New(rand.NewPCG(7, 8)))
+	all, _ := sessionWorld{0.0001, 0, false}.campaign(testlab.Rand(7, 8))
 	cells := analysis.Cells(all, o)
 	half := func(low, high analysis.Number) float64 { return math.Log(float64((1+high)/(1+low))) / 2 }
 	between, err := compare.Margins(cells, "cpu", "P0", analysis.Average, o)
@@ -226,9 +227,9 @@ func TestASessionEntersOncePerPairOfSessions(t *testing.T) {
 // A cell whose passes lie one in each session has its spread from them: it covers sessions
 // without anything else being known.
 func TestOnePassInEachSession(t *testing.T) {
-	r := rand.New(rand.NewPCG(9, 10))
+	r := testlab.Rand(9, 10)
 	held, all, covers := 0, 0, 0
-	for range rounds(60) {
+	for range testlab.Rounds(t, 60, 600) {
 		var list []record.Pass
 		for day := range 3 {
 			shift := 0.01 * r.NormFloat64()
@@ -263,7 +264,7 @@ func TestOnePassInEachSession(t *testing.T) {
 // What an older campaign on the same bench says of sessions counts, and nothing else of it:
 // not where the bench is another, or nothing was measured twice under one set of conditions.
 func TestOlderCampaignsTellHowMuchSessionsDiffer(t *testing.T) {
-	r := rand.New(rand.NewPCG(15, 16))
+	r := testlab.Rand(15, 16)
 	now, _ := sessionWorld{0.005, 0.007, false}.campaign(r)
 	older, _ := sessionWorld{0.005, 0.007, true}.campaign(r)
 	for _, c := range []struct {

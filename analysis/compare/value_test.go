@@ -1,14 +1,11 @@
-package analysis_test
+package compare_test
 
 import (
-	"math/rand/v2"
 	"strings"
 	"testing"
-	"time"
 
 	"capd.example/analysis"
 	"capd.example/analysis/compare"
-	"capd.example/analysis/limit"
 	"capd.example/record"
 )
 
@@ -82,84 +79,4 @@ func TestThresholds(t *testing.T) {
 	if none[0].Average != compare.HoldsUnclear {
 		t.Errorf("one pass: %+v", none)
 	}
-}
-
-// A tenth of a simulated matrix is left out: 95 % intervals of what is predicted hold the
-// truth, and cells bound by the card point to a measured one like them.
-func TestPredict(t *testing.T) {
-	r := rand.New(rand.NewPCG(51, 52))
-	held, all, like := 0, 0, 0
-	for round := 0; round < 25; round++ {
-		p, _ := bottleneck(r, wide8, wideG8, 7, 0.004, 3, nil)
-		gone := map[string]bool{}
-		for len(gone) < 6 {
-			gone[p[3*r.IntN(64)].Tags.Value("cpu")+"/"+p[3*r.IntN(64)].Tags.Value("gpu")] = true
-		}
-		rest := []record.Pass{}
-		truth := map[string]float64{}
-		for _, x := range p {
-			key := x.Tags.Value("cpu") + "/" + x.Tags.Value("gpu")
-			if gone[key] {
-				truth[key] += x.Metrics.AvgFPS / 3
-			} else {
-				rest = append(rest, x)
-			}
-		}
-		got, models := limit.Predict(analysis.Cells(rest, analysis.Options{}), analysis.Options{})
-		if len(got) != len(truth) || len(models) != 1 {
-			t.Fatalf("%d predictions of %d", len(got), len(truth))
-		}
-		for _, x := range got {
-			y := truth[x.Factors["cpu"]+"/"+x.Factors["gpu"]]
-			all++
-			if !x.Predicted || !x.CILow.Known() || float64(x.CILow) <= y && y <= float64(x.CIHigh) {
-				held++
-			}
-			if x.Like != "" {
-				like++
-			}
-		}
-	}
-	t.Logf("%d of %d predictions hold; %d are like a measured cell", held, all, like)
-	if held < all*92/100 || like == 0 {
-		t.Errorf("%d of %d hold, %d are like a measured cell", held, all, like)
-	}
-}
-
-var (
-	wide8  = []float64{88, 97, 109, 120, 135, 150, 171, 205}
-	wideG8 = []float64{58, 70, 84, 101, 118, 142, 176, 220}
-)
-
-func TestRepeats(t *testing.T) {
-	r := rand.New(rand.NewPCG(61, 62))
-	var all []record.Pass
-	for i := 0; i < 40; i++ {
-		g := string(rune('A'+i%20)) + "1"
-		noise := 0.004
-		if i >= 20 {
-			noise = 0.0045
-		}
-		p := passes(cell("P1", g, "Lanterns", "1"), noisy(r, 100, noise), noisy(r, 100, noise), noisy(r, 100, noise))
-		for k := range p {
-			p[k].StartedAt = time.Date(2026, time.Month(3+i/20), 2, 3, k, i, 0, time.UTC)
-			p[k].System = string(rune('a' + i/20))
-			p[k].ID += p[k].System
-		}
-		all = append(all, p...)
-	}
-	for _, x := range analysis.Repeats(all, analysis.Options{}) {
-		if x.Metric != analysis.Average {
-			continue
-		}
-		if x.Sets != 40 || x.DF != 80 || x.SD < 0.003 || x.SD > 0.006 || len(x.Months) != 2 || x.Months[0].Month != "2026-03" || x.Months[0].Sets != 20 {
-			t.Errorf("%+v", x)
-		}
-		// stats.SampleSize agrees: that many passes find this difference.
-		if x.Resolves < 2*x.SD || x.Resolves > 3*x.SD {
-			t.Errorf("resolves %v with %v", x.Resolves, x.SD)
-		}
-		return
-	}
-	t.Error("nothing about the average")
 }

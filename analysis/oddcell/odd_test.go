@@ -1,33 +1,17 @@
-package analysis_test
+package oddcell_test
 
 import (
 	"fmt"
 	"math"
 	"math/rand/v2"
-	"os"
-	"strconv"
 	"testing"
 
 	"capd.example/analysis"
 	"capd.example/analysis/oddcell"
+	"capd.example/internal/testlab"
 	"capd.example/record"
 	"capd.example/stats"
 )
-
-// rounds is the number of simulated matrices; SIM_ROUNDS sets more for the figures stated
-// in docs/analysis.md.
-func rounds(n int) int {
-	if v, err := strconv.Atoi(os.Getenv("SIM_ROUNDS")); err == nil && v > 0 {
-		return v
-	}
-	return n
-}
-
-// seed is what SIM_SEED adds to the seeds of the simulations, for worlds that nothing was tuned on.
-func seed() uint64 {
-	v, _ := strconv.ParseUint(os.Getenv("SIM_SEED"), 10, 64)
-	return v
-}
 
 // wideMatrix simulates 8 processors, 8 cards and 3 resolutions with 1 % noise of a pass and
 // three passes; one cell, by "cpu/gpu/resolution", is multiplied by factor.
@@ -53,8 +37,8 @@ func wideMatrix(r *rand.Rand, off string, factor float64) []record.Pass {
 // 1 % noise of its passes is found at least 95 times in 100, whichever it is. Measured over
 // 1500 rounds: 0.6 % and 95.3 %, and 98.0 % of the cells that are not said to be weak.
 func TestOddRates(t *testing.T) {
-	n := rounds(12)
-	r := rand.New(rand.NewPCG(31, 32))
+	n := testlab.Rounds(t, 12, 200)
+	r := testlab.Rand(31, 32)
 	alarms, found, others, strong, foundStrong := 0, 0, 0, 0, 0
 	for i := 0; i < n; i++ {
 		if x := oddcell.Find(analysis.Cells(wideMatrix(r, "", 1), analysis.Options{}), analysis.Options{}); len(x.Odd) > 0 {
@@ -113,14 +97,6 @@ func TestOddOrder(t *testing.T) {
 		t.Errorf("%+v", r.Odd)
 	}
 	if r := oddcell.Find(nil, analysis.Options{}); len(r.Odd) != 0 || r.Odd == nil {
-		t.Errorf("%+v", r)
-	}
-}
-
-// On the recorded matrix no cell is called odd: its residuals are those of its own noise.
-func TestOddRealMatrix(t *testing.T) {
-	r := oddcell.Find(analysis.Cells(realMatrix(t), analysis.Options{}), analysis.Options{})
-	if len(r.Odd) > 0 || r.Tested+len(r.Untestable) != 12 {
 		t.Errorf("%+v", r)
 	}
 }

@@ -1,13 +1,13 @@
-package analysis_test
+package compare_test
 
 import (
 	"math"
-	"math/rand/v2"
 	"strings"
 	"testing"
 
 	"capd.example/analysis"
 	"capd.example/analysis/compare"
+	"capd.example/internal/testlab"
 	"capd.example/record"
 )
 
@@ -90,7 +90,7 @@ func TestCompareBorders(t *testing.T) {
 // A pooled spread resolves what three passes alone cannot, and a table of equal parts
 // gives no false call.
 func TestComparePooled(t *testing.T) {
-	r := rand.New(rand.NewPCG(7, 8))
+	r := testlab.Rand(7, 8)
 	var all []record.Pass
 	for i, g := range []string{"G1", "G2", "G3", "G4", "G5", "G6", "G7", "G8", "G9", "G10", "G11", "G12"} {
 		rate := 100.0

@@ -1,4 +1,4 @@
-package analysis_test
+package limit_test
 
 import (
 	"fmt"
@@ -101,15 +101,13 @@ func (s *wordsTold) judge(t *testing.T, p []record.Pass, share map[string]float6
 	}
 }
 
-// Where the best cards tie, no cell gets the wrong word and hardly a clear one none.
+// Where the best cards tie, no cell gets the wrong word and hardly a clear one none. Each
+// world has a number, so that those in which a word was wrong once are played again.
 func TestLimitsWhereTheBestCardsTie(t *testing.T) {
-	n := 25
-	if testlab.Long(t) {
-		n = 300
-	}
-	r := rand.New(rand.NewPCG(81+seed(), 82))
 	var s wordsTold
-	for range n {
+	n := testlab.Rounds(t, 25, 1000)
+	for i := range n {
+		r := testlab.Rand(82, uint64(i))
 		p, share := tying(r).play(r)
 		s.judge(t, p, share)
 	}
@@ -117,16 +115,21 @@ func TestLimitsWhereTheBestCardsTie(t *testing.T) {
 	if s.wrong > 0 || float64(s.unknown) > 0.1*float64(s.clear) {
 		t.Errorf("%d worlds: %+v", n, s)
 	}
+	for _, i := range []uint64{1986, 2056} {
+		r := rand.New(rand.NewPCG(82, i))
+		p, share := tying(r).play(r)
+		var s wordsTold
+		if s.judge(t, p, share); s.wrong > 0 {
+			t.Errorf("world %d: %+v", i, s)
+		}
+	}
 }
 
 // No part is better than another in one row and lesser in the next, though noise swaps the
 // ceilings of parts that tie, from preset to preset too.
 func TestLimitsKeepOneOrderOfParts(t *testing.T) {
-	r := rand.New(rand.NewPCG(83, 84))
-	n := 12
-	if testlab.Long(t) {
-		n = 200
-	}
+	r := testlab.Rand(83, 84)
+	n := testlab.Rounds(t, 12, 200)
 	steps := 0
 	for range n {
 		w := tying(r)
@@ -172,7 +175,7 @@ func TestLimitsKeepOneOrderOfParts(t *testing.T) {
 // Best cards that tie say nothing of each other, and the next lesser one is far behind: a
 // processor that gives 17 % is the limit all the same, in matrices of few levels too.
 func TestProcessorLimitsThoughTheBestCardsTie(t *testing.T) {
-	r := rand.New(rand.NewPCG(85, 86))
+	r := testlab.Rand(85, 86)
 	for _, processors := range [][]float64{{100, 117}, {100, 117, 137}, {100, 117, 137, 160}} {
 		w := world{processors: processors, cards: []float64{190, 190.4, 108}, resolutions: []float64{1}, vary: 0.12, noise: 0.003, passes: 3}
 		p, _ := w.play(r)
@@ -192,6 +195,49 @@ func TestProcessorLimitsThoughTheBestCardsTie(t *testing.T) {
 					t.Errorf("%s: %s is no better or lesser card", l.Name(), s.To)
 				}
 			}
+		}
+	}
+}
+
+// The best processor gives the same at two resolutions with the best card. No better card
+// is there to show it, but more pixels are more work for any card: the processor limits. Where
+// the resolutions are names that tell nothing, the other cards' steps tell it, and where those
+// show none either, nothing is said.
+func TestResolutionsTellOfTheBestParts(t *testing.T) {
+	for _, c := range []struct {
+		name        string
+		cards       []float64
+		resolutions []string
+		want        analysis.Regime
+	}{
+		{"pixels", []float64{400, 400.4, 160}, []string{"1920x1080", "2560x1440"}, analysis.ByProcessor},
+		{"lines", []float64{400, 400.4, 160}, []string{"1080p", "1440p"}, analysis.ByProcessor},
+		{"no card limits", []float64{400, 400.4, 390}, []string{"1920x1080", "2560x1440"}, analysis.ByProcessor},
+		{"names, and a card that they cost", []float64{400, 400.4, 160}, []string{"near", "far"}, analysis.ByProcessor},
+		{"names, and none that they cost", []float64{400, 400.4, 390}, []string{"near", "far"}, limit.Unknown},
+	} {
+		w := world{processors: []float64{100, 120}, cards: c.cards, resolutions: []float64{1, 0.7}, vary: 0.12, noise: 0.004, passes: 3}
+		p, _ := w.play(testlab.Rand(87, 88))
+		for _, x := range p {
+			for k, name := range []string{"1920x1080", "2560x1440"} {
+				if x.Tags.Value(record.TagResolution) == name {
+					x.Tags[record.TagResolution] = record.Tag{Value: c.resolutions[k], From: record.FromPath}
+					break
+				}
+			}
+		}
+		limits, _ := limit.Limits(analysis.Cells(p, analysis.Options{}), nil, analysis.Options{})
+		seen := false
+		for _, l := range limits {
+			if l.Factors["cpu"] == "P1" && l.Factors["gpu"] == "G0" && l.Factors["resolution"] == c.resolutions[0] {
+				seen = true
+				if l.Limit != c.want {
+					t.Errorf("%s: %s: %s, %s", c.name, l.Name(), l.Limit, l.Reason)
+				}
+			}
+		}
+		if !seen {
+			t.Errorf("%s: the cell is missing", c.name)
 		}
 	}
 }

@@ -1,4 +1,4 @@
-package analysis_test
+package reuse_test
 
 import (
 	"testing"

@@ -1,4 +1,4 @@
-package analysis_test
+package limit_test
 
 import (
 	"fmt"
@@ -9,6 +9,7 @@ import (
 	"capd.example/analysis"
 	"capd.example/analysis/compare"
 	"capd.example/analysis/limit"
+	"capd.example/internal/testlab"
 	"capd.example/record"
 	"capd.example/stats"
 )
@@ -43,9 +44,9 @@ var (
 // On simulated matrices the word agrees with the true share: never the wrong part, and
 // where one part clearly limits it is named.
 func TestLimitsOfKnownMatrices(t *testing.T) {
-	r := rand.New(rand.NewPCG(21, 22))
+	r := testlab.Rand(21, 22)
 	clear, named, wrong, all := 0, 0, 0, 0
-	for round := 0; round < 40; round++ {
+	for range testlab.Rounds(t, 12, 200) {
 		p, share := bottleneck(r, simProcessors, simCards, 4+8*r.Float64(), 0.006, 3, nil)
 		limits, _ := limit.Limits(analysis.Cells(p, analysis.Options{}), nil, analysis.Options{})
 		for _, l := range limits {
@@ -126,7 +127,7 @@ func TestLimitsInWords(t *testing.T) {
 
 // A card that idles contradicts a matrix that says the card limits: nothing is claimed.
 func TestLimitsContradicted(t *testing.T) {
-	r := rand.New(rand.NewPCG(23, 24))
+	r := testlab.Rand(23, 24)
 	p, _ := bottleneck(r, simProcessors, simCards, 8, 0.004, 3, nil)
 	loads := map[string]limit.Load{}
 	for _, x := range p {
@@ -145,8 +146,8 @@ func TestLimitsContradicted(t *testing.T) {
 // card clearly limits is named, and no processor is faster where the card limits. Three
 // such passes do not tell of every cell that the processor limits.
 func TestLimitsOfUnevenNoise(t *testing.T) {
-	r := rand.New(rand.NewPCG(25, 26))
-	n := rounds(40)
+	r := testlab.Rand(25, 26)
+	n := testlab.Rounds(t, 20, 100)
 	wrong, clearCard, namedCard, clearCPU, namedCPU, falseFaster, tables := 0, 0, 0, 0, 0, 0, 0
 	for range n {
 		cpu, gpu, q := []float64{147, 200, 235}, []float64{72, 139, 212, 360}, 6+8*r.Float64()

@@ -1,4 +1,4 @@
-package analysis_test
+package compare_test
 
 import (
 	"fmt"
@@ -7,6 +7,7 @@ import (
 
 	"capd.example/analysis"
 	"capd.example/analysis/compare"
+	"capd.example/internal/testlab"
 	"capd.example/record"
 )
 
@@ -27,7 +28,7 @@ func evenTable(r *rand.Rand) []record.Pass {
 // ties within 1 %, and four of five within the threshold that 'auto' takes; ties that are no
 // ties are called at most as often as the level says. Adjusted over the table there was none.
 func TestTiesAreShown(t *testing.T) {
-	r := rand.New(rand.NewPCG(11, 12))
+	r := testlab.Rand(11, 12)
 	for range 3 {
 		o := analysis.Options{}
 		cells := analysis.Cells(evenTable(r), o)

@@ -1,0 +1,10 @@
+package limit_test
+
+import "capd.example/internal/testlab"
+
+// Short names for what the simulations are made of.
+var (
+	passes = testlab.Passes
+	cell   = testlab.Cell
+	noisy  = testlab.Noisy
+)

@@ -1,0 +1,9 @@
+package reuse_test
+
+import "capd.example/internal/testlab"
+
+// Short names for what the simulations are made of.
+var (
+	passes = testlab.Passes
+	cell   = testlab.Cell
+)
