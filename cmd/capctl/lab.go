@@ -24,6 +24,7 @@ type labCmd struct {
 	Address string `env:"CAPD_LAB" placeholder:"postgres://..." help:"Where the lab's database is (default: lab.address of the configuration); better in the environment variable, since a command line can be read by others."`
 
 	Setup  labSetupCmd  `cmd:"" help:"Make the lab's tables and roles, or bring them up to date." example:"capctl lab setup --address postgres://lab.local/benches"`
+	Assign labAssignCmd `cmd:"" help:"Tie a login to a bench, in the place of the one that it had." example:"capctl lab assign bench_1 bench-1"`
 	Status labStatusCmd `cmd:"" help:"List the benches: passes, last seen, backlog." example:"capctl lab status"`
 	Send   labSendCmd   `cmd:"" help:"Send what is new on this bench now." example:"capctl lab send"`
 	Passes labPassesCmd `cmd:"" help:"Print the passes of all benches as JSON, one object per line." example:"capctl lab passes"`
@@ -48,7 +49,48 @@ func openLab(a *app, address string) (*lab.Lab, error) {
 		return nil, cli.FailedError(errors.New(onceEach(err.Error())),
 			"see that the database runs and can be reached from here, and that host, port, user and password of the address are right")
 	}
+	if a.asSent {
+		l.AsSent()
+	}
+	a.labs = append(a.labs, l)
 	return l, nil
+}
+
+// mostNotes is how many notes of a lab are told on standard error.
+const mostNotes = 10
+
+// sayNotes tells what a lab's answers left out or decided: to people the first few, to
+// programs all, on lines of their own after the answer.
+func sayNotes(a *app) error {
+	told := 0
+	for _, l := range a.labs {
+		list, more := l.Notes()
+		for _, n := range list {
+			if a.json {
+				if err := output.JSON(a.stdout, n); err != nil {
+					return cli.FailedError(err)
+				}
+			}
+			if told++; told > mostNotes {
+				continue
+			}
+			safe.Fprintf(a.stderr, "capctl: the lab, bench %s, %s: %s\n", n.Bench,
+				cmp.Or(n.Pass, n.System, "its own row"), n.Why)
+		}
+		if told += more; told > mostNotes {
+			safe.Fprintf(a.stderr, "capctl: the lab: %s more of this kind\n", record.Count(told-mostNotes, "row"))
+		}
+		if more > 0 && a.json {
+			if err := output.JSON(a.stdout, lab.Note{Why: record.Count(more, "row") + " more of this kind"}); err != nil {
+				return cli.FailedError(err)
+			}
+		}
+	}
+	if told > 0 {
+		safe.Fprintln(a.stderr, "capctl: rows that are not what they say are left out, the rest is answered; "+
+			"see that the benches' logins are in good hands")
+	}
+	return nil
 }
 
 func labError(err error) error {
@@ -70,7 +112,8 @@ func onceEach(text string) string {
 }
 
 type labSetupCmd struct {
-	Roles bool `default:"true" negatable:"" help:"Also make the roles capd_agent and capd_reader with row-level security."`
+	Roles       bool `default:"true" negatable:"" help:"Also make the roles capd_agent and capd_reader with row-level security."`
+	Distributed bool `help:"Spread the tables over the workers of a cluster: on a coordinator with the extension citus."`
 }
 
 func (c *labSetupCmd) Run(a *app, parent *labCmd) error {
@@ -79,10 +122,32 @@ func (c *labSetupCmd) Run(a *app, parent *labCmd) error {
 		return err
 	}
 	defer l.Close()
-	if err := l.Setup(a.ctx, c.Roles); err != nil {
+	did, err := l.Setup(a.ctx, lab.Options{Roles: c.Roles, Distributed: c.Distributed})
+	for _, line := range did {
+		safe.Fprintf(a.stderr, "capctl: %s\n", line)
+	}
+	if err != nil {
 		return labError(err)
 	}
 	safe.Fprintf(a.stderr, "capctl: the tables of %s are up to date\n", l.Name())
+	return nil
+}
+
+type labAssignCmd struct {
+	Login string `arg:"" help:"Role in the database, a member of capd_agent."`
+	Bench string `arg:"" help:"Name of the bench in its configuration."`
+}
+
+func (c *labAssignCmd) Run(a *app, parent *labCmd) error {
+	l, err := parent.open(a)
+	if err != nil {
+		return err
+	}
+	defer l.Close()
+	if err := l.Assign(a.ctx, c.Login, c.Bench); err != nil {
+		return labError(err)
+	}
+	safe.Fprintf(a.stderr, "capctl: %s writes for bench %s now, and no other login does\n", c.Login, c.Bench)
 	return nil
 }
 
@@ -153,6 +218,7 @@ type labPassesCmd struct {
 }
 
 func (c *labPassesCmd) Run(a *app, parent *labCmd) error {
+	a.json = true
 	l, err := parent.open(a)
 	if err != nil {
 		return err
@@ -162,14 +228,16 @@ func (c *labPassesCmd) Run(a *app, parent *labCmd) error {
 	if err != nil {
 		return err
 	}
-	list, err := l.Passes(a.ctx, f)
+	var write error
+	err = l.Each(a.ctx, f, func(p record.Pass) error {
+		write = output.JSON(a.stdout, p)
+		return write
+	})
+	if write != nil {
+		return cli.FailedError(write)
+	}
 	if err != nil {
 		return labError(err)
-	}
-	for _, p := range list {
-		if err := output.JSON(a.stdout, p); err != nil {
-			return cli.FailedError(err)
-		}
 	}
 	return nil
 }

@@ -11,6 +11,7 @@ import (
 
 	"capd.example/config"
 	"capd.example/internal/cli"
+	"capd.example/store/lab"
 )
 
 // grammar is the command line. Each command is a type with a Run method in its own file.
@@ -18,6 +19,7 @@ type grammar struct {
 	Config  string           `placeholder:"FILE" help:"Configuration file (default: the one 'capd check' names)."`
 	Data    string           `placeholder:"DIR" help:"Folder of the store (default: per operating system)."`
 	Store   string           `env:"CAPD_STORE" placeholder:"postgres://..." help:"Read a lab's database over all benches instead (docs/store.md); an address with a password is better in the environment variable, since a command line can be read by others."`
+	AsSent  bool             `help:"With --store: take figures as the benches sent them, not computed again from the frame times; quicker over many passes."`
 	Version kong.VersionFlag `help:"Print the version."`
 
 	Status      statusCmd      `cmd:"" group:"bench" help:"Show what the running agent is doing." example:"capctl status"`
@@ -73,7 +75,10 @@ type app struct {
 	*cli.Streams
 	ctx            context.Context
 	config         config.Config
-	lab            string // address of the lab that is read instead of the store, "" for none
+	lab            string     // address of the lab that is read instead of the store, "" for none
+	asSent         bool       // whose figures are not computed again
+	labs           []*lab.Lab // those that were opened, for what they have to note
+	json           bool       // the output is for programs
 	stdin          io.Reader
 	stdout, stderr io.Writer // those of the streams
 }
@@ -86,6 +91,17 @@ func main() {
 	status := run(ctx, os.Args[1:], os.Stdin, os.Stdout, os.Stderr)
 	stop()
 	os.Exit(status)
+}
+
+// jsonAsked reports whether the command was given --json.
+func jsonAsked(k *kong.Context) bool {
+	for _, f := range k.Flags() {
+		if f.Name == "json" {
+			asked, _ := k.FlagValue(f).(bool)
+			return asked
+		}
+	}
+	return false
 }
 
 // run is the whole program, for main and for tests.
@@ -102,8 +118,8 @@ func run(ctx context.Context, args []string, stdin io.Reader, stdout, stderr io.
 	var given cli.Given
 	if err == nil {
 		given = givenOf(g, kctx)
-		a := &app{Streams: &cli.Streams{Program: "capctl", Out: stdout, Err: stderr, Given: given}, ctx: ctx, lab: g.Store,
-			stdin: stdin, stdout: stdout, stderr: stderr}
+		a := &app{Streams: &cli.Streams{Program: "capctl", Out: stdout, Err: stderr, Given: given},
+			ctx: ctx, lab: g.Store, asSent: g.AsSent, json: jsonAsked(kctx), stdin: stdin, stdout: stdout, stderr: stderr}
 		if a.config, err = config.Load(g.Config); err != nil {
 			given, err = nil, cli.UsageError(err,
 				"'capd check --settings' without --config lists every setting with its meaning")
@@ -112,6 +128,9 @@ func run(ctx context.Context, args []string, stdin io.Reader, stdout, stderr io.
 				a.config.Data = g.Data
 			}
 			err = kctx.Run(a)
+			if unsaid := sayNotes(a); err == nil {
+				err = unsaid
+			}
 		}
 	}
 	return cli.Status("capctl", err, stderr, given)

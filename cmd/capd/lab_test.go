@@ -30,7 +30,8 @@ func TestAgentSendsToTheLab(t *testing.T) {
 	must(t, err)
 	l, err := lab.Open(t.Context(), address)
 	must(t, err)
-	must(t, l.Setup(t.Context(), false))
+	_, err = l.Setup(t.Context(), lab.Options{})
+	must(t, err)
 	l.Close()
 	must(t, server.Stop())
 

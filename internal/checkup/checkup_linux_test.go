@@ -325,7 +325,8 @@ func TestLab(t *testing.T) {
 	}
 	l, err := lab.Open(t.Context(), address)
 	must(t, err)
-	must(t, l.Setup(t.Context(), false))
+	_, err = l.Setup(t.Context(), lab.Options{})
+	must(t, err)
 	l.Close()
 	if f := finding(address); f.State != OK {
 		t.Errorf("in order: %+v", f)

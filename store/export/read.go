@@ -12,7 +12,6 @@ import (
 	"path"
 	"strings"
 	"time"
-	"unicode/utf8"
 
 	"capd.example/metrics"
 	"capd.example/record"
@@ -42,7 +41,6 @@ type Refusal struct {
 const (
 	maxLine   = 16 << 20
 	maxFrames = 10_000_000
-	maxText   = 1 << 20
 )
 
 // Read takes the passes of a package in JSON Lines into the store, each exactly once. A
@@ -251,54 +249,12 @@ func readPass(line []byte) (a store.Arrival, err error) {
 	return a, checkPass(a)
 }
 
-// hexadecimal reports whether s is as long as said, in lower-case hexadecimal digits.
-func hexadecimal(s string, least, most int) bool {
-	return len(s) >= least && len(s) <= most && strings.Trim(s, "0123456789abcdef") == ""
-}
-
 // checkPass refuses what no store has written.
 func checkPass(a store.Arrival) error {
-	p := a.Pass
-	if err := checkIdentity(p); err != nil {
-		return err
-	}
-	switch {
-	case !p.Dated() || p.EndedAt.Before(p.StartedAt):
+	if p := a.Pass; !p.Dated() || p.EndedAt.Before(p.StartedAt) {
 		return fmt.Errorf("it ran from %v to %v, which is not possible", p.StartedAt, p.EndedAt)
-	case p.Verdict != "" && !p.Verdict.Valid():
-		return fmt.Errorf("%.80q is not a verdict", p.Verdict)
-	case len(p.Tags) > 200 || len(p.Findings) > 1000 || len(a.System.Fields) > 10000:
-		return errors.New("there are more tags, findings or facts than a pass can have")
-	case a.Frames.Decimals < -1 || a.Frames.Decimals > 15:
-		return fmt.Errorf("a resolution of %d decimals is not possible", a.Frames.Decimals)
-	case a.System.ID != "" && a.System.Identity() != a.System.ID:
-		return fmt.Errorf("the facts about system %.40q do not give that identity", a.System.ID)
 	}
-	for name, t := range p.Tags {
-		if name == "" || len(name)+len(t.Value) > maxText {
-			return fmt.Errorf("a tag has no name or more than %d bytes", maxText)
-		}
-	}
-	for _, f := range p.Findings {
-		if !f.Outcome.Valid() {
-			return fmt.Errorf("%.80q is not an outcome", f.Outcome)
-		}
-	}
-	return nil
-}
-
-func checkIdentity(p record.Pass) error {
-	switch {
-	case !hexadecimal(p.SHA256, 64, 64):
-		return fmt.Errorf("%.80q is not a SHA-256", p.SHA256)
-	case !hexadecimal(p.ID, 12, 64):
-		return fmt.Errorf("%.80q is not the identity of a pass", p.ID)
-	case p.Revision < 0 || p.Revision == 0 && !strings.HasPrefix(p.SHA256, p.ID):
-		return fmt.Errorf("%.80q is not the identity that belongs to the hash", p.ID)
-	case p.Bench == "" || len(p.Bench) > 200 || !utf8.ValidString(p.Bench):
-		return fmt.Errorf("%.80q is not the name of a bench", p.Bench)
-	}
-	return nil
+	return a.Check()
 }
 
 func readFrame(line []byte, passes map[string]*store.Arrival) error {

@@ -2,103 +2,133 @@ package lab
 
 import (
 	"context"
+	"crypto/rand"
 	"encoding/json"
 	"errors"
 	"fmt"
+	"slices"
 	"strconv"
-	"strings"
 	"time"
 
 	"github.com/jackc/pgx/v5"
 
-	"capd.example/internal/text"
-	"capd.example/record"
 	"capd.example/store"
 )
 
-// Put stores parcels of one bench in one transaction; a pass that is there is replaced by
-// what is sent. The bench's clock and how much it still has to send are noted beside.
-func (l *Lab) Put(ctx context.Context, bench string, list []store.Parcel, benchTime time.Time, backlog int) error {
-	c, err := columnsOf(list)
+// batch is what goes to the lab in one transaction: parcels of one bench, and how it
+// stands with that bench after them.
+type batch struct {
+	bench, store, owner string // owner "" where the login owns the tables
+	list                []store.Parcel
+	mark                int64 // of the bench's store: all up to here is in the lab
+	backlog             int
+	at                  time.Time // by the bench's clock
+	campaign            string
+	open                int
+}
+
+// put stores a batch; a pass that is there is replaced by what is sent.
+func (l *Lab) put(ctx context.Context, b batch) error {
+	c, err := columnsOf(b.list)
 	if err != nil {
 		return l.wrap(err, "send passes")
 	}
-	err = l.transact(ctx, func(tx pgx.Tx) error {
-		if len(list) > 0 {
-			for _, step := range []struct {
-				text string
-				args []any
-			}{{putSystems, c.systems}, {putPasses, append([]any{bench}, c.passes...)},
-				{putArchives, append([]any{bench}, c.archives...)}} {
-				if _, err := tx.Exec(ctx, step.text, step.args...); err != nil {
-					return err
-				}
+	var owner *string
+	if b.owner != "" {
+		owner = &b.owner
+	}
+	err = l.transact(ctx, limited, func(tx pgx.Tx) error {
+		// What takes long on the way comes first, what others may wait for last.
+		for _, step := range []struct {
+			text string
+			args []any
+		}{{putPasses, c.passes}, {putArchives, c.archives}, {putSystems, c.systems}, {putFirsts, c.firsts}} {
+			if len(b.list) == 0 {
+				break
+			}
+			if _, err := tx.Exec(ctx, step.text, append([]any{b.bench, owner}, step.args...)...); err != nil {
+				return err
 			}
 		}
-		_, err := tx.Exec(ctx, `INSERT INTO capd.benches (name, seen_at, bench_at, backlog) VALUES ($1, now(), $2, $3)
-			ON CONFLICT (name) DO UPDATE SET seen_at = excluded.seen_at, bench_at = excluded.bench_at, backlog = excluded.backlog`, bench, benchTime, backlog)
+		_, err := tx.Exec(ctx, putBench, b.bench, owner, b.store, b.at, b.backlog, b.mark, plain(b.campaign), b.open)
 		return err
 	})
+	if codeOf(err) == "42501" && b.owner == "" {
+		err = fmt.Errorf("the login belongs to no bench: `capctl lab assign LOGIN BENCH` ties it to one: %w", err)
+	}
 	return l.wrap(err, "send passes")
 }
 
+// Arrays of types that every engine of the protocol takes as an argument; what has no such
+// type is cast row by row.
 const (
-	putSystems = `INSERT INTO capd.systems (id, fields) SELECT * FROM unnest($1::text[], $2::bytea[]) ON CONFLICT (id) DO NOTHING`
+	putSystems = `INSERT INTO capd.systems (bench, owner, id, fields) SELECT $1::text, $2::text, * FROM unnest($3::text[], $4::bytea[])
+		ON CONFLICT (bench, id) DO NOTHING`
 
-	putPasses = `INSERT INTO capd.passes (bench, id, sha256, at, revision, verdict, overruled, campaign, cpu, gpu, game, scene, resolution, preset,
-			system, frames, avg_fps, low1_fps, p99_ms, tags, doc)
-		SELECT $1, * FROM unnest($2::text[], $3::text[], $4::timestamptz[], $5::int[], $6::text[], $7::text[], $8::text[], $9::text[], $10::text[],
-			$11::text[], $12::text[], $13::text[], $14::text[], $15::text[], $16::int[], $17::float8[], $18::float8[], $19::float8[], $20::jsonb[], $21::bytea[])
+	putFirsts = `INSERT INTO capd.firsts (bench, owner, id) SELECT $1::text, $2::text, * FROM unnest($3::text[]) ON CONFLICT (id) DO NOTHING`
+
+	putPasses = `INSERT INTO capd.passes (bench, owner, id, sha256, verdict, overruled, campaign, cpu, gpu, game, scene, resolution, preset,
+			system, at, revision, frames, avg_fps, low1_fps, p99_ms, tags, doc)
+		SELECT $1::text, $2::text, t.id, t.sha256, t.verdict, t.overruled, t.campaign, t.cpu, t.gpu, t.game, t.scene, t.resolution, t.preset,
+			t.system, t.at, t.revision, t.frames, t.avg_fps, t.low1_fps, t.p99_ms, t.tags::jsonb, t.doc
+		FROM unnest($3::text[], $4::text[], $5::text[], $6::text[], $7::text[], $8::text[], $9::text[], $10::text[], $11::text[], $12::text[],
+			$13::text[], $14::text[], $15::timestamptz[], $16::bigint[], $17::bigint[], $18::float8[], $19::float8[], $20::float8[],
+			$21::text[], $22::bytea[])
+			AS t (id, sha256, verdict, overruled, campaign, cpu, gpu, game, scene, resolution, preset, system, at, revision, frames,
+			avg_fps, low1_fps, p99_ms, tags, doc)
 		ON CONFLICT (bench, id) DO UPDATE SET sha256 = excluded.sha256, at = excluded.at, revision = excluded.revision, verdict = excluded.verdict,
 			overruled = excluded.overruled, campaign = excluded.campaign, cpu = excluded.cpu, gpu = excluded.gpu, game = excluded.game,
 			scene = excluded.scene, resolution = excluded.resolution, preset = excluded.preset, system = excluded.system, frames = excluded.frames,
 			avg_fps = excluded.avg_fps, low1_fps = excluded.low1_fps, p99_ms = excluded.p99_ms, tags = excluded.tags, doc = excluded.doc`
 
 	// A bench that dropped its samples to save space does not take them from the lab.
-	putArchives = `INSERT INTO capd.archives AS a (bench, id, frames, telemetry) SELECT $1, * FROM unnest($2::text[], $3::bytea[], $4::bytea[])
+	putArchives = `INSERT INTO capd.archives AS a (bench, owner, id, frames, telemetry)
+		SELECT $1::text, $2::text, * FROM unnest($3::text[], $4::bytea[], $5::bytea[])
 		ON CONFLICT (bench, id) DO UPDATE SET frames = excluded.frames,
 			telemetry = CASE WHEN a.frames = excluded.frames THEN coalesce(excluded.telemetry, a.telemetry) ELSE excluded.telemetry END`
+
+	putBench = `INSERT INTO capd.benches (bench, owner, store, seen_at, bench_at, backlog, mark, campaign, open)
+		VALUES ($1, $2, $3, now(), $4, $5, $6, $7, $8)
+		ON CONFLICT (bench, store) DO UPDATE SET seen_at = excluded.seen_at, bench_at = excluded.bench_at, backlog = excluded.backlog,
+			mark = excluded.mark, campaign = excluded.campaign, open = excluded.open`
 )
 
 // columns are parcels turned into one array per column.
-type columns struct{ systems, passes, archives []any }
+type columns struct{ systems, firsts, passes, archives []any }
 
 func columnsOf(list []store.Parcel) (columns, error) {
 	n := len(list)
-	text := make([][]string, 14)
-	for i := range text {
-		text[i] = make([]string, n)
+	texts := [12][]string{}
+	for i := range texts {
+		texts[i] = make([]string, n)
 	}
 	at := make([]time.Time, n)
-	revision, frames := make([]int32, n), make([]int32, n)
-	avg, low, p99 := make([]float64, n), make([]float64, n), make([]float64, n)
+	counts := [2][]int64{make([]int64, n), make([]int64, n)}
+	figures := [3][]float64{make([]float64, n), make([]float64, n), make([]float64, n)}
 	tags, docs, blobs, samples := make([]string, n), make([][]byte, n), make([][]byte, n), make([][]byte, n)
 	var ids []string
 	var fields [][]byte
 	known := map[string]bool{}
 	for i, x := range list {
-		p := x.Pass
+		p, r := x.Pass, rowOf(x.Pass)
 		doc, err := json.Marshal(p)
 		if err != nil {
 			return columns{}, fmt.Errorf("pass %s: %w", p.ID, err)
 		}
-		flat := map[string]string{}
-		for name, t := range p.Tags {
-			flat[plain(name)] = plain(t.Value)
-		}
-		tagText, err := json.Marshal(flat)
+		tagText, err := json.Marshal(r.tags)
 		if err != nil {
 			return columns{}, fmt.Errorf("pass %s: %w", p.ID, err)
 		}
-		v := p.Tags.Value
-		for k, s := range []string{p.ID, p.SHA256, string(p.Verdict), p.Overruled, v(record.TagCampaign),
-			v(record.TagProcessor), v(record.TagGraphics),
-			v(record.TagGame), v(record.TagScene), v(record.TagResolution), v(record.TagPreset), p.System} {
-			text[k][i] = plain(s)
+		for k := range texts {
+			texts[k][i] = r.texts[k]
 		}
-		at[i], revision[i], frames[i] = orderTime(p), int32(p.Revision), int32(p.Metrics.Frames)
-		avg[i], low[i], p99[i] = p.Metrics.AvgFPS, p.Metrics.Low1FPS, p.Metrics.P99MS
-		tags[i], docs[i], blobs[i], samples[i] = string(tagText), doc, x.Frames, x.Telemetry
+		for k := range counts {
+			counts[k][i] = r.counts[k]
+		}
+		for k := range figures {
+			figures[k][i] = r.figures[k]
+		}
+		at[i], tags[i], docs[i], blobs[i], samples[i] = r.at, string(tagText), doc, x.Frames, x.Telemetry
 		if x.System.ID == "" || known[x.System.ID] {
 			continue
 		}
@@ -109,28 +139,15 @@ func columnsOf(list []store.Parcel) (columns, error) {
 		}
 		ids, fields = append(ids, x.System.ID), append(fields, f)
 	}
-	return columns{
-		systems: []any{ids, fields},
-		passes: []any{text[0], text[1], at, revision, text[2], text[3], text[4], text[5], text[6], text[7], text[8], text[9],
-			text[10], text[11],
-			frames, avg, low, p99, tags, docs},
-		archives: []any{text[0], blobs, samples},
-	}, nil
-}
-
-func orderTime(p record.Pass) time.Time {
-	for _, t := range []time.Time{p.StartedAt, p.EndedAt, p.LogAt} {
-		if !t.IsZero() {
-			return t.UTC()
-		}
+	passes := make([]any, 0, 20)
+	for _, x := range texts {
+		passes = append(passes, x)
 	}
-	return time.Unix(0, 0).UTC()
-}
-
-// plain makes a text that the database can hold: no zero bytes, valid UTF-8. The pass's
-// own JSON keeps what was there.
-func plain(s string) string {
-	return strings.ReplaceAll(text.Valid(s), "\x00", "\ufffd")
+	passes = append(passes, at, counts[0], counts[1], figures[0], figures[1], figures[2], tags, docs)
+	// In one order, so that benches that send the same logs do not wait for each other in a circle.
+	first := slices.Sorted(slices.Values(texts[0]))
+	return columns{systems: []any{ids, fields}, firsts: []any{first}, passes: passes,
+		archives: []any{texts[0], blobs, samples}}, nil
 }
 
 // Forwarder sends the passes of one bench to the lab.
@@ -143,6 +160,10 @@ type Forwarder struct {
 	// Patience is how long the connecting and each batch may take before the network
 	// counts as dead; 0 means 90 s.
 	Patience time.Duration
+
+	// Campaign returns the campaign in force, "" for none, and how many passes it still wants;
+	// nil where nobody knows.
+	Campaign func() (name string, open int)
 
 	// Quiet reports whether nothing may be sent now because a pass runs; nil for never.
 	Quiet func() bool
@@ -157,36 +178,38 @@ func (f *Forwarder) Forward(ctx context.Context) (sent int, err error) {
 	if f.quiet() {
 		return 0, ErrQuiet
 	}
-	l, err := f.open(ctx)
+	l, owner, err := f.open(ctx)
 	if err != nil {
 		return 0, err
 	}
 	defer l.Close()
-	key := "lab mark " + l.name
-	mark, err := f.mark(ctx, key)
-	if err != nil {
+	b := batch{bench: f.Bench, owner: owner}
+	if b.store, err = f.storeName(ctx); err != nil {
 		return 0, err
 	}
-	batch := f.Batch
-	if batch <= 0 {
-		batch = 100
+	key := "lab mark " + l.name
+	if b.mark, err = f.mark(ctx, l, key, b.store); err != nil {
+		return 0, err
+	}
+	size := f.Batch
+	if size <= 0 {
+		size = 100
 	}
 	for !f.quiet() {
-		list, next, left, err := f.Store.Changes(ctx, f.Bench, mark, batch)
-		if err != nil {
+		if b.list, b.mark, b.backlog, err = f.Store.Changes(ctx, f.Bench, b.mark, size); err != nil {
 			return sent, err
 		}
-		if err := f.put(ctx, l, list, left); err != nil {
+		if err := f.put(ctx, l, b); err != nil {
 			return sent, err
 		}
-		if len(list) == 0 {
+		if len(b.list) == 0 {
 			return sent, nil
 		}
 		// A crash between these two lines sends the batch again, which changes nothing.
-		if err := f.Store.SetSetting(ctx, key, strconv.FormatInt(next, 10)); err != nil {
+		if err := f.Store.SetSetting(ctx, key, strconv.FormatInt(b.mark, 10)); err != nil {
 			return sent, err
 		}
-		sent, mark = sent+len(list), next
+		sent += len(b.list)
 	}
 	return sent, ErrQuiet
 }
@@ -200,36 +223,77 @@ func (f *Forwarder) limited(ctx context.Context) (context.Context, context.Cance
 	return context.WithTimeout(ctx, patience)
 }
 
-func (f *Forwarder) open(ctx context.Context) (*Lab, error) {
+// open connects and returns whom the rows will belong to: the login where it is tied to
+// this bench, "" where it is tied to none, as that of the owner of the tables.
+func (f *Forwarder) open(ctx context.Context) (l *Lab, owner string, err error) {
 	ctx, cancel := f.limited(ctx)
 	defer cancel()
-	l, err := Open(ctx, f.Address)
+	if l, err = Open(ctx, f.Address); err != nil {
+		return nil, "", err
+	}
+	err = l.read(ctx, "send passes", func(tx pgx.Tx) error {
+		var bench string
+		err := tx.QueryRow(ctx, `SELECT role, bench FROM capd.members WHERE role = current_user`).Scan(&owner, &bench)
+		switch {
+		case errors.Is(err, pgx.ErrNoRows):
+			return nil
+		case err == nil && bench != f.Bench:
+			return fmt.Errorf("%w: %q is the login of bench %q, and this is %q: correct the login in lab.address, or bench in the configuration",
+				ErrRefused, owner, bench, f.Bench)
+		}
+		return err
+	})
 	if err != nil {
-		return nil, err
-	}
-	if err := l.check(ctx); err != nil {
 		l.Close()
-		return nil, l.wrap(err, "send passes")
+		return nil, "", err
 	}
-	return l, nil
+	return l, owner, nil
 }
 
-func (f *Forwarder) put(ctx context.Context, l *Lab, list []store.Parcel, left int) error {
+func (f *Forwarder) put(ctx context.Context, l *Lab, b batch) error {
 	ctx, cancel := f.limited(ctx)
 	defer cancel()
-	return l.Put(ctx, f.Bench, list, f.now(), left)
+	b.at = f.now()
+	if f.Campaign != nil {
+		b.campaign, b.open = f.Campaign()
+	}
+	return l.put(ctx, b)
 }
 
-func (f *Forwarder) mark(ctx context.Context, key string) (int64, error) {
-	text, ok, err := f.Store.Setting(ctx, key)
-	if err != nil || !ok {
+// storeName returns what tells the bench's store from every other.
+func (f *Forwarder) storeName(ctx context.Context) (string, error) {
+	const key = "lab store"
+	name, is, err := f.Store.Setting(ctx, key)
+	if err == nil && !is {
+		name = rand.Text()
+		err = f.Store.SetSetting(ctx, key, name)
+	}
+	return name, err
+}
+
+// mark returns up to where the lab has what this store holds: what the store remembers, or
+// less where the lab does, as one that was made anew or comes from a backup or from a
+// standby that had not heard of the last batches. Sending something again does no harm.
+func (f *Forwarder) mark(ctx context.Context, l *Lab, key, name string) (int64, error) {
+	text, is, err := f.Store.Setting(ctx, key)
+	if err != nil {
 		return 0, err
 	}
-	n, err := strconv.ParseInt(text, 10, 64)
-	if err != nil {
-		return 0, nil // sending everything again does no harm
+	here, err := strconv.ParseInt(text, 10, 64)
+	if !is || err != nil {
+		return 0, nil
 	}
-	return n, nil
+	ctx, cancel := f.limited(ctx)
+	defer cancel()
+	var there int64
+	err = l.read(ctx, "send passes", func(tx pgx.Tx) error {
+		err := tx.QueryRow(ctx, `SELECT mark FROM capd.benches WHERE bench = $1 AND store = $2`, f.Bench, name).Scan(&there)
+		if errors.Is(err, pgx.ErrNoRows) {
+			return nil
+		}
+		return err
+	})
+	return min(here, there), err
 }
 
 func (f *Forwarder) quiet() bool { return f.Quiet != nil && f.Quiet() }

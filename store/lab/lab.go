@@ -1,5 +1,5 @@
 // Package lab keeps a copy of the passes of many benches in one PostgreSQL database, or
-// any engine that speaks its protocol and has what migrations/001.sql names.
+// any engine that speaks its protocol and has what migrations/tables.sql names.
 //
 // Every bench works alone: a [Forwarder] sends what is new from the bench's own store,
 // oldest change first, in batches of one transaction each. The same batch twice changes
@@ -10,7 +10,6 @@ package lab
 import (
 	"context"
 	"crypto/tls"
-	"embed"
 	"errors"
 	"fmt"
 	"net"
@@ -21,12 +20,6 @@ import (
 	"github.com/jackc/pgx/v5"
 	"github.com/jackc/pgx/v5/pgconn"
 )
-
-//go:embed migrations/*.sql
-var migrations embed.FS
-
-// latest is the version of the tables that this program knows.
-const latest = 2
 
 // What can be wrong with a lab database. Compare with [errors.Is].
 var (
@@ -39,8 +32,11 @@ var (
 
 // Lab is a connection to the shared database. It is not for several goroutines.
 type Lab struct {
-	conn *pgx.Conn
-	name string // where it is, without user and password
+	conn   *pgx.Conn
+	config *pgx.ConnConfig
+	name   string // where it is, without user and password
+	left   notes
+	asSent bool // figures are taken without their frame times
 }
 
 // Open connects to a postgres:// address. Other machines are only spoken to over TLS
@@ -54,13 +50,16 @@ func Open(ctx context.Context, address string) (*Lab, error) {
 		c.ConnectTimeout = 10 * time.Second
 	}
 	c.RuntimeParams["application_name"] = "capd"
-	c.RuntimeParams["statement_timeout"] = "60000" // ms; a lab that hangs must not hold a bench's connection for ever
+	if !strings.Contains(address, "default_query_exec_mode") {
+		// Statements without a name: a pooler that changes connections between transactions knows no names.
+		c.DefaultQueryExecMode = pgx.QueryExecModeCacheDescribe
+	}
 	conn, err := pgx.ConnectConfig(ctx, c)
 	if err != nil {
 		return nil, &connectError{fmt.Sprintf("lab %s: connect: %s", name,
 			strings.ReplaceAll(err.Error(), address, "(address)")), err}
 	}
-	return &Lab{conn, name}, nil
+	return &Lab{conn: conn, config: c, name: name}, nil
 }
 
 // connectError shows no address, which may hold the password, and keeps what it came from.
@@ -85,14 +84,13 @@ const (
 
 // Reason tells why [Open] could not connect.
 func Reason(err error) Why {
-	var server *pgconn.PgError
 	var certificate *tls.CertificateVerificationError
 	switch {
 	case errors.As(err, &certificate):
 		return BadIdentity
-	case errors.As(err, &server) && server.Code == "3D000": // invalid_catalog_name (PostgreSQL, appendix A)
+	case codeOf(err) == "3D000": // invalid_catalog_name (PostgreSQL, appendix A)
 		return NoDatabase
-	case errors.As(err, &server) && strings.HasPrefix(server.Code, "28"): // invalid authorization
+	case strings.HasPrefix(codeOf(err), "28"): // invalid authorization
 		return NotLetIn
 	}
 	return Unreachable
@@ -183,64 +181,49 @@ func (l *Lab) Name() string { return l.name }
 
 // Close ends the connection, within a moment also where the server does not answer.
 func (l *Lab) Close() error {
+	return closeSoon(l.conn)
+}
+
+func closeSoon(conn *pgx.Conn) error {
 	ctx, cancel := context.WithTimeout(context.Background(), 2*time.Second)
 	defer cancel()
-	return l.conn.Close(ctx)
+	return conn.Close(ctx)
 }
 
-// Setup makes the tables or brings them up to date. It needs the right to make a schema,
-// and with roles also the right to make roles.
-func (l *Lab) Setup(ctx context.Context, roles bool) error {
-	to := latest
-	if !roles {
-		to = 1
-	}
-	err := l.transact(ctx, func(tx pgx.Tx) error {
-		if _, err := tx.Exec(ctx,
-			`CREATE SCHEMA IF NOT EXISTS capd; CREATE TABLE IF NOT EXISTS capd.version (version integer PRIMARY KEY)`); err != nil {
+// How transactions begin. The time limit, in ms, is one of the transaction: a pooler between
+// would refuse or forget one of the connection. A lab that hangs must not hold a bench for ever,
+// nor a bench whose network is gone rows of the lab.
+const (
+	limited  = "begin; set local statement_timeout = 60000; set local idle_in_transaction_session_timeout = 60000"
+	readOnly = "begin isolation level repeatable read read only; set local statement_timeout = 60000"
+)
+
+// tries is how often a transaction is tried at once that failed for a reason of the moment.
+const tries = 4
+
+// final is an error after which a transaction must not be tried again.
+type final struct{ error }
+
+// transact runs fn in a transaction and does it again where the server says that it may
+// pass now, on another connection where this one is lost: the address may name a second
+// server that has taken over. So fn must bear being run twice.
+func (l *Lab) transact(ctx context.Context, begin string, fn func(tx pgx.Tx) error) error {
+	for try := 1; ; try++ {
+		err := l.once(ctx, begin, fn)
+		var last final
+		switch {
+		case err == nil:
+			return nil
+		case errors.As(err, &last):
+			return last.error
+		case try == tries || ctx.Err() != nil || !l.again(ctx, err):
 			return err
 		}
-		var v int
-		if err := tx.QueryRow(ctx, `SELECT coalesce(max(version), 0) FROM capd.version`).Scan(&v); err != nil {
-			return err
-		}
-		for v++; v <= to; v++ {
-			script, err := migrations.ReadFile(fmt.Sprintf("migrations/%03d.sql", v))
-			if err != nil {
-				return err
-			}
-			if _, err := tx.Exec(ctx, string(script)); err != nil {
-				return fmt.Errorf("version %d: %w", v, err)
-			}
-			if _, err := tx.Exec(ctx, `INSERT INTO capd.version VALUES ($1)`, v); err != nil {
-				return err
-			}
-		}
-		return nil
-	})
-	return l.wrap(err, "set up")
-}
-
-// check says whether the tables are there and known.
-func (l *Lab) check(ctx context.Context) error {
-	var v int
-	err := l.conn.QueryRow(ctx, `SELECT coalesce(max(version), 0) FROM capd.version`).Scan(&v)
-	var pg *pgconn.PgError
-	switch {
-	case errors.As(err, &pg) && (pg.Code == "42P01" || pg.Code == "3F000"): // undefined table, invalid schema
-		return fmt.Errorf("%w: run `capctl lab setup` once", ErrNotLab)
-	case err != nil:
-		return err
-	case v == 0:
-		return fmt.Errorf("%w: run `capctl lab setup` once", ErrNotLab)
-	case v > latest:
-		return fmt.Errorf("%w: it is %d, this program knows %d: update this program", ErrVersion, v, latest)
 	}
-	return nil
 }
 
-func (l *Lab) transact(ctx context.Context, fn func(tx pgx.Tx) error) error {
-	tx, err := l.conn.Begin(ctx)
+func (l *Lab) once(ctx context.Context, begin string, fn func(tx pgx.Tx) error) error {
+	tx, err := l.conn.BeginTx(ctx, pgx.TxOptions{BeginQuery: begin})
 	if err != nil {
 		return err
 	}
@@ -251,13 +234,56 @@ func (l *Lab) transact(ctx context.Context, fn func(tx pgx.Tx) error) error {
 	return tx.Commit(ctx)
 }
 
+// again reports whether what failed with err may be tried at once (codes: PostgreSQL,
+// appendix A).
+func (l *Lab) again(ctx context.Context, err error) bool {
+	switch code := codeOf(err); code {
+	case "40001", "40P01": // serialization failure, deadlock
+		return true
+	case "42P05", "26000": // a prepared statement that is there already, or is not: a pooler changes connections
+		l.config.DefaultQueryExecMode = pgx.QueryExecModeExec
+	case "08006", "57P01", "57P02", "57P03", "25006": // connection lost, server stops, has crashed, starts; is a standby
+	default:
+		if code != "" || !l.conn.IsClosed() {
+			return false
+		}
+	}
+	closeSoon(l.conn)
+	conn, err := pgx.ConnectConfig(ctx, l.config)
+	if err == nil {
+		l.conn = conn
+	}
+	return err == nil
+}
+
+// read runs fn on one state of the lab's tables.
+func (l *Lab) read(ctx context.Context, doing string, fn func(tx pgx.Tx) error) error {
+	return l.wrap(l.transact(ctx, readOnly, func(tx pgx.Tx) error {
+		if err := known(ctx, tx); err != nil {
+			return err
+		}
+		return fn(tx)
+	}), doing)
+}
+
+// codeOf returns the server's code for an error, "" where it did not come from there.
+func codeOf(err error) string {
+	var server *pgconn.PgError
+	if errors.As(err, &server) {
+		return server.Code
+	}
+	return ""
+}
+
 func (l *Lab) wrap(err error, doing string) error {
 	if err == nil {
 		return nil
 	}
-	var pg *pgconn.PgError
-	if errors.As(err, &pg) && pg.Code == "42501" { // insufficient privilege, also of a row policy
+	switch codeOf(err) {
+	case "42501": // insufficient privilege, also of a row policy
 		err = fmt.Errorf("%w: %w", ErrRefused, err)
+	case "23503": // foreign key: only owners of rows have one
+		err = fmt.Errorf("%w: the login is not that of this bench: `capctl lab assign LOGIN BENCH` ties them: %w", ErrRefused, err)
 	}
 	return fmt.Errorf("lab %s: %s: %w", l.name, doing, err)
 }

@@ -19,6 +19,7 @@ import (
 
 	"capd.example/internal/testlab"
 	"capd.example/internal/testlab/postgres"
+	"capd.example/metrics"
 	"capd.example/record"
 	"capd.example/store"
 	"capd.example/store/lab"
@@ -42,6 +43,10 @@ func add(t testing.TB, s *store.Store, bench string, i int, seconds float64) str
 	t.Helper()
 	sum := sha256.Sum256(fmt.Append(nil, bench, " log ", i))
 	f := record.Frames{MS: testlab.Scene{Seed: uint64(i), FPS: 60, Seconds: seconds}.Frames(), Decimals: 3}
+	m, err := metrics.Compute(f)
+	if err != nil {
+		t.Fatal(err)
+	}
 	at := day.Add(time.Duration(i) * time.Minute)
 	sys := record.System{Fields: []record.Field{{Name: record.FieldProcessorName, Value: "Aster 7", Identity: true}}}
 	sys.ID = sys.Identity()
@@ -49,7 +54,7 @@ func add(t testing.TB, s *store.Store, bench string, i int, seconds float64) str
 		Pass: record.Pass{
 			SHA256: hex.EncodeToString(sum[:]), Bench: bench, Log: fmt.Sprintf("/logs/%d.csv", i), StartedAt: at,
 			Tags:    record.Tags{"game": {Value: []string{"Glass Halyard", "Tin Valley", "Zero\x00Byte \xff"}[i%3], From: record.FromPath}, "kit": {Value: "a.b", From: record.FromHand}},
-			Metrics: record.Metrics{Frames: len(f.MS), AvgFPS: 1000 * float64(len(f.MS)) / f.TotalMS()},
+			Metrics: m,
 		},
 		Frames: f, System: sys, File: store.FileMark{Size: int64(i)},
 		Telemetry: &record.Telemetry{At: []time.Time{at}, Series: []record.Series{{Name: "cpu.temp", Values: []float64{51.5}}}},
@@ -73,7 +78,7 @@ func setup(t testing.TB, address string, roles bool) *lab.Lab {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() { l.Close() })
-	if err := l.Setup(ctx, roles); err != nil {
+	if _, err := l.Setup(ctx, lab.Options{Roles: roles}); err != nil {
 		t.Fatal(err)
 	}
 	return l
@@ -107,8 +112,8 @@ func same(t *testing.T, s *store.Store, l *lab.Lab, bench string) {
 func TestForwardIsIdempotentAndComplete(t *testing.T) {
 	a := address(t)
 	l := setup(t, a, true)
-	if err := l.Setup(ctx, true); err != nil {
-		t.Fatalf("second set-up: %v", err)
+	if did, err := l.Setup(ctx, lab.Options{Roles: true}); err != nil || len(did) != 1 {
+		t.Fatalf("second set-up: %q, %v", did, err)
 	}
 	s := newStore(t)
 	f := &lab.Forwarder{Store: s, Bench: "bench-1", Address: a, Batch: 4}
@@ -235,6 +240,12 @@ func TestSameAnswersAsTheBench(t *testing.T) {
 		if !reflect.DeepEqual(a, b) {
 			t.Errorf("%+v: the bench has %v, the lab %v", f, a, b)
 		}
+		f.Limit, f.Offset = 0, 0
+		here, err := s.Batches(ctx, f)
+		there, err2 := l.Batches(ctx, f)
+		if err != nil || err2 != nil || fmt.Sprint(here) != fmt.Sprint(there) {
+			t.Errorf("%+v: by campaign the bench counts %v, the lab %v; %v, %v", f, here, there, err, err2)
+		}
 	}
 }
 
@@ -243,22 +254,14 @@ func TestRolesHoldAgentsApart(t *testing.T) {
 	l := setup(t, a, true)
 	for _, text := range []string{
 		"CREATE ROLE one LOGIN IN ROLE capd_agent", "CREATE ROLE two LOGIN IN ROLE capd_agent", "CREATE ROLE eye LOGIN IN ROLE capd_reader", "CREATE ROLE nobody LOGIN",
-		"INSERT INTO capd.members VALUES ('one', 'bench-1'), ('two', 'bench-2')",
 	} {
-		ask(t, a, text)
+		postgres.Ask(a, text) // roles are those of the server: another test may have made one
 	}
-	as := func(user string) string {
-		u, err := url.Parse(a)
-		if err != nil {
-			t.Fatal(err)
-		}
-		u.User = url.User(user)
-		return u.String()
-	}
+	ask(t, a, "INSERT INTO capd.members VALUES ('one', 'bench-1'), ('two', 'bench-2')")
 	for i, bench := range []string{"bench-1", "bench-2"} {
 		s := newStore(t)
 		add(t, s, bench, 1, 1)
-		if n, err := (&lab.Forwarder{Store: s, Bench: bench, Address: as([]string{"one", "two"}[i])}).Forward(ctx); err != nil || n != 1 {
+		if n, err := (&lab.Forwarder{Store: s, Bench: bench, Address: as(t, a, []string{"one", "two"}[i])}).Forward(ctx); err != nil || n != 1 {
 			t.Fatalf("%s: %d, %v", bench, n, err)
 		}
 		same(t, s, l, bench)
@@ -266,30 +269,30 @@ func TestRolesHoldAgentsApart(t *testing.T) {
 	// An agent may not write for another bench, read others, nor delete its own.
 	s := newStore(t)
 	add(t, s, "bench-2", 7, 1)
-	if _, err := (&lab.Forwarder{Store: s, Bench: "bench-2", Address: as("one")}).Forward(ctx); !errors.Is(err, lab.ErrRefused) {
+	if _, err := (&lab.Forwarder{Store: s, Bench: "bench-2", Address: as(t, a, "one")}).Forward(ctx); !errors.Is(err, lab.ErrRefused) {
 		t.Errorf("one wrote for bench-2: %v", err)
 	}
-	if got := ask(t, as("one"), "SELECT bench FROM capd.passes"); !reflect.DeepEqual(got, []string{"bench-1"}) {
+	if got := ask(t, as(t, a, "one"), "SELECT bench FROM capd.passes"); !reflect.DeepEqual(got, []string{"bench-1"}) {
 		t.Errorf("one sees %v", got)
 	}
-	if got := ask(t, as("eye"), "SELECT bench FROM capd.passes ORDER BY 1"); !reflect.DeepEqual(got, []string{"bench-1", "bench-2"}) {
+	if got := ask(t, as(t, a, "eye"), "SELECT bench FROM capd.passes ORDER BY 1"); !reflect.DeepEqual(got, []string{"bench-1", "bench-2"}) {
 		t.Errorf("the reader sees %v", got)
 	}
 	for user, texts := range map[string][]string{
 		"one":    {"DELETE FROM capd.passes", "UPDATE capd.members SET bench = 'bench-2'", "TRUNCATE capd.passes", "DROP TABLE capd.passes", "DELETE FROM capd.systems"},
-		"eye":    {"DELETE FROM capd.passes", "UPDATE capd.passes SET verdict = 'clean'", "INSERT INTO capd.benches VALUES ('x', now(), now(), 0)"},
+		"eye":    {"DELETE FROM capd.passes", "UPDATE capd.passes SET verdict = 'clean'", "INSERT INTO capd.benches (bench, seen_at, bench_at, backlog) VALUES ('x', now(), now(), 0)"},
 		"nobody": {"SELECT * FROM capd.passes"},
 	} {
 		for _, text := range texts {
-			if _, err := postgres.Ask(as(user), text); err == nil {
+			if _, err := postgres.Ask(as(t, a, user), text); err == nil {
 				t.Errorf("%s could %s", user, text)
 			}
 		}
 	}
-	if got := ask(t, as("one"), "UPDATE capd.passes SET verdict = 'x' WHERE bench = 'bench-2' RETURNING id"); len(got) != 0 {
+	if got := ask(t, as(t, a, "one"), "UPDATE capd.passes SET verdict = 'x' WHERE bench = 'bench-2' RETURNING id"); len(got) != 0 {
 		t.Errorf("one changed %v of bench-2", got)
 	}
-	r, err := lab.Open(ctx, as("eye"))
+	r, err := lab.Open(ctx, as(t, a, "eye"))
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -2,61 +2,82 @@ package lab
 
 import (
 	"context"
-	"encoding/json"
 	"errors"
 	"fmt"
+	"runtime"
 	"strings"
-	"time"
+	"sync"
 
 	"github.com/jackc/pgx/v5"
+	"github.com/jackc/pgx/v5/pgtype"
 
 	"capd.example/record"
 	"capd.example/store"
 	"capd.example/store/internal/tables"
 )
 
-// once leaves out what another bench holds as well: a log that was copied to a second
-// bench is one pass, here the one of the bench whose name comes first.
-const once = `NOT EXISTS (SELECT 1 FROM capd.passes o WHERE o.id = p.id AND o.sha256 = p.sha256 AND o.bench < p.bench)`
+// Note names something that answers leave out, or take from one bench where another says
+// otherwise.
+type Note struct {
+	Bench  string `json:"bench"`
+	Pass   string `json:"id,omitempty"`
+	System string `json:"system,omitempty"`
+	Why    string `json:"error"`
+}
 
-// Each calls fn for every selected pass of all benches, in order, as [store.Store.Each].
+// maxNotes is how many are kept: whoever writes one wrong row may write a million.
+const maxNotes = 1000
+
+// notes are each kept once.
+type notes struct {
+	list []Note
+	seen map[Note]bool
+	more int
+}
+
+func (n *notes) add(x Note) {
+	switch {
+	case n.seen[x]:
+		return
+	case len(n.list) == maxNotes:
+		n.more++
+		return
+	case n.seen == nil:
+		n.seen = map[Note]bool{}
+	}
+	n.seen[x] = true
+	n.list = append(n.list, x)
+}
+
+// Notes lists what the answers so far have left out or decided; more counts those beyond the
+// first thousand.
+func (l *Lab) Notes() (list []Note, more int) { return l.left.list, l.left.more }
+
+// AsSent has the lab take the figures of passes as the benches sent them: they are not
+// computed again from the frame times, which saves most of the time and of the network.
+func (l *Lab) AsSent() { l.asSent = true }
+
+// Each calls fn for every selected pass of all benches, in order, as [store.Store.Each]. A
+// pass that several benches hold comes once, from the bench that sent it first. A row that
+// is not what its columns and its frame times say is left out: see [Lab.Notes].
 func (l *Lab) Each(ctx context.Context, f store.Filter, fn func(record.Pass) error) error {
-	if err := l.check(ctx); err != nil {
-		return l.wrap(err, "read passes")
-	}
-	text, args := where(f)
-	if f.Bench == "" {
-		text += " AND " + once
-	}
-	order := " ORDER BY at, bench, id"
-	if f.Newest {
-		order = " ORDER BY at DESC, bench DESC, id DESC"
-	}
-	if f.Limit > 0 {
-		order += fmt.Sprintf(" LIMIT %d", f.Limit)
-	}
-	if f.Offset > 0 {
-		order += fmt.Sprintf(" OFFSET %d", f.Offset)
-	}
-	rows, err := l.conn.Query(ctx, "SELECT doc FROM capd.passes p WHERE "+text+order, args...)
-	if err != nil {
-		return l.wrap(err, "read passes")
-	}
-	defer rows.Close()
-	for rows.Next() {
-		var doc []byte
-		var p record.Pass
-		if err := rows.Scan(&doc); err != nil {
-			return l.wrap(err, "read passes")
+	var stopped error
+	given := false
+	err := l.read(ctx, "read passes", func(tx pgx.Tx) error {
+		err := l.walk(ctx, tx, f, func(p record.Pass) error {
+			given = true
+			stopped = fn(p)
+			return stopped
+		})
+		if err != nil && given {
+			return final{err} // what was given is not given twice
 		}
-		if err := json.Unmarshal(doc, &p); err != nil {
-			return l.wrap(err, "read passes")
-		}
-		if err := fn(p); err != nil {
-			return err
-		}
+		return err
+	})
+	if stopped != nil {
+		return stopped
 	}
-	return l.wrap(rows.Err(), "read passes")
+	return err
 }
 
 // Passes returns the selected passes of all benches.
@@ -73,34 +94,288 @@ func (l *Lab) Lean(ctx context.Context, f store.Filter, _ []string, fn func(reco
 	return l.Each(ctx, f, fn)
 }
 
-// Batches counts the selected passes by campaign.
-func (l *Lab) Batches(ctx context.Context, f store.Filter) ([]store.Batch, error) {
-	if err := l.check(ctx); err != nil {
-		return nil, l.wrap(err, "count passes by campaign")
+// place is where a row stands in the order of answers.
+type place struct {
+	at        pgtype.Timestamptz
+	bench, id string
+}
+
+// page is how many rows are asked for at once: a statement stays short whatever is selected.
+const page = 500
+
+func (l *Lab) walk(ctx context.Context, tx pgx.Tx, f store.Filter, fn func(record.Pass) error) error {
+	condition, args := where(f)
+	skip, left := f.Offset, f.Limit
+	var last *place
+	for {
+		want := page
+		if f.Limit > 0 {
+			want = min(page, skip+left)
+		}
+		first, end, ids, err := places(ctx, tx, condition, args, f.Newest, last, want)
+		if err != nil || len(ids) == 0 {
+			return err
+		}
+		stands := map[string]string{}
+		if f.Bench == "" {
+			if stands, err = l.standing(ctx, tx, ids); err != nil {
+				return err
+			}
+		}
+		if f.Newest {
+			first, end = end, first
+		}
+		n := len(args)
+		err = l.rows(ctx, tx, fmt.Sprintf(`%s AND (p.at, p.bench, p.id) >= ($%d, $%d, $%d) AND (p.at, p.bench, p.id) <= ($%d, $%d, $%d) %s`,
+			condition, n+1, n+2, n+3, n+4, n+5, n+6, order(f.Newest)),
+			append(args[:n:n], first.at, first.bench, first.id, end.at, end.bench, end.id),
+			func(x *stored, a store.Arrival, why error) error {
+				if why != nil {
+					l.left.add(Note{Bench: x.bench, Pass: x.row.texts[0], Why: why.Error()})
+					return nil
+				}
+				if bench, shared := stands[a.Pass.ID+a.Pass.SHA256]; shared && bench != x.bench {
+					return nil
+				}
+				if skip > 0 {
+					skip--
+					return nil
+				}
+				if f.Limit > 0 {
+					if left == 0 {
+						return nil
+					}
+					left--
+				}
+				return fn(a.Pass)
+			})
+		if err != nil || len(ids) < want || f.Limit > 0 && left == 0 {
+			return err
+		}
+		if f.Newest {
+			first, end = end, first
+		}
+		last = &end
 	}
-	text, args := where(f)
-	if f.Bench == "" {
-		text += " AND " + once
+}
+
+func order(newest bool) string {
+	if newest {
+		return "ORDER BY p.at DESC, p.bench DESC, p.id DESC"
 	}
-	rows, err := l.conn.Query(ctx, "SELECT coalesce(campaign, ''), count(*), min(at), max(at) FROM capd.passes p WHERE "+text+" GROUP BY 1 ORDER BY 1", args...)
+	return "ORDER BY p.at, p.bench, p.id"
+}
+
+// places returns the first and the last of the next rows after last, and their identities.
+func places(ctx context.Context, tx pgx.Tx, condition string, args []any, newest bool, last *place,
+	limit int) (first, end place, ids []string, err error) {
+	if last != nil {
+		n, beyond := len(args), ">"
+		if newest {
+			beyond = "<"
+		}
+		condition += fmt.Sprintf(" AND (p.at, p.bench, p.id) %s ($%d, $%d, $%d)", beyond, n+1, n+2, n+3)
+		args = append(args[:n:n], last.at, last.bench, last.id)
+	}
+	rows, err := tx.Query(ctx, fmt.Sprintf("SELECT p.at, p.bench, p.id FROM capd.passes p WHERE %s %s LIMIT %d",
+		condition, order(newest), limit), args...)
 	if err != nil {
-		return nil, l.wrap(err, "count passes by campaign")
+		return first, end, nil, err
 	}
 	defer rows.Close()
-	var out []store.Batch
 	for rows.Next() {
-		var b store.Batch
-		if err := rows.Scan(&b.Campaign, &b.Passes, &b.From, &b.To); err != nil {
-			return nil, l.wrap(err, "count passes by campaign")
+		if err := rows.Scan(&end.at, &end.bench, &end.id); err != nil {
+			return first, end, nil, err
 		}
-		out = append(out, b)
+		if len(ids) == 0 {
+			first = end
+		}
+		ids = append(ids, end.id)
 	}
-	return out, l.wrap(rows.Err(), "count passes by campaign")
+	return first, end, ids, rows.Err()
+}
+
+// rows reads the rows that fit a condition and gives each to fn with the pass that it holds,
+// or with why it holds none. The passes are worked out on all cores, and given in order.
+func (l *Lab) rows(ctx context.Context, tx pgx.Tx, condition string, args []any,
+	fn func(*stored, store.Arrival, error) error) error {
+	frames := "a.frames"
+	if l.asSent {
+		frames = "NULL::bytea"
+	}
+	rows, err := tx.Query(ctx, "SELECT "+fmt.Sprintf(storedColumns, frames)+
+		" FROM capd.passes p LEFT JOIN capd.archives a ON a.bench = p.bench AND a.id = p.id WHERE "+condition, args...)
+	if err != nil {
+		return err
+	}
+	defer rows.Close()
+	var batch []*stored
+	size := 0
+	flush := func() error {
+		defer func() { batch, size = batch[:0], 0 }()
+		return l.arrivals(batch, fn)
+	}
+	for rows.Next() {
+		x := new(stored)
+		if err := rows.Scan(x.targets()...); err != nil {
+			return err
+		}
+		batch = append(batch, x)
+		if size += len(x.doc) + len(x.frames) + len(x.tags); len(batch) == 64 || size > maxFrames {
+			if err := flush(); err != nil {
+				return err
+			}
+		}
+	}
+	if err := rows.Err(); err != nil {
+		return err
+	}
+	return flush()
+}
+
+func (l *Lab) arrivals(batch []*stored, fn func(*stored, store.Arrival, error) error) error {
+	type outcome struct {
+		a   store.Arrival
+		err error
+	}
+	out := make([]outcome, len(batch))
+	var all sync.WaitGroup
+	workers := min(runtime.GOMAXPROCS(0), len(batch))
+	for w := range workers {
+		all.Go(func() {
+			for i := w; i < len(batch); i += workers {
+				out[i].a, out[i].err = batch[i].arrival(l.asSent)
+			}
+		})
+	}
+	all.Wait()
+	for i, x := range batch {
+		if err := fn(x, out[i].a, out[i].err); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// standing says of each of these identities that several benches hold with the same hash
+// which bench's pass stands for all, by identity and hash, and notes those that were sent
+// otherwise.
+func (l *Lab) standing(ctx context.Context, tx pgx.Tx, ids []string) (map[string]string, error) {
+	rows, err := tx.Query(ctx, `SELECT id FROM capd.passes WHERE id = ANY($1) GROUP BY id, sha256 HAVING count(*) > 1`, ids)
+	if err != nil {
+		return nil, err
+	}
+	twice, err := pgx.CollectRows(rows, pgx.RowTo[string])
+	if err != nil || len(twice) == 0 {
+		return nil, err
+	}
+	copies, err := l.copies(ctx, tx, twice)
+	if err != nil {
+		return nil, err
+	}
+	groups := map[string][]held{}
+	for _, c := range copies {
+		if c.err == nil {
+			k := c.Pass.ID + c.Pass.SHA256
+			groups[k] = append(groups[k], c)
+		}
+	}
+	out := map[string]string{}
+	for k, list := range groups {
+		out[k] = l.choose(list).bench
+	}
+	return out, nil
+}
+
+// held is a pass as one bench sent it.
+type held struct {
+	store.Arrival
+	bench string
+	first bool  // this bench was the first to send the identity
+	err   error // why its row is no pass
+}
+
+// copies returns what all benches hold of these identities, in order of identity and bench.
+func (l *Lab) copies(ctx context.Context, tx pgx.Tx, ids []string) (out []held, err error) {
+	rows, err := tx.Query(ctx, `SELECT id, bench FROM capd.firsts WHERE id = ANY($1)`, ids)
+	if err != nil {
+		return nil, err
+	}
+	first := map[string]string{}
+	var id, bench string
+	if _, err := pgx.ForEachRow(rows, []any{&id, &bench}, func() error { first[id] = bench; return nil }); err != nil {
+		return nil, err
+	}
+	err = l.rows(ctx, tx, "p.id = ANY($1) ORDER BY p.id, p.bench", []any{ids},
+		func(x *stored, a store.Arrival, why error) error {
+			out = append(out, held{a, x.bench, first[x.row.texts[0]] == x.bench, why})
+			return nil
+		})
+	return out, err
+}
+
+// choose returns the copy that stands for a pass, that of the bench that sent it first, and
+// notes which others differ. Where nobody knows who was first, the name of the bench decides.
+func (l *Lab) choose(list []held) held {
+	best := list[0]
+	for _, c := range list {
+		if c.first {
+			best = c
+		}
+	}
+	for _, c := range list {
+		if d := contrast(best.Arrival, c.Arrival); d != "" && c.bench != best.bench {
+			l.left.add(Note{Bench: c.bench, Pass: c.Pass.ID, Why: fmt.Sprintf(
+				"bench %s sent this pass first and otherwise, and the answer has that: here it has another %s", best.bench, d)})
+		}
+	}
+	return best
+}
+
+// one returns the pass whose identity begins with prefix: [store.ErrNotFound] or
+// [store.ErrAmbiguous] where that is not one, [store.ErrCorrupt] where its row is no pass.
+func (l *Lab) one(ctx context.Context, tx pgx.Tx, prefix string) (held, error) {
+	if !tables.IsHex(prefix) {
+		return held{}, fmt.Errorf("%w: %q", store.ErrNotFound, prefix)
+	}
+	// "g" sorts after every hexadecimal digit, so the range is served by the index.
+	rows, err := tx.Query(ctx, `SELECT id FROM capd.passes WHERE id >= $1 AND id < $2 GROUP BY id ORDER BY id LIMIT 2`, prefix, prefix+"g")
+	if err != nil {
+		return held{}, err
+	}
+	found, err := pgx.CollectRows(rows, pgx.RowTo[string])
+	switch {
+	case err != nil:
+		return held{}, err
+	case len(found) == 0:
+		return held{}, fmt.Errorf("%w: %q", store.ErrNotFound, prefix)
+	case len(found) > 1 && found[0] != prefix:
+		return held{}, fmt.Errorf("%w: %q: type more of it", store.ErrAmbiguous, prefix)
+	}
+	copies, err := l.copies(ctx, tx, found[:1])
+	if err != nil {
+		return held{}, err
+	}
+	var sound []held
+	for _, c := range copies {
+		if c.err == nil {
+			sound = append(sound, c)
+		} else {
+			l.left.add(Note{Bench: c.bench, Pass: found[0], Why: c.err.Error()})
+		}
+	}
+	switch {
+	case len(sound) > 0:
+		return l.choose(sound), nil
+	case len(copies) > 0:
+		return held{}, fmt.Errorf("%w: pass %s of bench %s: %w", store.ErrCorrupt, found[0], copies[0].bench, copies[0].err)
+	}
+	return held{}, fmt.Errorf("%w: %q", store.ErrNotFound, prefix)
 }
 
 var factorColumns = map[string]string{
-	record.TagProcessor: "cpu", record.TagGraphics: "gpu", record.TagGame: "game", record.TagScene: "scene",
-	record.TagResolution: "resolution", record.TagPreset: "preset", record.TagCampaign: "campaign",
+	record.TagProcessor: "p.cpu", record.TagGraphics: "p.gpu", record.TagGame: "p.game", record.TagScene: "p.scene",
+	record.TagResolution: "p.resolution", record.TagPreset: "p.preset", record.TagCampaign: "p.campaign",
 }
 
 // where writes a filter with the user's values apart.
@@ -124,38 +399,38 @@ func where(f store.Filter) (string, []any) {
 		column, usual := factorColumns[name]
 		if !usual {
 			args = append(args, plain(name))
-			column = fmt.Sprintf("coalesce(tags ->> $%d, '')", len(args))
+			column = fmt.Sprintf("coalesce(p.tags ->> $%d, '')", len(args))
 		}
 		match(column, value)
 	}
 	if f.Campaign != "" {
-		match("campaign", f.Campaign)
+		match("p.campaign", f.Campaign)
 	}
 	if f.Bench != "" {
-		match("bench", f.Bench)
+		match("p.bench", f.Bench)
 	}
 	if len(f.Benches) > 0 {
 		list := make([]string, len(f.Benches))
 		for i, b := range f.Benches {
 			list[i] = plain(b)
 		}
-		add("bench = ANY(?)", list)
+		add("p.bench = ANY(?)", list)
 	}
 	if len(f.Verdicts) > 0 {
 		list := make([]string, len(f.Verdicts))
 		for i, v := range f.Verdicts {
 			list[i] = string(v)
 		}
-		add("verdict = ANY(?)", list)
+		add("p.verdict = ANY(?)", list)
 	}
 	if f.System != "" {
-		add("left(system, length(?)) = ?", f.System, f.System)
+		add("left(p.system, length(?)) = ?", f.System, f.System)
 	}
 	if !f.Since.IsZero() {
-		add("at >= ?", f.Since)
+		add("p.at >= ?", f.Since)
 	}
 	if !f.Until.IsZero() {
-		add("at < ?", f.Until)
+		add("p.at < ?", f.Until)
 	}
 	return strings.Join(parts, " AND "), args
 }
@@ -187,75 +462,69 @@ func globPattern(glob string) string {
 	return b.String() + "$"
 }
 
-// key is what identifies a pass among all benches.
-type key struct{ bench, id string }
-
-// find returns the pass whose identity begins with prefix: [store.ErrNotFound] or
-// [store.ErrAmbiguous] where that is not one. Benches that hold a copy of the same log
-// hold the same pass; the first of them stands for all.
-func (l *Lab) find(ctx context.Context, prefix string) (key, error) {
-	if err := l.check(ctx); err != nil {
-		return key{}, err
-	}
-	if prefix == "" || strings.Trim(prefix, "0123456789abcdef") != "" {
-		return key{}, fmt.Errorf("%w: %q", store.ErrNotFound, prefix)
-	}
-	rows, err := l.conn.Query(ctx,
-		`SELECT min(bench), id FROM capd.passes WHERE id LIKE $1 || '%' GROUP BY id ORDER BY id LIMIT 2`, prefix)
-	if err != nil {
-		return key{}, err
-	}
-	found, err := pgx.CollectRows(rows, func(row pgx.CollectableRow) (k key, err error) {
-		return k, row.Scan(&k.bench, &k.id)
-	})
-	switch {
-	case err != nil:
-		return key{}, err
-	case len(found) == 0:
-		return key{}, fmt.Errorf("%w: %q", store.ErrNotFound, prefix)
-	case len(found) > 1 && found[0].id != prefix:
-		return key{}, fmt.Errorf("%w: %q: type more of it", store.ErrAmbiguous, prefix)
-	}
-	return found[0], nil
-}
-
-// column reads one column of one pass; its name is never the user's.
-func (l *Lab) column(ctx context.Context, prefix, name string) (blob []byte, err error) {
-	k, err := l.find(ctx, prefix)
-	if err == nil {
-		err = l.conn.QueryRow(ctx, `SELECT `+name+` FROM capd.passes p JOIN capd.archives a ON a.bench = p.bench AND a.id = p.id
-			WHERE p.bench = $1 AND p.id = $2`, k.bench, k.id).Scan(&blob)
-	}
-	return blob, err
-}
-
 // Pass returns the pass whose identity begins with prefix, as [store.Store.Pass].
 func (l *Lab) Pass(ctx context.Context, prefix string) (p record.Pass, err error) {
-	doc, err := l.column(ctx, prefix, "p.doc")
-	if err == nil {
-		err = json.Unmarshal(doc, &p)
-	}
-	return p, l.wrap(err, "read pass")
+	err = l.read(ctx, "read pass", func(tx pgx.Tx) error {
+		x, err := l.one(ctx, tx, prefix)
+		p = x.Pass
+		return err
+	})
+	return p, err
 }
 
 // Frames returns the frame times of a pass, as [store.Store.Frames].
 func (l *Lab) Frames(ctx context.Context, id string) (f record.Frames, err error) {
-	blob, err := l.column(ctx, id, "a.frames")
-	if err == nil {
+	err = l.read(ctx, "frame times of pass "+id, func(tx pgx.Tx) error {
+		x, err := l.one(ctx, tx, id)
+		if err != nil {
+			return err
+		}
+		if f = x.Arrival.Frames; !l.asSent {
+			return nil
+		}
+		var blob []byte
+		if err := tx.QueryRow(ctx, `SELECT frames FROM capd.archives WHERE bench = $1 AND id = $2`, x.bench, x.Pass.ID).Scan(&blob); err != nil {
+			return missing(err)
+		}
 		f, err = tables.DecodeFrames(blob)
-		err = damaged(err)
-	}
-	return f, l.wrap(err, "frame times of pass "+id)
+		return damaged(err)
+	})
+	return f, err
 }
 
-// Telemetry returns the samples of a pass, nil where none were taken.
+// Telemetry returns the samples of a pass, nil where none were taken or they are not
+// samples: see [Lab.Notes].
 func (l *Lab) Telemetry(ctx context.Context, id string) (t *record.Telemetry, err error) {
-	blob, err := l.column(ctx, id, "a.telemetry")
-	if err == nil && blob != nil {
-		t, err = tables.DecodeTelemetry(blob)
-		err = damaged(err)
+	err = l.read(ctx, "telemetry of pass "+id, func(tx pgx.Tx) error {
+		x, err := l.one(ctx, tx, id)
+		if err == nil {
+			t, err = l.telemetry(ctx, tx, x)
+		}
+		return err
+	})
+	return t, err
+}
+
+func (l *Lab) telemetry(ctx context.Context, tx pgx.Tx, x held) (*record.Telemetry, error) {
+	var blob []byte
+	err := tx.QueryRow(ctx, fmt.Sprintf(`SELECT CASE WHEN octet_length(telemetry) > %d THEN ''::bytea ELSE telemetry END
+		FROM capd.archives WHERE bench = $1 AND id = $2`, maxFrames), x.bench, x.Pass.ID).Scan(&blob)
+	if err != nil || blob == nil {
+		return nil, missing(err)
 	}
-	return t, l.wrap(err, "telemetry of pass "+id)
+	t, err := tables.DecodeTelemetry(blob)
+	if err != nil {
+		l.left.add(Note{Bench: x.bench, Pass: x.Pass.ID, Why: "its samples cannot be read: " + err.Error()})
+		return nil, nil
+	}
+	return t, nil
+}
+
+func missing(err error) error {
+	if errors.Is(err, pgx.ErrNoRows) {
+		return damaged(errors.New("its frame times are not there"))
+	}
+	return err
 }
 
 func damaged(err error) error {
@@ -265,104 +534,88 @@ func damaged(err error) error {
 	return fmt.Errorf("%w: %w", store.ErrCorrupt, err)
 }
 
-// System returns the system with the given identity.
+// System returns the system with the given identity, as the first bench by name tells it.
 func (l *Lab) System(ctx context.Context, id string) (s record.System, err error) {
-	if err := l.check(ctx); err != nil {
-		return s, l.wrap(err, "read system")
+	err = l.read(ctx, "read system "+id, func(tx pgx.Tx) error {
+		var is bool
+		if s, is, err = l.system(ctx, tx, id, ""); err == nil && !is {
+			err = fmt.Errorf("%w with this system", store.ErrNotFound)
+		}
+		return err
+	})
+	return s, err
+}
+
+// system looks for what benches, or one, tell of a system; false where none tells what gives
+// its identity.
+func (l *Lab) system(ctx context.Context, tx pgx.Tx, id, bench string) (s record.System, is bool, err error) {
+	rows, err := tx.Query(ctx, `SELECT bench, fields FROM capd.systems WHERE id = $1 AND ($2 = '' OR bench = $2) ORDER BY bench`, id, bench)
+	if err != nil {
+		return s, false, err
 	}
+	var from string
 	var fields []byte
-	err = l.conn.QueryRow(ctx, `SELECT fields FROM capd.systems WHERE id = $1`, id).Scan(&fields)
-	if errors.Is(err, pgx.ErrNoRows) {
-		err = fmt.Errorf("%w with this system", store.ErrNotFound)
-	}
-	if err == nil {
-		s.ID = id
-		err = json.Unmarshal(fields, &s.Fields)
-	}
-	return s, l.wrap(err, "read system "+id)
+	_, err = pgx.ForEachRow(rows, []any{&from, &fields}, func() error {
+		x, err := systemOf(id, fields)
+		if err != nil {
+			l.left.add(Note{Bench: from, System: id, Why: err.Error()})
+		} else if !is {
+			s, is = x, true
+		}
+		return nil
+	})
+	return s, is, err
 }
 
 // Systems lists every system of every bench in order of first use.
-func (l *Lab) Systems(ctx context.Context) ([]store.SystemSeen, error) {
-	if err := l.check(ctx); err != nil {
-		return nil, l.wrap(err, "list systems")
-	}
-	rows, err := l.conn.Query(ctx, `SELECT s.id, s.fields, u.bench, u.first, u.last, u.passes
-		FROM (SELECT system, bench, min(at) AS first, max(at) AS last, count(*) AS passes FROM capd.passes GROUP BY system, bench) u
-		JOIN capd.systems s ON s.id = u.system ORDER BY u.first, s.id, u.bench`)
-	if err != nil {
-		return nil, l.wrap(err, "list systems")
-	}
-	list, err := pgx.CollectRows(rows, func(row pgx.CollectableRow) (x store.SystemSeen, err error) {
-		var fields []byte
-		if err := row.Scan(&x.System.ID, &fields, &x.Bench, &x.First, &x.Last, &x.Passes); err != nil {
-			return x, err
+func (l *Lab) Systems(ctx context.Context) (list []store.SystemSeen, err error) {
+	err = l.read(ctx, "list systems", func(tx pgx.Tx) error {
+		list = nil
+		rows, err := tx.Query(ctx, `SELECT s.id, s.fields, u.bench, u.first, u.last, u.passes
+			FROM (SELECT system, bench, min(at) AS first, max(at) AS last, count(*) AS passes FROM capd.passes GROUP BY system, bench) u
+			JOIN capd.systems s ON s.bench = u.bench AND s.id = u.system ORDER BY u.first, s.id, u.bench`)
+		if err != nil {
+			return err
 		}
-		x.First, x.Last = x.First.UTC(), x.Last.UTC()
-		return x, json.Unmarshal(fields, &x.System.Fields)
+		var id, bench string
+		var fields []byte
+		var first, last pgtype.Timestamptz
+		var passes int
+		_, err = pgx.ForEachRow(rows, []any{&id, &fields, &bench, &first, &last, &passes}, func() error {
+			s, err := systemOf(id, fields)
+			if err == nil && (!isTime(first) || !isTime(last)) {
+				err = errors.New("a pass with it has no time")
+			}
+			if err != nil {
+				l.left.add(Note{Bench: bench, System: id, Why: err.Error()})
+				return nil
+			}
+			list = append(list, store.SystemSeen{System: s, Bench: bench, First: first.Time.UTC(), Last: last.Time.UTC(),
+				Passes: passes})
+			return nil
+		})
+		return err
 	})
-	return list, l.wrap(err, "list systems")
+	return list, err
 }
 
 // Whole returns everything about the pass whose identity begins with prefix, as
 // [store.Store.Whole].
 func (l *Lab) Whole(ctx context.Context, prefix string) (a store.Arrival, err error) {
-	k, err := l.find(ctx, prefix)
-	if err != nil {
-		return a, l.wrap(err, "read pass")
-	}
-	var x [4][]byte
-	err = l.conn.QueryRow(ctx, `SELECT p.doc, a.frames, a.telemetry, coalesce(s.fields, '[]') FROM capd.passes p
-		JOIN capd.archives a ON a.bench = p.bench AND a.id = p.id LEFT JOIN capd.systems s ON s.id = p.system
-		WHERE p.bench = $1 AND p.id = $2`, k.bench, k.id).Scan(&x[0], &x[1], &x[2], &x[3])
-	if err == nil {
-		a, err = arrivalOf(x)
-	}
-	return a, l.wrap(err, "read pass")
-}
-
-func arrivalOf(x [4][]byte) (a store.Arrival, err error) {
-	err = errors.Join(json.Unmarshal(x[0], &a.Pass), json.Unmarshal(x[3], &a.System.Fields))
-	if err != nil {
-		return a, err
-	}
-	a.System.ID = a.Pass.System
-	if a.Frames, err = tables.DecodeFrames(x[1]); err != nil {
-		return a, err
-	}
-	if x[2] != nil {
-		a.Telemetry, err = tables.DecodeTelemetry(x[2])
-	}
-	return a, err
-}
-
-// Bench is one bench as the lab knows it.
-type Bench struct {
-	Name    string    `json:"bench"`
-	Passes  int       `json:"passes"`
-	Bad     int       `json:"bad"`
-	SeenAt  time.Time `json:"seen_at"` // when it last sent, by the lab's clock
-	Backlog int       `json:"backlog"` // what it still had to send then
-	// Skew is the bench's clock minus the lab's when it last sent, in s; it includes the
-	// time on the way.
-	Skew float64 `json:"clock_skew_s"`
-}
-
-// Status lists the benches in order of their names.
-func (l *Lab) Status(ctx context.Context) ([]Bench, error) {
-	if err := l.check(ctx); err != nil {
-		return nil, l.wrap(err, "status")
-	}
-	rows, err := l.conn.Query(ctx, `SELECT b.name, coalesce(p.passes, 0), coalesce(p.bad, 0), b.seen_at, b.backlog, extract(epoch FROM b.bench_at - b.seen_at)::float8
-		FROM capd.benches b LEFT JOIN (SELECT bench, count(*) AS passes, sum(CASE verdict WHEN 'bad' THEN 1 ELSE 0 END) AS bad FROM capd.passes GROUP BY bench) p
-		ON p.bench = b.name ORDER BY b.name`)
-	if err != nil {
-		return nil, l.wrap(err, "status")
-	}
-	list, err := pgx.CollectRows(rows, func(row pgx.CollectableRow) (b Bench, err error) {
-		err = row.Scan(&b.Name, &b.Passes, &b.Bad, &b.SeenAt, &b.Backlog, &b.Skew)
-		b.SeenAt = b.SeenAt.UTC()
-		return b, err
+	err = l.read(ctx, "read pass", func(tx pgx.Tx) error {
+		x, err := l.one(ctx, tx, prefix)
+		if err != nil {
+			return err
+		}
+		a = x.Arrival
+		if a.Telemetry, err = l.telemetry(ctx, tx, x); err != nil || a.Pass.System == "" {
+			return err
+		}
+		var is bool
+		if a.System, is, err = l.system(ctx, tx, a.Pass.System, x.bench); err == nil && !is {
+			a.System = record.System{}
+		}
+		return err
 	})
-	return list, l.wrap(err, "status")
+	return a, err
 }
