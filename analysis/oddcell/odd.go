@@ -50,6 +50,9 @@ type Report struct {
 	// pairs of parts and of drivers, which are no fault of a cell.
 	Misfit     Misfit     `json:"misfit"`
 	Properties []Property `json:"properties"`
+	// Alike are guesses at the mistake behind a cell, odd or not; cells of kind part are not
+	// among them, since those have theirs.
+	Alike []Alike `json:"alike"`
 	// Outside says for people why cells were left out of the search, and of which games it
 	// could test none.
 	Outside []string `json:"outside"`
@@ -100,6 +103,7 @@ func Find(cells []analysis.Cell, o analysis.Options) Report {
 	}
 	r.Odd = append(append(r.Odd, moved...), odd...)
 	r.Misfit.words(len(r.Properties))
+	r.Alike = findAlike(cells, moved, o)
 	sort.SliceStable(r.Odd, func(i, j int) bool { return r.Odd[i].P < r.Odd[j].P })
 	return r
 }

@@ -96,7 +96,7 @@ func TestJSONFieldsAreAsPromised(t *testing.T) {
 		{"With `--across`", "\n## ", []any{compare.Total{}}, ""},
 		{"`next`: where", "`next --by", []any{steering.PositionLine{}, map[string]any{}}, ""},
 		{"- `limits`", "- `odd`", []any{limit.Limit{}, analysis.Model{}, map[string]any{}}, "processor graphics both cap unknown model"},
-		{"- `odd`", "- `predict`", []any{oddcell.Odd{}, oddcell.Misfit{}, oddcell.Property{}, map[string]any{}}, "order part residual fit properties"},
+		{"- `odd`", "- `predict`", []any{oddcell.Odd{}, oddcell.Misfit{}, oddcell.Property{}, oddcell.Alike{}, map[string]any{}}, "order part residual fit properties alike"},
 		{"- `predict`", "- `holds`", []any{limit.Prediction{}}, "true"},
 		{"- `holds`", "- `value`", []any{compare.Threshold{}}, "yes no unclear"},
 		{"- `value`", "- `repeatability`", []any{compare.Value{}}, ""},

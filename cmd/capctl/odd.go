@@ -17,7 +17,7 @@ type oddCmd struct {
 	analysisFlags
 }
 
-// Run ends with status 1 where a cell is odd.
+// Run ends with status 1 where a cell is odd, or looks like the one beside it.
 func (c *oddCmd) Run(a *app) error {
 	cells, o, sel, err := c.cells(a, c.filterFlags)
 	if err != nil {
@@ -31,7 +31,7 @@ func (c *oddCmd) Run(a *app) error {
 	if err := sel.Emit(a.Streams, c.JSON, cells); err != nil {
 		return err
 	}
-	if len(r.Odd) > 0 {
+	if len(r.Odd)+len(r.Alike) > 0 {
 		return cli.ErrFound
 	}
 	return nil

@@ -24,8 +24,11 @@ func PrintOdd(a *cli.Streams, form output.Form, r oddcell.Report, data func() ou
 	if err != nil {
 		return err
 	}
+	for _, x := range r.Alike {
+		form.Head(a, x.Name()+": "+x.Reason)
+	}
 	if form.JSON {
-		if err := output.JSON(a.Out, map[string]any{"fit": r.Misfit, "properties": r.Properties}); err != nil {
+		if err := output.JSON(a.Out, map[string]any{"fit": r.Misfit, "properties": r.Properties, "alike": r.Alike}); err != nil {
 			return cli.FailedError(err)
 		}
 	}
