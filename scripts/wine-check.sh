@@ -100,6 +100,11 @@ capctl passes --json | grep -q '"pass":{"value":"4".*"verdict":"clean"' || give_
 kill "$agent" 2>/dev/null || true
 wait "$agent" 2>/dev/null || true
 agent=
+# What this Wine answers, recorded: the same is seen when it is replayed on Linux.
+capd_said() { "$wine" "$dir/capd.exe" --config "Z:$dir/capd.toml" "$@"; }
+capd_said check --record "Z:$dir/wine.txtar" > "$dir/said" 2>&1 || { cat "$dir/said"; give_up "the machine cannot be recorded"; }
+[ "$(tail -n 10 "$dir/wine.txtar" | grep -cE '^(works|does not|not there) ')" = 10 ] || give_up "the recording does not end in ten lines"
+CAPD_RECORDING=$dir/wine.txtar go test -count=1 -v ./sysinfo -run TestReplayOfThis > "$dir/said" && grep -q -- "--- PASS: TestReplayOfThis" "$dir/said" || { cat "$dir/said"; false; } || give_up "the recording shows something else on Linux"
 go() { GOOS=windows command go "$@"; }
 go test -c -o "$dir/control.test.exe" ./control
 "$wine" "$dir/control.test.exe" -test.v > "$dir/control" 2>&1 && grep -q -- '--- PASS: TestPipeIsAConn' "$dir/control" || { cat "$dir/control"; give_up "the control channel fails"; }

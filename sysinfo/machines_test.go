@@ -2,8 +2,6 @@ package sysinfo
 
 import (
 	"context"
-	"fmt"
-	"math"
 	"os"
 	"path/filepath"
 	"strings"
@@ -12,7 +10,6 @@ import (
 
 	"capd.example/record"
 	"capd.example/sysinfo/machinetest"
-	"capd.example/sysinfo/sensor"
 )
 
 // TestRecordedMachines compares everything that is detected and sampled of each recorded
@@ -28,39 +25,19 @@ func TestRecordedMachines(t *testing.T) {
 		}
 		t.Run(m, func(t *testing.T) {
 			b := New(Options{Root: machinetest.Unpack(t, m)})
-			machinetest.Golden(t, m, machinetest.System(b.Detect(context.Background()).Fields)+"\n"+describeSample(t, b))
+			machinetest.Golden(t, m, shows(t, b))
 		})
 	}
 }
 
-// describeSample takes samples of a machine that stands still until every source had two
-// turns.
-func describeSample(t *testing.T, b *Bench) string {
-	s, err := b.startSampling()
+// shows describes everything that is detected and sampled of a machine that stands still.
+func shows(t *testing.T, b *Bench) string {
+	t.Helper()
+	seen, err := look(context.Background(), false, b)
 	if err != nil {
 		t.Fatal(err)
 	}
-	defer b.stopSampling(s)
-	row := make([]float64, len(b.ring.cols))
-	s.turn.Store(1)
-	for i := range 9 {
-		s.sampleAt(1, row, noon.Add(time.Duration(i)*time.Second))
-	}
-	var out strings.Builder
-	for i, c := range b.ring.cols {
-		if c.Name == sensor.ColumnFresh {
-			continue
-		}
-		value := "no number"
-		if !math.IsNaN(row[i]) {
-			value = fmt.Sprintf("%.6g %s", row[i], c.Unit)
-		}
-		fmt.Fprintf(&out, "%-24s %-20s %s\n", c.Name, strings.TrimSpace(value), c.Source)
-	}
-	for _, g := range b.gaps {
-		fmt.Fprintf(&out, "%-24s ? %-18s %s\n", g.Name, g.Why, g.Text)
-	}
-	return out.String()
+	return seen[0].describe()
 }
 
 // TestFactsOfMachines states what the golden files cannot explain: the facts that each

@@ -40,7 +40,7 @@ func TestRecordedWindows(t *testing.T) {
 	for _, m := range machines {
 		t.Run(m, func(t *testing.T) {
 			b := New(Options{Windows: recordedWindows(t, m)})
-			machinetest.Golden(t, m, machinetest.System(b.Detect(context.Background()).Fields)+"\n"+describeSample(t, b))
+			machinetest.Golden(t, m, shows(t, b))
 		})
 	}
 }
@@ -119,44 +119,48 @@ func sane(t testing.TB, b *Bench, row []float64) {
 }
 
 // TestChangedAnswers changes one byte of a recorded answer after the other: what comes of it
-// is an error or another number, never a panic and never an impossible value.
+// is an error or another number, never a panic and never an impossible value. Of what repeats row
+// by row and second by second, the first stand for all unless the long version is asked for.
 func TestChangedAnswers(t *testing.T) {
-	const machine = "windows-a"
-	type place struct {
-		question string
-		n, at    int
-	}
-	var places []place
-	recordedWindows(t, machine).Answers(func(q string, n int, b []byte) {
-		for at := range b {
-			// Of what repeats row by row, the first rows stand for all.
-			if n == 0 && (at < 200 || at >= 1150 && at < 1300 || at > len(b)-60) {
-				places = append(places, place{q, n, at})
-			}
-		}
-	})
-	if len(places) < 3000 {
-		t.Fatalf("only %d bytes to change", len(places))
-	}
-	dice := rand.New(rand.NewPCG(1, 2))
-	step := 17
-	if testlab.Long(t) {
+	step, long := 61, testlab.Long(t)
+	if long {
 		step = 1
 	}
-	for i := 0; i < len(places); i += step {
-		p := places[i]
-		r := recordedWindows(t, machine)
-		r.Answers(func(q string, n int, b []byte) {
-			if q == p.question && n == p.n {
-				b[p.at] ^= byte(1 + dice.IntN(255))
+	for _, machine := range machinetest.Machines(t, "windows-") {
+		t.Run(machine, func(t *testing.T) {
+			t.Parallel()
+			type place struct {
+				question string
+				n, at    int
+			}
+			var places []place
+			recordedWindows(t, machine).Answers(func(q string, n int, b []byte) {
+				for at := range b {
+					if long || n == 0 && (at < 200 || at >= 1150 && at < 1300 || at > len(b)-60) {
+						places = append(places, place{q, n, at})
+					}
+				}
+			})
+			if len(places) < 2000 {
+				t.Fatalf("only %d bytes to change", len(places))
+			}
+			dice := rand.New(rand.NewPCG(1, 2))
+			for i := 0; i < len(places); i += step {
+				p := places[i]
+				r := recordedWindows(t, machine)
+				r.Answers(func(q string, n int, b []byte) {
+					if q == p.question && n == p.n {
+						b[p.at] ^= byte(1 + dice.IntN(255))
+					}
+				})
+				b := New(Options{Windows: r, Keep: 10 * time.Second})
+				b.Detect(context.Background())
+				sampleWindows(t, b, recordedSamples)
+				if t.Failed() {
+					t.Fatalf("byte %d of answer %d to %s", p.at, p.n, p.question)
+				}
 			}
 		})
-		b := New(Options{Windows: r, Keep: 10 * time.Second})
-		b.Detect(context.Background())
-		sampleWindows(t, b, 5)
-		if t.Failed() {
-			t.Fatalf("byte %d of answer %d to %s", p.at, p.n, p.question)
-		}
 	}
 }
 

@@ -16,15 +16,19 @@ import (
 
 // checkCmd is `capd check`.
 type checkCmd struct {
-	JSON     bool `help:"Print one JSON object for each thing that was looked at."`
-	Send     bool `help:"Try the alert channels with a real message."`
-	Settings bool `help:"Instead, print every setting in force with its meaning, as a configuration file."`
+	JSON     bool   `help:"Print one JSON object for each thing that was looked at."`
+	Send     bool   `help:"Try the alert channels with a real message."`
+	Settings bool   `help:"Instead, print every setting in force with its meaning, as a configuration file."`
+	Record   string `placeholder:"FILE" help:"Instead, write what this machine answers to FILE, for those who develop capd: no serial numbers, no names."`
 }
 
 func (c checkCmd) Run(a *app) error {
 	wrong := agent.WrongSettings(a.config)
 	if c.Settings {
 		return a.settings(wrong)
+	}
+	if c.Record != "" {
+		return a.record(c.Record, c.JSON)
 	}
 	self, err := autostart.Self()
 	if err != nil {

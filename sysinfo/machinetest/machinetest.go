@@ -16,7 +16,6 @@ import (
 	"testing"
 
 	"capd.example/internal/testlab"
-	"capd.example/record"
 	"github.com/rogpeppe/go-internal/txtar"
 )
 
@@ -97,12 +96,12 @@ func Golden(t testing.TB, machine, got string) {
 		t.Fatal(err)
 	}
 	if string(want) != got {
-		t.Errorf("%s differs (-update writes it anew):\n%s", file, lineDiff(string(want), got))
+		t.Errorf("%s differs (-update writes it anew):\n%s", file, LineDiff(string(want), got))
 	}
 }
 
-// lineDiff lists the lines that only one of two texts has.
-func lineDiff(want, got string) string {
+// LineDiff lists the lines that only one of two texts has.
+func LineDiff(want, got string) string {
 	var out strings.Builder
 	count := map[string]int{}
 	for _, l := range strings.Split(want, "\n") {
@@ -118,24 +117,6 @@ func lineDiff(want, got string) string {
 			count[l]--
 			fmt.Fprintln(&out, "-", l)
 		}
-	}
-	return out.String()
-}
-
-// System describes a system for a golden file, a line for each field.
-func System(fields []record.Field) string {
-	s := record.System{Fields: fields}
-	var out strings.Builder
-	fmt.Fprintln(&out, "id", s.Identity())
-	for _, f := range s.Fields {
-		mark, value := " ", f.Value+" "+f.Unit
-		if f.Identity {
-			mark = "*"
-		}
-		if f.Unknown != "" {
-			value = "? " + string(f.Unknown)
-		}
-		fmt.Fprintf(&out, "%s %-30s %-36s %s\n", mark, f.Name, strings.TrimSpace(value), f.Source)
 	}
 	return out.String()
 }

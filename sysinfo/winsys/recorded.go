@@ -60,6 +60,9 @@ func (r *Recorded) Answers(visit func(question string, n int, b []byte)) {
 // mark begins the members of an archive that hold answers.
 const mark = "asked "
 
+// IsAnswer reports whether a member of an archive holds answers.
+func IsAnswer(member string) bool { return strings.HasPrefix(member, mark) }
+
 // ReadRecorded reads the answers in an archive.
 func ReadRecorded(a *txtar.Archive) (*Recorded, error) {
 	r := NewRecorded()
