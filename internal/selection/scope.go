@@ -93,6 +93,7 @@ func Choose(ctx context.Context, a *cli.Streams, r store.Reader, s *Scope, q Que
 		return sel, err
 	}
 	own := sel.Passes
+	sel.scope, sel.own, sel.some = s, own, !q.Filter.IsZero()
 	sel.factors(s, q.Factors, q.By, o)
 	if o.Systems, err = SystemsIn(ctx, r, sel.Passes); err != nil {
 		return sel, err

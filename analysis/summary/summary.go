@@ -1,0 +1,648 @@
+package summary
+
+import (
+	"cmp"
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+
+	"capd.example/analysis"
+	"capd.example/analysis/variance"
+	"capd.example/record"
+	"capd.example/stats"
+)
+
+// Sentence is one thing that a campaign shows.
+type Sentence struct {
+	Topic  string  `json:"topic"`
+	Text   string  `json:"text"`
+	Table  string  `json:"table"` // that holds its figures: cells, margins, limits, odd, value, holds, ready
+	Claims []Claim `json:"claims,omitempty"`
+
+	weight int // what is left out first where there are too many has the highest
+}
+
+// Input is what sentences are made of.
+type Input struct {
+	Cells   []analysis.Cell
+	Factors []string // that make a cell, in their order
+	Options analysis.Options
+	Limits  []Limited // of the cells
+	Odd     []Suspect // the most certain first
+	Prices  []Price
+	// PriceBy is the factor whose parts have prices.
+	PriceBy   string
+	RefreshHz []float64
+	Open      string // which cells were not measured, in words; "" for none
+	Doubts    []string
+}
+
+// Limited says which part limits a cell.
+type Limited struct {
+	Factors map[string]string
+	By      analysis.Regime
+}
+
+// Suspect is an odd cell, and why it is.
+type Suspect struct {
+	Factors map[string]string
+	Why     string
+}
+
+// Price is what a part costs.
+type Price struct {
+	Part, Currency string
+	Amount         float64
+}
+
+// The chance that any sentence of a campaign is false is 5 %, shared between what is picked
+// from: means over games and settings, parts in single games, processors with each card, and
+// refresh rates. Odd cells have their own one per cent (package oddcell).
+const (
+	levelMeans      = 0.015
+	levelGames      = 0.005
+	levelProcessors = 0.010
+	levelRates      = 0.005
+)
+
+// Conventions.
+const (
+	mostSentences = 20
+	hardly        = 0.03 // parts that lie within this hardly matter
+	matters       = 0.03 // a part that gives this much more does
+	each          = 3    // sentences of one topic at the most
+)
+
+// Write returns the sentences, the weightiest first; none where no cell has a figure.
+func Write(in Input) []Sentence {
+	w := writer{Input: in, m: newMatrix(in.Cells, in.Factors)}
+	if len(w.m.cells) == 0 {
+		return nil
+	}
+	w.settings()
+	w.scope()
+	for _, s := range w.set {
+		w.lead(s, record.TagGraphics)
+	}
+	if len(w.m.levels(record.TagGraphics)) < 2 {
+		for _, s := range w.set {
+			w.lead(s, record.TagProcessor)
+		}
+	}
+	for _, s := range w.set {
+		w.processors(s)
+	}
+	w.alike()
+	w.reversed()
+	w.value()
+	w.rates()
+	w.limits()
+	w.odd()
+	w.rest()
+	return w.best()
+}
+
+type writer struct {
+	Input
+	m      *matrix
+	factor string   // whose levels are told apart: resolution, else preset
+	set    []string // its levels; one that is "" where neither varies
+	out    []Sentence
+	covers map[variance.Covers]bool
+}
+
+func (w *writer) say(weight int, topic, table, text string, claims ...Claim) {
+	if w.covers == nil {
+		w.covers = map[variance.Covers]bool{}
+	}
+	for _, c := range claims {
+		if c.covers != "" {
+			w.covers[c.covers] = true
+		}
+	}
+	w.out = append(w.out, Sentence{Topic: topic, Text: text, Table: table, Claims: claims, weight: weight})
+}
+
+// best keeps the weightiest sentences in their order.
+func (w *writer) best() []Sentence {
+	for len(w.out) > mostSentences {
+		worst := 0
+		for i, s := range w.out {
+			if s.weight >= w.out[worst].weight {
+				worst = i
+			}
+		}
+		w.out = slices.Delete(w.out, worst, worst+1)
+	}
+	return w.out
+}
+
+// settings chooses the factor whose levels are told apart.
+func (w *writer) settings() {
+	for _, f := range []string{record.TagResolution, record.TagPreset} {
+		if l := w.m.levels(f); len(l) > 1 {
+			w.factor, w.set = f, l
+			return
+		}
+	}
+	w.set = []string{""}
+}
+
+func (w *writer) fixed(setting string) map[string]string {
+	if w.factor == "" {
+		return nil
+	}
+	return map[string]string{w.factor: setting}
+}
+
+// at begins a sentence about a setting.
+func (w *writer) at(setting string) string {
+	if setting == "" {
+		return ""
+	}
+	if w.factor == record.TagPreset {
+		return "With preset " + setting + " "
+	}
+	return "At " + setting + " "
+}
+
+// capital begins a sentence.
+func capital(s string) string {
+	if s == "" {
+		return ""
+	}
+	return strings.ToUpper(s[:1]) + s[1:]
+}
+
+// percent prints a ratio, less 1, with as many decimals as its range.
+func percent(x, low, high analysis.Number) string {
+	return fmt.Sprintf("%.*f", decimals(low, high), 100*float64(x))
+}
+
+func decimals(low, high analysis.Number) int {
+	if high-low > 0.02 && low > 0.1 {
+		return 0
+	}
+	return 1
+}
+
+// span prints the range of a ratio, less 1: outwards, so that no rounding narrows it.
+func span(low, high analysis.Number) string {
+	n, scale := 1, 1000.0
+	if decimals(low, high) == 0 {
+		n, scale = 0, 100
+	}
+	a, b := math.Floor(scale*float64(low))/scale*100, math.Ceil(scale*float64(high))/scale*100
+	return fmt.Sprintf("%.*f to %.*f", n, a+0, n, b+0)
+}
+
+// bound prints a bound, rounded up.
+func bound(x float64) string { return fmt.Sprintf("%.1f", math.Ceil(1000*x)/10) }
+
+func list(names []string) string {
+	if n := len(names); n > 1 {
+		return strings.Join(names[:n-1], ", ") + " and " + names[n-1]
+	}
+	return strings.Join(names, "")
+}
+
+// over says what a mean over rows is of.
+func (w *writer) over(rows []map[string]string, by string) string {
+	var parts []string
+	for _, f := range []struct{ name, one string }{{record.TagGame, "game"}, {record.TagProcessor, "processor"},
+		{record.TagGraphics, "card"}, {record.TagResolution, "resolution"}, {record.TagPreset, "preset"}} {
+		seen := map[string]bool{}
+		for _, r := range rows {
+			if v := r[f.name]; v != "" {
+				seen[v] = true
+			}
+		}
+		if len(seen) > 1 && f.name != by {
+			parts = append(parts, record.Count(len(seen), f.one))
+		}
+	}
+	if len(parts) == 0 {
+		return ""
+	}
+	return "mean over " + list(parts)
+}
+
+func (w *writer) scope() {
+	var parts []string
+	for _, f := range w.Factors {
+		n := len(w.m.levels(f))
+		if n == 0 {
+			continue
+		}
+		word := f
+		switch f {
+		case record.TagProcessor:
+			word = "processor"
+		case record.TagGraphics:
+			word = "card"
+		}
+		if n > 1 {
+			parts = append(parts, record.Count(n, word))
+		}
+	}
+	passes := 0
+	for _, c := range w.m.cells {
+		passes += len(c.Passes.Used)
+	}
+	text := fmt.Sprintf("%s measured in %s", record.Count(len(w.m.cells), "cell"), record.Count(passes, "pass"))
+	if len(parts) > 0 {
+		text += ": " + list(parts)
+	}
+	w.say(0, "scope", "cells", text+".")
+}
+
+// pairs is the number of comparisons of two levels that could be picked from.
+func pairs(n int) float64 { return math.Max(1, float64(n*(n-1)/2)) }
+
+// lead says which part is ahead in a setting, on average and by the 1% low, and how far it is
+// from the first to the last.
+func (w *writer) lead(setting, by string) {
+	rows, levels := w.m.common(by, w.fixed(setting))
+	level := levelMeans / (2 * float64(len(w.set)) * pairs(len(levels)))
+	first := w.leader(setting, by, analysis.Average, level, rows, levels, 1)
+	if first == "" {
+		return
+	}
+	if low := w.m.ranked(analysis.Low1, by, levels, rows); len(low) > 1 {
+		if low[0] != first {
+			w.leader(setting, by, analysis.Low1, level, rows, levels, 2)
+			return
+		}
+		c := w.m.contrast(analysis.Low1, by, low[0], low[1], rows)
+		if k := c.claim(level); c.known() && k.Low > 0 {
+			w.say(4, "low", "cells", fmt.Sprintf("%s%s leads by the 1%% low too: %s %% ahead of %s (%s).",
+				w.at(setting), first, percent(c.ratio(), k.Low, k.High), low[1], span(k.Low, k.High)), k)
+		}
+	}
+}
+
+// leader says who leads by a figure, and returns its name where somebody can be named.
+func (w *writer) leader(setting, by, metric string, level float64, rows []map[string]string, levels []string,
+	weight int) string {
+	order := w.m.ranked(metric, by, levels, rows)
+	if len(order) < 2 {
+		return ""
+	}
+	first := order[0]
+	var claims, all []Claim
+	var sharing []string
+	widest, next := 0.0, Claim{}
+	for i, other := range order[1:] {
+		c := w.m.contrast(metric, by, first, other, rows)
+		if !c.known() {
+			return ""
+		}
+		k := c.claim(level)
+		if all = append(all, k); i == 0 {
+			next = k
+		}
+		if k.Low <= 0 {
+			sharing = append(sharing, other)
+			claims = append(claims, k)
+			widest = math.Max(widest, math.Max(float64(k.High), math.Expm1(-math.Log1p(float64(k.Low)))))
+		}
+	}
+	mean, figure := w.over(rows, by), ""
+	if mean != "" {
+		mean = "; " + mean
+	}
+	if metric == analysis.Low1 {
+		figure = " by the 1% low"
+	}
+	switch {
+	case len(sharing) == 0:
+		last := w.m.contrast(metric, by, first, order[len(order)-1], rows)
+		text := fmt.Sprintf("%s leads%s: %s %% ahead of %s (%s)", first, figure,
+			percent(w.m.contrast(metric, by, first, order[1], rows).ratio(), next.Low, next.High), order[1],
+			span(next.Low, next.High))
+		if len(order) > 2 {
+			k := last.claim(level)
+			text += fmt.Sprintf(", %s %% ahead of the last, %s (%s)", percent(last.ratio(), k.Low, k.High), order[len(order)-1],
+				span(k.Low, k.High))
+		}
+		w.say(weight, "lead", "games", w.at(setting)+text+mean+".", all...)
+	case widest <= hardly:
+		w.say(weight, "lead", "games", fmt.Sprintf("%s%s share the lead%s: none is more than %s %% from %s%s.", w.at(setting),
+			list(append([]string{first}, sharing...)), figure, bound(widest), first, mean), claims...)
+	default:
+		w.say(weight, "lead", "games", fmt.Sprintf("%sit is open who leads%s: %s is first by what was measured, but %s may be level (%s against %s: %s %%)%s.",
+			w.at(setting), figure, first, list(sharing), first, sharing[0], span(claims[0].Low, claims[0].High), mean), claims...)
+	}
+	w.out[len(w.out)-1].Text = capital(w.out[len(w.out)-1].Text)
+	return first
+}
+
+// processors says up to which card the processor makes hardly a difference, and from which on
+// it does.
+func (w *writer) processors(setting string) {
+	all := w.m.levels(record.TagProcessor)
+	cards := w.m.levels(record.TagGraphics)
+	if len(all) < 2 || len(cards) == 0 {
+		return
+	}
+	level := levelProcessors / (float64(len(w.set)*len(cards)) * pairs(len(all)))
+	if rows, levels := w.m.common(record.TagGraphics, w.fixed(setting)); len(levels) > 1 {
+		if order := w.m.ranked(analysis.Average, record.TagGraphics, levels, rows); len(order) > 1 {
+			slices.Reverse(order)
+			cards = order
+		}
+	}
+	var small []string
+	var smallClaims []Claim
+	widest, from := 0.0, ""
+	var gain Claim
+	var gains contrast
+	for _, card := range cards {
+		fixed := map[string]string{record.TagGraphics: card}
+		for k, v := range w.fixed(setting) {
+			fixed[k] = v
+		}
+		rows, levels := w.m.common(record.TagProcessor, fixed)
+		order := w.m.ranked(analysis.Average, record.TagProcessor, levels, rows)
+		if len(order) < 2 || len(levels) < len(all) {
+			continue
+		}
+		most, claims := 0.0, []Claim(nil)
+		for i, a := range order {
+			for _, b := range order[i+1:] {
+				if c := w.m.contrast(analysis.Average, record.TagProcessor, a, b, rows); c.known() {
+					k := c.claim(level)
+					claims = append(claims, k)
+					most = math.Max(most, math.Max(float64(k.High), math.Expm1(-math.Log1p(float64(k.Low)))))
+				} else {
+					most = math.Inf(1)
+				}
+			}
+		}
+		switch best := w.m.contrast(analysis.Average, record.TagProcessor, order[0], order[len(order)-1], rows); {
+		case most <= hardly && from == "":
+			small, smallClaims, widest = append(small, card), append(smallClaims, claims...), math.Max(widest, most)
+		case from == "" && best.known() && best.claim(level).Low >= matters:
+			from, gains, gain = card, best, best.claim(level)
+		}
+	}
+	at := w.at(setting)
+	if len(small) > 0 {
+		with := "with " + list(small)
+		if len(small) > 3 {
+			with = fmt.Sprintf("with %d cards, from %s to %s,", len(small), small[0], small[len(small)-1])
+		}
+		w.say(5, "processor", "games", capital(fmt.Sprintf("%sthe processor hardly matters %s: all %d lie within %s %% of each other.",
+			at, with, len(all), bound(widest))), smallClaims...)
+	}
+	if from != "" {
+		w.say(3, "processor", "games", capital(fmt.Sprintf("%sthe processor matters with %s: %s gives %s %% more than %s (%s).", at,
+			from, gains.a, percent(gains.ratio(), gain.Low, gain.High), gains.b, span(gain.Low, gain.High))), gain)
+	}
+}
+
+// where names a game in a setting.
+func (w *writer) where(game, setting string) string {
+	text := "in " + game
+	if game == "" {
+		text = "in all"
+	}
+	if setting != "" {
+		text += " " + strings.TrimSpace(strings.ToLower(w.at(setting)[:1])+w.at(setting)[1:])
+	}
+	return text
+}
+
+func (w *writer) gameLevel(levels int) float64 {
+	games := max(1, len(w.m.levels(record.TagGame)))
+	return levelGames / (float64(games*len(w.set)) * pairs(levels))
+}
+
+func (w *writer) fixedGame(setting, game string) map[string]string {
+	out := map[string]string{}
+	for k, v := range w.fixed(setting) {
+		out[k] = v
+	}
+	if game != "" {
+		out[record.TagGame] = game
+	}
+	return out
+}
+
+// alike says in which games the card hardly matters.
+func (w *writer) alike() {
+	type found struct {
+		text   string
+		most   float64
+		claims []Claim
+	}
+	var list []found
+	all := w.m.levels(record.TagGraphics)
+	if len(all) < 2 {
+		return
+	}
+	for _, game := range w.m.levels(record.TagGame) {
+		for _, setting := range w.set {
+			rows, levels := w.m.common(record.TagGraphics, w.fixedGame(setting, game))
+			if len(levels) < len(all) || len(rows) == 0 {
+				continue
+			}
+			f := found{text: fmt.Sprintf("%s the card hardly matters: all %d lie within", w.where(game, setting), len(all))}
+			for i, a := range levels {
+				for _, b := range levels[i+1:] {
+					c := w.m.contrast(analysis.Average, record.TagGraphics, a, b, rows)
+					if !c.known() {
+						f.most = math.Inf(1)
+						continue
+					}
+					k := c.claim(w.gameLevel(len(all)))
+					f.claims = append(f.claims, k)
+					f.most = math.Max(f.most, math.Max(float64(k.High), math.Expm1(-math.Log1p(float64(k.Low)))))
+				}
+			}
+			if f.most <= hardly {
+				list = append(list, f)
+			}
+		}
+	}
+	slices.SortStableFunc(list, func(a, b found) int { return cmp.Compare(a.most, b.most) })
+	for _, f := range list[:min(each, len(list))] {
+		w.say(6, "alike", "margins", capital(fmt.Sprintf("%s %s %% of each other.", f.text, bound(f.most))), f.claims...)
+	}
+}
+
+// reversed says in which games two cards change places, the largest first.
+func (w *writer) reversed() {
+	type found struct {
+		text  string
+		claim Claim
+	}
+	var list []found
+	all := w.m.levels(record.TagGraphics)
+	for _, setting := range w.set {
+		rows, levels := w.m.common(record.TagGraphics, w.fixed(setting))
+		order := w.m.ranked(analysis.Average, record.TagGraphics, levels, rows)
+		for i, better := range order {
+			for _, lesser := range order[i+1:] {
+				mean := w.m.contrast(analysis.Average, record.TagGraphics, better, lesser, rows)
+				k := mean.claim(levelMeans / (2 * float64(len(w.set)) * pairs(len(levels))))
+				if !mean.known() || k.Low <= 0 {
+					continue
+				}
+				for _, game := range w.m.levels(record.TagGame) {
+					own := slices.DeleteFunc(slices.Clone(rows), func(r map[string]string) bool { return r[record.TagGame] != game })
+					c := w.m.contrast(analysis.Average, record.TagGraphics, lesser, better, own)
+					if len(own) == 0 || len(own) == len(rows) || !c.known() {
+						continue
+					}
+					if k := c.claim(w.gameLevel(len(all))); k.Low > analysis.Number(w.tie()) {
+						list = append(list, found{fmt.Sprintf("%s it is the other way round: %s is %s %% ahead of %s (%s).",
+							w.where(game, setting), lesser, percent(c.ratio(), k.Low, k.High), better, span(k.Low, k.High)), k})
+					}
+				}
+			}
+		}
+	}
+	slices.SortStableFunc(list, func(a, b found) int { return cmp.Compare(b.claim.Low, a.claim.Low) })
+	for _, f := range list[:min(each, len(list))] {
+		w.say(3, "exception", "margins", capital(f.text), f.claim)
+	}
+}
+
+func (w *writer) tie() float64 { return w.Options.WithDefaults().Tie }
+
+// value says which part gives a frame for the least money, where it is shown.
+func (w *writer) value() {
+	price := map[string]Price{}
+	for _, p := range w.Prices {
+		price[p.Part] = p
+	}
+	by := cmp.Or(w.PriceBy, record.TagGraphics)
+	for _, setting := range w.set {
+		rows, levels := w.m.common(by, w.fixed(setting))
+		level := levelMeans / (2 * float64(len(w.set)) * pairs(len(levels)))
+		levels = slices.DeleteFunc(levels, func(l string) bool { return !(price[l].Amount > 0) })
+		order := w.m.ranked(analysis.Average, by, levels, rows)
+		if len(order) < 2 {
+			continue
+		}
+		cost := map[string]float64{} // per frame, relative
+		for _, l := range order {
+			cost[l] = math.Log(price[l].Amount) - w.m.contrast(analysis.Average, by, l, order[0], rows).log
+		}
+		slices.SortStableFunc(order, func(a, b string) int { return cmp.Compare(cost[a], cost[b]) })
+		var claims []Claim
+		least := math.Inf(1) // by which the price of a frame is higher with another part
+		for _, other := range order[1:] {
+			c := w.m.contrast(analysis.Average, by, order[0], other, rows)
+			if !c.known() {
+				least = 0
+				break
+			}
+			k := c.claim(level)
+			claims = append(claims, k)
+			least = math.Min(least, price[other].Amount/price[order[0]].Amount*(1+float64(k.Low))-1)
+		}
+		if least <= 0 {
+			w.say(7, "value", "value", capital(fmt.Sprintf("%sit is open whether a frame costs least with %s or with another part, such as %s.",
+				w.at(setting), order[0], order[1])))
+			continue
+		}
+		w.say(2, "value", "value", capital(fmt.Sprintf("%sa frame costs least with %s; with any other part it costs at least %.1f %% more.",
+			w.at(setting), order[0], math.Floor(1000*least)/10)), claims...)
+	}
+}
+
+// rates says how many cells hold a refresh rate for certain.
+func (w *writer) rates() {
+	if len(w.RefreshHz) == 0 {
+		return
+	}
+	level := levelRates / float64(len(w.RefreshHz)*len(w.m.cells))
+	hz := slices.Sorted(slices.Values(w.RefreshHz))
+	for _, rate := range hz[:min(each, len(hz))] {
+		var claims []Claim
+		for _, c := range w.m.cells {
+			f := c.Figure(analysis.Average)
+			if f.N == 0 || f.Basis() == nil {
+				continue
+			}
+			p := variance.Of(variance.Term{Of: f.Basis(), Weight: 1})
+			if !(p.SE > 0) || !(p.DF > 0) {
+				continue
+			}
+			low := math.Exp(f.Log() - stats.TQuantile(1-level, p.DF)*p.SE)
+			if low >= rate {
+				claims = append(claims, Claim{Kind: Rate, Metric: analysis.Average, Cell: c.Factors, Low: analysis.Number(rate),
+					High: analysis.Undefined, covers: p.Covers})
+			}
+		}
+		text := fmt.Sprintf("%d of %s hold %g FPS on average for certain.", len(claims), record.Count(len(w.m.cells), "cell"), rate)
+		if len(claims) == 0 {
+			text = fmt.Sprintf("No cell holds %g FPS on average for certain.", rate)
+		}
+		w.say(6, "rate", "holds", text, claims...)
+	}
+}
+
+func (w *writer) limits() {
+	n := map[analysis.Regime]int{}
+	var claims []Claim
+	for _, l := range w.Limits {
+		n[l.By]++
+		if l.By == analysis.ByProcessor || l.By == analysis.ByGraphics {
+			claims = append(claims, Claim{Kind: Bound, Cell: l.Factors, A: string(l.By), Low: analysis.Undefined,
+				High: analysis.Undefined})
+		}
+	}
+	if len(claims) == 0 {
+		return
+	}
+	text := fmt.Sprintf("The card limits %s and the processor %d", record.Count(n[analysis.ByGraphics], "cell"),
+		n[analysis.ByProcessor])
+	if rest := len(w.Limits) - len(claims); rest > 0 {
+		text += fmt.Sprintf("; in the other %d both do, or it cannot be told", rest)
+	}
+	w.say(4, "limit", "limits", text+".", claims...)
+}
+
+func (w *writer) odd() {
+	if len(w.Odd) == 0 {
+		return
+	}
+	var names []string
+	var claims []Claim
+	for _, x := range w.Odd {
+		names = append(names, analysis.NameOf(x.Factors, w.Factors))
+		claims = append(claims, Claim{Kind: Wrong, Cell: x.Factors, Low: analysis.Undefined, High: analysis.Undefined})
+	}
+	text := fmt.Sprintf("%s does not fit in with the others: %s", names[0], strings.TrimRight(w.Odd[0].Why, ". "))
+	if len(names) > 1 {
+		text = fmt.Sprintf("%d cells do not fit in with the others: %s", len(names), strings.Join(names[:min(each, len(names))], "; "))
+		if len(names) > each {
+			text += fmt.Sprintf(" and %d more", len(names)-each)
+		}
+	}
+	w.say(1, "odd", "odd", text+".", claims...)
+}
+
+// rest says what was not measured, what is in doubt, and what the ranges hold for.
+func (w *writer) rest() {
+	if w.Open != "" {
+		w.say(1, "open", "ready", capital(w.Open)+".")
+	}
+	for _, d := range w.Doubts[:min(each, len(w.Doubts))] {
+		w.say(2, "doubt", "ready", capital(strings.TrimRight(d, ". "))+".")
+	}
+	if len(w.covers) == 0 {
+		return
+	}
+	text := "The ranges in these sentences are wider than those of the tables: they hold all together, with 95 % confidence"
+	if w.covers[variance.CoversSession] {
+		text += ", for repeats in the sessions as they were; what a rebuild or another day shifts is not in them"
+	} else {
+		text += ", after rebuilds, restarts and on other days too"
+	}
+	w.say(0, "certainty", "methods", text+".")
+}
