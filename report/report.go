@@ -13,6 +13,7 @@ import (
 	"capd.example/analysis/limit"
 	"capd.example/analysis/oddcell"
 	"capd.example/analysis/ready"
+	"capd.example/analysis/summary"
 	"capd.example/record"
 	"capd.example/report/chart"
 )
@@ -58,8 +59,9 @@ type Report struct {
 	Guesses []limit.Prediction
 	Holds   []compare.Threshold
 	Values  []compare.Value
-	// Concerns are what stands against publishing.
-	Concerns []ready.Concern
+	// Concerns are what stands against publishing, Sentences the conclusions in words.
+	Concerns  []ready.Concern
+	Sentences []summary.Sentence
 
 	marked  map[string]bool // cells that they name, by their values
 	charts  []chart.Chart
@@ -69,6 +71,15 @@ type Report struct {
 
 // Build draws all conclusions and charts.
 func Build(in Input) (*Report, error) {
+	r, err := Conclude(in)
+	if err == nil {
+		r.draw()
+	}
+	return r, err
+}
+
+// Conclude draws all conclusions and no chart.
+func Conclude(in Input) (*Report, error) {
 	if in.PriceBy == "" {
 		in.PriceBy = record.TagGraphics
 	}
@@ -109,7 +120,7 @@ func Build(in Input) (*Report, error) {
 		r.Values = v
 	}
 	r.concerns()
-	r.draw()
+	r.Sentences = r.sentences()
 	return r, nil
 }
 

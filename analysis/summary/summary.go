@@ -586,7 +586,12 @@ func (w *writer) rates() {
 	}
 }
 
+// limits counts what limits the cells; nothing where sessions are known to differ, since the
+// words of package limit allow for the noise of passes alone.
 func (w *writer) limits() {
+	if w.covers[variance.CoversSessions] {
+		return
+	}
 	n := map[analysis.Regime]int{}
 	var claims []Claim
 	for _, l := range w.Limits {

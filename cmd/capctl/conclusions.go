@@ -11,6 +11,7 @@ type conclusions struct {
 	Value         valueCmd         `cmd:"" group:"result" help:"Show the cost per frame, and what is not worth its price." example:"capctl value --prices prices.csv"`
 	Repeatability repeatabilityCmd `cmd:"" group:"result" help:"Show how well passes repeat, per bench, game and figure, and over the months." example:"capctl repeatability"`
 	Reuse         reuseCmd         `cmd:"" group:"result" help:"Check whether older results are comparable with new ones." example:"capctl reuse --old campaign=spring --new campaign=autumn"`
+	Summary       summaryCmd       `cmd:"" group:"result" help:"Say the conclusions in ten to twenty sentences, each with its figures." example:"capctl summary --markdown"`
 	Ready         readyCmd         `cmd:"" group:"result" help:"Say what stands against publishing: odd, open and doubtful cells, other campaigns and drivers, facts not known." example:"capctl ready"`
 	Report        reportCmd        `cmd:"" group:"result" help:"Write a page with tables and charts, the charts as SVG and PNG, and a data package." example:"capctl report --out report"`
 }

@@ -15,6 +15,7 @@ import (
 	"capd.example/analysis/oddcell"
 	"capd.example/analysis/ready"
 	"capd.example/analysis/reuse"
+	"capd.example/analysis/summary"
 	"capd.example/control"
 	"capd.example/internal/listing"
 	"capd.example/internal/logbatch"
@@ -101,7 +102,8 @@ func TestJSONFieldsAreAsPromised(t *testing.T) {
 		{"- `holds`", "- `value`", []any{compare.Threshold{}}, "yes no unclear"},
 		{"- `value`", "- `repeatability`", []any{compare.Value{}}, ""},
 		{"- `repeatability`", "- `ready`", []any{analysis.Repeat{}}, ""},
-		{"- `ready`", "- `reuse`", []any{ready.Concern{}}, "odd open doubtful disagree campaign driver mixed disclosure"},
+		{"- `summary`", "- `reuse`", []any{summary.Sentence{}}, "ratio rate odd limit cells margins games limits value holds ready methods"},
+		{"- `ready`", "- `summary`", []any{ready.Concern{}}, "odd open doubtful disagree campaign driver mixed disclosure"},
 		{"- `reuse`", "\x00", []any{reuse.Comparability{}}, ""},
 	} {
 		text := part(t, page, x.from, x.to)

@@ -21,13 +21,18 @@ import (
 
 // reportCmd is `capctl report`.
 type reportCmd struct {
-	Out      string    `required:"" placeholder:"DIR" help:"Folder to write into; it is made, an earlier report in it is replaced."`
-	Title    string    `default:"Bench report" placeholder:"TEXT" help:"Heading of the page."`
-	Prices   string    `placeholder:"FILE" help:"Price list (default: the prices of the campaign; see 'capctl value')."`
-	PriceBy  string    `default:"gpu" placeholder:"FACTOR" help:"The factor whose parts have prices."`
-	Hz       []float64 `placeholder:"HZ" default:"60,120,144" help:"Refresh rates to judge by."`
-	Trace    []string  `placeholder:"PASS" help:"Passes whose frame times are drawn (default: of the cell whose passes differ most)."`
-	Pictures int       `default:"8" placeholder:"N" help:"How many charts are also drawn as PNG, each in 1920x1080 and 3840x2160."`
+	Out      string   `required:"" placeholder:"DIR" help:"Folder to write into; it is made, an earlier report in it is replaced."`
+	Title    string   `default:"Bench report" placeholder:"TEXT" help:"Heading of the page."`
+	Trace    []string `placeholder:"PASS" help:"Passes whose frame times are drawn (default: of the cell whose passes differ most)."`
+	Pictures int      `default:"8" placeholder:"N" help:"How many charts are also drawn as PNG, each in 1920x1080 and 3840x2160."`
+	wholeFlags
+}
+
+// wholeFlags are what every command takes that draws all conclusions at once.
+type wholeFlags struct {
+	Prices  string    `placeholder:"FILE" help:"Price list (default: the prices of the campaign; see 'capctl value')."`
+	PriceBy string    `default:"gpu" placeholder:"FACTOR" help:"The factor whose parts have prices."`
+	Hz      []float64 `placeholder:"HZ" default:"60,120,144" help:"Refresh rates to judge by."`
 	filterFlags
 	analysisFlags
 }
@@ -105,8 +110,18 @@ func (c *reportCmd) markUsed(a *app, passes []record.Pass) {
 }
 
 func (c *reportCmd) input(a *app) (report.Input, error) {
-	in := report.Input{Title: c.Title, Program: report.ThisProgram(), At: time.Now(), PriceBy: c.PriceBy, RefreshHz: c.Hz,
-		Pictures: c.Pictures}
+	in, err := c.wholeFlags.input(a)
+	if err != nil {
+		return in, err
+	}
+	in.Title, in.Program, in.At, in.Pictures = c.Title, report.ThisProgram(), time.Now(), c.Pictures
+	in.Traces, err = c.traces(a, in.Cells)
+	return in, err
+}
+
+// input selects the passes, draws up their cells and gathers what conclusions need beside them.
+func (c *wholeFlags) input(a *app) (report.Input, error) {
+	in := report.Input{PriceBy: c.PriceBy, RefreshHz: c.Hz}
 	for _, hz := range c.Hz {
 		if !(hz > 0) {
 			return in, cli.UsageError(fmt.Errorf("--hz %g is no refresh rate", hz))
@@ -117,6 +132,9 @@ func (c *reportCmd) input(a *app) (report.Input, error) {
 	c.whole = true // the page and the data package list it
 	sel, err := c.choose(a, c.filterFlags, &in.Options)
 	if err != nil {
+		return in, err
+	}
+	if err := results.CheckFactors(a.Streams, c.Factor, sel.Passes); err != nil {
 		return in, err
 	}
 	in.Passes, in.Systems = sel.Passes, in.Options.Systems
@@ -136,10 +154,7 @@ func (c *reportCmd) input(a *app) (report.Input, error) {
 	sel.Tell(a.Streams, in.Cells)
 	in.Selection = sel.Lines(len(in.Cells))
 	in.Ready = readyInput(in.Cells, in.Options, sel)
-	if in.Loads, err = storedLoads(a, in.Cells); err != nil {
-		return in, err
-	}
-	in.Traces, err = c.traces(a, in.Cells)
+	in.Loads, err = storedLoads(a, in.Cells)
 	return in, err
 }
 
