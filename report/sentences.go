@@ -11,7 +11,7 @@ func (r *Report) sentences() []summary.Sentence {
 	in := summary.Input{Cells: r.Cells, Factors: r.factors, Options: r.in.Options, PriceBy: r.in.PriceBy,
 		RefreshHz: r.in.RefreshHz}
 	for _, l := range r.Limits {
-		in.Limits = append(in.Limits, summary.Limited{Factors: l.Factors, By: l.Limit})
+		in.Limits = append(in.Limits, summary.Limited{Factors: l.Factors, By: l.Limit, Low: l.ShareLow, High: l.ShareHigh})
 	}
 	for _, x := range r.Odd.Odd {
 		// Parts that may have been mixed up are for the check before publishing.

@@ -38,10 +38,16 @@ type Input struct {
 	Doubts    []string
 }
 
-// Limited says which part limits a cell.
+// Limited says which part limits a cell, and the interval of the processor's share.
 type Limited struct {
-	Factors map[string]string
-	By      analysis.Regime
+	Factors   map[string]string
+	By        analysis.Regime
+	Low, High analysis.Number
+}
+
+// certain reports whether the share is on the side of the word.
+func (l Limited) certain() bool {
+	return l.By == analysis.ByProcessor && l.Low > 0.5 || l.By == analysis.ByGraphics && l.High < 0.5
 }
 
 // Suspect is an odd cell, and why it is.
@@ -76,8 +82,8 @@ const (
 
 // Write returns the sentences, the weightiest first; none where no cell has a figure.
 func Write(in Input) []Sentence {
-	w := writer{Input: in, m: newMatrix(in.Cells, in.Factors)}
-	if len(w.m.cells) == 0 {
+	w := writer{Input: in, m: analysis.NewMatrix(in.Cells, in.Factors)}
+	if len(w.m.Cells) == 0 {
 		return nil
 	}
 	w.settings()
@@ -85,7 +91,7 @@ func Write(in Input) []Sentence {
 	for _, s := range w.set {
 		w.lead(s, record.TagGraphics)
 	}
-	if len(w.m.levels(record.TagGraphics)) < 2 {
+	if len(w.m.Levels(record.TagGraphics)) < 2 {
 		for _, s := range w.set {
 			w.lead(s, record.TagProcessor)
 		}
@@ -105,7 +111,7 @@ func Write(in Input) []Sentence {
 
 type writer struct {
 	Input
-	m      *matrix
+	m      *analysis.Matrix
 	factor string   // whose levels are told apart: resolution, else preset
 	set    []string // its levels; one that is "" where neither varies
 	out    []Sentence
@@ -141,7 +147,7 @@ func (w *writer) best() []Sentence {
 // settings chooses the factor whose levels are told apart.
 func (w *writer) settings() {
 	for _, f := range []string{record.TagResolution, record.TagPreset} {
-		if l := w.m.levels(f); len(l) > 1 {
+		if l := w.m.Levels(f); len(l) > 1 {
 			w.factor, w.set = f, l
 			return
 		}
@@ -231,7 +237,7 @@ func (w *writer) over(rows []map[string]string, by string) string {
 func (w *writer) scope() {
 	var parts []string
 	for _, f := range w.Factors {
-		n := len(w.m.levels(f))
+		n := len(w.m.Levels(f))
 		if n == 0 {
 			continue
 		}
@@ -247,10 +253,10 @@ func (w *writer) scope() {
 		}
 	}
 	passes := 0
-	for _, c := range w.m.cells {
+	for _, c := range w.m.Cells {
 		passes += len(c.Passes.Used)
 	}
-	text := fmt.Sprintf("%s measured in %s", record.Count(len(w.m.cells), "cell"), record.Count(passes, "pass"))
+	text := fmt.Sprintf("%s measured in %s", record.Count(len(w.m.Cells), "cell"), record.Count(passes, "pass"))
 	if len(parts) > 0 {
 		text += ": " + list(parts)
 	}
@@ -263,21 +269,21 @@ func pairs(n int) float64 { return math.Max(1, float64(n*(n-1)/2)) }
 // lead says which part is ahead in a setting, on average and by the 1% low, and how far it is
 // from the first to the last.
 func (w *writer) lead(setting, by string) {
-	rows, levels := w.m.common(by, w.fixed(setting))
+	rows, levels := w.m.Common(by, w.fixed(setting))
 	level := levelMeans / (2 * float64(len(w.set)) * pairs(len(levels)))
 	first := w.leader(setting, by, analysis.Average, level, rows, levels, 1)
 	if first == "" {
 		return
 	}
-	if low := w.m.ranked(analysis.Low1, by, levels, rows); len(low) > 1 {
+	if low := w.m.Ranked(analysis.Low1, by, levels, rows); len(low) > 1 {
 		if low[0] != first {
 			w.leader(setting, by, analysis.Low1, level, rows, levels, 2)
 			return
 		}
-		c := w.m.contrast(analysis.Low1, by, low[0], low[1], rows)
-		if k := c.claim(level); c.known() && k.Low > 0 {
+		c := w.m.Contrast(analysis.Low1, by, low[0], low[1], rows)
+		if k := claim(c, level); c.Known() && k.Low > 0 {
 			w.say(4, "low", "cells", fmt.Sprintf("%s%s leads by the 1%% low too: %s %% ahead of %s (%s).",
-				w.at(setting), first, percent(c.ratio(), k.Low, k.High), low[1], span(k.Low, k.High)), k)
+				w.at(setting), first, percent(c.Ratio(), k.Low, k.High), low[1], span(k.Low, k.High)), k)
 		}
 	}
 }
@@ -285,7 +291,7 @@ func (w *writer) lead(setting, by string) {
 // leader says who leads by a figure, and returns its name where somebody can be named.
 func (w *writer) leader(setting, by, metric string, level float64, rows []map[string]string, levels []string,
 	weight int) string {
-	order := w.m.ranked(metric, by, levels, rows)
+	order := w.m.Ranked(metric, by, levels, rows)
 	if len(order) < 2 {
 		return ""
 	}
@@ -294,11 +300,11 @@ func (w *writer) leader(setting, by, metric string, level float64, rows []map[st
 	var sharing []string
 	widest, next := 0.0, Claim{}
 	for i, other := range order[1:] {
-		c := w.m.contrast(metric, by, first, other, rows)
-		if !c.known() {
+		c := w.m.Contrast(metric, by, first, other, rows)
+		if !c.Known() {
 			return ""
 		}
-		k := c.claim(level)
+		k := claim(c, level)
 		if all = append(all, k); i == 0 {
 			next = k
 		}
@@ -317,13 +323,13 @@ func (w *writer) leader(setting, by, metric string, level float64, rows []map[st
 	}
 	switch {
 	case len(sharing) == 0:
-		last := w.m.contrast(metric, by, first, order[len(order)-1], rows)
+		last := w.m.Contrast(metric, by, first, order[len(order)-1], rows)
 		text := fmt.Sprintf("%s leads%s: %s %% ahead of %s (%s)", first, figure,
-			percent(w.m.contrast(metric, by, first, order[1], rows).ratio(), next.Low, next.High), order[1],
+			percent(w.m.Contrast(metric, by, first, order[1], rows).Ratio(), next.Low, next.High), order[1],
 			span(next.Low, next.High))
 		if len(order) > 2 {
-			k := last.claim(level)
-			text += fmt.Sprintf(", %s %% ahead of the last, %s (%s)", percent(last.ratio(), k.Low, k.High), order[len(order)-1],
+			k := claim(last, level)
+			text += fmt.Sprintf(", %s %% ahead of the last, %s (%s)", percent(last.Ratio(), k.Low, k.High), order[len(order)-1],
 				span(k.Low, k.High))
 		}
 		w.say(weight, "lead", "games", w.at(setting)+text+mean+".", all...)
@@ -341,14 +347,14 @@ func (w *writer) leader(setting, by, metric string, level float64, rows []map[st
 // processors says up to which card the processor makes hardly a difference, and from which on
 // it does.
 func (w *writer) processors(setting string) {
-	all := w.m.levels(record.TagProcessor)
-	cards := w.m.levels(record.TagGraphics)
+	all := w.m.Levels(record.TagProcessor)
+	cards := w.m.Levels(record.TagGraphics)
 	if len(all) < 2 || len(cards) == 0 {
 		return
 	}
 	level := levelProcessors / (float64(len(w.set)*len(cards)) * pairs(len(all)))
-	if rows, levels := w.m.common(record.TagGraphics, w.fixed(setting)); len(levels) > 1 {
-		if order := w.m.ranked(analysis.Average, record.TagGraphics, levels, rows); len(order) > 1 {
+	if rows, levels := w.m.Common(record.TagGraphics, w.fixed(setting)); len(levels) > 1 {
+		if order := w.m.Ranked(analysis.Average, record.TagGraphics, levels, rows); len(order) > 1 {
 			slices.Reverse(order)
 			cards = order
 		}
@@ -357,22 +363,22 @@ func (w *writer) processors(setting string) {
 	var smallClaims []Claim
 	widest, from := 0.0, ""
 	var gain Claim
-	var gains contrast
+	var gains analysis.Contrast
 	for _, card := range cards {
 		fixed := map[string]string{record.TagGraphics: card}
 		for k, v := range w.fixed(setting) {
 			fixed[k] = v
 		}
-		rows, levels := w.m.common(record.TagProcessor, fixed)
-		order := w.m.ranked(analysis.Average, record.TagProcessor, levels, rows)
+		rows, levels := w.m.Common(record.TagProcessor, fixed)
+		order := w.m.Ranked(analysis.Average, record.TagProcessor, levels, rows)
 		if len(order) < 2 || len(levels) < len(all) {
 			continue
 		}
 		most, claims := 0.0, []Claim(nil)
 		for i, a := range order {
 			for _, b := range order[i+1:] {
-				if c := w.m.contrast(analysis.Average, record.TagProcessor, a, b, rows); c.known() {
-					k := c.claim(level)
+				if c := w.m.Contrast(analysis.Average, record.TagProcessor, a, b, rows); c.Known() {
+					k := claim(c, level)
 					claims = append(claims, k)
 					most = math.Max(most, math.Max(float64(k.High), math.Expm1(-math.Log1p(float64(k.Low)))))
 				} else {
@@ -380,11 +386,11 @@ func (w *writer) processors(setting string) {
 				}
 			}
 		}
-		switch best := w.m.contrast(analysis.Average, record.TagProcessor, order[0], order[len(order)-1], rows); {
+		switch best := w.m.Contrast(analysis.Average, record.TagProcessor, order[0], order[len(order)-1], rows); {
 		case most <= hardly && from == "":
 			small, smallClaims, widest = append(small, card), append(smallClaims, claims...), math.Max(widest, most)
-		case from == "" && best.known() && best.claim(level).Low >= matters:
-			from, gains, gain = card, best, best.claim(level)
+		case from == "" && best.Known() && claim(best, level).Low >= matters:
+			from, gains, gain = card, best, claim(best, level)
 		}
 	}
 	at := w.at(setting)
@@ -398,7 +404,7 @@ func (w *writer) processors(setting string) {
 	}
 	if from != "" {
 		w.say(3, "processor", "games", capital(fmt.Sprintf("%sthe processor matters with %s: %s gives %s %% more than %s (%s).", at,
-			from, gains.a, percent(gains.ratio(), gain.Low, gain.High), gains.b, span(gain.Low, gain.High))), gain)
+			from, gains.A, percent(gains.Ratio(), gain.Low, gain.High), gains.B, span(gain.Low, gain.High))), gain)
 	}
 }
 
@@ -415,7 +421,7 @@ func (w *writer) where(game, setting string) string {
 }
 
 func (w *writer) gameLevel(levels int) float64 {
-	games := max(1, len(w.m.levels(record.TagGame)))
+	games := max(1, len(w.m.Levels(record.TagGame)))
 	return levelGames / (float64(games*len(w.set)) * pairs(levels))
 }
 
@@ -438,25 +444,25 @@ func (w *writer) alike() {
 		claims []Claim
 	}
 	var list []found
-	all := w.m.levels(record.TagGraphics)
+	all := w.m.Levels(record.TagGraphics)
 	if len(all) < 2 {
 		return
 	}
-	for _, game := range w.m.levels(record.TagGame) {
+	for _, game := range w.m.Levels(record.TagGame) {
 		for _, setting := range w.set {
-			rows, levels := w.m.common(record.TagGraphics, w.fixedGame(setting, game))
+			rows, levels := w.m.Common(record.TagGraphics, w.fixedGame(setting, game))
 			if len(levels) < len(all) || len(rows) == 0 {
 				continue
 			}
 			f := found{text: fmt.Sprintf("%s the card hardly matters: all %d lie within", w.where(game, setting), len(all))}
 			for i, a := range levels {
 				for _, b := range levels[i+1:] {
-					c := w.m.contrast(analysis.Average, record.TagGraphics, a, b, rows)
-					if !c.known() {
+					c := w.m.Contrast(analysis.Average, record.TagGraphics, a, b, rows)
+					if !c.Known() {
 						f.most = math.Inf(1)
 						continue
 					}
-					k := c.claim(w.gameLevel(len(all)))
+					k := claim(c, w.gameLevel(len(all)))
 					f.claims = append(f.claims, k)
 					f.most = math.Max(f.most, math.Max(float64(k.High), math.Expm1(-math.Log1p(float64(k.Low)))))
 				}
@@ -479,26 +485,26 @@ func (w *writer) reversed() {
 		claim Claim
 	}
 	var list []found
-	all := w.m.levels(record.TagGraphics)
+	all := w.m.Levels(record.TagGraphics)
 	for _, setting := range w.set {
-		rows, levels := w.m.common(record.TagGraphics, w.fixed(setting))
-		order := w.m.ranked(analysis.Average, record.TagGraphics, levels, rows)
+		rows, levels := w.m.Common(record.TagGraphics, w.fixed(setting))
+		order := w.m.Ranked(analysis.Average, record.TagGraphics, levels, rows)
 		for i, better := range order {
 			for _, lesser := range order[i+1:] {
-				mean := w.m.contrast(analysis.Average, record.TagGraphics, better, lesser, rows)
-				k := mean.claim(levelMeans / (2 * float64(len(w.set)) * pairs(len(levels))))
-				if !mean.known() || k.Low <= 0 {
+				mean := w.m.Contrast(analysis.Average, record.TagGraphics, better, lesser, rows)
+				k := claim(mean, levelMeans/(2*float64(len(w.set))*pairs(len(levels))))
+				if !mean.Known() || k.Low <= 0 {
 					continue
 				}
-				for _, game := range w.m.levels(record.TagGame) {
+				for _, game := range w.m.Levels(record.TagGame) {
 					own := slices.DeleteFunc(slices.Clone(rows), func(r map[string]string) bool { return r[record.TagGame] != game })
-					c := w.m.contrast(analysis.Average, record.TagGraphics, lesser, better, own)
-					if len(own) == 0 || len(own) == len(rows) || !c.known() {
+					c := w.m.Contrast(analysis.Average, record.TagGraphics, lesser, better, own)
+					if len(own) == 0 || len(own) == len(rows) || !c.Known() {
 						continue
 					}
-					if k := c.claim(w.gameLevel(len(all))); k.Low > analysis.Number(w.tie()) {
+					if k := claim(c, w.gameLevel(len(all))); k.Low > analysis.Number(w.tie()) {
 						list = append(list, found{fmt.Sprintf("%s it is the other way round: %s is %s %% ahead of %s (%s).",
-							w.where(game, setting), lesser, percent(c.ratio(), k.Low, k.High), better, span(k.Low, k.High)), k})
+							w.where(game, setting), lesser, percent(c.Ratio(), k.Low, k.High), better, span(k.Low, k.High)), k})
 					}
 				}
 			}
@@ -520,27 +526,27 @@ func (w *writer) value() {
 	}
 	by := cmp.Or(w.PriceBy, record.TagGraphics)
 	for _, setting := range w.set {
-		rows, levels := w.m.common(by, w.fixed(setting))
+		rows, levels := w.m.Common(by, w.fixed(setting))
 		level := levelMeans / (2 * float64(len(w.set)) * pairs(len(levels)))
 		levels = slices.DeleteFunc(levels, func(l string) bool { return !(price[l].Amount > 0) })
-		order := w.m.ranked(analysis.Average, by, levels, rows)
+		order := w.m.Ranked(analysis.Average, by, levels, rows)
 		if len(order) < 2 {
 			continue
 		}
 		cost := map[string]float64{} // per frame, relative
 		for _, l := range order {
-			cost[l] = math.Log(price[l].Amount) - w.m.contrast(analysis.Average, by, l, order[0], rows).log
+			cost[l] = math.Log(price[l].Amount) - w.m.Contrast(analysis.Average, by, l, order[0], rows).Log
 		}
 		slices.SortStableFunc(order, func(a, b string) int { return cmp.Compare(cost[a], cost[b]) })
 		var claims []Claim
 		least := math.Inf(1) // by which the price of a frame is higher with another part
 		for _, other := range order[1:] {
-			c := w.m.contrast(analysis.Average, by, order[0], other, rows)
-			if !c.known() {
+			c := w.m.Contrast(analysis.Average, by, order[0], other, rows)
+			if !c.Known() {
 				least = 0
 				break
 			}
-			k := c.claim(level)
+			k := claim(c, level)
 			claims = append(claims, k)
 			least = math.Min(least, price[other].Amount/price[order[0]].Amount*(1+float64(k.Low))-1)
 		}
@@ -559,11 +565,11 @@ func (w *writer) rates() {
 	if len(w.RefreshHz) == 0 {
 		return
 	}
-	level := levelRates / float64(len(w.RefreshHz)*len(w.m.cells))
+	level := levelRates / float64(len(w.RefreshHz)*len(w.m.Cells))
 	hz := slices.Sorted(slices.Values(w.RefreshHz))
 	for _, rate := range hz[:min(each, len(hz))] {
 		var claims []Claim
-		for _, c := range w.m.cells {
+		for _, c := range w.m.Cells {
 			f := c.Figure(analysis.Average)
 			if f.N == 0 || f.Basis() == nil {
 				continue
@@ -578,7 +584,7 @@ func (w *writer) rates() {
 					High: analysis.Undefined, covers: p.Covers})
 			}
 		}
-		text := fmt.Sprintf("%d of %s hold %g FPS on average for certain.", len(claims), record.Count(len(w.m.cells), "cell"), rate)
+		text := fmt.Sprintf("%d of %s hold %g FPS on average for certain.", len(claims), record.Count(len(w.m.Cells), "cell"), rate)
 		if len(claims) == 0 {
 			text = fmt.Sprintf("No cell holds %g FPS on average for certain.", rate)
 		}
@@ -595,8 +601,8 @@ func (w *writer) limits() {
 	n := map[analysis.Regime]int{}
 	var claims []Claim
 	for _, l := range w.Limits {
-		n[l.By]++
-		if l.By == analysis.ByProcessor || l.By == analysis.ByGraphics {
+		if l.certain() {
+			n[l.By]++
 			claims = append(claims, Claim{Kind: Bound, Cell: l.Factors, A: string(l.By), Low: analysis.Undefined,
 				High: analysis.Undefined})
 		}
@@ -604,7 +610,7 @@ func (w *writer) limits() {
 	if len(claims) == 0 {
 		return
 	}
-	text := fmt.Sprintf("The card limits %s and the processor %d", record.Count(n[analysis.ByGraphics], "cell"),
+	text := fmt.Sprintf("The card certainly limits %s and the processor %d", record.Count(n[analysis.ByGraphics], "cell"),
 		n[analysis.ByProcessor])
 	if rest := len(w.Limits) - len(claims); rest > 0 {
 		text += fmt.Sprintf("; in the other %d both do, or it cannot be told", rest)

@@ -21,7 +21,7 @@ func input(w *testlab.World, r *rand.Rand) summary.Input {
 		RefreshHz: []float64{60, 120}, PriceBy: record.TagGraphics}
 	limits, _ := limit.Limits(in.Cells, nil, o)
 	for _, l := range limits {
-		in.Limits = append(in.Limits, summary.Limited{Factors: l.Factors, By: l.Limit})
+		in.Limits = append(in.Limits, summary.Limited{Factors: l.Factors, By: l.Limit, Low: l.ShareLow, High: l.ShareHigh})
 	}
 	for _, x := range oddcell.Find(in.Cells, o).Odd {
 		if x.Kind == oddcell.OddPart {
