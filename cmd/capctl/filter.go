@@ -101,7 +101,7 @@ func checkStore(address, command string) error {
 
 // overAllBenches are the commands that read a lab as well as a bench's own store.
 var overAllBenches = []string{"passes", "show", "cells", "compare", "limits", "odd", "predict", "holds", "value",
-	"repeatability", "reuse", "summary", "ready", "report",
+	"repeatability", "reuse", "summary", "ready", "charts", "report",
 	"system", "systems", "export"}
 
 // withoutStore are the commands to which it does not matter what CAPD_STORE says.

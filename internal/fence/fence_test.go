@@ -51,6 +51,7 @@ var may = []struct {
 	{"control", []string{"record", "proto", "control"}, "control/ is the agent's service and may import record and proto"},
 	{"config", []string{"internal/text"}, "config/ holds the settings as plain values and knows what may be shown"},
 	{"internal/bigstore", []string{"record", "store"}, "internal/bigstore makes large stores to measure by"},
+	{"internal/costs", []string{"control", "internal/cli", "internal/text"}, "internal/costs shows what a running agent says of its costs"},
 	{"internal/autostart", []string{"control"}, "internal/autostart has the agent started with the session, and asks a running one to end"},
 	{"internal/checkup", []string{"*"}, "internal/checkup looks at every part of a bench; the machine is handed in"},
 	{"internal/manual", nil, "internal/manual writes pages from a command line and imports nothing of ours"},

@@ -25,6 +25,8 @@ const (
 	inkGrid  ink = "grid"
 	inkPaper ink = "paper"
 	inkMark  ink = "mark" // of intervals
+
+	inkHighlight ink = "highlight" // of what is singled out, in pictures made to order
 )
 
 // series returns the ink of the i-th series.
@@ -42,6 +44,7 @@ var palette = [][2]string{
 var tones = map[ink][2]string{
 	inkText: {"#1a1c1e", "#eceff1"}, inkMuted: {"#4c5459", "#b4bdc3"}, inkGrid: {"#cfd6da", "#454d53"},
 	inkPaper: {"#ffffff", "#16191c"}, inkMark: {"#1a1c1e", "#ffffff"},
+	inkHighlight: {"#d55e00", "#e69f00"},
 }
 
 // colour returns the value of an ink; an ink that begins with # is its own value.
@@ -86,6 +89,7 @@ type Canvas struct {
 	shapes []shape
 	title  string
 	desc   string
+	theme  *Theme // nil: that of the page, light and dark by what the reader prefers
 }
 
 func (c *Canvas) rect(x, y, w, h float64, fill ink) *shape {
@@ -180,8 +184,13 @@ func (c *Canvas) SVG(id string, standalone bool) string {
 	}
 	fmt.Fprintf(&b, `><title id="%s-t">%s</title><desc id="%s-d">%s</desc>`, id, escape(c.title), id, escape(c.desc))
 	if standalone {
-		b.WriteString("<style>" + CSS() + "</style>")
+		style := CSS()
+		if c.theme != nil {
+			style = c.theme.css()
+		}
+		b.WriteString("<style>" + style + "</style>")
 		fmt.Fprintf(&b, `<rect class="f-paper" width="%s" height="%s"/>`, num(c.w), num(c.h))
+		b.WriteString(c.logoSVG())
 	}
 	for _, s := range c.shapes {
 		s.svg(&b)
@@ -264,7 +273,7 @@ func CSS() string {
 		to   *strings.Builder
 		dark bool
 	}{{&light, false}, {&dark, true}} {
-		for _, i := range []ink{inkText, inkMuted, inkGrid, inkPaper, inkMark} {
+		for _, i := range []ink{inkText, inkMuted, inkGrid, inkPaper, inkMark, inkHighlight} {
 			fmt.Fprintf(b.to, ".f-%s{fill:%s}.k-%s{stroke:%s}", i, colour(i, b.dark), i, colour(i, b.dark))
 		}
 		for k := range palette {

@@ -27,19 +27,22 @@ type Chart struct {
 
 // render draws the chart in a size with an ordinary text size; a height of 0 is as high as
 // it needs.
-func (ch Chart) render(w, h, size float64) *Canvas {
-	c := &Canvas{w: w, h: h, font: size, free: h == 0, title: ch.Title, desc: ch.desc}
+func (ch Chart) render(w, h, size float64) *Canvas { return ch.renderIn(nil, w, h, size) }
+
+func (ch Chart) renderIn(t *Theme, w, h, size float64) *Canvas {
+	c := &Canvas{w: w, h: h, font: size, free: h == 0, title: ch.Title, desc: ch.desc, theme: t}
 	pad := size
 	y := pad - size*0.5
 	title := ch.Title
 	if c.free && ch.short != "" {
 		title = ch.short
 	}
-	for _, line := range lines(title, size*1.5, w-2*pad, 4) {
+	_, _, logo, _ := c.logoBox()
+	for _, line := range lines(title, size*1.5, w-2*pad-logo, 4) {
 		y += size * 1.6
 		c.write(pad, y, size*1.3, "start", inkText, line).bold = true
 	}
-	for _, line := range lines(ch.note, size*0.9, w-2*pad, 9) {
+	for _, line := range lines(ch.note, size*0.9, w-2*pad-logo, 9) {
 		y += size * 1.3
 		c.write(pad, y, size*0.9, "start", inkMuted, line)
 	}
@@ -402,13 +405,13 @@ func Scaling(name, title, confidence string, places []string, lines []Line) Char
 	}
 	return Chart{Name: name, Title: title, short: "Scaling", desc: "Average in frames per second. " + desc,
 		note: "Average in frames per second (FPS) over the graphics cards; one line per processor. Upright lines: uncertainty (" + confidence + "). Where lines meet, the card is the limit.",
-		draw: func(c *Canvas, top float64) float64 { return drawLines(c, top, places, lines) }}
+		draw: func(c *Canvas, top float64) float64 { return drawLines(c, top, "FPS", places, lines) }}
 }
 
 // plotHeight is that of a chart with two axes in the page, in text sizes.
 const plotHeight = 20
 
-func drawLines(c *Canvas, top float64, places []string, lines []Line) float64 {
+func drawLines(c *Canvas, top float64, unit string, places []string, lines []Line) float64 {
 	pad, size := c.font, c.font
 	top += 0.5 * size // the unit
 	high, key := 0.0, 0.0
@@ -439,7 +442,7 @@ func drawLines(c *Canvas, top float64, places []string, lines []Line) float64 {
 		c.line(left, y(t), right, y(t), 1, inkGrid)
 		c.write(left-size*0.5, y(t)+size*0.35, size*0.9, "end", inkMuted, fmt.Sprintf("%g", t))
 	}
-	c.unit(left, top, "FPS")
+	c.unit(left, top, unit)
 	for i := range places {
 		heads.below(c, i, x(i), bottom+size*0.4, inkText)
 	}

@@ -18,18 +18,19 @@ import (
 func (c *Canvas) PNG(scale float64, dark bool) ([]byte, error) {
 	w, h := int(math.Round(c.w*scale)), int(math.Round(c.h*scale))
 	img := image.NewRGBA(image.Rect(0, 0, w, h))
-	draw.Draw(img, img.Bounds(), image.NewUniform(rgb(colour(inkPaper, dark))), image.Point{}, draw.Src)
+	draw.Draw(img, img.Bounds(), image.NewUniform(rgb(c.colour(inkPaper, dark))), image.Point{}, draw.Src)
 	r := vector.NewRasterizer(1, 1)
+	c.drawLogo(img, scale)
 	for _, s := range c.shapes {
 		if s.text != "" {
-			s.drawText(img, scale, dark)
+			c.drawText(img, s, scale, s.paint(c.colour(s.fill, dark)))
 			continue
 		}
 		if s.fill != "" {
-			fillPolygon(img, r, s.points, scale, s.paint(s.fill, dark))
+			fillPolygon(img, r, s.points, scale, s.paint(c.colour(s.fill, dark)))
 		}
 		if s.stroke != "" {
-			s.drawStroke(img, r, scale, s.paint(s.stroke, dark))
+			s.drawStroke(img, r, scale, s.paint(c.colour(s.stroke, dark)))
 		}
 	}
 	var b bytes.Buffer
@@ -59,11 +60,11 @@ func (c *Canvas) reduce(img *image.RGBA, dark bool) image.Image {
 		}
 		return i, true
 	}
-	paper := rgb(colour(inkPaper, dark))
+	paper := rgb(c.colour(inkPaper, dark))
 	add(paper.R, paper.G, paper.B)
 	for _, s := range c.shapes {
 		for _, i := range []ink{s.fill, s.stroke} {
-			if k := rgb(colour(i, dark)); i != "" {
+			if k := rgb(c.colour(i, dark)); i != "" {
 				add(k.R, k.G, k.B)
 			}
 		}
@@ -90,8 +91,8 @@ func (c *Canvas) reduce(img *image.RGBA, dark bool) image.Image {
 
 func sixteenth(v uint8) uint8 { return v>>4 | v&0xf0 }
 
-func (s shape) paint(i ink, dark bool) color.NRGBA {
-	c := rgb(colour(i, dark))
+func (s shape) paint(hex string) color.NRGBA {
+	c := rgb(hex)
 	if s.opacity > 0 {
 		c.A = uint8(math.Round(255 * s.opacity))
 	}
@@ -160,23 +161,29 @@ func (s shape) drawDashes(img *image.RGBA, r *vector.Rasterizer, scale float64, 
 	}
 }
 
-func (s shape) drawText(img *image.RGBA, scale float64, dark bool) {
+func (c *Canvas) drawText(img *image.RGBA, s shape, scale float64, fill color.NRGBA) {
+	size := s.size
+	f, w := c.theme.face(s.size*scale), 0.0
+	if f == nil {
+		w = drawnWidth(s.text, s.size, s.bold)
+		faces.Lock()
+		defer faces.Unlock()
+		if f = face(size*scale, s.bold); f == nil {
+			return
+		}
+	} else {
+		defer f.Close()
+		w = float64(font.MeasureString(f, s.text)) / float64(fixed.I(1)) / scale
+	}
 	before := 0.0 // how much of the text lies before its point
-	w := drawnWidth(s.text, s.size, s.bold)
 	switch s.anchor {
 	case "middle":
 		before = w / 2
 	case "end":
 		before = w
 	}
-	faces.Lock()
-	defer faces.Unlock()
-	f := face(s.size*scale, s.bold)
-	if f == nil {
-		return
-	}
 	x, y := s.points[0].x*scale, s.points[0].y*scale
-	ink := image.NewUniform(s.paint(s.fill, dark))
+	ink := image.NewUniform(fill)
 	if s.turned {
 		turnedText(img, ink, f, s.text, x, y+before*scale)
 		return

@@ -1,0 +1,88 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"os"
+	"path/filepath"
+
+	"capd.example/internal/cli"
+	"capd.example/internal/folder"
+	"capd.example/internal/selection"
+	safe "capd.example/internal/text"
+	"capd.example/record"
+	"capd.example/report"
+	"capd.example/report/pictures"
+	"capd.example/store"
+)
+
+// chartsCmd is `capctl charts`.
+type chartsCmd struct {
+	Order string `arg:"" optional:"" name:"charts.toml" placeholder:"FILE" help:"Which pictures, and how they look (default: a good set)."`
+	Out   string `required:"" placeholder:"DIR" help:"Folder to write into; it is made. Pictures of an earlier run are replaced."`
+	wholeFlags
+}
+
+func (c *chartsCmd) Run(a *app) error {
+	if err := isNoFile(c.Out); err != nil {
+		return err
+	}
+	spec := pictures.Standard()
+	if c.Order != "" {
+		text, err := os.ReadFile(c.Order)
+		if err != nil {
+			return cli.UsageError(fmt.Errorf("the order of pictures: %w", err))
+		}
+		spec, err = pictures.Parse(text, func(path string) ([]byte, error) {
+			if !filepath.IsAbs(path) {
+				path = filepath.Join(filepath.Dir(c.Order), path)
+			}
+			return os.ReadFile(path)
+		})
+		if err != nil {
+			return cli.UsageError(fmt.Errorf("%s: %w", c.Order, err))
+		}
+	}
+	in, err := c.input(a)
+	if err != nil {
+		return err
+	}
+	if len(in.Passes) == 0 {
+		c.noPass(a)
+		return nil
+	}
+	var list []pictures.Drawn
+	err = withStore(a, func(ctx context.Context, s store.Reader) (err error) {
+		list, err = pictures.Draw(pictureSource(in, func(id string) ([]float64, error) {
+			f, err := s.Frames(ctx, id)
+			return f.MS, err
+		}), spec)
+		return err
+	})
+	if err != nil {
+		return cli.UsageError(err, "docs/charts.md says what can be ordered")
+	}
+	to, err := folder.Open(c.Out, pictures.Ours(c.Out))
+	if err != nil {
+		return cli.FailedError(fmt.Errorf("write the pictures: %w", err))
+	}
+	defer to.Close()
+	if err = pictures.Files(list, spec, to.Put); err == nil {
+		err = to.Commit(pictures.List)
+	}
+	if err != nil {
+		return cli.FailedError(fmt.Errorf("write the pictures: %w", err))
+	}
+	safe.Fprintf(a.stderr, "capctl: %s in %s\n", record.Count(len(list), "picture"), c.Out)
+	return nil
+}
+
+// pictureSource is what pictures made to order are drawn from.
+func pictureSource(in report.Input, frames func(id string) ([]float64, error)) pictures.Source {
+	src := pictures.Source{Cells: in.Cells, Options: in.Options, Factors: selection.FactorsOf(in.Options),
+		PriceBy: in.PriceBy, Frames: frames}
+	for _, p := range in.Prices {
+		src.Prices = append(src.Prices, pictures.Price{Part: p.Part, Currency: p.Currency, Amount: p.Amount})
+	}
+	return src
+}

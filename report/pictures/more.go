@@ -1,0 +1,427 @@
+package pictures
+
+import (
+	"bytes"
+	"encoding/csv"
+	"encoding/json"
+	"fmt"
+	"math"
+	"os"
+	"slices"
+	"strings"
+	"sync"
+
+	"capd.example/analysis"
+	"capd.example/analysis/compare"
+	"capd.example/internal/text"
+	"capd.example/record"
+	"capd.example/report/chart"
+	"capd.example/stats"
+)
+
+// standard is the good set: for each resolution one picture over all games, one for each game
+// with its resolutions, scaling by card and by preset, a map of margins, percentile curves, and
+// before and after where a driver or the campaign varies.
+func (d drawer) standard() (out []Picture) {
+	add := func(p Picture) {
+		if p.Figures == nil {
+			p.Figures = []string{analysis.Average}
+			if p.Kind == Bars && p.Series == "" {
+				p.Figures = []string{analysis.Average, analysis.Low1}
+			}
+		}
+		out = append(out, p)
+	}
+	games, screens := d.levels(d.Cells, record.TagGame), d.levels(d.Cells, record.TagResolution)
+	cards, cpus := d.levels(d.Cells, record.TagGraphics), d.levels(d.Cells, record.TagProcessor)
+	by := record.TagGraphics
+	if len(cards) < 2 && len(cpus) > 1 {
+		by = record.TagProcessor
+	}
+	if len(cards) == 0 && len(cpus) == 0 {
+		for _, f := range d.Factors {
+			if len(d.levels(d.Cells, f)) > 1 {
+				by = f
+				break
+			}
+		}
+	}
+	if len(d.levels(d.Cells, by)) == 0 {
+		return nil
+	}
+	only := func(f, level string) map[string][]string {
+		if level == "" {
+			return map[string][]string{}
+		}
+		return map[string][]string{f: {level}}
+	}
+	if len(screens) == 0 {
+		screens = []string{""}
+	}
+	if len(games) > 1 {
+		for i, s := range screens {
+			add(Picture{Kind: Bars, Name: fmt.Sprintf("all-games-%d", i+1), By: by, Levels: only(record.TagResolution, s)})
+		}
+	}
+	for i, g := range games {
+		p := Picture{Kind: Bars, Name: fmt.Sprintf("game-%d", i+1), By: by, Levels: only(record.TagGame, g)}
+		if len(screens) > 1 && len(screens) <= 4 {
+			p.Series = record.TagResolution
+		}
+		add(p)
+	}
+	if len(games) == 0 {
+		add(Picture{Kind: Bars, Name: "all", By: by, Levels: map[string][]string{}})
+	}
+	if len(cards) > 1 && len(cpus) > 1 && len(cpus) <= 12 {
+		for i, s := range screens {
+			add(Picture{Kind: Lines, Name: fmt.Sprintf("scaling-card-%d", i+1), By: record.TagGraphics,
+				Series: record.TagProcessor, Levels: only(record.TagResolution, s)})
+		}
+	}
+	if len(d.levels(d.Cells, record.TagPreset)) > 1 && len(d.levels(d.Cells, by)) <= 12 {
+		add(Picture{Kind: Lines, Name: "scaling-preset", By: record.TagPreset, Series: by, Levels: map[string][]string{}})
+	}
+	if len(d.levels(d.Cells, by)) > 1 {
+		add(Picture{Kind: Margins, Name: "margins", By: by, Levels: map[string][]string{}})
+	}
+	if d.Frames != nil && len(games) > 0 {
+		levels := only(record.TagGame, games[0])
+		levels[record.TagResolution] = screens[len(screens)-1:]
+		if screens[0] == "" {
+			delete(levels, record.TagResolution)
+		}
+		if l := d.levels(d.Cells, by); len(l) > 8 {
+			levels[by] = l[:8]
+		}
+		add(Picture{Kind: Percentiles, Name: "percentiles", By: by, Levels: levels})
+	}
+	for _, f := range []string{record.TagDriver, record.TagCampaign} {
+		if l := d.levels(d.Cells, f); slices.Contains(d.Factors, f) && len(l) > 1 {
+			add(Picture{Kind: Change, Name: "change-" + f, By: f, Base: l[0], Levels: map[string][]string{}})
+		}
+	}
+	return out
+}
+
+// margins draws a map of the differences to a base, by the settings that vary.
+func (d drawer) margins(p Picture, cells []analysis.Cell) ([]Drawn, error) {
+	m, ok := analysis.MetricNamed(p.Figures[0])
+	if !ok {
+		return nil, fmt.Errorf("margins are of a figure of frame times, not of %q", text.Plain(p.Figures[0]))
+	}
+	columns := d.levels(cells, p.By)
+	if p.Base == "" {
+		p.Base = columns[0]
+	}
+	if !slices.Contains(columns, p.Base) || len(columns) < 2 {
+		return nil, fmt.Errorf("base: %s is no other level of %s; there are: %s", text.Plain(p.Base), p.By, text.Plain(strings.Join(columns, ", ")))
+	}
+	columns = slices.DeleteFunc(columns, func(l string) bool { return l == p.Base })
+	o := d.Options
+	o.Factors = d.Factors
+	list, err := compare.Margins(cells, p.By, p.Base, m.Name, o)
+	if err != nil {
+		return nil, err
+	}
+	rest := slices.DeleteFunc(analysis.Without(d.Factors, p.By), func(f string) bool { return len(d.levels(cells, f)) < 2 })
+	var rows [][]string
+	var fields [][]chart.HeatCell
+	at, most := map[string]int{}, math.Log(1.1)
+	x := Drawn{Table: [][]string{{"name", p.By, "margin_percent", "low", "high", "result"}}}
+	for _, k := range list {
+		if k.Call == compare.Faster || k.Call == compare.Slower {
+			most = math.Max(most, math.Abs(math.Log1p(float64(k.Margin))))
+		}
+	}
+	for _, k := range list {
+		key := analysis.FactorKey(k.Factors, rest)
+		i, ok := at[key]
+		if !ok {
+			i = len(rows)
+			at[key] = i
+			var name []string
+			for _, f := range rest {
+				name = append(name, k.Factors[f])
+			}
+			if len(name) == 0 {
+				name = []string{"all"}
+			}
+			rows, fields = append(rows, name), append(fields, make([]chart.HeatCell, len(columns)))
+		}
+		f := chart.HeatCell{Text: compare.Signed(k.Margin, analysis.Undefined, analysis.Undefined), Value: math.NaN()}
+		switch k.Call {
+		case compare.Tie:
+			f.Text = fmt.Sprintf("≤ %.1f", math.Ceil(1000*float64(k.AtMost))/10)
+		case compare.Undecided:
+			f.Text += " ?"
+		default:
+			f.Value = math.Log1p(float64(k.Margin)) / most
+		}
+		fields[i][slices.Index(columns, k.Value)] = f
+		number := func(x analysis.Number) string {
+			if !x.Known() {
+				return ""
+			}
+			return fmt.Sprintf("%.6g", 100*float64(x))
+		}
+		x.Table = append(x.Table, []string{strings.Join(rows[i], " / "), k.Value, number(k.Margin), number(k.CILow), number(k.CIHigh), k.Statement})
+	}
+	w := d.words(p, cells, []string{p.By}, "Differences to "+p.Base+" in per cent", metric(m), table{})
+	w.Note = strings.TrimSuffix(w.Note, "More is better.") + strings.ToUpper(m.Text[:1]) + m.Text[1:] + "; the fuller the colour, the larger the difference."
+	heads := make([][]string, len(columns))
+	for i, c := range columns {
+		heads[i] = []string{c}
+	}
+	const mostRows = 14
+	key := []chart.Sign{chart.MapSign(1, "+", "more (blue, +)"), chart.MapSign(-1, "-", "less (orange, -)"),
+		chart.MapSign(math.NaN(), "≤", "no difference: at most so much (≤)"), chart.MapSign(math.NaN(), "?", "perhaps none (?)")}
+	var out []Drawn
+	parts := (len(rows) + mostRows - 1) / mostRows
+	for k := range parts {
+		from, to := k*len(rows)/parts, (k+1)*len(rows)/parts
+		name, title := w.Name, w.Title
+		if parts > 1 {
+			name, title = fmt.Sprintf("%s-%d", name, k+1), fmt.Sprintf("%s (%d of %d)", title, k+1, parts)
+		}
+		y := Drawn{Chart: chart.Heat(name, title, w.Note, key, chart.HeatMap{Rows: rows[from:to], Columns: heads, Fields: fields[from:to]})}
+		if k == 0 {
+			y.Table = x.Table
+		}
+		out = append(out, y)
+	}
+	return out, nil
+}
+
+// shares are the percentiles of the curves.
+var shares = []float64{0.5, 0.75, 0.9, 0.95, 0.99, 0.995, 0.999}
+
+// percentiles draws how long the slow frames are: means over the passes that count of each
+// pass's own percentiles (Hyndman and Fan, type 7).
+func (d drawer) percentiles(p Picture, cells []analysis.Cell) ([]Drawn, error) {
+	if d.Frames == nil {
+		return nil, fmt.Errorf("the frame times of the passes are not at hand")
+	}
+	rowBy := d.rowsBy(p, cells)
+	sum, n := map[string][]float64{}, map[string]int{}
+	var names []string
+	for _, c := range cells {
+		var parts []string
+		for _, f := range rowBy {
+			if v := c.Factors[f]; v != "" {
+				parts = append(parts, v)
+			}
+		}
+		name := strings.Join(parts, " + ")
+		for _, u := range c.Passes.Used {
+			ms, err := d.Frames(u.ID)
+			if err != nil {
+				return nil, err
+			}
+			if len(ms) == 0 {
+				continue
+			}
+			if sum[name] == nil {
+				sum[name] = make([]float64, len(shares))
+				names = append(names, name)
+			}
+			sorted := slices.Sorted(slices.Values(ms))
+			for i, q := range shares {
+				v, err := stats.QuantileSorted(sorted, q, 7)
+				if err != nil {
+					return nil, err
+				}
+				sum[name][i] += v
+			}
+			n[name]++
+		}
+	}
+	if len(names) == 0 || len(names) > 12 {
+		return nil, fmt.Errorf("%d curves cannot be drawn; select from 1 to 12", len(names))
+	}
+	x := Drawn{Table: [][]string{{"name", "percentile", "frame_ms"}}}
+	places := make([]string, len(shares))
+	for i, q := range shares {
+		places[i] = fmt.Sprintf("%g %%", 100*q)
+	}
+	var lines []chart.Line
+	for _, name := range names {
+		l := chart.Line{Name: name}
+		for i := range shares {
+			v := sum[name][i] / float64(n[name])
+			l.Points = append(l.Points, analysis.Figure{N: n[name], Mean: analysis.Number(v), Shown: "mean", CILow: analysis.Undefined, CIHigh: analysis.Undefined})
+			x.Table = append(x.Table, []string{name, fmt.Sprintf("%g", 100*shares[i]), fmt.Sprintf("%.6g", v)})
+		}
+		lines = append(lines, l)
+	}
+	w := d.words(p, cells, rowBy, "How long slow frames are", Measure{Unit: "ms", Fewer: true}, table{})
+	w.Note = strings.TrimSuffix(w.Note, "Less is better.") + "So many per cent of the frames took no longer; means over the passes. Lower is better."
+	x.Chart = chart.Curves(w, places, lines)
+	return []Drawn{x}, nil
+}
+
+// change draws by how much each game changed from one level of a factor to the others, and the
+// mean over them.
+func (d drawer) change(p Picture, cells []analysis.Cell) ([]Drawn, error) {
+	m, ok := analysis.MetricNamed(p.Figures[0])
+	if !ok {
+		return nil, fmt.Errorf("changes are of a figure of frame times, not of %q", text.Plain(p.Figures[0]))
+	}
+	levels := d.levels(cells, p.By)
+	if p.Base == "" {
+		p.Base = levels[0]
+	}
+	if !slices.Contains(levels, p.Base) || len(levels) < 2 {
+		return nil, fmt.Errorf("base: %s is no other level of %s; there are: %s", text.Plain(p.Base), p.By, text.Plain(strings.Join(levels, ", ")))
+	}
+	var out []Drawn
+	for _, after := range levels {
+		if after == p.Base {
+			continue
+		}
+		both := slices.DeleteFunc(slices.Clone(cells), func(c analysis.Cell) bool { return c.Factors[p.By] != p.Base && c.Factors[p.By] != after })
+		matrix := analysis.NewMatrix(both, d.Factors)
+		rows, _ := matrix.Common(p.By, nil)
+		if len(rows) == 0 {
+			continue
+		}
+		x := Drawn{Table: [][]string{{"name", "change_percent", "low", "high"}}}
+		var list []chart.Change
+		add := func(name string, own []map[string]string, sum bool) {
+			c := matrix.Contrast(m.Name, p.By, after, p.Base, own)
+			if math.IsNaN(c.Log) || len(own) == 0 {
+				return
+			}
+			k := chart.Change{Label: name, By: math.Expm1(c.Log), Low: math.NaN(), High: math.NaN(), Sum: sum, Highlight: slices.Contains(p.Highlight, name)}
+			line := []string{name, fmt.Sprintf("%.6g", 100*k.By), "", ""}
+			if c.Known() {
+				low, high := c.Interval(1 - d.Options.WithDefaults().Confidence)
+				k.Low, k.High, k.Shown = float64(low), float64(high), low > 0 || high < 0
+				line[2], line[3] = fmt.Sprintf("%.6g", 100*k.Low), fmt.Sprintf("%.6g", 100*k.High)
+			}
+			list, x.Table = append(list, k), append(x.Table, line)
+		}
+		games := d.levels(both, record.TagGame)
+		for _, g := range games[:min(len(games), 20)] {
+			add(g, slices.DeleteFunc(slices.Clone(rows), func(r map[string]string) bool { return r[record.TagGame] != g }), false)
+		}
+		if len(games) != 1 {
+			add("all", rows, true)
+		}
+		one := p
+		if len(levels) > 2 {
+			one.Name = fmt.Sprintf("%s-%d", p.Name, len(out)+1)
+		}
+		w := d.words(one, both, []string{p.By}, fmt.Sprintf("%s against %s", after, p.Base), metric(m), table{})
+		w.Note = strings.Replace(w.Note, "More is better", "Change of the "+m.Text+" in per cent", 1)
+		x.Chart = chart.Changes(w, list)
+		out = append(out, x)
+	}
+	if len(out) == 0 {
+		return nil, fmt.Errorf("no cell was measured with %s = %q and with another", p.By, text.Plain(p.Base))
+	}
+	return out, nil
+}
+
+// List is the file that names the others of a set of pictures.
+const List = "pictures.json"
+
+// described is what stands in it.
+type described struct {
+	Name  string   `json:"name"`
+	Files []string `json:"files"`
+}
+
+const setName = "bench-pictures"
+
+// Ours says which files in a folder an earlier set of pictures wrote, by its list; none where
+// there is no list.
+func Ours(dir string) func(path string) bool {
+	var d described
+	if root, err := os.OpenRoot(dir); err == nil { // no link leads out of it
+		defer root.Close()
+		if info, err := root.Lstat(List); err == nil && info.Mode().IsRegular() {
+			if text, err := root.ReadFile(List); err == nil {
+				_ = json.Unmarshal(text, &d) // what is no list names nothing
+			}
+		}
+	}
+	return func(path string) bool {
+		return d.Name == setName && (path == List || fileName.MatchString(path) && slices.Contains(d.Files, path))
+	}
+}
+
+// Files hands out the files of pictures by their names, four for each: SVG, CSV and PNG, and
+// last their list.
+func Files(list []Drawn, spec Spec, put func(name string, data []byte) error) error {
+	all := described{Name: setName}
+	const atOnce = 2 // a picture of 3840 x 2160 takes 33 MB while it is drawn
+	for first := 0; first < len(list); first += atOnce {
+		some := list[first:min(len(list), first+atOnce)]
+		type file struct {
+			name string
+			data []byte
+			err  error
+		}
+		made := make([][]file, len(some))
+		var wg sync.WaitGroup
+		for i, x := range some {
+			wg.Go(func() {
+				c := x.Chart.WideIn(spec.Theme)
+				made[i] = append(made[i], file{x.Chart.Name + ".svg", []byte(c.SVG(x.Chart.Name, true)), nil})
+				if x.Table != nil {
+					data, err := asCSV(x.Table)
+					made[i] = append(made[i], file{x.Chart.Name + ".csv", data, err})
+				}
+				for _, scale := range spec.Sizes {
+					data, err := c.PNG(scale, false)
+					made[i] = append(made[i], file{fmt.Sprintf("%s-%.0fx%.0f.png", x.Chart.Name, 1920*scale, 1080*scale), data, err})
+				}
+			})
+		}
+		wg.Wait()
+		for _, files := range made {
+			for _, f := range files {
+				if f.err != nil {
+					return f.err
+				}
+				all.Files = append(all.Files, f.name)
+				if err := put(f.name, f.data); err != nil {
+					return err
+				}
+			}
+		}
+	}
+	text, err := json.MarshalIndent(all, "", "  ")
+	if err != nil {
+		return fmt.Errorf("list the pictures: %w", err)
+	}
+	return put(List, append(text, '\n'))
+}
+
+// asCSV writes a picture's numbers; a text that a spreadsheet would take for a formula has an
+// apostrophe in front.
+func asCSV(rows [][]string) ([]byte, error) {
+	var b bytes.Buffer
+	w := csv.NewWriter(&b)
+	for i, row := range rows {
+		line := slices.Clone(row)
+		for j, v := range line {
+			if i > 0 && j > 0 && isNumber(v) {
+				continue
+			}
+			line[j] = text.Cell(v)
+		}
+		if err := w.Write(line); err != nil {
+			return nil, fmt.Errorf("write the numbers of a picture: %w", err)
+		}
+	}
+	w.Flush()
+	return b.Bytes(), w.Error()
+}
+
+func isNumber(s string) bool {
+	var x float64
+	n, err := fmt.Sscanf(s+"\n", "%g\n", &x)
+	return n == 1 && err == nil
+}

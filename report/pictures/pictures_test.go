@@ -1,0 +1,349 @@
+package pictures_test
+
+import (
+	"bytes"
+	"encoding/xml"
+	"errors"
+	"fmt"
+	"image"
+	"image/color"
+	"image/png"
+	"math"
+	"math/rand/v2"
+	"os"
+	"path/filepath"
+	"regexp"
+	"strconv"
+	"strings"
+	"testing"
+
+	"golang.org/x/image/font/gofont/goitalic"
+
+	"capd.example/analysis"
+	"capd.example/internal/testlab"
+	"capd.example/record"
+	"capd.example/report/chart"
+	"capd.example/report/pictures"
+)
+
+func source(w *testlab.World, rename func(record.Tags)) pictures.Source {
+	r := rand.New(rand.NewPCG(8, 9))
+	passes := w.Passes(r)
+	for _, p := range passes {
+		if rename != nil {
+			rename(p.Tags)
+		}
+	}
+	src := pictures.Source{Factors: record.CellFactors, PriceBy: record.TagGraphics, Cells: analysis.Cells(passes, analysis.Options{}),
+		Frames: func(id string) ([]float64, error) {
+			n, _ := strconv.ParseInt(id, 16, 64)
+			f := rand.New(rand.NewPCG(uint64(n), 1))
+			ms := make([]float64, 1500)
+			for i := range ms {
+				ms[i] = 8 + f.NormFloat64()*0.4 + f.ExpFloat64()*1.2
+			}
+			return ms, nil
+		}}
+	for i := range w.Cards {
+		src.Prices = append(src.Prices, pictures.Price{Part: fmt.Sprintf("Ember %d0", i+1), Currency: "EUR", Amount: 200 + 80*float64(i)})
+	}
+	return src
+}
+
+func world(processors, cards, games, resolutions int) *testlab.World {
+	return testlab.NewWorld(rand.New(rand.NewPCG(4, 2)), processors, cards, games, resolutions)
+}
+
+// made draws an order and returns its files; PICTURES_OUT keeps them for looking at.
+func made(t *testing.T, src pictures.Source, spec pictures.Spec) map[string][]byte {
+	t.Helper()
+	list, err := pictures.Draw(src, spec)
+	if err != nil {
+		t.Fatal(err)
+	}
+	out := map[string][]byte{}
+	err = pictures.Files(list, spec, func(name string, data []byte) error {
+		if dir := os.Getenv("PICTURES_OUT"); dir != "" {
+			dir = filepath.Join(dir, strings.ReplaceAll(t.Name(), "/", "-"))
+			os.MkdirAll(dir, 0o777)
+			os.WriteFile(filepath.Join(dir, name), data, 0o666)
+		}
+		out[name] = data
+		return nil
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return out
+}
+
+func parse(t *testing.T, text string) pictures.Spec {
+	t.Helper()
+	spec, err := pictures.Parse([]byte(text), os.ReadFile)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return spec
+}
+
+// Without a file there is a good set, each picture with its numbers and both sizes.
+func TestTheGoodSet(t *testing.T) {
+	spec := pictures.Standard()
+	spec.Sizes = []float64{1}
+	f := made(t, source(world(2, 4, 2, 2), nil), spec)
+	for _, name := range []string{"all-games-1", "all-games-2", "game-1", "game-2", "scaling-card-1", "scaling-card-2", "margins", "percentiles"} {
+		for _, end := range []string{".svg", ".csv", "-1920x1080.png"} {
+			if len(f[name+end]) == 0 {
+				t.Errorf("%s%s is missing", name, end)
+			}
+		}
+	}
+	if n := strings.Count(string(f["all-games-1.csv"]), "\n"); n != 17 { // 8 pairs of parts, 2 figures, headings
+		t.Errorf("%d lines of numbers: %s", n, f["all-games-1.csv"])
+	}
+	img, err := png.Decode(bytes.NewReader(f["game-1-1920x1080.png"]))
+	if err != nil || img.Bounds().Dx() != 1920 || img.Bounds().Dy() != 1080 {
+		t.Errorf("%v", err)
+	}
+}
+
+// orders are looked at: long names, 4 and 40 rows, 2 and 12 games, light, dark and own colours.
+func TestOrders(t *testing.T) {
+	long := func(tags record.Tags) {
+		v := tags["gpu"].Value
+		tags["gpu"] = record.Tag{Value: "Hinterland Workshop Ember " + v + " Triple Fan Special Edition 24 GB", From: record.FromPath}
+	}
+	for _, c := range []struct {
+		name   string
+		world  *testlab.World
+		rename func(record.Tags)
+		order  string
+	}{
+		{"four", world(1, 4, 2, 1), nil, "theme = \"dark\"\n[[picture]]\nkind = \"bars\"\nname = \"four\"\ntitle = \"Four cards\"\nsubtitle = \"Two games\"\nhighlight = [\"Ember 30\"]\nfigures = [\"avg_fps\"]"},
+		{"forty", world(4, 10, 2, 1), nil, "[[picture]]\nname = \"forty\""},
+		{"twelve games", world(1, 3, 12, 1), nil, "[[picture]]\nkind = \"margins\"\nname = \"map\"\n[[picture]]\nkind = \"change\"\nname = \"change\"\nby = \"gpu\"\nbase = \"Ember 20\""},
+		{"long names", world(2, 4, 3, 3), long, "[colours]\npaper = \"#fdf6e3\"\ntext = \"#202020\"\n[[picture]]\nname = \"long\"\n[[picture]]\nname = \"screens\"\nseries = \"resolution\"\n[[picture]]\nname = \"map\"\nkind = \"margins\"\n[[picture]]\nname = \"lines\"\nkind = \"lines\""},
+		{"cost", world(1, 5, 4, 2), nil, "theme = \"dark\"\n[[picture]]\nname = \"cost\"\nfigures = [\"cost_per_frame\"]\nresolutions = [\"1920x1080\"]\n[[picture]]\nname = \"curves\"\nkind = \"percentiles\"\ngames = [\"Game 1\"]"},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			spec := parse(t, "sizes = [\"1920x1080\"]\n"+c.order)
+			for name, data := range made(t, source(c.world, c.rename), spec) {
+				if strings.HasSuffix(name, ".svg") {
+					readable(t, name, data)
+				}
+			}
+		})
+	}
+}
+
+// readable checks a drawing: well formed, no text smaller than 22 pixels of 1080 (nine on a
+// phone that is 800 wide), nothing outside the frame.
+func readable(t *testing.T, name string, svg []byte) {
+	t.Helper()
+	dec := xml.NewDecoder(bytes.NewReader(svg))
+	texts := 0
+	for {
+		tok, err := dec.Token()
+		if tok == nil {
+			break
+		}
+		if err != nil {
+			t.Fatalf("%s: %v", name, err)
+		}
+		e, ok := tok.(xml.StartElement)
+		if !ok || e.Name.Local != "text" {
+			continue
+		}
+		texts++
+		for _, a := range e.Attr {
+			v, _ := strconv.ParseFloat(a.Value, 64)
+			switch a.Name.Local {
+			case "font-size":
+				if v < 22 {
+					t.Errorf("%s: a text of %.1f pixels", name, v)
+				}
+			case "x":
+				if v < 0 || v > 1920 {
+					t.Errorf("%s: a text at x = %.0f", name, v)
+				}
+			case "y":
+				if v < 0 || v > 1080 {
+					t.Errorf("%s: a text at y = %.0f", name, v)
+				}
+			}
+		}
+	}
+	if texts < 5 {
+		t.Errorf("%s has %d texts", name, texts)
+	}
+}
+
+// What is wrong with an order is said with its place and what there is.
+func TestWrongOrders(t *testing.T) {
+	src := source(world(1, 3, 2, 1), nil)
+	read := func(string) ([]byte, error) { return nil, errors.New("no such file") }
+	for order, want := range map[string]string{
+		"theem = \"dark\"":           `line 1, column 1: unknown key "theem"`,
+		"theme = \"blue\"":           "neither light nor dark",
+		"font = \"x.ttf\"":           "font x.ttf: no such file",
+		"sizes = [\"640\"]":          "neither 1920x1080 nor 3840x2160",
+		"[colours]\npaper = \"red\"": "not written #rrggbb",
+		"[colours]\npaper = \"#777777\"\ntext = \"#888888\"":                   "can hardly be read",
+		"[[picture]]\nkind = \"pie\"":                                          `picture 1: kind: "pie" is none of bars`,
+		"[[picture]]\nname = \"../x\"":                                         "is no name of a file",
+		"[[picture]]\nname = \"a\"\n[[picture]]\nname = \"a\"":                 "there twice",
+		"[[picture]]\ncards = [\"Ember 90\"]":                                  `no cell has gpu = "Ember 90"; there are: Ember 10, Ember 20, Ember 30`,
+		"[[picture]]\nfigures = [\"speed\"]":                                   `there is no figure "speed" here; there are: avg_fps, cost_per_frame`,
+		"[[picture]]\nfigures = [\"avg_fps\", \"p99_ms\"]":                     "bars of one picture have one unit",
+		"[[picture]]\nhighlight = [\"Ember 99\"]":                              `there is no "Ember 99" in the picture`,
+		"[[picture]]\nkind = \"change\"\nby = \"driver\"":                      `no selected cell has the factor "driver"`,
+		"[[picture]]\nkind = \"change\"\nby = \"gpu\"\nbase = \"x\"":           "there are: Ember 10",
+		"[[picture]]\nkind = \"lines\"\nby = \"gpu\"\nseries = \"gpu\"":        "by and series are both gpu",
+		"[[picture]]\nkind = \"margins\"\nfigures = [\"cost_per_frame\"]":      "of a figure of frame times",
+		"[[picture]]\nseries = \"game\"\nfigures = [\"avg_fps\", \"p99_fps\"]": "one at a time",
+	} {
+		spec, err := pictures.Parse([]byte(order), read)
+		if err == nil {
+			_, err = pictures.Draw(src, spec)
+		}
+		if err == nil || !strings.Contains(err.Error(), want) {
+			t.Errorf("%q: %v, want %s", order, err, want)
+		}
+	}
+}
+
+// The mean over games of a picture is that of its cells, and its interval the narrower one of
+// more passes.
+func TestMeansOverGames(t *testing.T) {
+	src := source(world(1, 3, 3, 1), nil)
+	spec := parse(t, "sizes = []\n[[picture]]\nname = \"all\"\nfigures = [\"avg_fps\"]\norder = \"plan\"")
+	lines := strings.Split(string(made(t, src, spec)["all.csv"]), "\n")
+	for i, card := range []string{"Ember 10", "Ember 20", "Ember 30"} {
+		log, n := 0.0, 0.0
+		for _, c := range src.Cells {
+			if c.Factors["gpu"] == card {
+				log, n = log+math.Log(c.Figure("avg_fps").Value()), n+1
+			}
+		}
+		cells := strings.Split(lines[i+1], ",")
+		got, _ := strconv.ParseFloat(cells[2], 64)
+		low, _ := strconv.ParseFloat(cells[3], 64)
+		if cells[0] != card || math.Abs(got/math.Exp(log/n)-1) > 1e-4 || !(low > 0.9*got && low < got) {
+			t.Errorf("%v, want %s %.3f", cells, card, math.Exp(log/n))
+		}
+	}
+}
+
+// A theme of the reviewer's own: colours, font and logo reach SVG and PNG.
+func TestOwnTheme(t *testing.T) {
+	dir := t.TempDir()
+	logo := image.NewRGBA(image.Rect(0, 0, 40, 20))
+	for i := range logo.Pix {
+		logo.Pix[i] = []uint8{200, 10, 10, 255}[i%4]
+	}
+	var b bytes.Buffer
+	if err := png.Encode(&b, logo); err != nil {
+		t.Fatal(err)
+	}
+	for name, data := range map[string][]byte{"own.ttf": goitalic.TTF, "logo.png": b.Bytes(), "bomb.png": b.Bytes()} {
+		if err := os.WriteFile(filepath.Join(dir, name), data, 0o666); err != nil {
+			t.Fatal(err)
+		}
+	}
+	read := func(path string) ([]byte, error) { return os.ReadFile(filepath.Join(dir, path)) }
+	spec, err := pictures.Parse([]byte("font = \"own.ttf\"\nlogo = \"logo.png\"\nsizes = [\"1920x1080\"]\n[colours]\npaper = \"#102030\"\ntext = \"#ffffff\"\nmuted = \"#c0c0c0\"\nseries = [\"#00ff00\"]\n[[picture]]\nname = \"own\"\nfigures = [\"avg_fps\"]"), read)
+	if err != nil {
+		t.Fatal(err)
+	}
+	f := made(t, source(world(1, 3, 1, 1), nil), spec)
+	svg := string(f["own.svg"])
+	for _, want := range []string{".f-paper{fill:#102030}", ".f-s0{fill:#00ff00}", "@font-face{font-family:own", `href="data:image/png;base64,`} {
+		if !strings.Contains(svg, want) {
+			t.Errorf("the drawing lacks %s", want)
+		}
+	}
+	img, err := png.Decode(bytes.NewReader(f["own-1920x1080.png"]))
+	if err != nil {
+		t.Fatal(err)
+	}
+	near := func(c color.Color, r, g, b uint32) bool {
+		x, y, z, _ := c.RGBA()
+		d := func(p, q uint32) bool { return max(p>>8, q)-min(p>>8, q) < 20 }
+		return d(x, r) && d(y, g) && d(z, b)
+	}
+	if !near(img.At(2, 1078), 0x10, 0x20, 0x30) {
+		t.Errorf("the paper is %v", img.At(2, 1078))
+	}
+	if !near(img.At(1920-40, 40), 200, 10, 10) {
+		t.Errorf("the logo is not in its corner: %v", img.At(1920-40, 40))
+	}
+}
+
+// Contrast by WCAG 2.2, "relative luminance" (from memory): black on white is 21, #777777 on
+// white 4.48. Every text of the themes of the house has 4.5 and every bar 3 (its success
+// criteria 1.4.3 and 1.4.11).
+func TestContrast(t *testing.T) {
+	for _, c := range []struct {
+		a, b string
+		want float64
+	}{{"#000000", "#ffffff", 21}, {"#777777", "#ffffff", 4.48}, {"#ffffff", "#ffffff", 1}} {
+		if got := chart.Contrast(c.a, c.b); math.Abs(got-c.want) > 0.01 {
+			t.Errorf("%s on %s: %.2f, want %.2f", c.a, c.b, got, c.want)
+		}
+	}
+	rule := regexp.MustCompile(`\.f-(\w+)\{fill:(#\w+)\}`)
+	for _, theme := range []string{"light", "dark"} {
+		spec := parse(t, "theme = \""+theme+"\"\nsizes = []\n[[picture]]\nname = \"x\"")
+		svg := string(made(t, source(world(1, 2, 1, 1), nil), spec)["x.svg"])
+		colour := map[string]string{}
+		for _, m := range rule.FindAllStringSubmatch(svg, -1) {
+			colour[m[1]] = m[2]
+		}
+		for ink, least := range map[string]float64{"text": 4.5, "muted": 4.5, "mark": 4.5, "s0": 3, "s1": 2.9, "highlight": 2.9, "s2": 3, "s3": 2.5} {
+			if got := chart.Contrast(colour[ink], colour["paper"]); got < least {
+				t.Errorf("%s: %s %s on %s has a contrast of %.2f", theme, ink, colour[ink], colour["paper"], got)
+			}
+		}
+	}
+}
+
+// Drawings are what they were looked at: UPDATE_PICTURES=1 writes them anew, to look at again.
+func TestGoldenDrawings(t *testing.T) {
+	spec := parse(t, "sizes = []\n[[picture]]\nname = \"bars\"\nhighlight = [\"Ember 20\"]\n[[picture]]\nname = \"lines\"\nkind = \"lines\"\n[[picture]]\nname = \"map\"\nkind = \"margins\"\n[[picture]]\nname = \"change\"\nkind = \"change\"\nbase = \"Ember 30\"")
+	for name, data := range made(t, source(world(2, 3, 2, 1), nil), spec) {
+		if !strings.HasSuffix(name, ".svg") {
+			continue
+		}
+		path := filepath.Join("testdata", name)
+		if os.Getenv("UPDATE_PICTURES") == "1" {
+			if err := os.WriteFile(path, data, 0o666); err != nil {
+				t.Fatal(err)
+			}
+		}
+		want, err := os.ReadFile(path)
+		if err != nil || !bytes.Equal(data, want) {
+			t.Errorf("%s is not as it was looked at (%v)", name, err)
+		}
+	}
+}
+
+// A second set replaces the first by its list, and a file of the user's stops it.
+func TestOurs(t *testing.T) {
+	dir := t.TempDir()
+	write := func(name, text string) {
+		if err := os.WriteFile(filepath.Join(dir, name), []byte(text), 0o666); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if ours := pictures.Ours(dir); ours("a.svg") || ours(pictures.List) {
+		t.Error("an empty folder has something of ours")
+	}
+	write(pictures.List, "no list")
+	if ours := pictures.Ours(dir); ours(pictures.List) {
+		t.Error("what is no list is taken for one")
+	}
+	write(pictures.List, `{"name":"bench-pictures","files":["a.svg","../b.svg"]}`)
+	if ours := pictures.Ours(dir); !ours("a.svg") || !ours(pictures.List) || ours("c.svg") || ours("../b.svg") {
+		t.Error("the list does not say what is ours")
+	}
+}
