@@ -242,17 +242,7 @@ func (d drawer) grid(cells []analysis.Cell, rowBy []string, series string, m Mea
 			values[key] = c.Factors
 		}
 	}
-	for _, f := range rest {
-		n := map[string]bool{}
-		for _, v := range values {
-			if v[f] != "" {
-				n[v[f]] = true
-			}
-		}
-		if len(n) > 1 {
-			t.over = append(t.over, record.Count(len(n), said(f)))
-		}
-	}
+	t.over = overOf(rest, values)
 	for _, r := range t.keys {
 		fields := make([]analysis.Figure, len(t.series))
 		for k, s := range t.series {
@@ -265,6 +255,22 @@ func (d drawer) grid(cells []analysis.Cell, rowBy []string, series string, m Mea
 		t.fields = append(t.fields, fields)
 	}
 	return t
+}
+
+// overOf counts the levels of the factors that a mean is over.
+func overOf(rest []string, values map[string]map[string]string) (out []string) {
+	for _, f := range rest {
+		n := map[string]bool{}
+		for _, v := range values {
+			if v[f] != "" {
+				n[v[f]] = true
+			}
+		}
+		if len(n) > 1 {
+			out = append(out, record.Count(len(n), said(f)))
+		}
+	}
+	return out
 }
 
 func said(factor string) string {
@@ -416,6 +422,34 @@ func (d drawer) words(p Picture, cells []analysis.Cell, own []string, what strin
 	return w
 }
 
+// moreFigures adds the figures of an order beyond the first to a table and returns the names of
+// all.
+func (d drawer) moreFigures(t *table, p Picture, first Measure, cells []analysis.Cell, rowBy []string) (names []string,
+	err error) {
+	for k, name := range p.Figures {
+		m, err := d.measure(name)
+		if err != nil {
+			return nil, err
+		}
+		if m.Unit != first.Unit {
+			return nil, fmt.Errorf("figures: %s is in %s and %s in %s; bars of one picture have one unit", first.Name, first.Unit,
+				m.Name, m.Unit)
+		}
+		if names = append(names, m.Text); k == 0 {
+			continue
+		}
+		more := d.grid(cells, rowBy, "", m)
+		for i := range t.rows {
+			f := analysis.Figure{}
+			if j := slices.Index(more.rows, t.rows[i]); j >= 0 {
+				f = more.fields[j][0]
+			}
+			t.fields[i] = append(t.fields[i], f)
+		}
+	}
+	return names, nil
+}
+
 func (d drawer) bars(p Picture, cells []analysis.Cell) ([]Drawn, error) {
 	first, err := d.measure(p.Figures[0])
 	if err != nil {
@@ -425,26 +459,8 @@ func (d drawer) bars(p Picture, cells []analysis.Cell) ([]Drawn, error) {
 	t := d.grid(cells, rowBy, p.Series, first)
 	names := t.series
 	if p.Series == "" {
-		names = nil
-		for k, name := range p.Figures {
-			m, err := d.measure(name)
-			if err != nil {
-				return nil, err
-			}
-			if m.Unit != first.Unit {
-				return nil, fmt.Errorf("figures: %s is in %s and %s in %s; bars of one picture have one unit", first.Name, first.Unit, m.Name, m.Unit)
-			}
-			names = append(names, m.Text)
-			if k > 0 {
-				more := d.grid(cells, rowBy, "", m)
-				for i := range t.rows {
-					f := analysis.Figure{}
-					if j := slices.Index(more.rows, t.rows[i]); j >= 0 {
-						f = more.fields[j][0]
-					}
-					t.fields[i] = append(t.fields[i], f)
-				}
-			}
+		if names, err = d.moreFigures(&t, p, first, cells, rowBy); err != nil {
+			return nil, err
 		}
 	}
 	if len(t.rows) == 0 || len(names) > 6 {

@@ -23,44 +23,77 @@ import (
 // with its resolutions, scaling by card and by preset, a map of margins, percentile curves, and
 // before and after where a driver or the campaign varies.
 func (d drawer) standard() (out []Picture) {
-	add := func(p Picture) {
-		if p.Figures == nil {
-			p.Figures = []string{analysis.Average}
-			if p.Kind == Bars && p.Series == "" {
-				p.Figures = []string{analysis.Average, analysis.Low1}
-			}
-		}
-		out = append(out, p)
-	}
-	games, screens := d.levels(d.Cells, record.TagGame), d.levels(d.Cells, record.TagResolution)
-	cards, cpus := d.levels(d.Cells, record.TagGraphics), d.levels(d.Cells, record.TagProcessor)
-	by := record.TagGraphics
-	if len(cards) < 2 && len(cpus) > 1 {
-		by = record.TagProcessor
-	}
-	if len(cards) == 0 && len(cpus) == 0 {
-		for _, f := range d.Factors {
-			if len(d.levels(d.Cells, f)) > 1 {
-				by = f
-				break
-			}
-		}
-	}
+	by := d.standardBy()
 	if len(d.levels(d.Cells, by)) == 0 {
 		return nil
 	}
-	only := func(f, level string) map[string][]string {
-		if level == "" {
-			return map[string][]string{}
-		}
-		return map[string][]string{f: {level}}
-	}
+	screens := d.levels(d.Cells, record.TagResolution)
 	if len(screens) == 0 {
 		screens = []string{""}
 	}
-	if len(games) > 1 {
-		for i, s := range screens {
-			add(Picture{Kind: Bars, Name: fmt.Sprintf("all-games-%d", i+1), By: by, Levels: only(record.TagResolution, s)})
+	out = append(out, d.ofGames(by, screens)...)
+	out = append(out, d.ofScaling(by, screens)...)
+	if len(d.levels(d.Cells, by)) > 1 {
+		out = append(out, Picture{Kind: Margins, Name: "margins", By: by})
+	}
+	if games := d.levels(d.Cells, record.TagGame); d.Frames != nil && len(games) > 0 {
+		levels := map[string][]string{record.TagGame: games[:1]}
+		if last := screens[len(screens)-1]; last != "" {
+			levels[record.TagResolution] = []string{last}
+		}
+		if l := d.levels(d.Cells, by); len(l) > 8 {
+			levels[by] = l[:8]
+		}
+		out = append(out, Picture{Kind: Percentiles, Name: "percentiles", By: by, Levels: levels})
+	}
+	for _, f := range []string{record.TagDriver, record.TagCampaign} {
+		if l := d.levels(d.Cells, f); slices.Contains(d.Factors, f) && len(l) > 1 {
+			out = append(out, Picture{Kind: Change, Name: "change-" + f, By: f, Base: l[0]})
+		}
+	}
+	for i := range out {
+		if out[i].Figures = []string{analysis.Average}; out[i].Kind == Bars && out[i].Series == "" {
+			out[i].Figures = append(out[i].Figures, analysis.Low1)
+		}
+	}
+	return out
+}
+
+// standardBy is the factor whose levels are compared: cards, else processors, else the first
+// that varies.
+func (d drawer) standardBy() string {
+	cards, cpus := d.levels(d.Cells, record.TagGraphics), d.levels(d.Cells, record.TagProcessor)
+	switch {
+	case len(cards) < 2 && len(cpus) > 1:
+		return record.TagProcessor
+	case len(cards) > 0 || len(cpus) > 0:
+		return record.TagGraphics
+	}
+	for _, f := range d.Factors {
+		if len(d.levels(d.Cells, f)) > 1 {
+			return f
+		}
+	}
+	return record.TagGraphics
+}
+
+// only selects one level of a factor, all where it is "".
+func only(f, level string) map[string][]string {
+	if level == "" {
+		return nil
+	}
+	return map[string][]string{f: {level}}
+}
+
+// ofGames are bars over all games for each resolution, and for each game by itself.
+func (d drawer) ofGames(by string, screens []string) (out []Picture) {
+	games := d.levels(d.Cells, record.TagGame)
+	if len(games) == 0 {
+		return []Picture{{Kind: Bars, Name: "all", By: by}}
+	}
+	for i, s := range screens {
+		if len(games) > 1 {
+			out = append(out, Picture{Kind: Bars, Name: fmt.Sprintf("all-games-%d", i+1), By: by, Levels: only(record.TagResolution, s)})
 		}
 	}
 	for i, g := range games {
@@ -68,38 +101,22 @@ func (d drawer) standard() (out []Picture) {
 		if len(screens) > 1 && len(screens) <= 4 {
 			p.Series = record.TagResolution
 		}
-		add(p)
+		out = append(out, p)
 	}
-	if len(games) == 0 {
-		add(Picture{Kind: Bars, Name: "all", By: by, Levels: map[string][]string{}})
-	}
-	if len(cards) > 1 && len(cpus) > 1 && len(cpus) <= 12 {
-		for i, s := range screens {
-			add(Picture{Kind: Lines, Name: fmt.Sprintf("scaling-card-%d", i+1), By: record.TagGraphics,
+	return out
+}
+
+// ofScaling are lines over cards and over presets.
+func (d drawer) ofScaling(by string, screens []string) (out []Picture) {
+	cards, cpus := d.levels(d.Cells, record.TagGraphics), d.levels(d.Cells, record.TagProcessor)
+	for i, s := range screens {
+		if len(cards) > 1 && len(cpus) > 1 && len(cpus) <= 12 {
+			out = append(out, Picture{Kind: Lines, Name: fmt.Sprintf("scaling-card-%d", i+1), By: record.TagGraphics,
 				Series: record.TagProcessor, Levels: only(record.TagResolution, s)})
 		}
 	}
 	if len(d.levels(d.Cells, record.TagPreset)) > 1 && len(d.levels(d.Cells, by)) <= 12 {
-		add(Picture{Kind: Lines, Name: "scaling-preset", By: record.TagPreset, Series: by, Levels: map[string][]string{}})
-	}
-	if len(d.levels(d.Cells, by)) > 1 {
-		add(Picture{Kind: Margins, Name: "margins", By: by, Levels: map[string][]string{}})
-	}
-	if d.Frames != nil && len(games) > 0 {
-		levels := only(record.TagGame, games[0])
-		levels[record.TagResolution] = screens[len(screens)-1:]
-		if screens[0] == "" {
-			delete(levels, record.TagResolution)
-		}
-		if l := d.levels(d.Cells, by); len(l) > 8 {
-			levels[by] = l[:8]
-		}
-		add(Picture{Kind: Percentiles, Name: "percentiles", By: by, Levels: levels})
-	}
-	for _, f := range []string{record.TagDriver, record.TagCampaign} {
-		if l := d.levels(d.Cells, f); slices.Contains(d.Factors, f) && len(l) > 1 {
-			add(Picture{Kind: Change, Name: "change-" + f, By: f, Base: l[0], Levels: map[string][]string{}})
-		}
+		out = append(out, Picture{Kind: Lines, Name: "scaling-preset", By: record.TagPreset, Series: by})
 	}
 	return out
 }
