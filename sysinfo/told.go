@@ -32,7 +32,8 @@ func (t Told) String() string {
 func (b *Bench) told(v view) []Told {
 	list := []Told{
 		v.of("processor", record.FieldProcessorName, "processor.cores", "processor.microcode"),
-		v.of("memory and board", record.FieldMemorySpeed, record.FieldMemorySize, record.FieldBoardName, record.FieldFirmwareVersion),
+		v.of("memory and board", record.FieldMemorySpeed, record.FieldMemorySize, record.FieldBoardName,
+			record.FieldFirmwareVersion),
 		v.of("graphics cards", record.FieldGraphicsName, record.FieldGraphicsDriver),
 		v.of("screen", "display.0.mode", "display.0.refresh"),
 		v.of("system and power plan", record.FieldOSName, record.FieldOSBuild, record.FieldProcessorPolicy),

@@ -150,7 +150,8 @@ func (m windowsMachine) switches(f *facts) {
 	}
 	f.maybe("os.game_mode", onOff(game == 1), "", regGameBar+`\AutoGameModeEnabled`, why, true)
 	// As it runs: code integrity that the hypervisor enforces (CODEINTEGRITY_OPTION_HVCI_KMCI_ENABLED).
-	f.maybe("os.virtualization_security", onOff(m.guard&0x400 != 0), "", "SystemCodeIntegrityInformation", m.guardWhy, true)
+	guarded := onOff(m.guard&0x400 != 0)
+	f.maybe("os.virtualization_security", guarded, "", "SystemCodeIntegrityInformation", m.guardWhy, true)
 	power := map[byte]string{0: "battery", 1: "mains"}[m.mains]
 	f.maybe("power.source", power, "", "GetSystemPowerStatus", "", false)
 }

@@ -13,13 +13,14 @@ type field struct {
 
 // read lists what [ParseSMBIOS] reads of each kind of structure.
 var read = map[byte][]field{
-	0:  {{0x05, 1, true}, {0x08, 1, true}},
-	1:  {{0x04, 1, true}, {0x05, 1, true}},
-	2:  {{0x04, 1, true}, {0x05, 1, true}},
-	4:  {{0x10, 1, true}, {0x16, 2, false}, {0x18, 1, false}, {0x23, 1, false}, {0x25, 1, false}, {0x2A, 2, false}, {0x2E, 2, false}},
+	0: {{0x05, 1, true}, {0x08, 1, true}},
+	1: {{0x04, 1, true}, {0x05, 1, true}},
+	2: {{0x04, 1, true}, {0x05, 1, true}},
+	4: {{0x10, 1, true}, {0x16, 2, false}, {0x18, 1, false}, {0x23, 1, false}, {0x25, 1, false}, {0x2A, 2, false},
+		{0x2E, 2, false}},
 	16: {{0x05, 1, false}, {0x0D, 2, false}},
-	17: {{0x0C, 2, false}, {0x10, 1, true}, {0x12, 1, false}, {0x15, 2, false}, {0x17, 1, true}, {0x1A, 1, true}, {0x1B, 1, false},
-		{0x1C, 4, false}, {0x20, 2, false}, {0x26, 2, false}, {0x54, 4, false}, {0x58, 4, false}},
+	17: {{0x0C, 2, false}, {0x10, 1, true}, {0x12, 1, false}, {0x15, 2, false}, {0x17, 1, true}, {0x1A, 1, true},
+		{0x1B, 1, false}, {0x1C, 4, false}, {0x20, 2, false}, {0x26, 2, false}, {0x54, 4, false}, {0x58, 4, false}},
 	127: {},
 }
 

@@ -10,7 +10,8 @@ import (
 // openWindowsTable follows the processes of a Windows machine; times asks this machine's busy
 // ones, nil for a recorded one.
 func openWindowsTable(ask winsys.Asker, times busyTimes, load func() float64, self int) *Table {
-	return newProcessTable(&winReader{ask: ask, buf: make([]byte, 512<<10), found: map[int]*winFound{}, times: times}, load, self)
+	r := &winReader{ask: ask, buf: make([]byte, 512<<10), found: map[int]*winFound{}, times: times}
+	return newProcessTable(r, load, self)
 }
 
 // busyTimes asks processes for the time that they have used, in ns: the list is behind.
@@ -73,7 +74,8 @@ func (r *winReader) open(pid int) (*Process, bool) {
 	if w == nil {
 		return nil, false
 	}
-	return &Process{PID: pid, parent: w.parent, name: w.name, Began: time.Unix(0, 100*(w.began-unixEpoch)), used: w.used}, true
+	began := time.Unix(0, 100*(w.began-unixEpoch))
+	return &Process{PID: pid, parent: w.parent, name: w.name, Began: began, used: w.used}, true
 }
 
 // unixEpoch is 1970 as FILETIME counts (Microsoft, "Converting a time_t value to a FILETIME").

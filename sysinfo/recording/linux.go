@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"path"
 	"path/filepath"
 	"regexp"
 	"strings"
@@ -69,12 +70,12 @@ func Linux(root string) []txtar.File {
 	cards, ids := netNames(root), pciIDs(root)
 	for _, pattern := range files {
 		found, _ := filepath.Glob(filepath.Join(root, filepath.FromSlash(pattern)))
-		for _, path := range found {
-			b, ok := content(path)
+		for _, file := range found {
+			b, ok := content(file)
 			if !ok {
 				continue
 			}
-			rel, _ := filepath.Rel(root, path)
+			rel, _ := filepath.Rel(root, file)
 			name := filepath.ToSlash(rel)
 			if rest, is := strings.CutPrefix(name, "sys/class/net/"); is {
 				card, tail, _ := strings.Cut(rest, "/")
@@ -161,64 +162,68 @@ func namesOf(b []byte, ids map[string]string) []byte {
 
 // bareFile returns what is kept of a file, and under which name; nil for nothing.
 func bareFile(name string, b []byte, cards, ids map[string]string) (string, []byte) {
-	lines := func(keep func(string) bool) []byte {
-		var out bytes.Buffer
-		for line := range strings.Lines(string(b)) {
-			if keep(line) {
-				out.WriteString(line)
-			}
-		}
-		return out.Bytes()
-	}
-	encoded := func(b []byte) (string, []byte) {
-		return name + ".base64", []byte(base64.StdEncoding.EncodeToString(b) + "\n")
-	}
-	begins := func(prefixes ...string) func(string) bool {
-		return func(line string) bool {
-			for _, p := range prefixes {
-				if strings.HasPrefix(line, p) {
-					return true
-				}
-			}
-			return false
-		}
-	}
-	switch {
-	case strings.HasSuffix(name, "/pci.ids"):
+	switch path.Base(name) {
+	case "pci.ids":
 		return name, namesOf(b, ids)
-	case name == "proc/stat":
-		return name, lines(begins("cpu", "ctxt", "btime", "procs"))
-	case name == "proc/cpuinfo": // some processors have a number of their own there
-		return name, lines(func(line string) bool { return !strings.HasPrefix(line, "Serial") })
-	case name == "proc/sys/kernel/random/boot_id":
+	case "boot_id":
 		return name, []byte("00000000-0000-0000-0000-000000000000\n")
-	case name == "run/udev/data/+dmi:id":
-		return name, lines(func(line string) bool {
-			return strings.HasPrefix(line, "E:MEMORY_") && !strings.Contains(line, "SERIAL") && !strings.Contains(line, "ASSET")
-		})
-	case strings.HasSuffix(name, "/gpu_metrics"):
-		return encoded(b)
-	case strings.HasSuffix(name, "/edid"):
+	case "gpu_metrics":
+		return encoded(name, b)
+	case "edid":
 		if b = firmware.BareEDID(b); b == nil {
 			return name, nil
 		}
-		return encoded(b)
-	case strings.HasSuffix(name, "/uevent"):
-		return name, lines(begins("DRIVER=", "PCI_", "DEVTYPE=", "MAJOR=", "MINOR="))
-	case name == "proc/net/dev":
-		var out bytes.Buffer
-		for line := range strings.Lines(string(b)) {
-			if card, counts, is := strings.Cut(line, ":"); is {
-				line = cards[strings.TrimSpace(card)] + ":" + counts
-			}
-			out.WriteString(line)
-		}
-		return name, out.Bytes()
+		return encoded(name, b)
+	}
+	if name == "proc/net/dev" {
+		return name, renamed(b, cards)
+	}
+	if keep := kept[path.Base(name)]; keep != nil {
+		b = lines(b, keep)
 	}
 	if len(b) > 0 && b[len(b)-1] != '\n' {
 		b = append(b, '\n')
 	}
 	return name, b
+}
+
+// kept tells which lines are kept of files that hold more than is read.
+var kept = map[string]func(line string) bool{
+	"stat":    func(line string) bool { return !strings.HasPrefix(line, "intr") && !strings.HasPrefix(line, "softirq") },
+	"cpuinfo": func(line string) bool { return !strings.HasPrefix(line, "Serial") }, // of some processors
+	"+dmi:id": func(line string) bool {
+		return strings.HasPrefix(line, "E:MEMORY_") && !strings.Contains(line, "SERIAL") && !strings.Contains(line, "ASSET")
+	},
+	"uevent": func(line string) bool {
+		key, _, _ := strings.Cut(line, "=")
+		return key == "DRIVER" || key == "DEVTYPE" || key == "MAJOR" || key == "MINOR" || strings.HasPrefix(key, "PCI_")
+	},
+}
+
+func lines(b []byte, keep func(string) bool) []byte {
+	var out bytes.Buffer
+	for line := range strings.Lines(string(b)) {
+		if keep(line) {
+			out.WriteString(line)
+		}
+	}
+	return out.Bytes()
+}
+
+// renamed is the network's counts with numbers for names.
+func renamed(b []byte, cards map[string]string) []byte {
+	var out bytes.Buffer
+	for line := range strings.Lines(string(b)) {
+		if card, counts, is := strings.Cut(line, ":"); is {
+			line = cards[strings.TrimSpace(card)] + ":" + counts
+		}
+		out.WriteString(line)
+	}
+	return out.Bytes()
+}
+
+func encoded(name string, b []byte) (string, []byte) {
+	return name + ".base64", []byte(base64.StdEncoding.EncodeToString(b) + "\n")
 }
 
 // Largest file and longest wait for one; a sensor behind a slow bus may never answer.
