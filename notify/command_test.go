@@ -8,6 +8,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"runtime"
 	"strings"
 	"testing"
 	"time"
@@ -75,6 +76,55 @@ func TestCommandGetsThePass(t *testing.T) {
 	}
 	if !strings.Contains(string(env), "CAPD_ALERT_ID="+a.ID) || strings.Contains(string(env), "t0ken") {
 		t.Errorf("environment:\n%s", env)
+	}
+}
+
+// A log's name is words for a shell, and a command may be one: nothing of it is run, and it is one
+// line of the environment.
+func TestNothingOfALogsNameIsRun(t *testing.T) {
+	if runtime.GOOS == "windows" {
+		t.Skip("has no /bin/sh")
+	}
+	file := filepath.Join(t.TempDir(), "got")
+	here := t.TempDir()
+	t.Chdir(here)
+	p := badPass(1)
+	p.Log = "/logs/$(touch x)`touch y`;\"q' & touch z |x %s\n$IFS\x1b[2J.csv"
+	p.Tags[record.TagGame] = record.Tag{Value: p.Log}
+	a, ok := FromPass(p, time.Now())
+	if !ok {
+		t.Fatal("a bad pass makes no alert")
+	}
+	c, err := NewCommand([]string{"/bin/sh", "-c", `exec "$0" alert-helper keep "$1"`, os.Args[0], file})
+	if err == nil {
+		err = c.Send(t.Context(), a)
+	}
+	if err != nil {
+		t.Fatal(err)
+	}
+	text, err := os.ReadFile(file)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var got record.Pass
+	if err := json.Unmarshal(text, &got); err != nil || got.Log != p.Log {
+		t.Errorf("the command reads the log's name as %q, %v", got.Log, err)
+	}
+	env, err := os.ReadFile(file + ".env")
+	if err != nil {
+		t.Fatal(err)
+	}
+	named := 0
+	for line := range strings.Lines(string(env)) {
+		if name, value, ok := strings.Cut(line, "="); ok && strings.HasPrefix(name, "CAPD_ALERT_") && strings.Contains(value, "touch x") {
+			named++
+			if !strings.Contains(value, ".csv") || strings.Contains(value, "\x1b") {
+				t.Errorf("%q", line)
+			}
+		}
+	}
+	if left, err := os.ReadDir(here); err != nil || len(left) > 0 || named == 0 {
+		t.Errorf("%d lines name the log; the command's folder holds %v, %v", named, left, err)
 	}
 }
 

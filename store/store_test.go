@@ -11,6 +11,7 @@ import (
 	"path/filepath"
 	"reflect"
 	"slices"
+	"strings"
 	"testing"
 	"time"
 
@@ -161,6 +162,25 @@ func sameTelemetry(t *testing.T, got, want *record.Telemetry) {
 	t.Helper()
 	if got == nil || fmt.Sprintf("%+v", *got) != fmt.Sprintf("%+v", *want) {
 		t.Errorf("telemetry\n got %+v\nwant %+v", got, want)
+	}
+}
+
+// TestNoDateIsNotStored: one time that no text can hold would make every reading of the store
+// fail.
+func TestNoDateIsNotStored(t *testing.T) {
+	s := newStore(t)
+	mustSave(t, s, arrival(1))
+	for what, spoil := range map[string]func(p *record.Pass, at time.Time){
+		"start": func(p *record.Pass, at time.Time) { p.StartedAt = at }, "end": func(p *record.Pass, at time.Time) { p.EndedAt = at }, "log": func(p *record.Pass, at time.Time) { p.LogAt = at },
+	} {
+		a := arrival(2)
+		spoil(&a.Pass, time.Date(10000, 1, 1, 0, 0, 0, 0, time.UTC))
+		if _, err := s.Save(t.Context(), a); err == nil || !strings.Contains(err.Error(), "no date") {
+			t.Errorf("%s: %v", what, err)
+		}
+	}
+	if all, err := s.Passes(t.Context(), store.Filter{}); err != nil || len(all) != 1 {
+		t.Errorf("%d passes, %v", len(all), err)
 	}
 }
 

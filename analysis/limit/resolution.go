@@ -41,7 +41,8 @@ func (r partOrder) assumed(values []map[string]string) map[[2]int]float64 {
 	each := func(do func(a, b int, step [2]string)) {
 		for a := range values {
 			for b := range values {
-				if alike(a, b, record.TagGraphics) && !alike(a, b, record.TagResolution) && alike(a, b, record.TagScene) && alike(a, b, record.TagPreset) {
+				same := alike(a, b, record.TagGraphics) && alike(a, b, record.TagScene) && alike(a, b, record.TagPreset)
+				if same && !alike(a, b, record.TagResolution) {
 					do(a, b, [2]string{values[a][record.TagResolution], values[b][record.TagResolution]})
 				}
 			}

@@ -74,7 +74,8 @@ func findAlike(cells []analysis.Cell, explained []Odd, o analysis.Options) []Ali
 	}
 	out := []Alike{}
 	for _, i := range slices.Sorted(maps.Keys(found)) {
-		if cell[i] && len(found[i]) == 1 && !slices.ContainsFunc(explained, func(x Odd) bool { return x.name == cells[i].Name() }) {
+		has := slices.ContainsFunc(explained, func(x Odd) bool { return x.name == cells[i].Name() })
+		if cell[i] && len(found[i]) == 1 && !has {
 			out = append(out, found[i][0])
 		}
 	}
@@ -290,8 +291,12 @@ func began(c analysis.Cell) time.Time {
 func (p levelPair) alike(wrong, like analysis.Cell, usual float64, all bool, cells int) Alike {
 	_, noise, _ := compareAlike(wrong, like)
 	x, y := wrong.Figure(analysis.Average).Value(), like.Figure(analysis.Average).Value()
-	a := Alike{Factors: wrong.Factors, Factor: p.factor, Like: like.Factors[p.factor], FPS: analysis.Number(x), LikeFPS: analysis.Number(y),
-		Difference: analysis.Number(x/y - 1), Noise: analysis.Number(math.Expm1(noise)), Elsewhere: analysis.Undefined, Cells: cells, Passes: wrong.IDs(), name: wrong.Name()}
+	a := Alike{
+		Factors: wrong.Factors, Factor: p.factor, Like: like.Factors[p.factor],
+		FPS: analysis.Number(x), LikeFPS: analysis.Number(y), Difference: analysis.Number(x/y - 1),
+		Noise: analysis.Number(math.Expm1(noise)), Elsewhere: analysis.Undefined,
+		Cells: cells, Passes: wrong.IDs(), name: wrong.Name(),
+	}
 	where := ""
 	if all {
 		where = fmt.Sprintf(", as in all %d cells that can tell", cells)

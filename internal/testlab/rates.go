@@ -14,7 +14,9 @@ import (
 
 // Cell returns the levels of a cell of an invented matrix.
 func Cell(cpu, gpu, game, resolution string) map[string]string {
-	return map[string]string{"cpu": cpu, "gpu": gpu, "game": game, "scene": "harbour", "resolution": resolution, "preset": "high"}
+	return map[string]string{
+		"cpu": cpu, "gpu": gpu, "game": game, "scene": "harbour", "resolution": resolution, "preset": "high",
+	}
 }
 
 // Passes builds passes of one cell with the given average rates; the 1% low is 0.7 of it.
@@ -22,7 +24,8 @@ func Passes(cell map[string]string, rates ...float64) []record.Pass {
 	var out []record.Pass
 	for i, r := range rates {
 		p := record.Pass{Bench: "bench 1", System: "s1", Verdict: record.Clean, Tags: record.Tags{},
-			Metrics: record.Metrics{Frames: 6000, DurationS: 60, AvgFPS: r, Low1FPS: 0.7 * r, Low01FPS: 0.5 * r, Low1TimeFPS: 0.72 * r,
+			Metrics: record.Metrics{
+				Frames: 6000, DurationS: 60, AvgFPS: r, Low1FPS: 0.7 * r, Low01FPS: 0.5 * r, Low1TimeFPS: 0.72 * r,
 				P99FPS: 0.75 * r, MedianMS: 1000 / r, P95MS: 1200 / r, P99MS: 1000 / (0.75 * r), P999MS: 1600 / r}}
 		key := fmt.Sprint(i)
 		for _, f := range record.CellFactors {
@@ -79,7 +82,8 @@ func Alike(r *rand.Rand, noise, last float64) []record.Pass {
 		if g == 11 {
 			rate = last
 		}
-		all = append(all, Passes(Cell("P1", fmt.Sprintf("G%02d", g), "L", "1"), Noisy(r, rate, noise), Noisy(r, rate, noise), Noisy(r, rate, noise))...)
+		of := Cell("P1", fmt.Sprintf("G%02d", g), "L", "1")
+		all = append(all, Passes(of, Noisy(r, rate, noise), Noisy(r, rate, noise), Noisy(r, rate, noise))...)
 	}
 	return all
 }

@@ -223,6 +223,41 @@ func TestFiguresOfAPackageAreComputed(t *testing.T) {
 	}
 }
 
+// TestImpossibleTimesOfAPackage: a pass that ended before it began, or at a time that is no
+// date in UTC, is named by file and line; nothing of such a package is taken.
+func TestImpossibleTimesOfAPackage(t *testing.T) {
+	from := newStore(t)
+	bad := add(t, from, 1, "Glass Halyard")
+	add(t, from, 2, "Glass Halyard")
+	for name, times := range map[string][2]string{
+		"the year 10000":          {"9999-12-31T23:59:50-23:59", "9999-12-31T23:59:53-23:59"},
+		"before the year 1":       {"0001-01-01T00:00:00+23:59", "0001-01-01T00:00:03+23:59"},
+		"the end before it began": {"2026-03-02T09:00:03Z", "2026-03-02T09:00:00Z"},
+	} {
+		dir := t.TempDir()
+		write(t, from, dir, export.JSONLines)
+		eachFile(t, dir, "passes/", func(line map[string]any) []map[string]any {
+			var p map[string]any
+			must(t, json.Unmarshal([]byte(line["pass"].(string)), &p))
+			if p["id"] == bad.ID {
+				p["started_at"], p["ended_at"] = times[0], times[1]
+			}
+			text, err := json.Marshal(p)
+			must(t, err)
+			line["pass"] = string(text)
+			return []map[string]any{line}
+		})
+		s := newStore(t)
+		taken, err := export.Read(ctx, s, dir)
+		if err == nil || !strings.Contains(err.Error(), "line 1: it ran from") || !strings.Contains(err.Error(), "not possible") {
+			t.Errorf("%s: %+v, %v", name, taken, err)
+		}
+		if all, err := s.Passes(ctx, store.Filter{}); err != nil || len(all) != 0 {
+			t.Errorf("%s: %+v, %v", name, all, err)
+		}
+	}
+}
+
 // TestPackageOfALaterVersion is refused with what to do.
 func TestPackageOfALaterVersion(t *testing.T) {
 	from := newStore(t)
