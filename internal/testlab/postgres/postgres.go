@@ -12,6 +12,8 @@ import (
 	"path/filepath"
 	"runtime"
 	"sort"
+	"strings"
+	"time"
 
 	"github.com/jackc/pgx/v5"
 )
@@ -23,6 +25,7 @@ var ErrMissing = errors.New("no PostgreSQL is installed (Debian: apt-get install
 type Server struct {
 	Port     int
 	bin, dir string
+	pooler   *exec.Cmd
 }
 
 // Begin makes a new server and starts it. It holds twelve connections at most.
@@ -37,16 +40,8 @@ func Begin() (*Server, error) {
 		return nil, err
 	}
 	s := &Server{bin: filepath.Dir(found[len(found)-1]), dir: dir}
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
+	if err := s.settle(); err != nil {
 		return nil, err
-	}
-	s.Port = l.Addr().(*net.TCPAddr).Port
-	l.Close()
-	if os.Geteuid() == 0 { // it refuses to run as root
-		if out, err := exec.Command("chown", "postgres", dir).CombinedOutput(); err != nil {
-			return nil, fmt.Errorf("%s: %w", out, err)
-		}
 	}
 	if err := s.run("initdb", "-D", filepath.Join(dir, "data"), "-U", "admin", "-A", "trust", "-E", "UTF8", "--locale=C",
 		"--no-sync"); err != nil {
@@ -55,8 +50,99 @@ func Begin() (*Server, error) {
 	return s, s.Start()
 }
 
+// settle gives the server a free port, and its folder to the user that it runs as: it refuses
+// to be root.
+func (s *Server) settle() (err error) {
+	if s.Port, err = freePort(); err != nil || os.Geteuid() != 0 {
+		return err
+	}
+	if out, err := exec.Command("chown", "postgres", s.dir).CombinedOutput(); err != nil {
+		return fmt.Errorf("%s: %w", out, err)
+	}
+	return nil
+}
+
+func freePort() (int, error) {
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		return 0, err
+	}
+	defer l.Close()
+	return l.Addr().(*net.TCPAddr).Port, nil
+}
+
+// Standby makes a server that follows this one and can be read meanwhile.
+func (s *Server) Standby() (*Server, error) {
+	dir, err := os.MkdirTemp("", "capd-pg")
+	if err != nil {
+		return nil, err
+	}
+	n := &Server{bin: s.bin, dir: dir}
+	if err := n.settle(); err != nil {
+		return nil, err
+	}
+	err = n.run("pg_basebackup", "-h", "127.0.0.1", "-p", fmt.Sprint(s.Port), "-U", "admin", "-D", filepath.Join(dir, "data"),
+		"-R", "--checkpoint=fast", "--no-sync")
+	if err != nil {
+		return nil, err
+	}
+	return n, n.Start()
+}
+
+// Promote makes a standby a server of its own.
+func (s *Server) Promote() error {
+	return s.run("pg_ctl", "-D", filepath.Join(s.dir, "data"), "-w", "promote")
+}
+
+// ErrNoPooler says that pgbouncer is not installed: a reason to skip a test.
+var ErrNoPooler = errors.New("no pgbouncer is installed (Debian: apt-get install pgbouncer)")
+
+// Pool starts pgbouncer in front of the server, without any setting to help its clients: each
+// transaction may come to another of the two connections of a user. It returns the port.
+func (s *Server) Pool(users ...string) (port int, err error) {
+	program, err := exec.LookPath("pgbouncer")
+	if err != nil {
+		return 0, ErrNoPooler
+	}
+	if port, err = freePort(); err != nil {
+		return 0, err
+	}
+	known, settings := filepath.Join(s.dir, "users"), filepath.Join(s.dir, "pooler.ini")
+	var list strings.Builder
+	for _, u := range users {
+		fmt.Fprintf(&list, "%q \"\"\n", u)
+	}
+	text := fmt.Sprintf("[databases]\n* = host=127.0.0.1 port=%d\n[pgbouncer]\nlisten_addr = 127.0.0.1\nlisten_port = %d\n",
+		s.Port, port) + "unix_socket_dir =\nauth_type = trust\nauth_file = " + known + "\npool_mode = transaction\n" +
+		"default_pool_size = 2\n"
+	err = errors.Join(os.WriteFile(known, []byte(list.String()), 0o644), os.WriteFile(settings, []byte(text), 0o644))
+	if err != nil {
+		return 0, err
+	}
+	args := []string{program, "-q", settings}
+	if os.Geteuid() == 0 {
+		args = []string{program, "-q", "-u", "postgres", settings}
+	}
+	s.pooler = exec.Command(args[0], args[1:]...)
+	if err := s.pooler.Start(); err != nil {
+		s.pooler = nil
+		return 0, err
+	}
+	for range 500 { // until it listens
+		if c, err := net.Dial("tcp", fmt.Sprintf("127.0.0.1:%d", port)); err == nil {
+			return port, c.Close()
+		}
+		<-time.After(20 * time.Millisecond)
+	}
+	return 0, errors.New("pgbouncer does not listen")
+}
+
 // End stops the server and removes what it held.
 func (s *Server) End() {
+	if s.pooler != nil {
+		s.pooler.Process.Kill()
+		s.pooler.Wait()
+	}
 	s.Stop()
 	os.RemoveAll(s.dir)
 }
