@@ -37,6 +37,27 @@ type Options struct {
 	Screen Screen
 	// Validators starts the standard validators: a command and its arguments.
 	Validators []string
+	// Beside makes what runs beside the agent's own parts and shows what it does; nil for
+	// none. It is called once everything else is built.
+	Beside func(Inside) []Part
+}
+
+// Inside is what [Options.Beside] gets of an agent. Nothing of it may be used before the
+// parts run or after they ended.
+type Inside struct {
+	Agent  control.Agent // what it does, and what it can be told
+	Events *control.Hub
+	Store  *store.Store
+	Bench  Machine
+	// Raise and Clear say that something about a part is in the way, and no longer.
+	Raise func(ctx context.Context, key, text, advice string)
+	Clear func(key string)
+}
+
+// Part runs until ctx ends.
+type Part struct {
+	Name string
+	Run  func(ctx context.Context) error
 }
 
 // Screen is where the agent shows alerts while it runs.
@@ -81,11 +102,17 @@ type Agent struct {
 	tags     manualTags
 	service  *service
 	server   *control.Server
+	beside   []Part
 }
 
 // New builds an agent. Errors carry the exit status and a hint of [cli].
 func New(ctx context.Context, o Options) (*Agent, error) {
-	return build(ctx, o, world(o.Bench, o.Validators))
+	ag, err := build(ctx, o, world(o.Bench, o.Validators))
+	if err == nil && o.Beside != nil {
+		ag.beside = o.Beside(Inside{Agent: ag.service, Events: &ag.hub, Store: ag.store, Bench: ag.bench,
+			Raise: ag.troubles.Raise, Clear: ag.troubles.Clear})
+	}
+	return ag, err
 }
 
 func build(ctx context.Context, o Options, out outside) (_ *Agent, err error) {
@@ -122,6 +149,7 @@ func build(ctx context.Context, o Options, out outside) (_ *Agent, err error) {
 	ag.bench = out.bench
 	ag.troubles.Bench, ag.troubles.Send = o.Config.Bench,
 		func(ctx context.Context, alert notify.Alert) error { return ag.tell().send(ctx, alert) }
+	ag.troubles.Turned = ag.turned
 	if err := ag.owed.load(ctx, ag.store); err != nil {
 		return nil, cli.FailedError(err)
 	}
@@ -281,6 +309,7 @@ func (ag *Agent) watcher(ctx context.Context) (*watcher.Watcher, error) {
 		Folder: ag.config.Watch, Patterns: f.Patterns, Existing: true,
 		Table:   func(path string) bool { return framelog.Begins(path, readerOptions(ag.config)) },
 		Noticed: ag.bench.Hasten, // a pass is running, or has just run
+		Turned:  ag.turned,
 		Beat:    ag.bench.Beats(),
 		Quiet:   config.Seconds(f.QuietS), Latest: config.Seconds(f.LatestS), Poll: config.Seconds(f.PollS),
 		Known: func(file watcher.File) bool {
@@ -317,6 +346,9 @@ func (ag *Agent) firstStart(ctx context.Context) (time.Time, error) {
 	now := time.Now().UTC()
 	return now, ag.store.SetSetting(ctx, key, now.Format(time.RFC3339Nano))
 }
+
+// turned tells who watches the agent that its status is another one.
+func (ag *Agent) turned() { ag.hub.Publish(control.Event{Kind: control.KindState, At: time.Now()}) }
 
 func (ag *Agent) tell() teller {
 	return teller{ag.alerts, &ag.hub, ag.service, ag.plan, ag.config.Bench, ag.log, ag.config.Checks.Required, ag.screen,

@@ -34,6 +34,9 @@ func (ag *Agent) Run(ctx context.Context) error {
 	if ag.config.Lab.Address != "" {
 		start("lab", ag.sendToLab)
 	}
+	for _, p := range ag.beside {
+		start(p.Name, p.Run)
+	}
 	start("verify", ag.verifyStore)
 	ag.resume(ctx, nil)
 	if a, warn := ag.plan.arrived(ctx, ag.bench.Detect(ctx)); warn {

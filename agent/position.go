@@ -31,6 +31,7 @@ type planner struct {
 	bench string
 	log   zerolog.Logger
 
+	turn   sync.Mutex // a book is for one at a time: the agent's own work, or who asks for its status
 	mu     sync.Mutex
 	warned map[string]bool // identities of warnings about changed parts
 	said   string          // what was last said about the position
@@ -62,6 +63,8 @@ func (p *planner) teach(ctx context.Context, s *store.Store, k *pipeline.Knowled
 	k.Aliases = p.book.Aliases
 	k.Factors = p.book.Campaign.FactorNames()
 	k.Plan = func(started, ended time.Time, others []record.Claim) []record.Claim {
+		p.turn.Lock()
+		defer p.turn.Unlock()
 		page, err := p.book.Read(ctx, p.store, p.bench)
 		if err != nil {
 			// A pass without the plan's word is better than none.
@@ -80,6 +83,8 @@ func (p *planner) judged(ctx context.Context, pass record.Pass) string {
 	if p == nil {
 		return ""
 	}
+	p.turn.Lock()
+	defer p.turn.Unlock()
 	page, err := p.book.Read(ctx, p.store, p.bench)
 	if err != nil {
 		p.log.Error().Err(err).Msg("the position in the campaign is unknown")
@@ -119,6 +124,8 @@ func (p *planner) position(ctx context.Context) string {
 	}
 	ctx, stop := context.WithTimeout(ctx, positionPatience)
 	defer stop()
+	p.turn.Lock()
+	defer p.turn.Unlock()
 	page, err := p.book.Read(ctx, p.store, p.bench)
 	if err != nil {
 		return "the position is unknown just now; see 'capctl next'"
@@ -161,6 +168,8 @@ func (p *planner) changed(ctx context.Context, changes []record.Change) (notify.
 
 // swapped warns about a part that was taken out while cells for it are open.
 func (p *planner) swapped(ctx context.Context, was, now record.System) (notify.Alert, bool) {
+	p.turn.Lock()
+	defer p.turn.Unlock()
 	old, fresh := p.book.Installed(was), p.book.Installed(now)
 	page, err := p.book.Read(ctx, p.store, p.bench)
 	if err != nil {

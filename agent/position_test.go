@@ -1,11 +1,19 @@
 package agent
 
 import (
+	"path/filepath"
+	"strings"
+	"sync"
 	"testing"
 	"time"
 
+	"github.com/rs/zerolog"
+
 	"capd.example/campaign"
 	"capd.example/internal/logbook"
+	"capd.example/pipeline"
+	"capd.example/record"
+	"capd.example/store"
 )
 
 // The line about the position is said when it changes, or when the pass was of its cell: a
@@ -57,5 +65,39 @@ func TestAWarningAboutAPartComesOnce(t *testing.T) {
 		if other, warn := p.warning("gpu", "A60", "A70", with, campaign.Open{Cells: []int{1}, Passes: passes}); !warn || other.ID == first.ID {
 			t.Errorf("%d open passes: warned %v as %s", passes, warn, other.ID)
 		}
+	}
+}
+
+// The agent's loop and those who ask for its status use the plan at the same time: for the
+// race detector.
+func TestThePlanIsForOneAtATime(t *testing.T) {
+	c, err := campaign.Parse([]byte("name = \"c\"\n[factors]\npreset = [\"low\", \"high\"]\n[[game]]\nname = \"Copper Drift\"\n"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	s, err := store.Open(t.Context(), filepath.Join(t.TempDir(), "passes.db"), store.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer s.Close()
+	partly := record.Pass{ID: "a", Bench: "b", Tags: record.Tags{record.TagGame: {Value: "Copper Drift"}, record.TagCampaign: {Value: "c"}}, StartedAt: time.Unix(1, 0)}
+	sys := record.System{ID: "x"}
+	if _, err := s.Save(t.Context(), store.Arrival{Pass: record.Pass{SHA256: strings.Repeat("a", 64), Bench: "b", Log: "l", Tags: partly.Tags, StartedAt: partly.StartedAt, EndedAt: time.Unix(2, 0)}, System: sys}); err != nil {
+		t.Fatal(err)
+	}
+	for range 20 {
+		plan, err := campaign.NewPlan(c) // finds a pass without all tags by trying, and remembers
+		if err != nil {
+			t.Fatal(err)
+		}
+		p := &planner{book: &logbook.Book{Campaign: c, Plan: plan}, bench: "b", log: zerolog.Nop(), warned: map[string]bool{}}
+		var know pipeline.Knowledge
+		p.teach(t.Context(), s, &know)
+		var all sync.WaitGroup
+		all.Go(func() { p.position(t.Context()) })
+		all.Go(func() { p.judged(t.Context(), partly) })
+		all.Go(func() { know.Plan(time.Unix(3, 0), time.Unix(4, 0), nil) })
+		all.Go(func() { p.swapped(t.Context(), sys, sys) })
+		all.Wait()
 	}
 }

@@ -72,12 +72,16 @@ func (s *service) Status(ctx context.Context) (control.Status, error) {
 	}
 	position := s.agent.plan.position(ctx)
 	next, then := s.agent.tags.coming()
+	var recording *control.Recording
+	if w.Holder != "" {
+		recording = &control.Recording{Log: w.Holder, Since: w.HolderSince.UTC()}
+	}
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	return control.Status{
 		Bench: s.agent.config.Bench, Version: cli.Version(), PID: os.Getpid(), Since: s.since,
 		Watch: w.Folder, WatchMissing: w.Missing, Polling: w.Polling, Folders: w.Folders, Growing: w.Pending,
-		Waiting: waiting + w.Queued, WaitingFor: held, Paused: paused, Troubles: troubles, Store: s.agent.store.Path(),
+		Waiting: waiting + w.Queued, WaitingFor: held, Recording: recording, Paused: paused, Troubles: troubles, Store: s.agent.store.Path(),
 		Passes: s.judges.passes, Bad: int(bad), Alerts: undelivered, Campaign: position, Next: next, Then: then, Last: last,
 	}, nil
 }
@@ -122,6 +126,7 @@ func (s *service) Begin(ctx context.Context, tags map[string]string, once bool) 
 	if err := s.agent.tags.set(tags, once); err != nil {
 		return err
 	}
+	s.agent.turned()
 	if err := s.agent.tags.keep(ctx, s.agent.store); err != nil {
 		return fmt.Errorf("the tags are in force, but a restart of the agent would lose them: %w", err)
 	}
@@ -134,12 +139,14 @@ func (s *service) Pause(_ context.Context, reason string) error {
 		reason = "paused by hand"
 	}
 	s.agent.intake.pause(reason)
+	s.agent.turned()
 	return nil
 }
 
 // Resume implements control.Agent.
 func (s *service) Resume(context.Context) error {
 	s.agent.intake.resume()
+	s.agent.turned()
 	return nil
 }
 

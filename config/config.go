@@ -41,6 +41,7 @@ type Config struct {
 	Analysis Analysis `toml:"analysis"`
 	Store    Store    `toml:"store"`
 	Lab      Lab      `toml:"lab"`
+	Page     Page     `toml:"page"`
 	Campaign string   `toml:"campaign" comment:"campaign file; empty for none"`
 
 	// From is the file that was read, "" for none.
@@ -253,6 +254,7 @@ func (c Config) Check() error {
 	c.Analysis.check(&w)
 	c.Store.check(&w)
 	c.Lab.check(&w)
+	c.Page.check(&w)
 	c.System.check(&w)
 	return errors.Join(w...)
 }

@@ -198,15 +198,15 @@ func TestFollowerLeaves(t *testing.T) {
 // A follower that does not read costs the agent nothing and is told what it missed.
 func TestSlowFollower(t *testing.T) {
 	var h Hub
-	f := h.follow()
+	f := h.Follow()
 	for i := range keep + 10 {
 		h.Publish(Event{Kind: KindPass, Missed: i})
 	}
-	got := f.take()
+	got := f.Take()
 	if len(got) != keep+1 || got[0].Kind != KindMissed || got[0].Missed != 10 || got[1].Missed != 10 {
 		t.Errorf("%d events, first %+v", len(got), got[:2])
 	}
-	if more := f.take(); len(more) != 0 {
+	if more := f.Take(); len(more) != 0 {
 		t.Errorf("more: %v", more)
 	}
 }
@@ -396,5 +396,36 @@ func TestOneOddEventEndsNoFollowing(t *testing.T) {
 	})
 	if !errors.Is(err, enough) || texts[0] != "odd" || texts[1] != "next" {
 		t.Errorf("heard %q, %v", texts, err)
+	}
+}
+
+// That the status is another one is for followers within the agent: whoever follows from
+// outside hears of passes and alerts.
+func TestAnotherStatusIsNotForOutside(t *testing.T) {
+	dir := t.TempDir()
+	hub, _ := serve(t, dir, &benchAgent{})
+	f := hub.Follow()
+	enough := errors.New("enough")
+	ready := func() {
+		hub.Publish(Event{Kind: KindState})
+		hub.Publish(Event{Kind: KindAlert, Text: "an alert"})
+	}
+	err := dial(t, dir).Follow(t.Context(), ready, func(e Event) error {
+		if e.Kind != KindAlert {
+			t.Errorf("heard %+v", e)
+		}
+		return enough
+	})
+	if !errors.Is(err, enough) {
+		t.Error(err)
+	}
+	<-f.Wake()
+	if got := f.Take(); len(got) != 2 || got[0].Kind != KindState {
+		t.Errorf("within: %+v", got)
+	}
+	f.Close()
+	hub.Publish(Event{Kind: KindAlert})
+	if got := f.Take(); len(got) != 0 {
+		t.Errorf("after its end: %+v", got)
 	}
 }

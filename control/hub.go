@@ -5,13 +5,15 @@ import "sync"
 // Hub passes events to everybody who follows. The zero Hub is ready.
 type Hub struct {
 	mu        sync.Mutex
-	followers map[*follower]bool
+	followers map[*Follower]bool
 }
 
 // keep is how many events wait for a slow follower before its oldest are dropped.
 const keep = 256
 
-type follower struct {
+// Follower gathers the events since [Hub.Follow] until somebody takes them.
+type Follower struct {
+	hub    *Hub
 	mu     sync.Mutex
 	events []Event
 	missed int
@@ -27,24 +29,29 @@ func (h *Hub) Publish(e Event) {
 	}
 }
 
-func (h *Hub) follow() *follower {
-	f := &follower{wake: make(chan struct{}, 1)}
+// Follow gathers events from now on, until [Follower.Close].
+func (h *Hub) Follow() *Follower {
+	f := &Follower{hub: h, wake: make(chan struct{}, 1)}
 	h.mu.Lock()
 	defer h.mu.Unlock()
 	if h.followers == nil {
-		h.followers = map[*follower]bool{}
+		h.followers = map[*Follower]bool{}
 	}
 	h.followers[f] = true
 	return f
 }
 
-func (h *Hub) leave(f *follower) {
-	h.mu.Lock()
-	defer h.mu.Unlock()
-	delete(h.followers, f)
+// Close ends the gathering.
+func (f *Follower) Close() {
+	f.hub.mu.Lock()
+	defer f.hub.mu.Unlock()
+	delete(f.hub.followers, f)
 }
 
-func (f *follower) put(e Event) {
+// Wake says that there is something to take.
+func (f *Follower) Wake() <-chan struct{} { return f.wake }
+
+func (f *Follower) put(e Event) {
 	f.mu.Lock()
 	defer f.mu.Unlock()
 	if len(f.events) == keep {
@@ -58,8 +65,8 @@ func (f *follower) put(e Event) {
 	}
 }
 
-// take returns what has come since, with a word about what was dropped ahead of it.
-func (f *follower) take() []Event {
+// Take returns what has come since the last time, with a word about what was dropped ahead of it.
+func (f *Follower) Take() []Event {
 	f.mu.Lock()
 	defer f.mu.Unlock()
 	out := f.events

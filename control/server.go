@@ -103,8 +103,8 @@ func (s *service) Overhead(ctx context.Context, _ *controlv1.OverheadRequest) (*
 
 func (s *service) Follow(_ *controlv1.FollowRequest,
 	stream grpc.ServerStreamingServer[controlv1.FollowResponse]) error {
-	f := s.hub.follow()
-	defer s.hub.leave(f)
+	f := s.hub.Follow()
+	defer f.Close()
 	// The headers tell the client that from now on nothing is missed.
 	if err := stream.SendHeader(nil); err != nil {
 		return err
@@ -113,9 +113,12 @@ func (s *service) Follow(_ *controlv1.FollowRequest,
 		select {
 		case <-stream.Context().Done():
 			return nil
-		case <-f.wake:
+		case <-f.Wake():
 		}
-		for _, e := range f.take() {
+		for _, e := range f.Take() {
+			if e.Kind == KindState { // whoever wants to know how things stand asks for the status
+				continue
+			}
 			text, err := json.Marshal(e)
 			if err != nil { // one event that cannot be written must not end all that follow
 				e.Pass = nil

@@ -24,6 +24,8 @@ type Status struct {
 	Paused       string `json:"paused,omitempty"`        // why logs wait
 	WaitingFor   string `json:"waiting_for,omitempty"`   // the file being written that they wait for
 
+	Recording *Recording `json:"recording,omitempty"` // the log that is being recorded
+
 	Store  string `json:"store"`
 	Passes int    `json:"passes"` // ingested since the start
 	Bad    int    `json:"bad"`    // of these, bad
@@ -38,6 +40,12 @@ type Status struct {
 	Last *record.Pass      `json:"last,omitempty"` // latest judged pass
 }
 
+// Recording is a log that a logger is writing over time.
+type Recording struct {
+	Log   string    `json:"log"`
+	Since time.Time `json:"since"` // when its writing began
+}
+
 // Trouble is something that weakens checking or telling for as long as it stands.
 type Trouble struct {
 	Text   string    `json:"text"`
@@ -50,6 +58,7 @@ const (
 	KindPass   = "pass"   // a pass was judged
 	KindAlert  = "alert"  // people were told something
 	KindMissed = "missed" // this receiver was too slow; some events are gone
+	KindState  = "state"  // the status is another one; only within the agent
 )
 
 // Event is one line of `capctl follow`. Its JSON form is that of `capctl follow --json`.

@@ -23,6 +23,9 @@ type Troubles struct {
 	Bench string
 	// Send queues an alert; on an error it is handed over again later.
 	Send func(context.Context, Alert) error
+	// Turned is told that another trouble stands, or one no longer; nil to ignore it. It must
+	// return at once.
+	Turned func()
 
 	mu       sync.Mutex
 	sending  chan struct{} // holds one: who tells, so that nothing is told twice
@@ -59,6 +62,13 @@ func (t *Troubles) raise(key, text, advice string) {
 	at, was := t.over[key]
 	delete(t.over, key)
 	t.standing[key] = &standing{Standing{text, advice, now.UTC()}, was && now.Sub(at) < calm}
+	t.turn()
+}
+
+func (t *Troubles) turn() {
+	if t.Turned != nil {
+		t.Turned()
+	}
 }
 
 // Clear says that a trouble is over.
@@ -74,6 +84,7 @@ func (t *Troubles) clear(key string) {
 		return
 	}
 	delete(t.standing, key)
+	t.turn()
 	now := time.Now()
 	for k, at := range t.over {
 		if now.Sub(at) >= calm {

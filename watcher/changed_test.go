@@ -103,3 +103,28 @@ func TestNoticed(t *testing.T) {
 		}
 	})
 }
+
+// TestTurned: whoever watches hears that a log appeared and that it was handed on, and nothing
+// of its growing in between.
+func TestTurned(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		l := newLab(t, t.TempDir())
+		var heard atomic.Int32
+		l.w.o.Turned = func() { heard.Add(1) }
+		l.run()
+		l.pass(10 * time.Second)
+		before := heard.Load()
+		for range 20 {
+			l.played("a.csv", text)
+			l.pass(time.Second)
+		}
+		if n := heard.Load() - before; n < 1 || n > 3 { // it appeared, and then counts as being recorded
+			t.Errorf("told %d times of one log that grows", n)
+		}
+		before = heard.Load()
+		l.pass(time.Minute)
+		if n := heard.Load() - before; n < 1 {
+			t.Error("not told of its end")
+		}
+	})
+}

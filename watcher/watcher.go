@@ -81,6 +81,10 @@ type Options struct {
 	// it. It must return at once, too.
 	Noticed func()
 
+	// Turned is told that a log began or ended being written, or that the folder came or went;
+	// nil to ignore it. It must return at once, too.
+	Turned func()
+
 	// Beat says that this process is awake anyway, best once a second: looks that can wait
 	// are made then, so that they need no wake-up of their own; nil for none.
 	Beat <-chan struct{}
@@ -113,6 +117,12 @@ type State struct {
 	Holder      string
 	HolderSince time.Time
 	Handed      int // logs handed on since the start
+}
+
+// turned reports whether another log is being written than before, or the folder is there
+// where it was not; that a log grew is nothing new.
+func (s State) turned(was State) bool {
+	return s.Holder != was.Holder || s.Pending != was.Pending || s.Queued != was.Queued || s.Missing != was.Missing
 }
 
 // Remote reports whether a folder lies on a network drive, of which the system tells no
@@ -214,8 +224,11 @@ func (w *Watcher) Run(ctx context.Context, out chan<- Log) error {
 		}
 		beat = false
 		next := k.step(now)
-		if s := k.state(); s != *w.state.Load() {
+		if s, was := k.state(), *w.state.Load(); s != was {
 			w.state.Store(&s)
+			if w.o.Turned != nil && s.turned(was) {
+				w.o.Turned()
+			}
 		}
 		if !next.Equal(set) {
 			timer.Reset(time.Until(next))

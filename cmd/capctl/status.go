@@ -85,6 +85,9 @@ func showStatus(a *app, s control.Status, now time.Time) {
 		waiting = " until " + s.WaitingFor + " is written"
 	}
 	out("logs", "%d being written, %d waiting%s", s.Growing, s.Waiting, waiting)
+	if s.Recording != nil {
+		out("recording", "%s, for %v", s.Recording.Log, now.Sub(s.Recording.Since).Round(time.Second))
+	}
 	if s.Paused != "" {
 		out("paused", "%s", s.Paused)
 	}

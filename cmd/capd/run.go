@@ -45,6 +45,7 @@ func (c runCmd) Run(a *app) error {
 		Config: a.config, Given: a.given, Bench: sysinfo.New(sysinfo.Options{Root: a.root}), Log: log,
 		Validators: []string{self, validatorRole},
 		Screen:     screen,
+		Beside:     func(in agent.Inside) []agent.Part { return pageParts(a.config, in, log) },
 	})
 	if err != nil {
 		return err

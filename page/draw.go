@@ -1,0 +1,199 @@
+package page
+
+import (
+	"bytes"
+	"crypto/sha256"
+	_ "embed"
+	"encoding/base64"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"html/template"
+	"math"
+	"net/http"
+	"net/url"
+	"strconv"
+	"time"
+
+	"capd.example/internal/text"
+	"capd.example/page/view"
+	"capd.example/record"
+	"capd.example/report/chart"
+)
+
+//go:embed page.html
+var pageText string
+
+//go:embed page.css
+var pageCSS string
+
+//go:embed page.js
+var pageScript string
+
+var (
+	style = chart.Variables() + tints() + pageCSS
+	// chartStyle is for the pages with charts.
+	chartStyle = chart.CSS()
+
+	// policy lets a browser use what stands in the page itself and nothing else. A word from
+	// outside that were taken for script would not be run.
+	policy = "default-src 'none'; script-src " + hash(pageScript) + "; style-src " + hash(style) + " " + hash(chartStyle) +
+		"; connect-src 'self'; img-src data:; form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
+
+	// build tells the page of this program from that of another.
+	build = func() string {
+		sum := sha256.Sum256([]byte(pageText + style + pageScript))
+		return hex.EncodeToString(sum[:6])
+	}()
+)
+
+func hash(s string) string {
+	sum := sha256.Sum256([]byte(s))
+	return "'sha256-" + base64.StdEncoding.EncodeToString(sum[:]) + "'"
+}
+
+// tints gives the states of fields and the verdicts the colours of the report's maps.
+func tints() string {
+	var b bytes.Buffer
+	for _, t := range []struct {
+		class string
+		value float64
+	}{
+		{"td.h,b.h", 0.3}, {"td.d,b.d", 0.65}, {"td.b,b.b", -0.6}, {"td.s,b.s", math.NaN()},
+		{".clean", 1}, {".bad", -1}, {".doubtful", -0.5}, {".unverified", math.NaN()},
+	} {
+		fill, on := chart.Tint(t.value)
+		fmt.Fprintf(&b, "%s{background:%s;color:%s}", t.class, fill, on)
+	}
+	return b.String()
+}
+
+// marks tell verdicts apart by form, too.
+var marks = map[record.Verdict]template.HTML{
+	record.Clean:           template.HTML(chart.Mark(chart.Circle)),
+	record.VerdictBad:      template.HTML(chart.Mark(chart.Square)),
+	record.VerdictDoubtful: template.HTML(chart.Mark(chart.Triangle)),
+	record.Unverified:      template.HTML(chart.Mark(chart.Diamond)),
+}
+
+var pages = template.Must(template.New("page").Funcs(template.FuncMap{
+	"mark":   func(v record.Verdict) template.HTML { return marks[v] },
+	"count":  record.Count,
+	"fps":    func(x float64) string { return strconv.FormatFloat(x, 'f', 1, 64) },
+	"clock":  func(t time.Time) string { return t.Local().Format("15:04") },
+	"moment": func(t time.Time) string { return t.Local().Format("2006-01-02 15:04") },
+	"milli":  time.Time.UnixMilli,
+	"stamp":  func(t time.Time) string { return t.UTC().Format(time.RFC3339) },
+}).Parse(pageText))
+
+// document is one whole page.
+type document struct {
+	Title  string
+	Build  string
+	Style  template.CSS
+	Charts template.CSS // "" where there is none
+	Script template.JS  // "" where the page does not change
+	At     time.Time
+	Body   any
+	Kind   string // which template makes its main part
+}
+
+// draw makes a whole document around the main part of a kind.
+func draw(kind, title string, body any) ([]byte, error) {
+	d := document{Title: title, Build: build, Style: template.CSS(style), Kind: kind, Body: body, At: time.Now()}
+	switch kind {
+	case "now":
+		d.Script = template.JS(pageScript)
+	case "pass", "cell":
+		d.Charts = template.CSS(chartStyle)
+	}
+	return execute("document", d)
+}
+
+// drawn makes the main part of how things stand.
+func drawn(v view.Bench) ([]byte, error) { return execute("now", v) }
+
+func drawnReadings(list []view.Fact) ([]byte, error) { return execute("readings", list) }
+
+// execute fills a template. Words from outside come out as text; what would hide or turn
+// round what is read is replaced.
+func execute(name string, data any) ([]byte, error) {
+	var b bytes.Buffer
+	if err := pages.ExecuteTemplate(&b, name, data); err != nil {
+		return nil, fmt.Errorf("draw the page: %w", err)
+	}
+	return []byte(text.Lines(b.String())), nil
+}
+
+func (s *Server) now(w http.ResponseWriter, r *http.Request) {
+	v := s.o.Source.Now(r.Context())
+	title := v.Bench
+	if len(v.Passes) > 0 {
+		title = string(v.Passes[0].Verdict) + " – " + v.Bench
+	}
+	s.answer(w, "now", title, v, nil)
+}
+
+func (s *Server) pass(w http.ResponseWriter, r *http.Request) {
+	id := r.PathValue("id")
+	if !isID(id) {
+		s.answer(w, "", "", nil, view.ErrNone)
+		return
+	}
+	v, err := s.o.Source.Pass(r.Context(), id)
+	s.answer(w, "pass", "pass "+id+" – "+v.Bench, v, err)
+}
+
+func isID(s string) bool {
+	for _, r := range s {
+		if (r < '0' || r > '9') && (r < 'a' || r > 'f') {
+			return false
+		}
+	}
+	return len(s) >= 8 && len(s) <= 64
+}
+
+func (s *Server) cell(w http.ResponseWriter, r *http.Request) {
+	n, err := strconv.Atoi(r.PathValue("n"))
+	if err != nil || n < 1 {
+		s.answer(w, "", "", nil, view.ErrNone)
+		return
+	}
+	v, err := s.o.Source.Cell(r.Context(), n)
+	s.answer(w, "cell", fmt.Sprintf("cell %d – %s", n, v.Bench), v, err)
+}
+
+// most of a query that is looked at.
+const mostLevels = 20
+
+func (s *Server) part(w http.ResponseWriter, r *http.Request) {
+	only := map[string]string{}
+	query, err := url.ParseQuery(r.URL.RawQuery)
+	if err != nil || len(query) > mostLevels {
+		s.answer(w, "", "", nil, view.ErrNone)
+		return
+	}
+	for name, values := range query {
+		only[name] = values[0]
+	}
+	v, err := s.o.Source.Map(r.Context(), only)
+	s.answer(w, "part", v.Name+" – "+v.Bench, v, err)
+}
+
+// answer sends a page, or says why there is none.
+func (s *Server) answer(w http.ResponseWriter, kind, title string, body any, err error) {
+	var html []byte
+	if err == nil {
+		html, err = draw(kind, title, body)
+	}
+	switch {
+	case errors.Is(err, view.ErrNone):
+		refuse(w, http.StatusNotFound, "There is no such page. Go back to the beginning: /")
+	case err != nil:
+		refuse(w, http.StatusInternalServerError, "This cannot be shown now: "+err.Error())
+	default:
+		w.Header().Set("Content-Type", "text/html; charset=utf-8")
+		w.Header().Set("Content-Length", strconv.Itoa(len(html)))
+		w.Write(html) // whoever asked may be gone by now
+	}
+}
