@@ -81,7 +81,8 @@ func (s *service) Status(ctx context.Context) (control.Status, error) {
 	return control.Status{
 		Bench: s.agent.config.Bench, Version: cli.Version(), PID: os.Getpid(), Since: s.since,
 		Watch: w.Folder, WatchMissing: w.Missing, Polling: w.Polling, Folders: w.Folders, Growing: w.Pending,
-		Waiting: waiting + w.Queued, WaitingFor: held, Recording: recording, Paused: paused, Troubles: troubles, Store: s.agent.store.Path(),
+		Waiting: waiting + w.Queued, WaitingFor: held, Recording: recording, Paused: paused,
+		Troubles: troubles, Store: s.agent.store.Path(),
 		Passes: s.judges.passes, Bad: int(bad), Alerts: undelivered, Campaign: position, Next: next, Then: then, Last: last,
 	}, nil
 }

@@ -51,7 +51,8 @@ func (v *views) stream(w http.ResponseWriter, r *http.Request) {
 	me, ok := v.join(r.Context())
 	if !ok {
 		w.Header().Set("Retry-After", "30")
-		refuse(w, http.StatusServiceUnavailable, "Too many pages are open. Close some of them; this one is not kept up to date until then.")
+		refuse(w, http.StatusServiceUnavailable,
+			"Too many pages are open. Close some of them; this one is not kept up to date until then.")
 		return
 	}
 	defer v.leave(me)

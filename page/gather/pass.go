@@ -34,7 +34,8 @@ func (g *Gatherer) Pass(ctx context.Context, id string) (view.FullPass, error) {
 	})
 	m := p.Metrics
 	v.Figures = []view.Fact{
-		{Name: "average", Value: fmt.Sprintf("%.1f FPS", m.AvgFPS)}, {Name: "1% low", Value: fmt.Sprintf("%.1f FPS", m.Low1FPS)},
+		{Name: "average", Value: fmt.Sprintf("%.1f FPS", m.AvgFPS)},
+		{Name: "1% low", Value: fmt.Sprintf("%.1f FPS", m.Low1FPS)},
 		{Name: "0.1% low", Value: fmt.Sprintf("%.1f FPS", m.Low01FPS)},
 		{Name: "median frame", Value: fmt.Sprintf("%.2f ms", m.MedianMS)},
 		{Name: "longest frame", Value: fmt.Sprintf("%.1f ms", m.MaxMS)},
