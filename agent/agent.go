@@ -37,27 +37,18 @@ type Options struct {
 	Screen Screen
 	// Validators starts the standard validators: a command and its arguments.
 	Validators []string
-	// Beside makes what runs beside the agent's own parts and shows what it does; nil for
-	// none. It is called once everything else is built.
-	Beside func(Inside) []Part
+	// Page shows what the agent does until ctx ends, where the configuration asks for that; nil
+	// for never. Passes are worth more than showing them: an error is a trouble and no more.
+	Page func(ctx context.Context, in Inside) error
 }
 
-// Inside is what [Options.Beside] gets of an agent. Nothing of it may be used before the
-// parts run or after they ended.
+// Inside is what [Options.Page] gets of an agent.
 type Inside struct {
-	Agent  control.Agent // what it does, and what it can be told
-	Events *control.Hub
-	Store  *store.Store
-	Bench  Machine
-	// Raise and Clear say that something about a part is in the way, and no longer.
-	Raise func(ctx context.Context, key, text, advice string)
-	Clear func(key string)
-}
-
-// Part runs until ctx ends.
-type Part struct {
-	Name string
-	Run  func(ctx context.Context) error
+	Agent   control.Agent // what it does, and what it can be told
+	Events  *control.Hub
+	Store   *store.Store
+	Bench   Machine
+	Started func(address string) // the page is there
 }
 
 // Screen is where the agent shows alerts while it runs.
@@ -102,15 +93,14 @@ type Agent struct {
 	tags     manualTags
 	service  *service
 	server   *control.Server
-	beside   []Part
+	page     func(context.Context) error
 }
 
 // New builds an agent. Errors carry the exit status and a hint of [cli].
 func New(ctx context.Context, o Options) (*Agent, error) {
 	ag, err := build(ctx, o, world(o.Bench, o.Validators))
-	if err == nil && o.Beside != nil {
-		ag.beside = o.Beside(Inside{Agent: ag.service, Events: &ag.hub, Store: ag.store, Bench: ag.bench,
-			Raise: ag.troubles.Raise, Clear: ag.troubles.Clear})
+	if err == nil && o.Page != nil && o.Config.Page.Listen != "" {
+		ag.page = func(ctx context.Context) error { return ag.show(ctx, o.Page) }
 	}
 	return ag, err
 }

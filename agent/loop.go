@@ -34,8 +34,8 @@ func (ag *Agent) Run(ctx context.Context) error {
 	if ag.config.Lab.Address != "" {
 		start("lab", ag.sendToLab)
 	}
-	for _, p := range ag.beside {
-		start(p.Name, p.Run)
+	if ag.page != nil {
+		start("page", ag.page)
 	}
 	start("verify", ag.verifyStore)
 	ag.resume(ctx, nil)

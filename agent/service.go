@@ -162,6 +162,16 @@ func (s *service) TestAlert(ctx context.Context, channel string) (map[string]err
 	return s.agent.alerts.Try(ctx, channel, notify.FromTest(s.agent.config.Bench, time.Now())), nil
 }
 
+// show runs the page. Where it cannot be had, everything else goes on.
+func (ag *Agent) show(ctx context.Context, page func(context.Context, Inside) error) error {
+	err := page(ctx, Inside{Agent: ag.service, Events: &ag.hub, Store: ag.store, Bench: ag.bench,
+		Started: func(address string) { ag.log.Info().Str("page", address).Msgf("the page is at %s", address) }})
+	if err != nil && ctx.Err() == nil {
+		ag.troubles.Raise(ctx, "page", err.Error(), "choose another address under page.listen and start the agent again")
+	}
+	return err
+}
+
 // moved notes another verdict on a pass.
 func (s *service) moved(p record.Pass) {
 	s.mu.Lock()

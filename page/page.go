@@ -20,6 +20,8 @@ type Options struct {
 	From   string   // configuration file that hints name, "" for the one to make
 	Source view.Source
 	Events *control.Hub
+	// Started is told the address when it can be asked; nil to ignore it.
+	Started func(address string)
 }
 
 // Server is the page. It is built with its address taken, so that a start can tell that
@@ -30,6 +32,18 @@ type Server struct {
 	views    views
 
 	writeTime time.Duration // for one page, or one piece of a stream
+}
+
+// Serve takes the address and serves until ctx ends.
+func Serve(ctx context.Context, o Options) error {
+	s, err := Listen(ctx, o)
+	if err != nil {
+		return err
+	}
+	if o.Started != nil {
+		o.Started(s.Address())
+	}
+	return s.Run(ctx)
 }
 
 // Listen takes the address. Errors name it.

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"context"
 	"io"
 	"os"
 	"runtime"
@@ -12,6 +13,8 @@ import (
 
 	"capd.example/agent"
 	"capd.example/internal/cli"
+	"capd.example/page"
+	"capd.example/page/gather"
 	"capd.example/sysinfo"
 	"capd.example/sysinfo/owncost"
 )
@@ -45,7 +48,7 @@ func (c runCmd) Run(a *app) error {
 		Config: a.config, Given: a.given, Bench: sysinfo.New(sysinfo.Options{Root: a.root}), Log: log,
 		Validators: []string{self, validatorRole},
 		Screen:     screen,
-		Beside:     func(in agent.Inside) []agent.Part { return pageParts(a.config, in, log) },
+		Page:       a.page,
 	})
 	if err != nil {
 		return err
@@ -55,6 +58,12 @@ func (c runCmd) Run(a *app) error {
 		log.Debug().Err(err).Msg("the agent's priority stays as it is")
 	}
 	return ag.Run(a.ctx)
+}
+
+// page shows what the agent does to browsers.
+func (a *app) page(ctx context.Context, in agent.Inside) error {
+	return page.Serve(ctx, page.Options{Listen: a.config.Page.Listen, Names: a.config.Page.Names, From: a.config.From,
+		Source: gather.New(a.config, in.Agent, in.Store, in.Bench), Events: in.Events, Started: in.Started})
 }
 
 // timerSlack is far below what anybody waits for, and lets most timers share a wake-up.

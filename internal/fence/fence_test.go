@@ -48,7 +48,7 @@ var may = []struct {
 	{"analysis/variance", []string{"record", "stats"}, "analysis/variance adds up variances and may import record and stats"},
 	{"analysis", []string{"record", "stats", "analysis", "internal/critical"}, "analysis/ draws conclusions and may import record, stats and the rule of agreement"},
 	{"report", []string{"internal/text", "record", "stats", "analysis", "report"}, "report/ writes them down and may import record and analysis"},
-	{"page/gather", []string{"control", "record", "store", "notify", "campaign", "internal/logbook", "report/chart", "analysis", "page/view"}, "page/gather asks the agent, its store and the campaign for what the page shows"},
+	{"page/gather", []string{"config", "control", "record", "store", "notify", "campaign", "internal/logbook", "report/chart", "analysis", "page/view"}, "page/gather asks the agent, its store and the campaign for what the page shows"},
 	{"page/view", []string{"control", "record"}, "page/view holds values, and may import control and record"},
 	{"page", []string{"page/view", "control", "internal/text", "record", "report/chart"}, "page/ serves values in the colours of the report, and may import control, record and report/chart"},
 	{"control", []string{"record", "proto", "control"}, "control/ is the agent's service and may import record and proto"},

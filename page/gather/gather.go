@@ -12,6 +12,7 @@ import (
 	"sync"
 	"time"
 
+	"capd.example/config"
 	"capd.example/control"
 	"capd.example/internal/logbook"
 	"capd.example/notify"
@@ -36,17 +37,21 @@ type Gatherer struct {
 
 	mu   sync.Mutex // a book is for one at a time
 	book *logbook.Book
+	// noBook is why there is no book, where there should be one.
+	noBook error
 }
 
-// Plan has a campaign shown; it is called before anything is asked.
-func (g *Gatherer) Plan(file string) error {
-	book, err := logbook.Open(file)
-	if err != nil {
-		return err
+// New returns what gathers for the page of an agent with these settings.
+func New(c config.Config, a control.Agent, s *store.Store, b Bench) *Gatherer {
+	g := &Gatherer{Agent: a, Store: s, Bench: b, Name: c.Bench, Watch: c.Watch, Required: c.Checks.Required}
+	if c.Campaign == "" {
+		return g
 	}
-	book.Clock = time.Now
-	g.book = book
-	return nil
+	// A book of its own: one is for one at a time.
+	if g.book, g.noBook = logbook.Open(c.Campaign); g.noBook == nil {
+		g.book.Clock = time.Now
+	}
+	return g
 }
 
 const (

@@ -14,6 +14,7 @@ import (
 	"time"
 
 	"capd.example/campaign"
+	"capd.example/config"
 	"capd.example/control"
 	"capd.example/page/view"
 	"capd.example/record"
@@ -65,15 +66,17 @@ func open(t testing.TB, campaign string) *Gatherer {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() { s.Close() })
-	g := &Gatherer{Agent: &agent{}, Store: s, Bench: machine{}, Name: "bench-1", Watch: dir}
+	c := config.Config{Bench: "bench-1", Watch: dir}
 	if campaign != "" {
 		file := filepath.Join(dir, "campaign.toml")
 		if err := os.WriteFile(file, []byte(campaign), 0o600); err != nil {
 			t.Fatal(err)
 		}
-		if err := g.Plan(file); err != nil {
-			t.Fatal(err)
-		}
+		c.Campaign = file
+	}
+	g := New(c, &agent{}, s, machine{})
+	if g.noBook != nil {
+		t.Fatal(g.noBook)
 	}
 	return g
 }

@@ -20,7 +20,7 @@ const shownAhead = 3
 // plan says where the campaign stands.
 func (g *Gatherer) plan(ctx context.Context) (*view.Plan, error) {
 	if g.book == nil {
-		return nil, nil
+		return nil, g.noBook
 	}
 	g.mu.Lock()
 	defer g.mu.Unlock()
