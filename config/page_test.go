@@ -17,6 +17,8 @@ func TestPageSettings(t *testing.T) {
 		{Page{Listen: "localhost:8470"}, "page.listen: "},
 		{Page{Listen: ":8470"}, "page.listen: "},
 		{Page{Listen: "0.0.0.0:8470"}, "page.listen: 0.0.0.0:8470 can be reached"},
+		{Page{Metrics: true}, "page.metrics: "},
+		{Page{Metrics: true, Listen: "127.0.0.1:8470"}, ""},
 		{Page{Names: []string{"http://bench-1"}}, "page.names: "},
 		{Page{Names: []string{"bench-1:80"}}, "page.names: "},
 		{Page{Names: []string{""}}, "page.names: "},

@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"capd.example/control"
+	"capd.example/openmetrics"
 	"capd.example/page/view"
 )
 
@@ -20,6 +21,9 @@ type Options struct {
 	From   string   // configuration file that hints name, "" for the one to make
 	Source view.Source
 	Events *control.Hub
+	// Figures are for a lab's monitoring, which is answered where it is not nil.
+	Figures func(context.Context) openmetrics.State
+	Version string // of the agent, for them
 	// Started is told the address when it can be asked; nil to ignore it.
 	Started func(address string)
 }
@@ -30,6 +34,7 @@ type Server struct {
 	o        Options
 	listener net.Listener
 	views    views
+	metrics  *openmetrics.Metrics // nil for none
 
 	writeTime time.Duration // for one page, or one piece of a stream
 }
@@ -55,6 +60,9 @@ func Listen(ctx context.Context, o Options) (*Server, error) {
 	}
 	s := &Server{o: o, listener: l, writeTime: writeTime}
 	s.views.server = s
+	if o.Figures != nil {
+		s.metrics = openmetrics.New(o.Version, time.Now())
+	}
 	return s, nil
 }
 
@@ -82,6 +90,9 @@ func (s *Server) Run(ctx context.Context) error {
 		BaseContext: func(net.Listener) context.Context { return ctx },
 	}
 	var parts sync.WaitGroup
+	if s.metrics != nil {
+		parts.Go(func() { s.metrics.Run(ctx, s.o.Events, s.o.Figures) })
+	}
 	parts.Go(func() {
 		<-ctx.Done()
 		h.Close() // streams end at once: a browser comes back by itself
@@ -106,5 +117,8 @@ func (s *Server) handler() http.Handler {
 	mux.HandleFunc("GET /pass/{id}", s.pass)
 	mux.HandleFunc("GET /cell/{n}", s.cell)
 	mux.HandleFunc("GET /map", s.part)
+	if s.metrics != nil {
+		mux.Handle("GET /metrics", s.metrics.Handler())
+	}
 	return s.guarded(mux)
 }

@@ -62,8 +62,13 @@ func (c runCmd) Run(a *app) error {
 
 // page shows what the agent does to browsers.
 func (a *app) page(ctx context.Context, in agent.Inside) error {
-	return page.Serve(ctx, page.Options{Listen: a.config.Page.Listen, Names: a.config.Page.Names, From: a.config.From,
-		Source: gather.New(a.config, in.Agent, in.Store, in.Bench), Events: in.Events, Started: in.Started})
+	g := gather.New(a.config, in.Agent, in.Store, in.Bench)
+	o := page.Options{Listen: a.config.Page.Listen, Names: a.config.Page.Names, From: a.config.From,
+		Source: g, Events: in.Events, Started: in.Started, Version: cli.Version()}
+	if a.config.Page.Metrics {
+		o.Figures = g.Figures
+	}
+	return page.Serve(ctx, o)
 }
 
 // timerSlack is far below what anybody waits for, and lets most timers share a wake-up.

@@ -39,6 +39,7 @@ type Gatherer struct {
 	book *logbook.Book
 	// noBook is why there is no book, where there should be one.
 	noBook error
+	stood  *view.Plan // what was last said of the campaign
 }
 
 // New returns what gathers for the page of an agent with these settings.
@@ -94,7 +95,7 @@ func (g *Gatherer) Now(ctx context.Context) view.Bench {
 	note("the alerts", err)
 	v.Parts, err = g.parts(ctx)
 	note("the parts of the bench", err)
-	v.Plan, err = g.plan(ctx)
+	v.Plan, err = g.standing(ctx, s.Recording != nil)
 	note("the campaign", err)
 	v.Problem = strings.Join(problems, "; ")
 	return v

@@ -344,3 +344,33 @@ func TestLatest(t *testing.T) {
 		t.Errorf("%+v", v.Passes)
 	}
 }
+
+func TestFigures(t *testing.T) {
+	g := open(t, matrix)
+	for i, verdict := range []record.Verdict{record.Clean, record.Clean, record.Clean, record.VerdictBad} {
+		keep(t, g, i, verdict, cellTags(g, i/2)...)
+	}
+	give(t, g, campaign.Skip, 3)
+	a := &agent{status: control.Status{Growing: 2, Alerts: 3, Troubles: []control.Trouble{{}}}}
+	g.Agent = a
+	f := g.Figures(t.Context())
+	if f.Growing != 2 || f.Undelivered != 3 || f.Troubles != 1 || f.StoreBytes < 4096 || f.PassesDone != 3 || f.Planned != 24 || f.PassesLeft != 21 {
+		t.Errorf("%+v", f)
+	}
+	if c := f.Cells; c["done"] != 1 || c["failed"] != 1 || c["skipped"] != 1 || c["open"] != 9 || c["begun"] != 0 {
+		t.Errorf("%v", c)
+	}
+	// While a log is recorded nobody goes through all passes.
+	a.status.Recording = &control.Recording{}
+	keep(t, g, 9, record.Clean, cellTags(g, 5)...)
+	if f := g.Figures(t.Context()); f.PassesDone != 3 || !f.Recording {
+		t.Errorf("%+v", f)
+	}
+	a.status.Recording = nil
+	if f := g.Figures(t.Context()); f.PassesDone != 4 {
+		t.Errorf("%+v", f)
+	}
+	if f := open(t, "").Figures(t.Context()); f.Cells != nil {
+		t.Errorf("%+v", f)
+	}
+}

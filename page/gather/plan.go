@@ -17,13 +17,25 @@ import (
 // shownAhead is how many cells after the next one are named.
 const shownAhead = 3
 
-// plan says where the campaign stands.
-func (g *Gatherer) plan(ctx context.Context) (*view.Plan, error) {
+// standing says where the campaign stands. To work that out goes through all of its passes:
+// while another one is recorded what was said before still holds.
+func (g *Gatherer) standing(ctx context.Context, recording bool) (*view.Plan, error) {
 	if g.book == nil {
 		return nil, g.noBook
 	}
 	g.mu.Lock()
 	defer g.mu.Unlock()
+	if recording && g.stood != nil {
+		return g.stood, nil
+	}
+	p, err := g.plan(ctx)
+	if err == nil {
+		g.stood = p
+	}
+	return p, err
+}
+
+func (g *Gatherer) plan(ctx context.Context) (*view.Plan, error) {
 	at, err := g.book.Read(ctx, g.Store, g.Name)
 	if err != nil {
 		return nil, err
@@ -32,7 +44,9 @@ func (g *Gatherer) plan(ctx context.Context) (*view.Plan, error) {
 	sum, _, _ := cover.Sum(nil)
 	out := &view.Plan{Name: g.book.Campaign.Name, Total: sum.Wanted, Have: sum.Done, Advice: cover.Advice(pos.Cell, pos),
 		Cell: pos.Cell + 1, Map: g.coverage(at, nil, mostFields)}
-	out.Left = g.left(at)
+	out.Passes, out.Minutes = cover.All(pos)
+	out.Left = g.left(out.Minutes)
+	out.Cells = cellStates(at)
 	from := pos.Cell
 	if from >= 0 {
 		s := cover.State(from)
@@ -51,6 +65,17 @@ func (g *Gatherer) plan(ctx context.Context) (*view.Plan, error) {
 	return out, nil
 }
 
+// cellStates counts the cells by how far they are.
+func cellStates(at logbook.Page) map[view.State]int {
+	out := map[view.State]int{}
+	for i := range at.Coverage.Plan.Len() {
+		x := &sum{}
+		x.add(at, i)
+		out[x.state()]++
+	}
+	return out
+}
+
 // change is what to change from one cell to another, or from nothing.
 func (g *Gatherer) change(from, to int) string {
 	if from < 0 {
@@ -60,8 +85,7 @@ func (g *Gatherer) change(from, to int) string {
 }
 
 // left is how long the rest takes, "" for nothing.
-func (g *Gatherer) left(at logbook.Page) string {
-	_, minutes := at.Coverage.All(at.Position)
+func (g *Gatherer) left(minutes float64) string {
 	hours := minutes / 60
 	day := g.book.Campaign.HoursPerDay
 	switch {
@@ -207,25 +231,34 @@ func (x *sum) add(at logbook.Page, i int) {
 	x.now = x.now || at.Position.Cell == i
 }
 
+func (x *sum) state() view.State {
+	switch {
+	case x.done >= x.wanted:
+		return view.Done
+	case x.skipped == len(x.cells):
+		return view.Skipped
+	case x.bad > 0:
+		return view.Failed
+	case x.done == 0:
+		return view.Open
+	}
+	return view.Begun
+}
+
 // field shows the sum of cells.
 func (g *Gatherer) field(x *sum, rows, columns []string, only map[string]string, whole bool) view.Field {
 	if x == nil {
 		return view.Field{State: view.Absent}
 	}
-	f := view.Field{Now: x.now, Text: fmt.Sprint(x.done), State: view.Begun}
+	f := view.Field{Now: x.now, Text: fmt.Sprint(x.done), State: x.state()}
 	if len(x.cells) > 1 {
 		f.Text = fmt.Sprintf("%d/%d", x.done, x.wanted)
 	}
-	switch {
-	case x.done >= x.wanted:
-		f.State = view.Done
-	case x.bad > 0:
-		f.State = view.Failed
+	switch f.State {
+	case view.Failed:
 		f.Text += "×"
-	case x.skipped == len(x.cells):
-		f.State, f.Text = view.Skipped, "–"
-	case x.done == 0:
-		f.State = view.Open
+	case view.Skipped:
+		f.Text = "–"
 	}
 	if whole {
 		f.Link = fmt.Sprintf("/cell/%d", x.cells[0]+1)

@@ -88,20 +88,22 @@ type Trouble struct {
 
 // Plan is where a campaign stands.
 type Plan struct {
-	Name   string
-	Where  string // "cell 3 of 40", "" where none is current
-	Cell   int    // from 1, 0 for none
-	Next   string // name of the cell to record
-	Pass   int    // number of the pass to record, 0 for none
-	Advice string
-	Done   int // of the current cell
-	Wanted int
-	Ahead  []Ahead
-	Passes int // still to be recorded
-	Left   string
-	Total  int // passes wanted in all
-	Have   int // of them, done
-	Map    Map
+	Name    string
+	Where   string // "cell 3 of 40", "" where none is current
+	Cell    int    // from 1, 0 for none
+	Next    string // name of the cell to record
+	Pass    int    // number of the pass to record, 0 for none
+	Advice  string
+	Done    int // of the current cell
+	Wanted  int
+	Ahead   []Ahead
+	Passes  int     // still to be recorded
+	Minutes float64 // that this takes, with changes of parts
+	Left    string  // the same for people
+	Cells   map[State]int
+	Total   int // passes wanted in all
+	Have    int // of them, done
+	Map     Map
 }
 
 // Ahead is a cell that comes later, and what to change for it.
