@@ -7,9 +7,11 @@
 package openmetrics
 
 import (
+	"bytes"
 	"context"
 	"net/http"
 	"slices"
+	"sync"
 	"time"
 
 	"github.com/prometheus/client_golang/prometheus"
@@ -66,6 +68,10 @@ type Metrics struct {
 	planned  bool               // those of a campaign are registered
 
 	checks []string // with series of their own
+
+	mu     sync.Mutex
+	kept   *answer // to the last scrape, nil where something has moved since
+	keptAs string  // the formats that it could be in
 }
 
 // New makes the figures of an agent of a version that started at a time.
@@ -98,7 +104,8 @@ func New(version string, started time.Time) *Metrics {
 		m.verdicts.WithLabelValues(string(v))
 		m.last.WithLabelValues(string(v))
 	}
-	m.lastAt = gauge("last_verdict_timestamp_seconds", "When a verdict was given last, in seconds since 1970; 0 for never.")
+	m.lastAt = gauge("last_verdict_timestamp_seconds",
+		"When a verdict was given last, in seconds since 1970; 0 for never.")
 	gauge("logs_growing", "Logs that are not complete yet.")
 	gauge("logs_waiting", "Complete logs that wait to be judged.")
 	gauge("recording", "1 while a log is being written over time.")
@@ -132,6 +139,7 @@ func (m *Metrics) Run(ctx context.Context, events *control.Hub, state func(conte
 
 // Count counts one event.
 func (m *Metrics) Count(e control.Event) {
+	defer m.moved()
 	switch {
 	case e.Kind == control.KindAlert:
 		m.alerts.Inc()
@@ -176,6 +184,7 @@ func prometheusName(s string) bool {
 
 // Set takes over how things stand.
 func (m *Metrics) Set(s State) {
+	defer m.moved()
 	for name, v := range map[string]float64{
 		"logs_growing": float64(s.Growing), "logs_waiting": float64(s.Waiting), "recording": one(s.Recording),
 		"paused": one(s.Paused), "watched_folder_missing": one(s.Missing), "troubles": float64(s.Troubles),
@@ -217,8 +226,40 @@ func one(is bool) float64 {
 	return 0
 }
 
-// Handler answers a scrape.
+// Handler answers a scrape. What was written down is kept until something moves: a scrape may
+// fall into a pass.
 func (m *Metrics) Handler() http.Handler {
-	return promhttp.HandlerFor(m.registry, promhttp.HandlerOpts{EnableOpenMetrics: true, DisableCompression: true,
-		MaxRequestsInFlight: 2})
+	fresh := promhttp.HandlerFor(m.registry, promhttp.HandlerOpts{EnableOpenMetrics: true, DisableCompression: true})
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		format := r.Header.Get("Accept")
+		m.mu.Lock()
+		defer m.mu.Unlock()
+		a := m.kept
+		if a == nil || m.keptAs != format {
+			a = &answer{header: http.Header{}, status: http.StatusOK}
+			fresh.ServeHTTP(a, r)
+			m.kept, m.keptAs = a, format
+		}
+		w.Header().Set("Content-Type", a.header.Get("Content-Type"))
+		w.WriteHeader(a.status)
+		w.Write(a.body.Bytes()) // whoever asked may be gone by now
+	})
 }
+
+// moved lets the next scrape write down anew.
+func (m *Metrics) moved() {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	m.kept = nil
+}
+
+// answer is one to a scrape.
+type answer struct {
+	header http.Header
+	status int
+	body   bytes.Buffer
+}
+
+func (a *answer) Header() http.Header         { return a.header }
+func (a *answer) WriteHeader(status int)      { a.status = status }
+func (a *answer) Write(p []byte) (int, error) { return a.body.Write(p) }

@@ -148,6 +148,23 @@ func TestExamples(t *testing.T) {
 	}
 }
 
+// What moves after a scrape is in the next one, whatever format that asks for.
+func TestEveryScrapeIsNew(t *testing.T) {
+	m := New("v", time.Unix(1, 0))
+	for i := range 3 {
+		m.Set(State{Waiting: i})
+		for _, accept := range []string{"", "application/openmetrics-text; version=1.0.0", ""} {
+			if text := scrape(t, m, accept); !strings.Contains(text, fmt.Sprintf("\ncapd_logs_waiting %d", i)) || strings.HasSuffix(text, "# EOF\n") != (accept != "") {
+				t.Errorf("%d, %q: %.200q", i, accept, text)
+			}
+		}
+		m.Count(control.Event{Kind: control.KindAlert})
+		if text := scrape(t, m, ""); !strings.Contains(text, fmt.Sprintf("\ncapd_alerts_total %d", i+1)) {
+			t.Errorf("%d: %.200q", i, text)
+		}
+	}
+}
+
 // Nothing is asked while somebody scrapes, and no scrape costs much.
 func BenchmarkScrape(b *testing.B) {
 	h := full().Handler()

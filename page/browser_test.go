@@ -8,6 +8,7 @@ import (
 
 	"github.com/chromedp/chromedp"
 
+	"capd.example/config"
 	"capd.example/control"
 	"capd.example/internal/testlab/browser"
 	"capd.example/page/view"
@@ -86,7 +87,7 @@ func TestAgentStartsAgain(t *testing.T) {
 	ctx := browser.Start(t)
 	src := bench()
 	run := func(at string) (string, func()) {
-		s, err := Listen(t.Context(), Options{Listen: at, Source: src, Events: &control.Hub{}})
+		s, err := Listen(t.Context(), Options{Page: config.Page{Listen: at}, Source: src, Events: &control.Hub{}})
 		if err != nil {
 			t.Fatal(err)
 		}

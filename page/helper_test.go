@@ -14,6 +14,7 @@ import (
 
 	"go.uber.org/goleak"
 
+	"capd.example/config"
 	"capd.example/control"
 	"capd.example/page/view"
 	"capd.example/record"
@@ -151,7 +152,7 @@ func bench() *invented {
 func serving(t *testing.T, src view.Source, change ...func(*Server)) *Server {
 	t.Helper()
 	leaks := goleak.IgnoreCurrent()
-	s, err := Listen(t.Context(), Options{Listen: "127.0.0.1:0", Source: src, Events: &control.Hub{}})
+	s, err := Listen(t.Context(), Options{Page: config.Page{Listen: "127.0.0.1:0"}, Source: src, Events: &control.Hub{}})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -185,7 +186,7 @@ func get(s *Server, path string, change ...func(*http.Request)) *httptest.Respon
 }
 
 func handled(src view.Source, names ...string) *Server {
-	s := &Server{o: Options{Source: src, Names: names, Events: &control.Hub{}}}
+	s := &Server{o: Options{Source: src, Page: config.Page{Names: names}, Events: &control.Hub{}}}
 	s.views.server = s
 	return s
 }

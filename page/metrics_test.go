@@ -6,6 +6,7 @@ import (
 	"strings"
 	"testing"
 
+	"capd.example/config"
 	"capd.example/control"
 	"capd.example/openmetrics"
 	"capd.example/record"
@@ -19,7 +20,7 @@ func TestMetrics(t *testing.T) {
 	}
 	asked := make(chan bool, 100)
 	hub := &control.Hub{}
-	s, err := Listen(t.Context(), Options{Listen: "127.0.0.1:0", Source: bench(), Events: hub, Version: "v1",
+	s, err := Listen(t.Context(), Options{Page: config.Page{Listen: "127.0.0.1:0", Metrics: true}, Source: bench(), Events: hub, Version: "v1",
 		Figures: func(context.Context) openmetrics.State { asked <- true; return openmetrics.State{Growing: 4} }})
 	if err != nil {
 		t.Fatal(err)

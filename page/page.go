@@ -9,6 +9,7 @@ import (
 	"sync"
 	"time"
 
+	"capd.example/config"
 	"capd.example/control"
 	"capd.example/openmetrics"
 	"capd.example/page/view"
@@ -16,12 +17,11 @@ import (
 
 // Options say what is served where.
 type Options struct {
-	Listen string   // address and port; port 0 for any
-	Names  []string // further names of this machine that browsers may use
-	From   string   // configuration file that hints name, "" for the one to make
+	config.Page
+	From   string // configuration file that hints name, "" for the one to make
 	Source view.Source
 	Events *control.Hub
-	// Figures are for a lab's monitoring, which is answered where it is not nil.
+	// Figures are for a lab's monitoring, where that is to be answered.
 	Figures func(context.Context) openmetrics.State
 	Version string // of the agent, for them
 	// Started is told the address when it can be asked; nil to ignore it.
@@ -60,7 +60,7 @@ func Listen(ctx context.Context, o Options) (*Server, error) {
 	}
 	s := &Server{o: o, listener: l, writeTime: writeTime}
 	s.views.server = s
-	if o.Figures != nil {
+	if o.Metrics {
 		s.metrics = openmetrics.New(o.Version, time.Now())
 	}
 	return s, nil

@@ -63,12 +63,8 @@ func (c runCmd) Run(a *app) error {
 // page shows what the agent does to browsers.
 func (a *app) page(ctx context.Context, in agent.Inside) error {
 	g := gather.New(a.config, in.Agent, in.Store, in.Bench)
-	o := page.Options{Listen: a.config.Page.Listen, Names: a.config.Page.Names, From: a.config.From,
-		Source: g, Events: in.Events, Started: in.Started, Version: cli.Version()}
-	if a.config.Page.Metrics {
-		o.Figures = g.Figures
-	}
-	return page.Serve(ctx, o)
+	return page.Serve(ctx, page.Options{Page: a.config.Page, From: a.config.From, Source: g, Events: in.Events,
+		Started: in.Started, Version: cli.Version(), Figures: g.Figures})
 }
 
 // timerSlack is far below what anybody waits for, and lets most timers share a wake-up.

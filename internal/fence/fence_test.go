@@ -51,7 +51,7 @@ var may = []struct {
 	{"openmetrics", []string{"control", "record"}, "openmetrics/ counts what the agent tells, and may import control and record"},
 	{"page/gather", []string{"openmetrics", "config", "control", "record", "store", "notify", "campaign", "internal/logbook", "report/chart", "analysis", "page/view"}, "page/gather asks the agent, its store and the campaign for what the page shows"},
 	{"page/view", []string{"control", "record"}, "page/view holds values, and may import control and record"},
-	{"page", []string{"openmetrics", "page/view", "control", "internal/text", "record", "report/chart"}, "page/ serves values in the colours of the report, and may import control, record and report/chart"},
+	{"page", []string{"config", "openmetrics", "page/view", "control", "internal/text", "record", "report/chart"}, "page/ serves values in the colours of the report, and may import control, record and report/chart"},
 	{"control", []string{"record", "proto", "control"}, "control/ is the agent's service and may import record and proto"},
 	{"config", []string{"internal/text"}, "config/ holds the settings as plain values and knows what may be shown"},
 	{"internal/bigstore", []string{"record", "store"}, "internal/bigstore makes large stores to measure by"},
