@@ -59,8 +59,8 @@ func (m *Matrix) Levels(factor string) (out []string) {
 	return out
 }
 
-// with returns the cell that has a level of a factor and else the values of a row.
-func (m *Matrix) with(row map[string]string, factor, level string) (Cell, bool) {
+// With returns the cell that has a level of a factor and else the values of a row.
+func (m *Matrix) With(row map[string]string, factor, level string) (Cell, bool) {
 	values := make(map[string]string, len(row)+1)
 	for k, v := range row {
 		values[k] = v
@@ -130,8 +130,8 @@ func (m *Matrix) Contrast(metric, by, a, b string, rows []map[string]string) Con
 	}
 	var terms []variance.Term
 	for _, row := range rows {
-		x, _ := m.with(row, by, a)
-		y, _ := m.with(row, by, b)
+		x, _ := m.With(row, by, a)
+		y, _ := m.With(row, by, b)
 		fx, fy := x.Figure(metric), y.Figure(metric)
 		if fx.N == 0 || fy.N == 0 || fx.Basis() == nil || fy.Basis() == nil {
 			return c

@@ -99,7 +99,9 @@ type page struct {
 	Calls                                       string // how many margins are called what
 	Untested                                    string // why no cell could be tested
 	Few                                         bool   // rows that need not be folded
-	Spread                                      bool   // games enough to tell of others
+	PowerHeads                                  []string
+	PowerRows                                   []powerRow
+	Spread                                      bool // games enough to tell of others
 	Selection                                   []string
 }
 
@@ -114,6 +116,8 @@ type cellRow struct {
 	Own           string // the interval of the cell alone
 	InOne         string // the interval of repeats within one session, where another is shown
 	SD, CV        string
+	PowerHeads    []string
+	PowerRows     []powerRow
 	Spread        string
 	Passes        []analysis.UsedPass
 	LeftOut       []analysis.LeftOut
@@ -265,6 +269,7 @@ func (r *Report) html() ([]byte, error) {
 			template.HTML(ch.OnPhone().SVG(ch.Name+"-narrow", false)), i < r.in.Pictures})
 	}
 	p.Hz, p.HoldRows = r.holdRows()
+	p.PowerHeads, p.PowerRows = r.powerRows()
 	p.PassCount = r.passCount(p.Counts)
 	var at map[unchecked]int
 	p.Notes, at = notes(r.in.Passes)

@@ -12,6 +12,7 @@ import (
 	"capd.example/analysis/compare"
 	"capd.example/analysis/limit"
 	"capd.example/analysis/oddcell"
+	"capd.example/analysis/power"
 	"capd.example/analysis/ready"
 	"capd.example/analysis/summary"
 	"capd.example/record"
@@ -27,7 +28,9 @@ type Input struct {
 	Cells   []analysis.Cell // of these passes; nil to have them made
 	Systems map[string]record.System
 	Loads   map[string]limit.Load
-	Prices  []compare.Price
+	// Readings are what sensors said, by the identity of the pass.
+	Readings map[string]power.Reading
+	Prices   []compare.Price
 	// PriceBy is the factor whose parts have prices.
 	PriceBy string
 	// Selection says for people which passes these are and which were left out.
@@ -59,6 +62,7 @@ type Report struct {
 	Guesses []limit.Prediction
 	Holds   []compare.Threshold
 	Values  []compare.Value
+	Power   []power.Sum // of cells
 	// Concerns are what stands against publishing, Sentences the conclusions in words.
 	Concerns  []ready.Concern
 	Sentences []summary.Sentence
@@ -112,6 +116,7 @@ func Conclude(in Input) (*Report, error) {
 	r.Odd = oddcell.Find(r.Cells, in.Options)
 	r.Guesses, _ = limit.Predict(r.Cells, in.Options)
 	r.Holds = compare.Thresholds(r.Cells, in.RefreshHz)
+	r.Power = power.Cells(r.Cells, in.Readings, in.Options)
 	if len(in.Prices) > 0 {
 		v, err := compare.Values(r.Cells, in.PriceBy, in.Prices, in.Options)
 		if err != nil {

@@ -18,6 +18,7 @@ import (
 	"testing"
 
 	"capd.example/analysis/compare"
+	"capd.example/analysis/power"
 	"capd.example/record"
 	"capd.example/report"
 )
@@ -127,6 +128,27 @@ func TestChartsAreDrawings(t *testing.T) {
 }
 
 // The data package describes what is there (Frictionless Data Package v1: specs.frictionlessdata.io).
+// What sensors said stands in the page and in the data; a column that none fills is left out.
+func TestPowerInTheReport(t *testing.T) {
+	in := campaign(2, 1, 2, 1)
+	in.Readings = map[string]power.Reading{}
+	for _, p := range in.Passes[:3] {
+		in.Readings[p.ID], _ = power.Of(&record.Telemetry{Series: []record.Series{
+			{Name: "gpu.0.power", Values: []float64{210, 230}}, {Name: "gpu.0.throttle", Values: []float64{record.ThrottleThermal}}}})
+	}
+	f := files(t, in)
+	page, data := string(f["index.html"]), string(f["data/power.csv"])
+	_, section, _ := strings.Cut(page, `<h2 id="power">`)
+	section, _, _ = strings.Cut(section, "</section>")
+	if !strings.Contains(section, ">220</td>") || !strings.Contains(section, "card: heat") || strings.Contains(section, "processor watts") ||
+		strings.Count(data, "\n") != 2 || !strings.Contains(data, ",220,230,,,,,,,,,card: heat") {
+		t.Errorf("%s\n%s", section, data)
+	}
+	if page := string(files(t, campaign(1, 1, 2, 1))["index.html"]); strings.Contains(page, `id="power"`) {
+		t.Error("a section about power without a sensor")
+	}
+}
+
 // Games and settings stand in the order of the campaign, and what stands against publishing
 // ends the page: the cells that it names are marked in charts and tables.
 func TestOrderOfTheCampaignAndMarks(t *testing.T) {

@@ -211,6 +211,7 @@ func MarginTable(margins []compare.Margin, factors []string) Table {
 			number("p_adjusted", "of no difference, adjusted over the table", func(m margin) analysis.Number { return m.PHolm }),
 			number("tie_p_adjusted", "of a difference of the threshold or more, adjusted over the table",
 				func(m margin) analysis.Number { return m.PTieHolm }),
+			text("statement", "the outcome in words", func(m margin) string { return m.Statement }),
 			text("reason", "why the call", func(m margin) string { return m.Reason }),
 			text("warnings", "what else differs", func(m margin) string { return strings.Join(m.Warnings, "; ") }),
 		})
@@ -250,6 +251,7 @@ func TotalTable(totals []compare.Total, factors []string) Table {
 			number("p_adjusted", "of no difference, adjusted over the table", func(t total) analysis.Number { return t.PHolm }),
 			number("tie_p_adjusted", "of a difference of the threshold or more, adjusted over the table",
 				func(t total) analysis.Number { return t.PTieHolm }),
+			text("statement", "the outcome in words", func(t total) string { return t.Statement }),
 			text("reason", "why the call", func(t total) string { return t.Reason }),
 			text("game_margins", "margin of each game, and of the total without it", func(t total) string {
 				var out []string
@@ -487,5 +489,6 @@ func (r *Report) tables() []func() Table {
 		func() Table { return PredictionTable(r.Guesses, r.factors) },
 		func() Table { return ThresholdTable(r.Holds, r.factors) },
 		func() Table { return ValueTable(r.Values, r.factors) },
+		func() Table { return PowerTable(r.Power, r.factors) },
 	}
 }

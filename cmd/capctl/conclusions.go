@@ -9,6 +9,7 @@ type conclusions struct {
 	Predict       predictCmd       `cmd:"" group:"result" help:"Estimate cells that were not measured, and say which need not be." example:"capctl predict"`
 	Holds         holdsCmd         `cmd:"" group:"result" help:"Show which settings reach 60, 144 ... FPS, on average and at the 1% low." example:"capctl holds 60 144"`
 	Value         valueCmd         `cmd:"" group:"result" help:"Show the cost per frame, and what is not worth its price." example:"capctl value --prices prices.csv"`
+	Power         powerCmd         `cmd:"" group:"result" help:"Show power, heat, clocks and frames per watt of cells or parts." example:"capctl power --by gpu"`
 	Repeatability repeatabilityCmd `cmd:"" group:"result" help:"Show how well passes repeat, per bench, game and figure, and over the months." example:"capctl repeatability"`
 	Reuse         reuseCmd         `cmd:"" group:"result" help:"Check whether older results are comparable with new ones." example:"capctl reuse --old campaign=spring --new campaign=autumn"`
 	Summary       summaryCmd       `cmd:"" group:"result" help:"Say the conclusions in ten to twenty sentences, each with its figures." example:"capctl summary --markdown"`

@@ -100,7 +100,7 @@ func checkStore(address, command string) error {
 }
 
 // overAllBenches are the commands that read a lab as well as a bench's own store.
-var overAllBenches = []string{"passes", "show", "cells", "compare", "limits", "odd", "predict", "holds", "value",
+var overAllBenches = []string{"passes", "show", "cells", "compare", "limits", "odd", "predict", "holds", "value", "power",
 	"repeatability", "reuse", "summary", "ready", "charts", "report",
 	"system", "systems", "export"}
 

@@ -13,6 +13,7 @@ import (
 	"capd.example/analysis/compare"
 	"capd.example/analysis/limit"
 	"capd.example/analysis/oddcell"
+	"capd.example/analysis/power"
 	"capd.example/analysis/ready"
 	"capd.example/analysis/reuse"
 	"capd.example/analysis/summary"
@@ -102,7 +103,8 @@ func TestJSONFieldsAreAsPromised(t *testing.T) {
 		{"- `holds`", "- `value`", []any{compare.Threshold{}}, "yes no unclear"},
 		{"- `value`", "- `repeatability`", []any{compare.Value{}}, ""},
 		{"- `repeatability`", "- `ready`", []any{analysis.Repeat{}}, ""},
-		{"- `summary`", "- `reuse`", []any{summary.Sentence{}}, "ratio rate odd limit cells margins games limits value holds ready methods"},
+		{"- `power`", "- `reuse`", []any{power.Sum{}}, ""},
+		{"- `summary`", "- `power`", []any{summary.Sentence{}}, "ratio rate odd limit cells margins games limits value holds ready methods"},
 		{"- `ready`", "- `summary`", []any{ready.Concern{}}, "odd open doubtful disagree campaign driver mixed disclosure"},
 		{"- `reuse`", "\x00", []any{reuse.Comparability{}}, ""},
 	} {

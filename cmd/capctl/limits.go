@@ -5,6 +5,7 @@ import (
 
 	"capd.example/analysis"
 	"capd.example/analysis/limit"
+	"capd.example/analysis/power"
 	"capd.example/internal/output"
 	"capd.example/internal/results"
 	"capd.example/internal/selection"
@@ -26,7 +27,7 @@ func (c *limitsCmd) Run(a *app) error {
 	if err != nil {
 		return err
 	}
-	loads, err := storedLoads(a, cells)
+	loads, _, err := storedSensors(a, cells)
 	if err != nil {
 		return err
 	}
@@ -72,11 +73,12 @@ func (c *predictCmd) Run(a *app) error {
 	return sel.Emit(a.Streams, c.JSON, cells)
 }
 
-// storedLoads reads the loads of cells from the store.
-func storedLoads(a *app, cells []analysis.Cell) (loads map[string]limit.Load, err error) {
+// storedSensors reads what telemetry says of cells from the store.
+func storedSensors(a *app, cells []analysis.Cell) (loads map[string]limit.Load, readings map[string]power.Reading,
+	err error) {
 	err = withStore(a, func(ctx context.Context, s store.Reader) error {
-		loads, err = results.LoadsOf(ctx, a.Streams, s, cells)
+		loads, readings, err = results.SensorsOf(ctx, a.Streams, s, cells)
 		return err
 	})
-	return loads, err
+	return loads, readings, err
 }

@@ -154,7 +154,7 @@ func (c *wholeFlags) input(a *app) (report.Input, error) {
 	sel.Tell(a.Streams, in.Cells)
 	in.Selection = sel.Lines(len(in.Cells))
 	in.Ready = readyInput(in.Cells, in.Options, sel)
-	in.Loads, err = storedLoads(a, in.Cells)
+	in.Loads, in.Readings, err = storedSensors(a, in.Cells)
 	return in, err
 }
 

@@ -11,6 +11,7 @@ import (
 
 	"capd.example/analysis"
 	"capd.example/analysis/limit"
+	"capd.example/analysis/power"
 	"capd.example/internal/cli"
 	"capd.example/internal/output"
 	safe "capd.example/internal/text"
@@ -78,10 +79,11 @@ type telemetries interface {
 	Telemetry(ctx context.Context, id string) (*record.Telemetry, error)
 }
 
-// LoadsOf reads what telemetry says of the passes that count.
-func LoadsOf(ctx context.Context, a *cli.Streams, s telemetries, cells []analysis.Cell) (map[string]limit.Load,
-	error) {
-	out := map[string]limit.Load{}
+// SensorsOf reads what telemetry says of the passes that count: the loads that tell what limits
+// a cell, and power, heat and clocks, by the identity of the pass.
+func SensorsOf(ctx context.Context, a *cli.Streams, s telemetries, cells []analysis.Cell) (map[string]limit.Load,
+	map[string]power.Reading, error) {
+	loads, readings := map[string]limit.Load{}, map[string]power.Reading{}
 	for _, c := range cells {
 		for _, p := range c.Passes.Used {
 			t, err := s.Telemetry(ctx, p.ID)
@@ -90,14 +92,17 @@ func LoadsOf(ctx context.Context, a *cli.Streams, s telemetries, cells []analysi
 				continue
 			}
 			if err != nil {
-				return nil, fmt.Errorf("telemetry of pass %s: %w", p.ID, err)
+				return nil, nil, fmt.Errorf("telemetry of pass %s: %w", p.ID, err)
 			}
 			if l, ok := loadOf(t); ok {
-				out[p.ID] = l
+				loads[p.ID] = l
+			}
+			if r, ok := power.Of(t); ok {
+				readings[p.ID] = r
 			}
 		}
 	}
-	return out, nil
+	return loads, readings, nil
 }
 
 func loadOf(t *record.Telemetry) (limit.Load, bool) {
