@@ -6,6 +6,8 @@ import (
 	"fmt"
 	"io/fs"
 	"os"
+
+	"capd.example/internal/folder"
 )
 
 // DescribedBefore returns the description of an earlier report in a folder, if there is one.
@@ -49,4 +51,29 @@ func ClearDrawn(dir string, before []Drawn, written map[string]bool, notice func
 			notice("a chart of the earlier report is still there: %v", err)
 		}
 	}
+}
+
+// WriteInto writes the report into a folder, in place of an earlier one, and returns the number
+// of files and of bytes. What is left of the earlier one and was changed since is told.
+func (r *Report) WriteInto(dir string, notice func(format string, args ...any)) (files, size int, err error) {
+	before := DescribedBefore(dir)
+	ours := WrittenBefore(before)
+	to, err := folder.Open(dir, func(path string) bool { return ours[path] })
+	if err != nil {
+		return 0, 0, err
+	}
+	defer to.Close()
+	written := map[string]bool{}
+	err = r.Files(func(path string, data []byte) error {
+		written[path] = true
+		size += len(data)
+		return to.Put(path, data)
+	})
+	if err == nil {
+		err = to.Commit(Description) // which says what is ours, should the rest not come about
+	}
+	if err == nil {
+		ClearDrawn(dir, DrawnBefore(before), written, notice)
+	}
+	return len(written), size, err
 }

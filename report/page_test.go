@@ -36,7 +36,12 @@ func browser(t *testing.T) context.Context {
 	if path == "" {
 		t.Skip("no Chromium on this machine, which the page is looked at with")
 	}
-	opts := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.ExecPath(path), chromedp.NoSandbox, chromedp.Flag("allow-file-access-from-files", true))
+	opts := append(
+		chromedp.DefaultExecAllocatorOptions[:],
+		chromedp.ExecPath(path),
+		chromedp.NoSandbox,
+		chromedp.Flag("allow-file-access-from-files", true),
+	)
 	ctx, stop := chromedp.NewExecAllocator(context.Background(), opts...)
 	t.Cleanup(stop)
 	ctx, stop = chromedp.NewContext(ctx)
@@ -101,16 +106,38 @@ func TestPageInBrowser(t *testing.T) {
 	for _, width := range []int64{390, 1920} {
 		for _, scheme := range []string{"light", "dark"} {
 			name := fmt.Sprintf("%d %s", width, scheme)
-			err := chromedp.Do(ctx, chromedp.EmulateViewport(width, 1100), dressed(scheme), chromedp.Navigate(page), chromedp.WaitReady("footer"))
+			err := chromedp.Do(
+				ctx,
+				chromedp.EmulateViewport(width, 1100),
+				dressed(scheme),
+				chromedp.Navigate(page),
+				chromedp.WaitReady("footer"),
+			)
 			if err != nil {
 				t.Fatalf("%s: %v", name, err)
 			}
 			wide := ask(t, ctx, `document.documentElement.scrollWidth`)
 			figures := ask(t, ctx, `document.querySelectorAll('figure svg').length`)
-			small := ask(t, ctx, `[...document.querySelectorAll('figure svg text')].filter(e => e.checkVisibility() && e.getBoundingClientRect().height < 9).length`)
-			split := ask(t, ctx, `[...document.querySelectorAll('tbody th')].filter(e => e.checkVisibility() && e.getBoundingClientRect().width < 100).length`)
-			silent := ask(t, ctx, `[...document.querySelectorAll('.wide')].filter(e => e.checkVisibility() && e.scrollWidth > e.clientWidth && innerWidth <= 600 && !e.previousElementSibling.checkVisibility()).length`)
-			lost := ask(t, ctx, `[...document.querySelectorAll('.wide')].filter(e => { e.scrollLeft = 1e6; return e.checkVisibility() && e.querySelector('tbody th').getBoundingClientRect().left < 0 }).length`)
+			small := ask(
+				t,
+				ctx,
+				`[...document.querySelectorAll('figure svg text')].filter(e => e.checkVisibility() && e.getBoundingClientRect().height < 9).length`,
+			)
+			split := ask(
+				t,
+				ctx,
+				`[...document.querySelectorAll('tbody th')].filter(e => e.checkVisibility() && e.getBoundingClientRect().width < 100).length`,
+			)
+			silent := ask(
+				t,
+				ctx,
+				`[...document.querySelectorAll('.wide')].filter(e => e.checkVisibility() && e.scrollWidth > e.clientWidth && innerWidth <= 600 && !e.previousElementSibling.checkVisibility()).length`,
+			)
+			lost := ask(
+				t,
+				ctx,
+				`[...document.querySelectorAll('.wide')].filter(e => { e.scrollLeft = 1e6; return e.checkVisibility() && e.querySelector('tbody th').getBoundingClientRect().left < 0 }).length`,
+			)
 			shot, err := chromedp.Run(ctx, chromedp.CaptureScreenshot())
 			if err != nil {
 				t.Fatalf("%s: %v", name, err)
@@ -125,7 +152,13 @@ func TestPageInBrowser(t *testing.T) {
 				t.Errorf("%s: %d texts of charts are too small to read", name, small)
 			}
 			if split > 0 || silent > 0 || lost > 0 {
-				t.Errorf("%s: %d names of rows are less than 100 px wide, %d tables do not say that there is more, %d lose the names of rows", name, split, silent, lost)
+				t.Errorf(
+					"%s: %d names of rows are less than 100 px wide, %d tables do not say that there is more, %d lose the names of rows",
+					name,
+					split,
+					silent,
+					lost,
+				)
 			}
 			if out := os.Getenv("REPORT_OUT"); out != "" {
 				os.WriteFile(filepath.Join(out, "page-"+strings.ReplaceAll(name, " ", "-")+".png"), shot, 0o666)
@@ -143,7 +176,8 @@ func TestPageInBrowser(t *testing.T) {
 	if _, err := chromedp.Run(ctx, chromedp.Steps(chromedp.Navigate("about:blank"), chromedp.Evaluate[chromedp.Void](control, chromedp.EvalAwaitPromise))); err != nil {
 		t.Fatal(err)
 	}
-	if got := strings.Join(h.take(), "; "); !strings.Contains(got, "console log") || !strings.Contains(got, "request of http://127.0.0.1:9/") {
+	if got := strings.Join(h.take(), "; "); !strings.Contains(got, "console log") ||
+		!strings.Contains(got, "request of http://127.0.0.1:9/") {
 		t.Errorf("a console message and a request were not heard: %s", got)
 	}
 }
@@ -246,7 +280,13 @@ func axe(t *testing.T, ctx context.Context, name string) {
 	if err := chromedp.Do(ctx, chromedp.Evaluate[chromedp.Void](string(script)), chromedp.Evaluate[chromedp.Void](open)); err != nil {
 		t.Fatalf("%s: axe-core: %v", name, err)
 	}
-	result, err := chromedp.Run(ctx, chromedp.Evaluate[string](`axe.run({runOnly: ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa"]}).then(r => JSON.stringify(r.violations.map(v => v.id + ": " + v.help + " " + v.nodes.length + " " + v.nodes[0].html.slice(0, 200))))`, chromedp.EvalAwaitPromise))
+	result, err := chromedp.Run(
+		ctx,
+		chromedp.Evaluate[string](
+			`axe.run({runOnly: ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa"]}).then(r => JSON.stringify(r.violations.map(v => v.id + ": " + v.help + " " + v.nodes.length + " " + v.nodes[0].html.slice(0, 200))))`,
+			chromedp.EvalAwaitPromise,
+		),
+	)
 	if err != nil {
 		t.Fatalf("%s: axe-core: %v", name, err)
 	}
@@ -271,9 +311,15 @@ func TestLongNamesDoNotWidenThePage(t *testing.T) {
 		p.Tags["game"] = record.Tag{Value: long}
 		p.Tags["gpu"] = record.Tag{Value: p.Tags.Value("gpu") + long}
 		p.Log, p.Bench, p.Overruled = "/"+long+"/"+long, long, long
-		p.Findings = append(p.Findings, record.Finding{Check: long, Outcome: record.Doubtful, Reason: long, Advice: long})
+		p.Findings = append(
+			p.Findings,
+			record.Finding{Check: long, Outcome: record.Doubtful, Reason: long, Advice: long},
+		)
 	}
-	in.Systems["system00"] = record.System{ID: "system00", Fields: []record.Field{{Name: long, Value: long, Unit: long, Source: long}}}
+	in.Systems["system00"] = record.System{
+		ID:     "system00",
+		Fields: []record.Field{{Name: long, Value: long, Unit: long, Source: long}},
+	}
 	dir := t.TempDir()
 	for path, data := range files(t, in) {
 		to := filepath.Join(dir, path)

@@ -13,14 +13,29 @@ var powerFields = []struct {
 	name, about, format string
 	of                  func(power.Sum) analysis.Number
 }{
-	{"fps_per_watt", "average rate over the mean power of the card", "%.3f", func(s power.Sum) analysis.Number { return s.PerWatt }},
+	{
+		"fps_per_watt",
+		"average rate over the mean power of the card",
+		"%.3f",
+		func(s power.Sum) analysis.Number { return s.PerWatt },
+	},
 	{"fps_per_watt_ci_low", "lower end of its interval", "", func(s power.Sum) analysis.Number { return s.PerWattLow }},
-	{"fps_per_watt_ci_high", "upper end of its interval", "", func(s power.Sum) analysis.Number { return s.PerWattHigh }},
+	{
+		"fps_per_watt_ci_high",
+		"upper end of its interval",
+		"",
+		func(s power.Sum) analysis.Number { return s.PerWattHigh },
+	},
 	{"fps_per_watt_both", "over the power of card and processor", "%.3f",
 		func(s power.Sum) analysis.Number { return s.PerWattBoth }},
 	{"card_watts", "mean", "%.0f", func(s power.Sum) analysis.Number { return s.CardWatts }},
 	{"card_watts_most", "largest sample", "%.0f", func(s power.Sum) analysis.Number { return s.CardMostWatts }},
-	{"card_temperature_most", "degrees C, largest sample", "%.0f", func(s power.Sum) analysis.Number { return s.CardTemp }},
+	{
+		"card_temperature_most",
+		"degrees C, largest sample",
+		"%.0f",
+		func(s power.Sum) analysis.Number { return s.CardTemp },
+	},
 	{"card_clock_mhz", "median", "%.0f", func(s power.Sum) analysis.Number { return s.CardClock }},
 	{"card_busy_percent", "median", "%.0f", func(s power.Sum) analysis.Number { return s.CardBusy }},
 	{"processor_watts", "mean", "%.0f", func(s power.Sum) analysis.Number { return s.CPUWatts }},

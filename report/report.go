@@ -231,7 +231,14 @@ func (r *Report) draw() {
 		parts := chunks(len(cells), barsPerChart)
 		var all []chart.BarRow
 		for _, c := range cells {
-			all = append(all, chart.BarRow{Label: label(c) + r.mark(c.Factors), Average: c.Figure(analysis.Average), Low1: c.Figure(analysis.Low1)})
+			all = append(
+				all,
+				chart.BarRow{
+					Label:   label(c) + r.mark(c.Factors),
+					Average: c.Figure(analysis.Average),
+					Low1:    c.Figure(analysis.Low1),
+				},
+			)
 		}
 		for part, at := range parts {
 			rows := all[at[0]:at[1]]

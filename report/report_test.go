@@ -89,7 +89,8 @@ func TestReportIsWhole(t *testing.T) {
 			}
 		}
 	}
-	if strings.Contains(page, "<script") || strings.Contains(page, "http://") && !onlyNamespace(page) || strings.Contains(page, "https://") {
+	if strings.Contains(page, "<script") || strings.Contains(page, "http://") && !onlyNamespace(page) ||
+		strings.Contains(page, "https://") {
 		t.Error("the page loads something or holds a script")
 	}
 }
@@ -117,7 +118,8 @@ func TestChartsAreDrawings(t *testing.T) {
 		case ".png":
 			pngs++
 			img, err := png.DecodeConfig(bytes.NewReader(data))
-			if err != nil || !strings.HasSuffix(path, "-1920x1080.png") && img.Width != 3840 || strings.HasSuffix(path, "-1920x1080.png") && (img.Width != 1920 || img.Height != 1080) {
+			if err != nil || !strings.HasSuffix(path, "-1920x1080.png") && img.Width != 3840 ||
+				strings.HasSuffix(path, "-1920x1080.png") && (img.Width != 1920 || img.Height != 1080) {
 				t.Errorf("%s: %+v %v", path, img, err)
 			}
 		}
@@ -134,14 +136,19 @@ func TestPowerInTheReport(t *testing.T) {
 	in.Readings = map[string]power.Reading{}
 	for _, p := range in.Passes[:3] {
 		in.Readings[p.ID], _ = power.Of(&record.Telemetry{Series: []record.Series{
-			{Name: "gpu.0.power", Values: []float64{210, 230}}, {Name: "gpu.0.throttle", Values: []float64{record.ThrottleThermal}}}})
+			{
+				Name:   "gpu.0.power",
+				Values: []float64{210, 230},
+			}, {Name: "gpu.0.throttle", Values: []float64{record.ThrottleThermal}}}})
 	}
 	f := files(t, in)
 	page, data := string(f["index.html"]), string(f["data/power.csv"])
 	_, section, _ := strings.Cut(page, `<h2 id="power">`)
 	section, _, _ = strings.Cut(section, "</section>")
-	if !strings.Contains(section, ">220</td>") || !strings.Contains(section, "card: heat") || strings.Contains(section, "processor watts") ||
-		strings.Count(data, "\n") != 2 || !strings.Contains(data, ",220,230,,,,,,,,,card: heat") {
+	if !strings.Contains(section, ">220</td>") || !strings.Contains(section, "card: heat") ||
+		strings.Contains(section, "processor watts") ||
+		strings.Count(data, "\n") != 2 ||
+		!strings.Contains(data, ",220,230,,,,,,,,,card: heat") {
 		t.Errorf("%s\n%s", section, data)
 	}
 	if page := string(files(t, campaign(1, 1, 2, 1))["index.html"]); strings.Contains(page, `id="power"`) {
@@ -168,7 +175,10 @@ func TestOrderOfTheCampaignAndMarks(t *testing.T) {
 	if n := strings.Count(page, "<td>(!) see "); n != 1 {
 		t.Errorf("%d cells are marked in the table", n)
 	}
-	if !strings.Contains(page, "<strong>doubtful</strong>: pass 000000000001 counts although the verdict is doubtful") ||
+	if !strings.Contains(
+		page,
+		"<strong>doubtful</strong>: pass 000000000001 counts although the verdict is doubtful",
+	) ||
 		!strings.Contains(page, "<strong>disclosure</strong>: not known of all passes:") {
 		t.Error("the page does not say what stands against publishing")
 	}
@@ -198,7 +208,8 @@ func TestDataPackage(t *testing.T) {
 			}
 		}
 	}
-	if err := json.Unmarshal(f["datapackage.json"], &p); err != nil || p.Profile != "tabular-data-package" || len(p.Resources) != 10 {
+	if err := json.Unmarshal(f["datapackage.json"], &p); err != nil || p.Profile != "tabular-data-package" ||
+		len(p.Resources) != 11 {
 		t.Fatalf("%v %+v", err, p)
 	}
 	for _, r := range p.Resources {
@@ -237,7 +248,10 @@ func TestInjection(t *testing.T) {
 		p.Log, p.Bench, p.Overruled = evil, evil, evil
 		p.Findings = append(p.Findings, record.Finding{Check: evil, Outcome: record.Doubtful, Reason: "@" + evil})
 	}
-	in.Systems["system00"] = record.System{ID: evil, Fields: []record.Field{{Name: evil, Value: evil, Unit: evil, Source: evil}}}
+	in.Systems["system00"] = record.System{
+		ID:     evil,
+		Fields: []record.Field{{Name: evil, Value: evil, Unit: evil, Source: evil}},
+	}
 	in.Traces = []report.Trace{{Pass: in.Passes[0], MS: []float64{5, 6, 5}}}
 	f := files(t, in)
 	keep(t, "injection", f)
@@ -331,7 +345,10 @@ func TestPassesAreSummedUp(t *testing.T) {
 	in.Passes[6].Verdict, in.Passes[6].Overruled = record.VerdictBad, "the door stood open"
 	in.Passes[7].Metrics = record.Metrics{}
 	for i := range 2 {
-		in.Passes[i].Findings = append(in.Passes[i].Findings, record.Finding{Check: "background", Outcome: record.NotChecked, Reason: "asked for by two"})
+		in.Passes[i].Findings = append(
+			in.Passes[i].Findings,
+			record.Finding{Check: "background", Outcome: record.NotChecked, Reason: "asked for by two"},
+		)
 	}
 	page := html.UnescapeString(string(files(t, in)["index.html"]))
 	for want, n := range map[string]int{
@@ -369,9 +386,22 @@ func TestPathsOfLogs(t *testing.T) {
 func TestChartsExplainThemselves(t *testing.T) {
 	f := files(t, campaign(2, 3, 4, 1))
 	words := map[string][]string{
-		"rates-1-1":      {"average (wide, blue)", "1% low (narrow, orange)", "uncertainty, 95 % (thin line; arrow: longer)", ">FPS<", "longer is better"},
-		"scaling-1":      {"one line per processor", "uncertainty (95 %)", ">FPS<"},
-		"margins-gpu":    {"faster (blue, +)", "slower (orange, -)", "no difference: at most so much either way (grey, ≤)", "perhaps none (grey, ?)", "per cent", "95 % intervals"},
+		"rates-1-1": {
+			"average (wide, blue)",
+			"1% low (narrow, orange)",
+			"uncertainty, 95 % (thin line; arrow: longer)",
+			">FPS<",
+			"longer is better",
+		},
+		"scaling-1": {"one line per processor", "uncertainty (95 %)", ">FPS<"},
+		"margins-gpu": {
+			"faster (blue, +)",
+			"slower (orange, -)",
+			"no difference: at most so much either way (grey, ≤)",
+			"perhaps none (grey, ?)",
+			"per cent",
+			"95 % intervals",
+		},
 		"coverage":       {"three or more (grey)", "fewer (orange, the fuller the fewer)"},
 		"trace-1":        {">ms<", ">s<"},
 		"distribution-1": {">%<", ">ms<"},
@@ -429,10 +459,17 @@ func drawing(page, name string) string {
 func TestProvenance(t *testing.T) {
 	build := func(version string, settings ...debug.BuildSetting) *debug.BuildInfo {
 		return &debug.BuildInfo{GoVersion: "go1.26.1", Main: debug.Module{Version: version},
-			Settings: append(settings, debug.BuildSetting{Key: "GOOS", Value: "plan9"}, debug.BuildSetting{Key: "GOARCH", Value: "arm"})}
+			Settings: append(
+				settings,
+				debug.BuildSetting{Key: "GOOS", Value: "plan9"},
+				debug.BuildSetting{Key: "GOARCH", Value: "arm"},
+			)}
 	}
 	const revision = "3a2b1c4d5e6f3a2b1c4d5e6f3a2b1c4d5e6f3a2b"
-	commit := []debug.BuildSetting{{Key: "vcs.revision", Value: revision}, {Key: "vcs.time", Value: "2026-03-02T10:00:00Z"}}
+	commit := []debug.BuildSetting{
+		{Key: "vcs.revision", Value: revision},
+		{Key: "vcs.time", Value: "2026-03-02T10:00:00Z"},
+	}
 	changed := append(commit[:2:2], debug.BuildSetting{Key: "vcs.modified", Value: "true"})
 	for _, c := range []struct {
 		build *debug.BuildInfo
@@ -513,7 +550,11 @@ func TestLimitsHaveReasons(t *testing.T) {
 func TestSystemsAreToldApart(t *testing.T) {
 	in := campaign(1, 3, 2, 1)
 	for id, s := range in.Systems {
-		s.Fields = append(s.Fields, record.Field{Name: "board.name", Value: "Halden HX"}, record.Field{Name: "storage.0.model", Unknown: record.Absent})
+		s.Fields = append(
+			s.Fields,
+			record.Field{Name: "board.name", Value: "Halden HX"},
+			record.Field{Name: "storage.0.model", Unknown: record.Absent},
+		)
 		if id == "system01" {
 			s.Fields = append(s.Fields, record.Field{Name: "processor.boost", Value: "off"})
 		}

@@ -158,7 +158,8 @@ func CellTable(cells []analysis.Cell, factors []string) Table {
 			text(m.Name+"_shown", "what tables for people show: mean, or median where the passes do not agree",
 				func(c cell) string { return c.Figure(m.Name).Shown }))
 	}
-	fields = append(fields,
+	fields = append(
+		fields,
 		integer("sessions", "sessions that the passes that count are from", func(c cell) int { return c.Sessions }),
 		text("pass_ids", "passes that count", func(c cell) string {
 			var ids []string
@@ -174,9 +175,14 @@ func CellTable(cells []analysis.Cell, factors []string) Table {
 			}
 			return strings.Join(why, "; ")
 		}),
-		text("agree_reason", "how far the passes lie apart, and the limit", func(c cell) string { return c.Agree.Reason }),
+		text(
+			"agree_reason",
+			"how far the passes lie apart, and the limit",
+			func(c cell) string { return c.Agree.Reason },
+		),
 		text("warnings", "what a reader of the figures must know",
-			func(c cell) string { return strings.Join(c.Warnings, "; ") }))
+			func(c cell) string { return strings.Join(c.Warnings, "; ") }),
+	)
 	return newTable("cells", "One row per cell: figures of the passes that count, with intervals on logarithms", cells,
 		factorFields(factors, func(c cell) map[string]string { return c.Factors }), fields)
 }
@@ -195,7 +201,11 @@ func MarginTable(margins []compare.Margin, factors []string) Table {
 			text("figure", "what is compared", func(m margin) string { return m.Metric }),
 			number("base_mean", "mean of the figure in the cell compared with",
 				func(m margin) analysis.Number { return m.BaseFigure }),
-			number("value_mean", "and in the cell that is compared", func(m margin) analysis.Number { return m.ValueFigure }),
+			number(
+				"value_mean",
+				"and in the cell that is compared",
+				func(m margin) analysis.Number { return m.ValueFigure },
+			),
 			percent("margin_percent", "by how much the value is above the base",
 				func(m margin) analysis.Number { return m.Margin }),
 			percent("ci_low_percent", "lower end of its interval", func(m margin) analysis.Number { return m.CILow }),
@@ -204,11 +214,19 @@ func MarginTable(margins []compare.Margin, factors []string) Table {
 				func(m margin) string { return string(m.Covers) }),
 			percent("session_ci_low_percent", "lower end of the interval of repeats within the sessions as they were",
 				func(m margin) analysis.Number { return m.SessionLow }),
-			percent("session_ci_high_percent", "its upper end", func(m margin) analysis.Number { return m.SessionHigh }),
+			percent(
+				"session_ci_high_percent",
+				"its upper end",
+				func(m margin) analysis.Number { return m.SessionHigh },
+			),
 			percent("at_most_percent", "least bound within which the margin is shown to lie",
 				func(m margin) analysis.Number { return m.AtMost }),
 			text("call", "faster, slower, tie or undecided", func(m margin) string { return string(m.Call) }),
-			number("p_adjusted", "of no difference, adjusted over the table", func(m margin) analysis.Number { return m.PHolm }),
+			number(
+				"p_adjusted",
+				"of no difference, adjusted over the table",
+				func(m margin) analysis.Number { return m.PHolm },
+			),
 			number("tie_p_adjusted", "of a difference of the threshold or more, adjusted over the table",
 				func(m margin) analysis.Number { return m.PTieHolm }),
 			text("statement", "the outcome in words", func(m margin) string { return m.Statement }),
@@ -220,17 +238,27 @@ func MarginTable(margins []compare.Margin, factors []string) Table {
 // TotalTable has one row per total over games.
 func TotalTable(totals []compare.Total, factors []string) Table {
 	type total = compare.Total
-	return newTable("across-games", "Geometric means of the games' ratios", totals,
+	return newTable(
+		"across-games",
+		"Geometric means of the games' ratios",
+		totals,
 		[]field[total]{
 			text("by", "factor in which the cells differ", func(t total) string { return t.By }),
 			text("value", "its value in the cells that are compared", func(t total) string { return t.Value }),
 			text("base", "and in the cells compared with", func(t total) string { return t.Base }),
 		},
-		factorFields(without(factors, record.TagGame, record.TagScene), func(t total) map[string]string { return t.Factors }),
+		factorFields(
+			without(factors, record.TagGame, record.TagScene),
+			func(t total) map[string]string { return t.Factors },
+		),
 		[]field[total]{
 			text("figure", "what is compared", func(t total) string { return t.Metric }),
 			integer("games", "how many games the mean rests on", func(t total) int { return len(t.Games) }),
-			percent("margin_percent", "geometric mean of the ratios, less 1", func(t total) analysis.Number { return t.Margin }),
+			percent(
+				"margin_percent",
+				"geometric mean of the ratios, less 1",
+				func(t total) analysis.Number { return t.Margin },
+			),
 			percent("ci_low_percent", "lower end of its interval for these games",
 				func(t total) analysis.Number { return t.CILow }),
 			percent("ci_high_percent", "upper end of its interval for these games",
@@ -248,7 +276,11 @@ func TotalTable(totals []compare.Total, factors []string) Table {
 			percent("common_margin_percent", "over the games that all totals of the table have",
 				func(t total) analysis.Number { return t.Common }),
 			text("call", "faster, slower, tie or undecided", func(t total) string { return string(t.Call) }),
-			number("p_adjusted", "of no difference, adjusted over the table", func(t total) analysis.Number { return t.PHolm }),
+			number(
+				"p_adjusted",
+				"of no difference, adjusted over the table",
+				func(t total) analysis.Number { return t.PHolm },
+			),
 			number("tie_p_adjusted", "of a difference of the threshold or more, adjusted over the table",
 				func(t total) analysis.Number { return t.PTieHolm }),
 			text("statement", "the outcome in words", func(t total) string { return t.Statement }),
@@ -263,7 +295,8 @@ func TotalTable(totals []compare.Total, factors []string) Table {
 			}),
 			text("missing", "games that other totals of the table have",
 				func(t total) string { return strings.Join(t.Missing, "; ") }),
-		})
+		},
+	)
 }
 
 // LimitTable has one row per measured cell.
@@ -272,11 +305,23 @@ func LimitTable(limits []limit.Limit, factors []string) Table {
 		factorFields(factors, func(l limit.Limit) map[string]string { return l.Factors }),
 		[]field[limit.Limit]{
 			number("avg_fps", "mean of the average rates", func(l limit.Limit) analysis.Number { return l.FPS }),
-			text("bound_by", "processor, graphics, both, cap or unknown", func(l limit.Limit) string { return string(l.Limit) }),
+			text(
+				"bound_by",
+				"processor, graphics, both, cap or unknown",
+				func(l limit.Limit) string { return string(l.Limit) },
+			),
 			number("processor_share", "0 to 1: how much of one per cent more processor arrives as frames",
 				func(l limit.Limit) analysis.Number { return l.Share }),
-			number("processor_share_low", "lower end of its interval", func(l limit.Limit) analysis.Number { return l.ShareLow }),
-			number("processor_share_high", "upper end of its interval", func(l limit.Limit) analysis.Number { return l.ShareHigh }),
+			number(
+				"processor_share_low",
+				"lower end of its interval",
+				func(l limit.Limit) analysis.Number { return l.ShareLow },
+			),
+			number(
+				"processor_share_high",
+				"upper end of its interval",
+				func(l limit.Limit) analysis.Number { return l.ShareHigh },
+			),
 			number("fitted_fps", "by the model", func(l limit.Limit) analysis.Number { return l.Fitted }),
 			number("residual_ln", "ln(measured / fitted)", func(l limit.Limit) analysis.Number { return l.Residual }),
 			text("reason", "from what that follows", func(l limit.Limit) string { return l.Reason }),
@@ -291,7 +336,11 @@ func OddTable(odd []oddcell.Odd, factors []string) Table {
 		[]field[cell]{
 			number("avg_fps", "mean of the average rates", func(x cell) analysis.Number { return x.FPS }),
 			number("expected_fps", "by the other cells", func(x cell) analysis.Number { return x.Expected }),
-			percent("deviation_percent", "measured against expected", func(x cell) analysis.Number { return x.Deviation }),
+			percent(
+				"deviation_percent",
+				"measured against expected",
+				func(x cell) analysis.Number { return x.Deviation },
+			),
 			text("kind", "residual: far from the model; order: against the expected order",
 				func(x cell) string { return x.Kind }),
 			number("p_adjusted", "of chance, adjusted over the cells", func(x cell) analysis.Number { return x.P }),
@@ -310,9 +359,17 @@ func PredictionTable(list []limit.Prediction, factors []string) Table {
 			number("predicted_avg_fps", "no measurement", func(p guess) analysis.Number { return p.FPS }),
 			number("predicted_ci_low_fps", "lower end of the interval for the mean of a cell that would be measured",
 				func(p guess) analysis.Number { return p.CILow }),
-			number("predicted_ci_high_fps", "upper end of the interval", func(p guess) analysis.Number { return p.CIHigh }),
+			number(
+				"predicted_ci_high_fps",
+				"upper end of the interval",
+				func(p guess) analysis.Number { return p.CIHigh },
+			),
 			text("bound_by", "by the model", func(p guess) string { return string(p.Limit) }),
-			text("like", "measured cell that it would be within the threshold of", func(p guess) string { return p.Like }),
+			text(
+				"like",
+				"measured cell that it would be within the threshold of",
+				func(p guess) string { return p.Like },
+			),
 			text("reason", "what it rests on", func(p guess) string { return p.Reason }),
 		})
 }
@@ -336,19 +393,29 @@ func ThresholdTable(list []compare.Threshold, factors []string) Table {
 // ValueTable has one row per part and setting.
 func ValueTable(values []compare.Value, factors []string) Table {
 	type part = compare.Value
-	return newTable("value", "Rates against prices", values,
+	return newTable(
+		"value",
+		"Rates against prices",
+		values,
 		[]field[part]{
 			text("by", "factor whose parts have prices", func(v part) string { return v.By }),
 			text("part", "", func(v part) string { return v.Part }),
 		},
-		factorFields(without(factors, record.TagGame, record.TagScene), func(v part) map[string]string { return v.Factors }),
+		factorFields(
+			without(factors, record.TagGame, record.TagScene),
+			func(v part) map[string]string { return v.Factors },
+		),
 		[]field[part]{
 			number("avg_fps", "geometric mean over the games", func(v part) analysis.Number { return v.FPS }),
 			text("games", "whose rates are averaged", func(v part) string { return strings.Join(v.Games, "; ") }),
 			number("price", "", func(v part) analysis.Number { return v.Price }),
 			text("currency", "of the price and of the cost", func(v part) string { return v.Currency }),
 			text("price_date", "", func(v part) string { return v.Date }),
-			number("cost_per_frame", "price by frames per second", func(v part) analysis.Number { return v.CostPerFrame }),
+			number(
+				"cost_per_frame",
+				"price by frames per second",
+				func(v part) analysis.Number { return v.CostPerFrame },
+			),
 			text("frontier", "yes where no other part is both no dearer and faster", func(v part) string {
 				switch {
 				case v.Frontier:
@@ -360,7 +427,8 @@ func ValueTable(values []compare.Value, factors []string) Table {
 			}),
 			text("not_worth_over", "cheaper part whose difference is a tie", func(v part) string { return v.NotWorth }),
 			text("reason", "", func(v part) string { return v.Reason }),
-		})
+		},
+	)
 }
 
 // RepeatTable has one row per bench, game, limiting part and figure.
@@ -371,7 +439,11 @@ func RepeatTable(list []analysis.Repeat) Table {
 		text("game", "", func(r row) string { return r.Game }),
 		text("bound_by", "limiting part of the cells", func(r row) string { return string(r.Regime) }),
 		text("figure", "", func(r row) string { return r.Metric }),
-		percent("repeatability_sd_percent", "standard deviation of one pass", func(r row) analysis.Number { return r.SD }),
+		percent(
+			"repeatability_sd_percent",
+			"standard deviation of one pass",
+			func(r row) analysis.Number { return r.SD },
+		),
 		integer("sets", "of passes taken under the same conditions", func(r row) int { return r.Sets }),
 		number("degrees_of_freedom", "", func(r row) analysis.Number { return r.DF }),
 		percent("three_passes_resolve_percent", "smallest difference found with 80 % probability",

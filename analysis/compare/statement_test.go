@@ -34,7 +34,13 @@ func TestStatements(t *testing.T) {
 		{"no spread", []float64{100, 100}, []float64{110, 110}, "avg_fps", `^10(\.0)? % faster, how surely is not known: the passes of both show no spread`},
 	} {
 		p := append(passes(cell("P1", "G1", "L", "1"), c.a...), passes(cell("P1", "G2", "L", "1"), c.b...)...)
-		margins, err := compare.Margins(analysis.Cells(p, analysis.Options{}), "gpu", "G1", c.figure, analysis.Options{})
+		margins, err := compare.Margins(
+			analysis.Cells(p, analysis.Options{}),
+			"gpu",
+			"G1",
+			c.figure,
+			analysis.Options{},
+		)
 		if err != nil || len(margins) != 1 || !regexp.MustCompile(c.want).MatchString(margins[0].Statement) {
 			t.Errorf("%s: %v %+v, want %s", c.name, err, margins, c.want)
 		}
@@ -54,7 +60,8 @@ func TestMorePassesTell(t *testing.T) {
 		return compareOne(t, append(passes(cell("P1", "G1", "L", "1"), spread(100, n)...),
 			passes(cell("P1", "G2", "L", "1"), spread(102, n)...)...), "gpu", "G1", analysis.Options{})
 	}
-	if m := at(3); m.Call != compare.Undecided || !regexp.MustCompile(`; (one|two) more pass(es)? of each would tell`).MatchString(m.Statement) {
+	if m := at(3); m.Call != compare.Undecided ||
+		!regexp.MustCompile(`; (one|two) more pass(es)? of each would tell`).MatchString(m.Statement) {
 		t.Errorf("%+v", m.Statement)
 	}
 	if m := at(6); m.Call != compare.Faster {
@@ -80,12 +87,20 @@ func TestPairsThatAreAlikeGetABound(t *testing.T) {
 			for g := range 4 {
 				for c := range 6 {
 					y := rate(c, g, game)
-					all = append(all, passes(cell("P"+string(rune('0'+c)), "G"+string(rune('0'+g)), "L"+string(rune('0'+game)), "1"),
-						noisy(r, y, 0.004), noisy(r, y, 0.004), noisy(r, y, 0.004))...)
+					all = append(
+						all,
+						passes(cell("P"+string(rune('0'+c)), "G"+string(rune('0'+g)), "L"+string(rune('0'+game)), "1"),
+							noisy(r, y, 0.004), noisy(r, y, 0.004), noisy(r, y, 0.004))...)
 				}
 			}
 		}
-		margins, err := compare.Margins(analysis.Cells(all, analysis.Options{}), "cpu", "P2", analysis.Average, analysis.Options{})
+		margins, err := compare.Margins(
+			analysis.Cells(all, analysis.Options{}),
+			"cpu",
+			"P2",
+			analysis.Average,
+			analysis.Options{},
+		)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -105,7 +120,13 @@ func TestPairsThatAreAlikeGetABound(t *testing.T) {
 	}
 	t.Logf("%d of %d pairs have a bound of 1.5 %%; a wrong call in %d of %d tables", bounded, pairs, wrong, tables)
 	if share := float64(bounded) / float64(pairs); share < 0.8 || wrong > max(1, tables/10) {
-		t.Errorf("%d of %d pairs have a bound of 1.5 %% at most; %d of %d tables with a wrong call", bounded, pairs, wrong, tables)
+		t.Errorf(
+			"%d of %d pairs have a bound of 1.5 %% at most; %d of %d tables with a wrong call",
+			bounded,
+			pairs,
+			wrong,
+			tables,
+		)
 	}
 }
 
@@ -117,15 +138,29 @@ func TestSpreadOverGamesNeedsFive(t *testing.T) {
 		var all []record.Pass
 		for k := range games {
 			for g, y := range []float64{100, 120 + float64(k)} {
-				all = append(all, passes(cell("P", "G"+string(rune('0'+g)), "L"+string(rune('0'+k)), "1"), noisy(r, y, 0.004), noisy(r, y, 0.004), noisy(r, y, 0.004))...)
+				all = append(
+					all,
+					passes(
+						cell("P", "G"+string(rune('0'+g)), "L"+string(rune('0'+k)), "1"),
+						noisy(r, y, 0.004),
+						noisy(r, y, 0.004),
+						noisy(r, y, 0.004),
+					)...)
 			}
 		}
-		margins, err := compare.Margins(analysis.Cells(all, analysis.Options{}), "gpu", "G0", analysis.Average, analysis.Options{})
+		margins, err := compare.Margins(
+			analysis.Cells(all, analysis.Options{}),
+			"gpu",
+			"G0",
+			analysis.Average,
+			analysis.Options{},
+		)
 		if err != nil {
 			t.Fatal(err)
 		}
 		totals := compare.Totals(margins, analysis.Options{})
-		if len(totals) != 1 || totals[0].SpreadLow.Known() != (games >= 5) || !totals[0].CILow.Known() || totals[0].Statement == "" {
+		if len(totals) != 1 || totals[0].SpreadLow.Known() != (games >= 5) || !totals[0].CILow.Known() ||
+			totals[0].Statement == "" {
 			t.Errorf("%d games: %+v", games, totals)
 		}
 	}

@@ -57,8 +57,12 @@ func Of(t *record.Telemetry) (Reading, bool) {
 	}
 	median := func(name string) analysis.Number { return analysis.Median(values(name)) }
 	r := Reading{CardWatts: mean(record.SeriesGPUPower), CardMostWatts: most(record.SeriesGPUPower),
-		CardTemp: most(record.SeriesGPUTemp), CardClock: median(record.SeriesGPUClock), CardBusy: median(record.SeriesGPUBusy),
-		CPUWatts: mean(record.SeriesCPUPower), CPUMostWatts: most(record.SeriesCPUPower), CPUTemp: most(record.SeriesCPUTemp),
+		CardTemp: most(
+			record.SeriesGPUTemp,
+		), CardClock: median(record.SeriesGPUClock), CardBusy: median(record.SeriesGPUBusy),
+		CPUWatts: mean(
+			record.SeriesCPUPower,
+		), CPUMostWatts: most(record.SeriesCPUPower), CPUTemp: most(record.SeriesCPUTemp),
 		CPUClock: median(record.SeriesCPUClock), CPUBusy: median(record.SeriesBusy), CPUEvents: analysis.Undefined}
 	if v := values(record.SeriesCPUThrottle); len(v) > 1 {
 		r.CPUEvents = analysis.Number(v[len(v)-1] - v[0]) // counted since the start of the machine
@@ -82,8 +86,18 @@ func Of(t *record.Telemetry) (Reading, bool) {
 }
 
 func (r Reading) numbers() []analysis.Number {
-	return []analysis.Number{r.CardWatts, r.CardMostWatts, r.CardTemp, r.CardClock, r.CardBusy, r.CPUWatts, r.CPUMostWatts,
-		r.CPUTemp, r.CPUClock, r.CPUBusy}
+	return []analysis.Number{
+		r.CardWatts,
+		r.CardMostWatts,
+		r.CardTemp,
+		r.CardClock,
+		r.CardBusy,
+		r.CPUWatts,
+		r.CPUMostWatts,
+		r.CPUTemp,
+		r.CPUClock,
+		r.CPUBusy,
+	}
 }
 
 // Sum is what sensors said of a cell, or of all cells of a part.

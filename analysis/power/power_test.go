@@ -25,9 +25,23 @@ func near(t *testing.T, what string, got analysis.Number, want float64) {
 // Means, medians and largest samples of what is there; what is half unknown is not told.
 func TestReading(t *testing.T) {
 	nan := math.NaN()
-	r, ok := power.Of(&record.Telemetry{Series: []record.Series{series("gpu.0.power", 200, 220, 240), series("gpu.0.temp", 60, 71, 70),
-		series("gpu.0.clock", 2500, 2400, 2600), series("gpu.1.power", 999, 999, 999), series("cpu.power", nan, nan, 80),
-		series("cpu.throttle_count", 5, 5, 9), series("gpu.0.throttle", record.ThrottlePower, record.ThrottlePower|record.ThrottleThermal, 0)}})
+	r, ok := power.Of(
+		&record.Telemetry{
+			Series: []record.Series{series("gpu.0.power", 200, 220, 240), series("gpu.0.temp", 60, 71, 70),
+				series(
+					"gpu.0.clock",
+					2500,
+					2400,
+					2600,
+				), series("gpu.1.power", 999, 999, 999), series("cpu.power", nan, nan, 80),
+				series(
+					"cpu.throttle_count",
+					5,
+					5,
+					9,
+				), series("gpu.0.throttle", record.ThrottlePower, record.ThrottlePower|record.ThrottleThermal, 0)},
+		},
+	)
 	if !ok {
 		t.Fatal("nothing was read")
 	}
@@ -53,7 +67,16 @@ func passes(card, game string, rates ...float64) (out []record.Pass) {
 	for i, y := range rates {
 		id := fmt.Sprint(card, game, i)
 		p := record.Pass{ID: id, SHA256: id, Bench: "one", Verdict: record.Clean, Tags: record.Tags{},
-			StartedAt: time.Date(2026, 3, 1, 9, i, 0, 0, time.UTC), Metrics: record.Metrics{Frames: 600, DurationS: 60, AvgFPS: y, Low1FPS: y}}
+			StartedAt: time.Date(
+				2026,
+				3,
+				1,
+				9,
+				i,
+				0,
+				0,
+				time.UTC,
+			), Metrics: record.Metrics{Frames: 600, DurationS: 60, AvgFPS: y, Low1FPS: y}}
 		for k, v := range map[string]string{"gpu": card, "game": game} {
 			p.Tags[k] = record.Tag{Value: v, From: record.FromPath}
 		}
@@ -69,7 +92,9 @@ func TestFramesPerWatt(t *testing.T) {
 	all = append(append(all, passes("B", "x", 150, 150, 150)...), passes("B", "z", 10, 10, 10)...)
 	readings := map[string]power.Reading{}
 	for _, p := range all {
-		r, _ := power.Of(&record.Telemetry{Series: []record.Series{series("gpu.0.power", 200, 200), series("cpu.power", 50, 50)}})
+		r, _ := power.Of(
+			&record.Telemetry{Series: []record.Series{series("gpu.0.power", 200, 200), series("cpu.power", 50, 50)}},
+		)
 		readings[p.ID] = r
 	}
 	delete(readings, "Ay2")
@@ -99,12 +124,20 @@ func TestFramesPerWatt(t *testing.T) {
 func TestThrottlingIsNamed(t *testing.T) {
 	all := passes("A", "x", 100, 101)
 	at := func(bits float64, events ...float64) power.Reading {
-		r, _ := power.Of(&record.Telemetry{Series: []record.Series{series("gpu.0.throttle", bits), series("cpu.throttle_count", events...)}})
+		r, _ := power.Of(
+			&record.Telemetry{
+				Series: []record.Series{series("gpu.0.throttle", bits), series("cpu.throttle_count", events...)},
+			},
+		)
 		return r
 	}
 	for want, r := range map[string]power.Reading{"": at(record.ThrottlePower, 3, 3), "card: heat": at(record.ThrottleThermal, 3, 3),
 		"card: hardware slowdown, processor: heat": at(record.ThrottleHard, 3, 4)} {
-		sums := power.Cells(analysis.Cells(all, analysis.Options{}), map[string]power.Reading{all[0].ID: r}, analysis.Options{})
+		sums := power.Cells(
+			analysis.Cells(all, analysis.Options{}),
+			map[string]power.Reading{all[0].ID: r},
+			analysis.Options{},
+		)
 		if len(sums) != 1 || sums[0].Throttled != want {
 			t.Errorf("%+v, want %q", sums, want)
 		}

@@ -35,15 +35,25 @@ func (b *bench) add(system, card, preset string, rates ...float64) {
 	for _, y := range rates {
 		n := len(b.passes)
 		tag := func(v string) record.Tag { return record.Tag{Value: v, From: record.FromPath} }
-		b.passes = append(b.passes, record.Pass{ID: fmt.Sprintf("%012x", n), SHA256: fmt.Sprintf("%064x", n), Bench: "one",
-			System: system, Verdict: record.Clean, StartedAt: time.Date(2026, 3, 1, 9, n, 0, 0, time.UTC),
-			Tags:    record.Tags{"cpu": tag("Quillon 300"), "gpu": tag(card), "game": tag("Salt Roads"), "preset": tag(preset)},
-			Metrics: record.Metrics{Frames: 6000, DurationS: 60, AvgFPS: y, Low1FPS: 0.7 * y}})
+		b.passes = append(
+			b.passes,
+			record.Pass{ID: fmt.Sprintf("%012x", n), SHA256: fmt.Sprintf("%064x", n), Bench: "one",
+				System: system, Verdict: record.Clean, StartedAt: time.Date(2026, 3, 1, 9, n, 0, 0, time.UTC),
+				Tags: record.Tags{
+					"cpu":    tag("Quillon 300"),
+					"gpu":    tag(card),
+					"game":   tag("Salt Roads"),
+					"preset": tag(preset),
+				},
+				Metrics: record.Metrics{Frames: 6000, DurationS: 60, AvgFPS: y, Low1FPS: 0.7 * y}},
+		)
 	}
 }
 
 func sound() *bench {
-	b := &bench{systems: map[string]record.System{"s1": whole("s1", "Ember 20", "5.1"), "s2": whole("s2", "Lumen 7", "31.0")}}
+	b := &bench{
+		systems: map[string]record.System{"s1": whole("s1", "Ember 20", "5.1"), "s2": whole("s2", "Lumen 7", "31.0")},
+	}
 	b.add("s1", "Ember 20", "low", 100, 100.3, 99.8)
 	b.add("s1", "Ember 20", "high", 70, 70.2, 69.9)
 	b.add("s2", "Lumen 7", "low", 120, 120.3, 119.8)
@@ -126,7 +136,8 @@ func TestEachConcernIsTold(t *testing.T) {
 		}
 		got := b.check(c.change)
 		if len(got) != 1 || got[0].Kind != c.kind || !strings.Contains(got[0].Text, c.says) || len(got[0].Cells) != c.cells ||
-			len(got[0].Passes) != c.passes || got[0].Advice == "" {
+			len(got[0].Passes) != c.passes ||
+			got[0].Advice == "" {
 			t.Errorf("%s: %+v", c.name, got)
 		}
 	}

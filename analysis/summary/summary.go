@@ -329,16 +329,41 @@ func (w *writer) leader(setting, by, metric string, level float64, rows []map[st
 			span(next.Low, next.High))
 		if len(order) > 2 {
 			k := claim(last, level)
-			text += fmt.Sprintf(", %s %% ahead of the last, %s (%s)", percent(last.Ratio(), k.Low, k.High), order[len(order)-1],
-				span(k.Low, k.High))
+			text += fmt.Sprintf(
+				", %s %% ahead of the last, %s (%s)",
+				percent(last.Ratio(), k.Low, k.High),
+				order[len(order)-1],
+				span(k.Low, k.High),
+			)
 		}
 		w.say(weight, "lead", "games", w.at(setting)+text+mean+".", all...)
 	case widest <= hardly:
-		w.say(weight, "lead", "games", fmt.Sprintf("%s%s share the lead%s: none is more than %s %% from %s%s.", w.at(setting),
-			list(append([]string{first}, sharing...)), figure, bound(widest), first, mean), claims...)
+		w.say(
+			weight,
+			"lead",
+			"games",
+			fmt.Sprintf("%s%s share the lead%s: none is more than %s %% from %s%s.", w.at(setting),
+				list(append([]string{first}, sharing...)), figure, bound(widest), first, mean),
+			claims...)
 	default:
-		w.say(weight, "lead", "games", fmt.Sprintf("%sit is open who leads%s: %s is first by what was measured, but %s may be level (%s against %s: %s %%)%s.",
-			w.at(setting), figure, first, list(sharing), first, sharing[0], span(claims[0].Low, claims[0].High), mean), claims...)
+		w.say(
+			weight,
+			"lead",
+			"games",
+			fmt.Sprintf(
+				"%sit is open who leads%s: %s is first by what was measured, but %s may be level (%s against %s: %s %%)%s.",
+				w.at(
+					setting,
+				),
+				figure,
+				first,
+				list(sharing),
+				first,
+				sharing[0],
+				span(claims[0].Low, claims[0].High),
+				mean,
+			),
+			claims...)
 	}
 	w.out[len(w.out)-1].Text = capital(w.out[len(w.out)-1].Text)
 	return first
@@ -399,12 +424,23 @@ func (w *writer) processors(setting string) {
 		if len(small) > 3 {
 			with = fmt.Sprintf("with %d cards, from %s to %s,", len(small), small[0], small[len(small)-1])
 		}
-		w.say(5, "processor", "games", capital(fmt.Sprintf("%sthe processor hardly matters %s: all %d lie within %s %% of each other.",
-			at, with, len(all), bound(widest))), smallClaims...)
+		w.say(
+			5,
+			"processor",
+			"games",
+			capital(fmt.Sprintf("%sthe processor hardly matters %s: all %d lie within %s %% of each other.",
+				at, with, len(all), bound(widest))),
+			smallClaims...)
 	}
 	if from != "" {
-		w.say(3, "processor", "games", capital(fmt.Sprintf("%sthe processor matters with %s: %s gives %s %% more than %s (%s).", at,
-			from, gains.A, percent(gains.Ratio(), gain.Low, gain.High), gains.B, span(gain.Low, gain.High))), gain)
+		w.say(
+			3,
+			"processor",
+			"games",
+			capital(fmt.Sprintf("%sthe processor matters with %s: %s gives %s %% more than %s (%s).", at,
+				from, gains.A, percent(gains.Ratio(), gain.Low, gain.High), gains.B, span(gain.Low, gain.High))),
+			gain,
+		)
 	}
 }
 
@@ -454,7 +490,9 @@ func (w *writer) alike() {
 			if len(levels) < len(all) || len(rows) == 0 {
 				continue
 			}
-			f := found{text: fmt.Sprintf("%s the card hardly matters: all %d lie within", w.where(game, setting), len(all))}
+			f := found{
+				text: fmt.Sprintf("%s the card hardly matters: all %d lie within", w.where(game, setting), len(all)),
+			}
 			for i, a := range levels {
 				for _, b := range levels[i+1:] {
 					c := w.m.Contrast(analysis.Average, record.TagGraphics, a, b, rows)
@@ -474,7 +512,12 @@ func (w *writer) alike() {
 	}
 	slices.SortStableFunc(list, func(a, b found) int { return cmp.Compare(a.most, b.most) })
 	for _, f := range list[:min(each, len(list))] {
-		w.say(6, "alike", "margins", capital(fmt.Sprintf("%s %s %% of each other.", f.text, bound(f.most))), f.claims...)
+		w.say(
+			6,
+			"alike",
+			"margins",
+			capital(fmt.Sprintf("%s %s %% of each other.", f.text, bound(f.most))),
+			f.claims...)
 	}
 }
 
@@ -497,14 +540,29 @@ func (w *writer) reversed() {
 					continue
 				}
 				for _, game := range w.m.Levels(record.TagGame) {
-					own := slices.DeleteFunc(slices.Clone(rows), func(r map[string]string) bool { return r[record.TagGame] != game })
+					own := slices.DeleteFunc(
+						slices.Clone(rows),
+						func(r map[string]string) bool { return r[record.TagGame] != game },
+					)
 					c := w.m.Contrast(analysis.Average, record.TagGraphics, lesser, better, own)
 					if len(own) == 0 || len(own) == len(rows) || !c.Known() {
 						continue
 					}
 					if k := claim(c, w.gameLevel(len(all))); k.Low > analysis.Number(w.tie()) {
-						list = append(list, found{fmt.Sprintf("%s it is the other way round: %s is %s %% ahead of %s (%s).",
-							w.where(game, setting), lesser, percent(c.Ratio(), k.Low, k.High), better, span(k.Low, k.High)), k})
+						list = append(
+							list,
+							found{fmt.Sprintf(
+								"%s it is the other way round: %s is %s %% ahead of %s (%s).",
+								w.where(
+									game,
+									setting,
+								),
+								lesser,
+								percent(c.Ratio(), k.Low, k.High),
+								better,
+								span(k.Low, k.High),
+							), k},
+						)
 					}
 				}
 			}
@@ -551,12 +609,24 @@ func (w *writer) value() {
 			least = math.Min(least, price[other].Amount/price[order[0]].Amount*(1+float64(k.Low))-1)
 		}
 		if least <= 0 {
-			w.say(7, "value", "value", capital(fmt.Sprintf("%sit is open whether a frame costs least with %s or with another part, such as %s.",
-				w.at(setting), order[0], order[1])))
+			w.say(
+				7,
+				"value",
+				"value",
+				capital(
+					fmt.Sprintf("%sit is open whether a frame costs least with %s or with another part, such as %s.",
+						w.at(setting), order[0], order[1]),
+				),
+			)
 			continue
 		}
-		w.say(2, "value", "value", capital(fmt.Sprintf("%sa frame costs least with %s; with any other part it costs at least %.1f %% more.",
-			w.at(setting), order[0], math.Floor(1000*least)/10)), claims...)
+		w.say(
+			2,
+			"value",
+			"value",
+			capital(fmt.Sprintf("%sa frame costs least with %s; with any other part it costs at least %.1f %% more.",
+				w.at(setting), order[0], math.Floor(1000*least)/10)),
+			claims...)
 	}
 }
 
@@ -580,11 +650,19 @@ func (w *writer) rates() {
 			}
 			low := math.Exp(f.Log() - stats.TQuantile(1-level, p.DF)*p.SE)
 			if low >= rate {
-				claims = append(claims, Claim{Kind: Rate, Metric: analysis.Average, Cell: c.Factors, Low: analysis.Number(rate),
-					High: analysis.Undefined, covers: p.Covers})
+				claims = append(
+					claims,
+					Claim{Kind: Rate, Metric: analysis.Average, Cell: c.Factors, Low: analysis.Number(rate),
+						High: analysis.Undefined, covers: p.Covers},
+				)
 			}
 		}
-		text := fmt.Sprintf("%d of %s hold %g FPS on average for certain.", len(claims), record.Count(len(w.m.Cells), "cell"), rate)
+		text := fmt.Sprintf(
+			"%d of %s hold %g FPS on average for certain.",
+			len(claims),
+			record.Count(len(w.m.Cells), "cell"),
+			rate,
+		)
 		if len(claims) == 0 {
 			text = fmt.Sprintf("No cell holds %g FPS on average for certain.", rate)
 		}
@@ -610,8 +688,11 @@ func (w *writer) limits() {
 	if len(claims) == 0 {
 		return
 	}
-	text := fmt.Sprintf("The card certainly limits %s and the processor %d", record.Count(n[analysis.ByGraphics], "cell"),
-		n[analysis.ByProcessor])
+	text := fmt.Sprintf(
+		"The card certainly limits %s and the processor %d",
+		record.Count(n[analysis.ByGraphics], "cell"),
+		n[analysis.ByProcessor],
+	)
 	if rest := len(w.Limits) - len(claims); rest > 0 {
 		text += fmt.Sprintf("; in the other %d both do, or it cannot be told", rest)
 	}
@@ -630,7 +711,11 @@ func (w *writer) odd() {
 	}
 	text := fmt.Sprintf("%s does not fit in with the others: %s", names[0], strings.TrimRight(w.Odd[0].Why, ". "))
 	if len(names) > 1 {
-		text = fmt.Sprintf("%d cells do not fit in with the others: %s", len(names), strings.Join(names[:min(each, len(names))], "; "))
+		text = fmt.Sprintf(
+			"%d cells do not fit in with the others: %s",
+			len(names),
+			strings.Join(names[:min(each, len(names))], "; "),
+		)
 		if len(names) > each {
 			text += fmt.Sprintf(" and %d more", len(names)-each)
 		}

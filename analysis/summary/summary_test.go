@@ -21,7 +21,10 @@ func input(w *testlab.World, r *rand.Rand) summary.Input {
 		RefreshHz: []float64{60, 120}, PriceBy: record.TagGraphics}
 	limits, _ := limit.Limits(in.Cells, nil, o)
 	for _, l := range limits {
-		in.Limits = append(in.Limits, summary.Limited{Factors: l.Factors, By: l.Limit, Low: l.ShareLow, High: l.ShareHigh})
+		in.Limits = append(
+			in.Limits,
+			summary.Limited{Factors: l.Factors, By: l.Limit, Low: l.ShareLow, High: l.ShareHigh},
+		)
 	}
 	for _, x := range oddcell.Find(in.Cells, o).Odd {
 		if x.Kind == oddcell.OddPart {
@@ -30,7 +33,10 @@ func input(w *testlab.World, r *rand.Rand) summary.Input {
 		in.Odd = append(in.Odd, summary.Suspect{Factors: x.Factors, Why: x.Reason})
 	}
 	for i := range w.Cards {
-		in.Prices = append(in.Prices, summary.Price{Part: "Ember " + string(rune('1'+i)) + "0", Amount: 200 + 90*float64(i), Currency: "EUR"})
+		in.Prices = append(
+			in.Prices,
+			summary.Price{Part: "Ember " + string(rune('1'+i)) + "0", Amount: 200 + 90*float64(i), Currency: "EUR"},
+		)
 	}
 	return in
 }
@@ -115,7 +121,14 @@ func TestSentencesAreTrue(t *testing.T) {
 			}
 		}
 	}
-	t.Logf("%d of %d campaigns with a false sentence; %d sentences with %d claims; %v", wrong, campaigns, sentences, claims, topics)
+	t.Logf(
+		"%d of %d campaigns with a false sentence; %d sentences with %d claims; %v",
+		wrong,
+		campaigns,
+		sentences,
+		claims,
+		topics,
+	)
 	if float64(wrong) > 0.05*float64(campaigns) && wrong > 1 {
 		t.Errorf("%d of %d campaigns have a false sentence", wrong, campaigns)
 	}

@@ -3,13 +3,10 @@ package main
 import (
 	"context"
 	"fmt"
-	"os"
-	"path/filepath"
 
 	"capd.example/analysis"
 	"capd.example/analysis/power"
 	"capd.example/internal/cli"
-	"capd.example/internal/folder"
 	"capd.example/internal/selection"
 	safe "capd.example/internal/text"
 	"capd.example/record"
@@ -29,21 +26,9 @@ func (c *chartsCmd) Run(a *app) error {
 	if err := isNoFile(c.Out); err != nil {
 		return err
 	}
-	spec := pictures.Standard()
-	if c.Order != "" {
-		text, err := os.ReadFile(c.Order)
-		if err != nil {
-			return cli.UsageError(fmt.Errorf("the order of pictures: %w", err))
-		}
-		spec, err = pictures.Parse(text, func(path string) ([]byte, error) {
-			if !filepath.IsAbs(path) {
-				path = filepath.Join(filepath.Dir(c.Order), path)
-			}
-			return os.ReadFile(path)
-		})
-		if err != nil {
-			return cli.UsageError(fmt.Errorf("%s: %w", c.Order, err))
-		}
+	spec, err := pictures.Load(c.Order)
+	if err != nil {
+		return cli.UsageError(err, "docs/charts.md says what can be ordered")
 	}
 	in, err := c.input(a)
 	if err != nil {
@@ -64,15 +49,7 @@ func (c *chartsCmd) Run(a *app) error {
 	if err != nil {
 		return cli.UsageError(err, "docs/charts.md says what can be ordered")
 	}
-	to, err := folder.Open(c.Out, pictures.Ours(c.Out))
-	if err != nil {
-		return cli.FailedError(fmt.Errorf("write the pictures: %w", err))
-	}
-	defer to.Close()
-	if err = pictures.Files(list, spec, to.Put); err == nil {
-		err = to.Commit(pictures.List)
-	}
-	if err != nil {
+	if err := pictures.WriteInto(c.Out, list, spec); err != nil {
 		return cli.FailedError(fmt.Errorf("write the pictures: %w", err))
 	}
 	safe.Fprintf(a.stderr, "capctl: %s in %s\n", record.Count(len(list), "picture"), c.Out)
@@ -90,9 +67,11 @@ func pictureSource(in report.Input, frames func(id string) ([]float64, error)) p
 	for _, s := range power.Cells(in.Cells, in.Readings, in.Options) {
 		sums[analysis.FactorKey(s.Factors, src.Factors)] = s
 	}
-	src.Measures = []pictures.Measure{{Name: "fps_per_watt", Text: "frames per watt of the card", Unit: "FPS per W", Decimals: 3,
-		Of: func(c analysis.Cell) analysis.Figure {
-			return sums[analysis.FactorKey(c.Factors, src.Factors)].Figure()
-		}}}
+	src.Measures = []pictures.Measure{
+		{Name: "fps_per_watt", Text: "frames per watt of the card", Unit: "FPS per W", Decimals: 3,
+			Of: func(c analysis.Cell) analysis.Figure {
+				return sums[analysis.FactorKey(c.Factors, src.Factors)].Figure()
+			}},
+	}
 	return src
 }

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"path/filepath"
 	"time"
 
 	safe "capd.example/internal/text"
@@ -13,7 +14,7 @@ import (
 // exportCmd is `capctl export`.
 type exportCmd struct {
 	Out    string `required:"" placeholder:"DIR" help:"Folder of the package; a second export into it writes only what is new or changed."`
-	Format string `enum:"parquet,csv,jsonl" default:"parquet" help:"Form of the tables: ${enum}. jsonl is the one that capctl import takes in."`
+	Format string `enum:"parquet,csv,jsonl" default:"parquet" help:"Form of the tables: ${enum}. capctl import takes each of them."`
 	filterFlags
 }
 
@@ -36,5 +37,30 @@ func (c *exportCmd) Run(a *app) error {
 	}
 	safe.Fprintf(a.stderr, "capctl: %s: %s written in %s, %d unchanged\n", c.Out, record.Count(done.Written, "pass"),
 		record.Count(done.Files, "file"), done.Unchanged)
+	return nil
+}
+
+// sendCmd is `capctl send`.
+type sendCmd struct {
+	File string `arg:"" help:"The file to write; it must not be there yet."`
+	filterFlags
+}
+
+func (c *sendCmd) Run(a *app) error {
+	f, err := c.Parse(time.Now())
+	if err != nil {
+		return err
+	}
+	s, err := openReader(a)
+	if err != nil {
+		return err
+	}
+	defer s.Close()
+	done, err := export.Send(a.ctx, s, f, c.File)
+	if err != nil {
+		return cli.FailedError(err)
+	}
+	safe.Fprintf(a.stderr, "capctl: %s in %s; your colleague types: capctl import %s\n", record.Count(done.Written, "pass"),
+		c.File, cli.Quoted(filepath.Base(c.File)))
 	return nil
 }

@@ -100,9 +100,28 @@ func checkStore(address, command string) error {
 }
 
 // overAllBenches are the commands that read a lab as well as a bench's own store.
-var overAllBenches = []string{"passes", "show", "cells", "compare", "limits", "odd", "predict", "holds", "value", "power",
-	"repeatability", "reuse", "summary", "ready", "charts", "report",
-	"system", "systems", "export"}
+var overAllBenches = []string{
+	"passes",
+	"show",
+	"cells",
+	"compare",
+	"limits",
+	"odd",
+	"predict",
+	"holds",
+	"value",
+	"power",
+	"repeatability",
+	"reuse",
+	"summary",
+	"ready",
+	"charts",
+	"report",
+	"system",
+	"systems",
+	"export",
+	"send",
+}
 
 // withoutStore are the commands to which it does not matter what CAPD_STORE says.
 var withoutStore = []string{"measure", "layout", "plan", "disturbance", "status", "follow", "pause", "resume", "lab"}

@@ -9,6 +9,7 @@ import (
 
 	"capd.example/control"
 	"capd.example/internal/cli"
+	"capd.example/internal/listing"
 	"capd.example/internal/output"
 	"capd.example/notify"
 	"capd.example/record"
@@ -70,7 +71,7 @@ func (c *followCmd) print(a *app, e control.Event) error {
 	case e.Kind == control.KindAlert && e.Pass != nil:
 		return nil // the pass itself has its line
 	case e.Kind == control.KindPass && e.Pass != nil:
-		text = passLine(*e.Pass, a.config.Checks.Required)
+		text = listing.PassLine(*e.Pass, a.config.Checks.Required)
 	case e.Kind == control.KindMissed:
 		text = "missed: " + record.Count(e.Missed, "event") + "; 'capctl passes' has them all"
 	}

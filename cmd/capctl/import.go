@@ -17,22 +17,20 @@ import (
 
 // importCmd is `capctl import`.
 type importCmd struct {
-	Dir  []string `arg:"" help:"Folders that capctl export --format jsonl wrote."`
-	JSON bool     `help:"Print one JSON object per folder."`
+	Dir  []string `arg:"" name:"package" help:"Files that capctl send wrote, and folders that capctl export wrote in any format."`
+	JSON bool     `help:"Print one JSON object per package."`
 }
 
 // packageHint names what can be taken in; it was written on another bench, by its own
 // configuration.
-const packageHint = "name the folder that capctl export --format jsonl wrote on the other bench"
+const packageHint = "name the file that capctl send, or the folder that capctl export wrote on the other bench"
 
 func (c *importCmd) Run(a *app) error {
 	for _, dir := range c.Dir { // a mistyped name must not leave an empty store
-		if info, err := os.Stat(dir); errors.Is(err, fs.ErrNotExist) {
-			return cli.FailedError(fmt.Errorf("import: there is no folder %s", dir), packageHint)
+		if _, err := os.Stat(dir); errors.Is(err, fs.ErrNotExist) {
+			return cli.FailedError(fmt.Errorf("import: there is no %s", dir), packageHint)
 		} else if err != nil {
 			return cli.FailedError(fmt.Errorf("import: %w", err))
-		} else if !info.IsDir() {
-			return cli.FailedError(fmt.Errorf("import: %s is no folder", dir), packageHint)
 		}
 	}
 	s, err := openOrMakeStore(a)

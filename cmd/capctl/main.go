@@ -54,7 +54,8 @@ type grammar struct {
 
 	SQL     sqlCmd     `cmd:"" name:"sql" group:"store" help:"Run one read-only SQL query over the store's views." example:"capctl sql \"SELECT game, count(*) FROM passes GROUP BY game\""`
 	Export  exportCmd  `cmd:"" group:"store" help:"Write passes, frame times and telemetry into a folder for other tools." example:"capctl export --out package"`
-	Import  importCmd  `cmd:"" group:"store" help:"Take in the passes of another bench's package, each exactly once." example:"capctl import package"`
+	Send    sendCmd    `cmd:"" group:"store" help:"Write passes into one file that a colleague's capctl import takes." example:"capctl send passes.zip --tag campaign=spring"`
+	Import  importCmd  `cmd:"" group:"store" help:"Take in the passes of another bench's package, each exactly once." example:"capctl import passes.zip"`
 	Backup  backupCmd  `cmd:"" group:"store" help:"Copy the store into a new file while it is in use." example:"capctl backup passes-copy.db"`
 	Verify  verifyCmd  `cmd:"" group:"store" help:"Read everything in the store and list what is damaged." example:"capctl verify"`
 	Compact compactCmd `cmd:"" group:"store" help:"Give unused space of the store back to the disk." example:"capctl compact"`

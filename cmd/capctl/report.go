@@ -13,7 +13,6 @@ import (
 
 	"capd.example/analysis"
 	"capd.example/internal/cli"
-	"capd.example/internal/folder"
 	"capd.example/internal/results"
 	"capd.example/record"
 	"capd.example/report"
@@ -52,32 +51,13 @@ func (c *reportCmd) Run(a *app) error {
 	if err != nil {
 		return cli.UsageError(err)
 	}
-	before := report.DescribedBefore(c.Out)
-	ours := report.WrittenBefore(before)
-	written, size := map[string]bool{}, 0
-	err = func() error {
-		to, err := folder.Open(c.Out, func(path string) bool { return ours[path] })
-		if err != nil {
-			return err
-		}
-		defer to.Close()
-		err = r.Files(func(path string, data []byte) error {
-			written[path] = true
-			size += len(data)
-			return to.Put(path, data)
-		})
-		if err != nil {
-			return err
-		}
-		return to.Commit(report.Description) // which says what is ours, should the rest not come about
-	}()
+	files, size, err := r.WriteInto(c.Out, a.say)
 	if err != nil {
 		return cli.FailedError(fmt.Errorf("write the report: %w", err))
 	}
-	report.ClearDrawn(c.Out, report.DrawnBefore(before), written, a.say)
 	c.markUsed(a, in.Passes)
 	safe.Fprintf(a.stderr, "capctl: %s of %s, %s, %.1f MB; open %s\n", record.Count(len(r.Cells), "cell"),
-		record.Count(len(in.Passes), "pass"), record.Count(len(written), "file"), float64(size)/1e6,
+		record.Count(len(in.Passes), "pass"), record.Count(files, "file"), float64(size)/1e6,
 		filepath.Join(c.Out, "index.html"))
 	return nil
 }

@@ -156,7 +156,10 @@ func (w *writer) campaign(k, benches int) {
 			shift := math.Exp(0.004 * w.random.NormFloat64())
 			s := setting{campaign: name, bench: bench, driver: fmt.Sprintf("7.%d", k/benches)}
 			s.parts[0], s.parts[1] = fmt.Sprintf("Basalt %d", 100+100*c), fmt.Sprintf("Lumen %d", 10+10*g)
-			s.system = fmt.Sprintf("%016x", (uint64(k%benches)<<32+uint64(c)<<24+uint64(g)<<16+uint64(k/benches))*0x9e3779b97f4a7c15)
+			s.system = fmt.Sprintf(
+				"%016x",
+				(uint64(k%benches)<<32+uint64(c)<<24+uint64(g)<<16+uint64(k/benches))*0x9e3779b97f4a7c15,
+			)
 			w.session(s, k, c, g, second, start, shift)
 		}
 	}
@@ -203,19 +206,72 @@ func (w *writer) put(s setting, ordinal int, at, boot time.Time) {
 	}
 	log := fmt.Sprintf("/logs/%s/%s/%d.csv", s.campaign, s.parts[2], n)
 	tags := []struct{ name, value, origin string }{
-		{"cpu", s.parts[0], "detected"}, {"gpu", s.parts[1], "detected"}, {"game", s.parts[2], "path"}, {"scene", s.parts[3], "plan"},
+		{
+			"cpu",
+			s.parts[0],
+			"detected",
+		}, {"gpu", s.parts[1], "detected"}, {"game", s.parts[2], "path"}, {"scene", s.parts[3], "plan"},
 		{"resolution", s.parts[4], "plan"}, {"preset", s.parts[5], "plan"},
 		{"campaign", s.campaign, "plan"},
-		{"driver", s.driver, "detected"}, {"boot", boot.Format(time.RFC3339), "detected"}, {"pass", fmt.Sprint(ordinal), "path"},
+		{
+			"driver",
+			s.driver,
+			"detected",
+		}, {"boot", boot.Format(time.RFC3339), "detected"}, {"pass", fmt.Sprint(ordinal), "path"},
 	}
 	var claims []record.Claim
 	for _, t := range tags {
-		claims = append(claims, record.Claim{Name: t.name, Value: t.value, From: record.Origin(t.origin), Detail: "invented"})
+		claims = append(
+			claims,
+			record.Claim{Name: t.name, Value: t.value, From: record.Origin(t.origin), Detail: "invented"},
+		)
 	}
-	doc, _ := json.Marshal(map[string]any{"layout": record.Layout{Delimiter: ",", Decimal: ".", Header: true, Source: "duration", Column: "took_ms", Unit: "ms"}, "claims": claims})
-	w.exec(w.pass, n, sha[:12], sha, s.bench, log, at.Format(timeText), at.Format(timeText), at.Add(time.Minute).Format(timeText),
-		at.Add(61*time.Second).Format(timeText), at.Add(62*time.Second).Format(timeText), w.cell(s), w.system(s), string(verdict), n, s.campaign, string(doc),
-		int(60*fps), 60.0, fps, 990/fps, 1200/fps, 1000/low, 1300/low, 1900/low, low, 0.8*low, 0.96*low, low, 3)
+	doc, _ := json.Marshal(
+		map[string]any{
+			"layout": record.Layout{
+				Delimiter: ",",
+				Decimal:   ".",
+				Header:    true,
+				Source:    "duration",
+				Column:    "took_ms",
+				Unit:      "ms",
+			},
+			"claims": claims,
+		},
+	)
+	w.exec(
+		w.pass,
+		n,
+		sha[:12],
+		sha,
+		s.bench,
+		log,
+		at.Format(timeText),
+		at.Format(timeText),
+		at.Add(time.Minute).Format(timeText),
+		at.Add(61*time.Second).
+			Format(timeText),
+		at.Add(62*time.Second).Format(timeText),
+		w.cell(s),
+		w.system(s),
+		string(verdict),
+		n,
+		s.campaign,
+		string(doc),
+		int(60*fps),
+		60.0,
+		fps,
+		990/fps,
+		1200/fps,
+		1000/low,
+		1300/low,
+		1900/low,
+		low,
+		0.8*low,
+		0.96*low,
+		low,
+		3,
+	)
 	for _, t := range tags {
 		w.exec(w.tag, n, w.term(t.name, t.value), t.origin)
 	}
@@ -241,8 +297,15 @@ func (w *writer) term(name, value string) int64 {
 func (w *writer) cell(s setting) int64 {
 	if w.cells[s.parts] == 0 {
 		p := s.parts
-		w.cells[s.parts] = w.number(`INSERT INTO cell_rows (cpu, gpu, game, scene, resolution, preset) VALUES (?, ?, ?, ?, ?, ?)`,
-			p[0], p[1], p[2], p[3], p[4], p[5])
+		w.cells[s.parts] = w.number(
+			`INSERT INTO cell_rows (cpu, gpu, game, scene, resolution, preset) VALUES (?, ?, ?, ?, ?, ?)`,
+			p[0],
+			p[1],
+			p[2],
+			p[3],
+			p[4],
+			p[5],
+		)
 	}
 	return w.cells[s.parts]
 }

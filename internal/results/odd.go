@@ -18,9 +18,23 @@ func PrintOdd(a *cli.Streams, form output.Form, r oddcell.Report, data func() ou
 	for _, p := range r.Properties {
 		form.Head(a, p.Text)
 	}
-	err := output.Emit(a, form, r.Odd, table.Row{"cell", "avg FPS", "off by", "why", "advice", "passes"}, func(x oddcell.Odd) table.Row {
-		return table.Row{x.Name(), number(x.FPS, "%.1f"), number(100*x.Deviation, "%+.1f %%"), x.Reason, x.Advice, strings.Join(x.Passes, " ")}
-	}, data)
+	err := output.Emit(
+		a,
+		form,
+		r.Odd,
+		table.Row{"cell", "avg FPS", "off by", "why", "advice", "passes"},
+		func(x oddcell.Odd) table.Row {
+			return table.Row{
+				x.Name(),
+				number(x.FPS, "%.1f"),
+				number(100*x.Deviation, "%+.1f %%"),
+				x.Reason,
+				x.Advice,
+				strings.Join(x.Passes, " "),
+			}
+		},
+		data,
+	)
 	if err != nil {
 		return err
 	}

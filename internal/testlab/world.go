@@ -149,7 +149,9 @@ func (w *World) measure(r *rand.Rand, out []record.Pass, f map[string]string, sh
 		w.n++
 		p := record.Pass{ID: fmt.Sprintf("%012x", w.n), SHA256: fmt.Sprintf("%064x", w.n), Bench: "one",
 			System: f[record.TagProcessor] + " with " + f[record.TagGraphics], Verdict: record.Clean, StartedAt: w.at,
-			EndedAt: w.at.Add(time.Minute), Tags: record.Tags{record.TagBoot: {Value: fmt.Sprint("boot ", w.boots), From: record.FromDetected}},
+			EndedAt: w.at.Add(
+				time.Minute,
+			), Tags: record.Tags{record.TagBoot: {Value: fmt.Sprint("boot ", w.boots), From: record.FromDetected}},
 			Metrics: record.Metrics{Frames: int(60 * y), DurationS: 60, AvgFPS: y, Low1FPS: low, Low01FPS: 0.7 * low,
 				Low1TimeFPS: 1.03 * low, P99FPS: 1.05 * low, MedianMS: 990 / y, P95MS: 1200 / y, P99MS: 950 / low, P999MS: 1500 / low}}
 		for name, v := range f {

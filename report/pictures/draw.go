@@ -88,7 +88,12 @@ type drawer struct {
 
 // units of the figures of frame times, as pictures say them.
 func metric(m analysis.Metric) Measure {
-	x := Measure{Name: m.Name, Text: m.Text, Unit: "FPS", Of: func(c analysis.Cell) analysis.Figure { return c.Figure(m.Name) }}
+	x := Measure{
+		Name: m.Name,
+		Text: m.Text,
+		Unit: "FPS",
+		Of:   func(c analysis.Cell) analysis.Figure { return c.Figure(m.Name) },
+	}
 	if x.Decimals = 1; !m.Rate {
 		x.Unit, x.Decimals, x.Fewer = "ms", 2, true
 	}
@@ -102,15 +107,27 @@ func (d drawer) cost() Measure {
 		price[p.Part] = p
 	}
 	by := cmp.Or(d.PriceBy, record.TagGraphics)
-	return Measure{Name: CostPerFrame, Text: "cost per frame", Unit: d.Prices[0].Currency + " per FPS", Decimals: 2, Fewer: true,
+	return Measure{
+		Name:     CostPerFrame,
+		Text:     "cost per frame",
+		Unit:     d.Prices[0].Currency + " per FPS",
+		Decimals: 2,
+		Fewer:    true,
 		Of: func(c analysis.Cell) analysis.Figure {
 			f, p := c.Figure(analysis.Average), price[c.Factors[by]]
 			if f.N == 0 || !(p.Amount > 0) {
 				return analysis.Figure{}
 			}
 			over := func(x analysis.Number) analysis.Number { return analysis.Number(p.Amount) / x }
-			return analysis.Figure{N: f.N, Shown: "mean", Mean: over(analysis.Number(f.Value())), CILow: over(f.CIHigh), CIHigh: over(f.CILow)}
-		}}
+			return analysis.Figure{
+				N:      f.N,
+				Shown:  "mean",
+				Mean:   over(analysis.Number(f.Value())),
+				CILow:  over(f.CIHigh),
+				CIHigh: over(f.CILow),
+			}
+		},
+	}
 }
 
 // selected returns the cells of an order.
@@ -119,7 +136,12 @@ func (d drawer) selected(p Picture) ([]analysis.Cell, error) {
 		there := d.levels(d.Cells, f)
 		for _, l := range levels {
 			if !slices.Contains(there, l) {
-				return nil, fmt.Errorf("no cell has %s = %q; there are: %s", text.Plain(f), text.Plain(l), text.Plain(strings.Join(there, ", ")))
+				return nil, fmt.Errorf(
+					"no cell has %s = %q; there are: %s",
+					text.Plain(f),
+					text.Plain(l),
+					text.Plain(strings.Join(there, ", ")),
+				)
 			}
 		}
 	}
@@ -155,7 +177,11 @@ func (d drawer) levels(cells []analysis.Cell, factor string) (out []string) {
 func (d drawer) measure(name string) (Measure, error) {
 	m, ok := d.figures[name]
 	if !ok {
-		return m, fmt.Errorf("there is no figure %q here; there are: %s", text.Plain(name), strings.Join(d.figureNames(), ", "))
+		return m, fmt.Errorf(
+			"there is no figure %q here; there are: %s",
+			text.Plain(name),
+			strings.Join(d.figureNames(), ", "),
+		)
 	}
 	return m, nil
 }
@@ -305,7 +331,13 @@ func (d drawer) mean(cells []analysis.Cell, m Measure) analysis.Figure {
 			terms = append(terms, variance.Term{Of: f.Basis(), Weight: w})
 		}
 	}
-	out := analysis.Figure{N: len(cells), Shown: "mean", Mean: analysis.Number(math.Exp(log)), CILow: analysis.Undefined, CIHigh: analysis.Undefined}
+	out := analysis.Figure{
+		N:      len(cells),
+		Shown:  "mean",
+		Mean:   analysis.Number(math.Exp(log)),
+		CILow:  analysis.Undefined,
+		CIHigh: analysis.Undefined,
+	}
 	if len(terms) == len(cells) {
 		if p := variance.Of(terms...); p.SE > 0 && p.DF > 0 {
 			half := stats.TQuantile(0.5+d.Options.WithDefaults().Confidence/2, p.DF) * p.SE
@@ -377,7 +409,8 @@ func (d drawer) draw(p Picture) ([]Drawn, error) {
 func (d drawer) rowsBy(p Picture, cells []analysis.Cell) []string {
 	by := []string{p.By}
 	for _, f := range []string{record.TagGraphics, record.TagProcessor} {
-		if f != p.By && f != p.Series && (p.By == record.TagGraphics || p.By == record.TagProcessor) && len(d.levels(cells, f)) > 1 {
+		if f != p.By && f != p.Series && (p.By == record.TagGraphics || p.By == record.TagProcessor) &&
+			len(d.levels(cells, f)) > 1 {
 			by = append(by, f)
 		}
 	}
@@ -432,8 +465,13 @@ func (d drawer) moreFigures(t *table, p Picture, first Measure, cells []analysis
 			return nil, err
 		}
 		if m.Unit != first.Unit {
-			return nil, fmt.Errorf("figures: %s is in %s and %s in %s; bars of one picture have one unit", first.Name, first.Unit,
-				m.Name, m.Unit)
+			return nil, fmt.Errorf(
+				"figures: %s is in %s and %s in %s; bars of one picture have one unit",
+				first.Name,
+				first.Unit,
+				m.Name,
+				m.Unit,
+			)
 		}
 		if names = append(names, m.Text); k == 0 {
 			continue
@@ -495,7 +533,10 @@ func (d drawer) bars(p Picture, cells []analysis.Cell) ([]Drawn, error) {
 		if parts > 1 {
 			one.Name, one.Title = fmt.Sprintf("%s-%d", w.Name, k+1), fmt.Sprintf("%s (%d of %d)", w.Title, k+1, parts)
 		}
-		x := Drawn{Chart: chart.Grouped(one, names, first.Decimals, end, part), Table: [][]string{{"name", "series", "value", "low", "high"}}}
+		x := Drawn{
+			Chart: chart.Grouped(one, names, first.Decimals, end, part),
+			Table: [][]string{{"name", "series", "value", "low", "high"}},
+		}
 		for _, r := range part {
 			for j, f := range r.Values {
 				x.Table = append(x.Table, numbers(r.Label, names[j], f))
@@ -523,7 +564,8 @@ func (d drawer) lines(p Picture, cells []analysis.Cell) ([]Drawn, error) {
 		return nil, err
 	}
 	if p.Series == "" {
-		if p.Series = record.TagProcessor; p.By == record.TagProcessor || len(d.levels(cells, record.TagProcessor)) < 2 {
+		if p.Series = record.TagProcessor; p.By == record.TagProcessor ||
+			len(d.levels(cells, record.TagProcessor)) < 2 {
 			p.Series = record.TagGraphics
 		}
 	}
@@ -540,7 +582,14 @@ func (d drawer) lines(p Picture, cells []analysis.Cell) ([]Drawn, error) {
 		slices.Reverse(t.keys)
 		slices.Reverse(t.fields)
 	}
-	w := d.words(p, cells, []string{p.By, p.Series}, fmt.Sprintf("%s by %s", strings.ToUpper(m.Text[:1])+m.Text[1:], said(p.By)), m, t)
+	w := d.words(
+		p,
+		cells,
+		[]string{p.By, p.Series},
+		fmt.Sprintf("%s by %s", strings.ToUpper(m.Text[:1])+m.Text[1:], said(p.By)),
+		m,
+		t,
+	)
 	x := Drawn{Table: [][]string{{"name", "series", "value", "low", "high"}}}
 	var lines []chart.Line
 	for k, s := range t.series {

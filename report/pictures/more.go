@@ -13,6 +13,7 @@ import (
 
 	"capd.example/analysis"
 	"capd.example/analysis/compare"
+	"capd.example/internal/folder"
 	"capd.example/internal/text"
 	"capd.example/record"
 	"capd.example/report/chart"
@@ -93,7 +94,15 @@ func (d drawer) ofGames(by string, screens []string) (out []Picture) {
 	}
 	for i, s := range screens {
 		if len(games) > 1 {
-			out = append(out, Picture{Kind: Bars, Name: fmt.Sprintf("all-games-%d", i+1), By: by, Levels: only(record.TagResolution, s)})
+			out = append(
+				out,
+				Picture{
+					Kind:   Bars,
+					Name:   fmt.Sprintf("all-games-%d", i+1),
+					By:     by,
+					Levels: only(record.TagResolution, s),
+				},
+			)
 		}
 	}
 	for i, g := range games {
@@ -132,7 +141,12 @@ func (d drawer) margins(p Picture, cells []analysis.Cell) ([]Drawn, error) {
 		p.Base = columns[0]
 	}
 	if !slices.Contains(columns, p.Base) || len(columns) < 2 {
-		return nil, fmt.Errorf("base: %s is no other level of %s; there are: %s", text.Plain(p.Base), p.By, text.Plain(strings.Join(columns, ", ")))
+		return nil, fmt.Errorf(
+			"base: %s is no other level of %s; there are: %s",
+			text.Plain(p.Base),
+			p.By,
+			text.Plain(strings.Join(columns, ", ")),
+		)
 	}
 	columns = slices.DeleteFunc(columns, func(l string) bool { return l == p.Base })
 	o := d.Options
@@ -141,7 +155,10 @@ func (d drawer) margins(p Picture, cells []analysis.Cell) ([]Drawn, error) {
 	if err != nil {
 		return nil, err
 	}
-	rest := slices.DeleteFunc(analysis.Without(d.Factors, p.By), func(f string) bool { return len(d.levels(cells, f)) < 2 })
+	rest := slices.DeleteFunc(
+		analysis.Without(d.Factors, p.By),
+		func(f string) bool { return len(d.levels(cells, f)) < 2 },
+	)
 	var rows [][]string
 	var fields [][]chart.HeatCell
 	at, most := map[string]int{}, math.Log(1.1)
@@ -182,17 +199,36 @@ func (d drawer) margins(p Picture, cells []analysis.Cell) ([]Drawn, error) {
 			}
 			return fmt.Sprintf("%.6g", 100*float64(x))
 		}
-		x.Table = append(x.Table, []string{strings.Join(rows[i], " / "), k.Value, number(k.Margin), number(k.CILow), number(k.CIHigh), k.Statement})
+		x.Table = append(
+			x.Table,
+			[]string{
+				strings.Join(rows[i], " / "),
+				k.Value,
+				number(k.Margin),
+				number(k.CILow),
+				number(k.CIHigh),
+				k.Statement,
+			},
+		)
 	}
 	w := d.words(p, cells, []string{p.By}, "Differences to "+p.Base+" in per cent", metric(m), table{})
-	w.Note = strings.TrimSuffix(w.Note, "More is better.") + strings.ToUpper(m.Text[:1]) + m.Text[1:] + "; the fuller the colour, the larger the difference."
+	w.Note = strings.TrimSuffix(
+		w.Note,
+		"More is better.",
+	) + strings.ToUpper(
+		m.Text[:1],
+	) + m.Text[1:] + "; the fuller the colour, the larger the difference."
 	heads := make([][]string, len(columns))
 	for i, c := range columns {
 		heads[i] = []string{c}
 	}
 	const mostRows = 14
 	key := []chart.Sign{chart.MapSign(1, "+", "more (blue, +)"), chart.MapSign(-1, "-", "less (orange, -)"),
-		chart.MapSign(math.NaN(), "≤", "no difference: at most so much (≤)"), chart.MapSign(math.NaN(), "?", "perhaps none (?)")}
+		chart.MapSign(
+			math.NaN(),
+			"≤",
+			"no difference: at most so much (≤)",
+		), chart.MapSign(math.NaN(), "?", "perhaps none (?)")}
 	var out []Drawn
 	parts := (len(rows) + mostRows - 1) / mostRows
 	for k := range parts {
@@ -201,7 +237,15 @@ func (d drawer) margins(p Picture, cells []analysis.Cell) ([]Drawn, error) {
 		if parts > 1 {
 			name, title = fmt.Sprintf("%s-%d", name, k+1), fmt.Sprintf("%s (%d of %d)", title, k+1, parts)
 		}
-		y := Drawn{Chart: chart.Heat(name, title, w.Note, key, chart.HeatMap{Rows: rows[from:to], Columns: heads, Fields: fields[from:to]})}
+		y := Drawn{
+			Chart: chart.Heat(
+				name,
+				title,
+				w.Note,
+				key,
+				chart.HeatMap{Rows: rows[from:to], Columns: heads, Fields: fields[from:to]},
+			),
+		}
 		if k == 0 {
 			y.Table = x.Table
 		}
@@ -266,13 +310,25 @@ func (d drawer) percentiles(p Picture, cells []analysis.Cell) ([]Drawn, error) {
 		l := chart.Line{Name: name}
 		for i := range shares {
 			v := sum[name][i] / float64(n[name])
-			l.Points = append(l.Points, analysis.Figure{N: n[name], Mean: analysis.Number(v), Shown: "mean", CILow: analysis.Undefined, CIHigh: analysis.Undefined})
+			l.Points = append(
+				l.Points,
+				analysis.Figure{
+					N:      n[name],
+					Mean:   analysis.Number(v),
+					Shown:  "mean",
+					CILow:  analysis.Undefined,
+					CIHigh: analysis.Undefined,
+				},
+			)
 			x.Table = append(x.Table, []string{name, fmt.Sprintf("%g", 100*shares[i]), fmt.Sprintf("%.6g", v)})
 		}
 		lines = append(lines, l)
 	}
 	w := d.words(p, cells, rowBy, "How long slow frames are", Measure{Unit: "ms", Fewer: true}, table{})
-	w.Note = strings.TrimSuffix(w.Note, "Less is better.") + "So many per cent of the frames took no longer; means over the passes. Lower is better."
+	w.Note = strings.TrimSuffix(
+		w.Note,
+		"Less is better.",
+	) + "So many per cent of the frames took no longer; means over the passes. Lower is better."
 	x.Chart = chart.Curves(w, places, lines)
 	return []Drawn{x}, nil
 }
@@ -289,14 +345,22 @@ func (d drawer) change(p Picture, cells []analysis.Cell) ([]Drawn, error) {
 		p.Base = levels[0]
 	}
 	if !slices.Contains(levels, p.Base) || len(levels) < 2 {
-		return nil, fmt.Errorf("base: %s is no other level of %s; there are: %s", text.Plain(p.Base), p.By, text.Plain(strings.Join(levels, ", ")))
+		return nil, fmt.Errorf(
+			"base: %s is no other level of %s; there are: %s",
+			text.Plain(p.Base),
+			p.By,
+			text.Plain(strings.Join(levels, ", ")),
+		)
 	}
 	var out []Drawn
 	for _, after := range levels {
 		if after == p.Base {
 			continue
 		}
-		both := slices.DeleteFunc(slices.Clone(cells), func(c analysis.Cell) bool { return c.Factors[p.By] != p.Base && c.Factors[p.By] != after })
+		both := slices.DeleteFunc(
+			slices.Clone(cells),
+			func(c analysis.Cell) bool { return c.Factors[p.By] != p.Base && c.Factors[p.By] != after },
+		)
 		matrix := analysis.NewMatrix(both, d.Factors)
 		rows, _ := matrix.Common(p.By, nil)
 		if len(rows) == 0 {
@@ -309,7 +373,14 @@ func (d drawer) change(p Picture, cells []analysis.Cell) ([]Drawn, error) {
 			if math.IsNaN(c.Log) || len(own) == 0 {
 				return
 			}
-			k := chart.Change{Label: name, By: math.Expm1(c.Log), Low: math.NaN(), High: math.NaN(), Sum: sum, Highlight: slices.Contains(p.Highlight, name)}
+			k := chart.Change{
+				Label:     name,
+				By:        math.Expm1(c.Log),
+				Low:       math.NaN(),
+				High:      math.NaN(),
+				Sum:       sum,
+				Highlight: slices.Contains(p.Highlight, name),
+			}
 			line := []string{name, fmt.Sprintf("%.6g", 100*k.By), "", ""}
 			if c.Known() {
 				low, high := c.Interval(1 - d.Options.WithDefaults().Confidence)
@@ -320,7 +391,11 @@ func (d drawer) change(p Picture, cells []analysis.Cell) ([]Drawn, error) {
 		}
 		games := d.levels(both, record.TagGame)
 		for _, g := range games[:min(len(games), 20)] {
-			add(g, slices.DeleteFunc(slices.Clone(rows), func(r map[string]string) bool { return r[record.TagGame] != g }), false)
+			add(
+				g,
+				slices.DeleteFunc(slices.Clone(rows), func(r map[string]string) bool { return r[record.TagGame] != g }),
+				false,
+			)
 		}
 		if len(games) != 1 {
 			add("all", rows, true)
@@ -350,6 +425,20 @@ type described struct {
 }
 
 const setName = "bench-pictures"
+
+// WriteInto writes pictures into a folder; those of an earlier set are replaced, a file that is
+// not of one is not.
+func WriteInto(dir string, list []Drawn, spec Spec) error {
+	to, err := folder.Open(dir, Ours(dir))
+	if err != nil {
+		return err
+	}
+	defer to.Close()
+	if err := Files(list, spec, to.Put); err != nil {
+		return err
+	}
+	return to.Commit(List)
+}
 
 // Ours says which files in a folder an earlier set of pictures wrote, by its list; none where
 // there is no list.
@@ -392,7 +481,10 @@ func Files(list []Drawn, spec Spec, put func(name string, data []byte) error) er
 				}
 				for _, scale := range spec.Sizes {
 					data, err := c.PNG(scale, false)
-					made[i] = append(made[i], file{fmt.Sprintf("%s-%.0fx%.0f.png", x.Chart.Name, 1920*scale, 1080*scale), data, err})
+					made[i] = append(
+						made[i],
+						file{fmt.Sprintf("%s-%.0fx%.0f.png", x.Chart.Name, 1920*scale, 1080*scale), data, err},
+					)
 				}
 			})
 		}

@@ -34,7 +34,10 @@ func source(w *testlab.World, rename func(record.Tags)) pictures.Source {
 			rename(p.Tags)
 		}
 	}
-	src := pictures.Source{Factors: record.CellFactors, PriceBy: record.TagGraphics, Cells: analysis.Cells(passes, analysis.Options{}),
+	src := pictures.Source{
+		Factors: record.CellFactors,
+		PriceBy: record.TagGraphics,
+		Cells:   analysis.Cells(passes, analysis.Options{}),
 		Frames: func(id string) ([]float64, error) {
 			n, _ := strconv.ParseInt(id, 16, 64)
 			f := rand.New(rand.NewPCG(uint64(n), 1))
@@ -43,9 +46,13 @@ func source(w *testlab.World, rename func(record.Tags)) pictures.Source {
 				ms[i] = 8 + f.NormFloat64()*0.4 + f.ExpFloat64()*1.2
 			}
 			return ms, nil
-		}}
+		},
+	}
 	for i := range w.Cards {
-		src.Prices = append(src.Prices, pictures.Price{Part: fmt.Sprintf("Ember %d0", i+1), Currency: "EUR", Amount: 200 + 80*float64(i)})
+		src.Prices = append(
+			src.Prices,
+			pictures.Price{Part: fmt.Sprintf("Ember %d0", i+1), Currency: "EUR", Amount: 200 + 80*float64(i)},
+		)
 	}
 	return src
 }
@@ -111,7 +118,10 @@ func TestTheGoodSet(t *testing.T) {
 func TestOrders(t *testing.T) {
 	long := func(tags record.Tags) {
 		v := tags["gpu"].Value
-		tags["gpu"] = record.Tag{Value: "Hinterland Workshop Ember " + v + " Triple Fan Special Edition 24 GB", From: record.FromPath}
+		tags["gpu"] = record.Tag{
+			Value: "Hinterland Workshop Ember " + v + " Triple Fan Special Edition 24 GB",
+			From:  record.FromPath,
+		}
 	}
 	for _, c := range []struct {
 		name   string
@@ -251,7 +261,12 @@ func TestOwnTheme(t *testing.T) {
 		}
 	}
 	read := func(path string) ([]byte, error) { return os.ReadFile(filepath.Join(dir, path)) }
-	spec, err := pictures.Parse([]byte("font = \"own.ttf\"\nlogo = \"logo.png\"\nsizes = [\"1920x1080\"]\n[colours]\npaper = \"#102030\"\ntext = \"#ffffff\"\nmuted = \"#c0c0c0\"\nseries = [\"#00ff00\"]\n[[picture]]\nname = \"own\"\nfigures = [\"avg_fps\"]"), read)
+	spec, err := pictures.Parse(
+		[]byte(
+			"font = \"own.ttf\"\nlogo = \"logo.png\"\nsizes = [\"1920x1080\"]\n[colours]\npaper = \"#102030\"\ntext = \"#ffffff\"\nmuted = \"#c0c0c0\"\nseries = [\"#00ff00\"]\n[[picture]]\nname = \"own\"\nfigures = [\"avg_fps\"]",
+		),
+		read,
+	)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -309,7 +324,10 @@ func TestContrast(t *testing.T) {
 
 // Drawings are what they were looked at: UPDATE_PICTURES=1 writes them anew, to look at again.
 func TestGoldenDrawings(t *testing.T) {
-	spec := parse(t, "sizes = []\n[[picture]]\nname = \"bars\"\nhighlight = [\"Ember 20\"]\n[[picture]]\nname = \"lines\"\nkind = \"lines\"\n[[picture]]\nname = \"map\"\nkind = \"margins\"\n[[picture]]\nname = \"change\"\nkind = \"change\"\nbase = \"Ember 30\"")
+	spec := parse(
+		t,
+		"sizes = []\n[[picture]]\nname = \"bars\"\nhighlight = [\"Ember 20\"]\n[[picture]]\nname = \"lines\"\nkind = \"lines\"\n[[picture]]\nname = \"map\"\nkind = \"margins\"\n[[picture]]\nname = \"change\"\nkind = \"change\"\nbase = \"Ember 30\"",
+	)
 	for name, data := range made(t, source(world(2, 3, 2, 1), nil), spec) {
 		if !strings.HasSuffix(name, ".svg") {
 			continue
@@ -345,5 +363,51 @@ func TestOurs(t *testing.T) {
 	write(pictures.List, `{"name":"bench-pictures","files":["a.svg","../b.svg"]}`)
 	if ours := pictures.Ours(dir); !ours("a.svg") || !ours(pictures.List) || ours("c.svg") || ours("../b.svg") {
 		t.Error("the list does not say what is ours")
+	}
+}
+
+// The order is read from a file, with what lies beside it; a set replaces an earlier one and
+// leaves what is not of one alone, whole or not at all.
+func TestSetsInAFolder(t *testing.T) {
+	dir := t.TempDir()
+	order, out := filepath.Join(dir, "charts.toml"), filepath.Join(dir, "pictures")
+	put := func(path, text string) {
+		if err := os.WriteFile(path, []byte(text), 0o666); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if _, err := pictures.Load(order); err == nil || !strings.Contains(err.Error(), "the order of pictures") {
+		t.Errorf("an order that is not there: %v", err)
+	}
+	put(order, "logo = \"gone.png\"")
+	if _, err := pictures.Load(order); err == nil || !strings.Contains(err.Error(), "logo gone.png") {
+		t.Errorf("a logo that is not there: %v", err)
+	}
+	put(order, "sizes = []\n[[picture]]\nname = \"one\"\n")
+	spec, err := pictures.Load(order)
+	if err != nil {
+		t.Fatal(err)
+	}
+	list, err := pictures.Draw(source(world(1, 2, 1, 1), nil), spec)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for range 2 {
+		if err := pictures.WriteInto(out, list, spec); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := os.Remove(filepath.Join(out, pictures.List)); err != nil {
+		t.Fatal(err)
+	}
+	put(filepath.Join(out, "one.svg"), "mine")
+	if err := pictures.WriteInto(out, list, spec); err == nil {
+		t.Error("a file of the user's was written over")
+	}
+	if text, _ := os.ReadFile(filepath.Join(out, "one.svg")); string(text) != "mine" {
+		t.Errorf("the file of the user's is %q now", text)
+	}
+	if left, _ := filepath.Glob(filepath.Join(out, ".capd-*")); len(left) > 0 {
+		t.Errorf("left behind: %v", left)
 	}
 }

@@ -7,6 +7,8 @@ import (
 	"bytes"
 	"errors"
 	"fmt"
+	"os"
+	"path/filepath"
 	"regexp"
 	"slices"
 	"strings"
@@ -89,6 +91,27 @@ func Standard() Spec {
 		panic(err) // the theme of the house can be read
 	}
 	return Spec{Theme: t, Sizes: []float64{1, 2}}
+}
+
+// Load reads the order in a file; "" is the good set. Fonts and logos lie beside it.
+func Load(path string) (Spec, error) {
+	if path == "" {
+		return Standard(), nil
+	}
+	data, err := os.ReadFile(path)
+	if err != nil {
+		return Spec{}, fmt.Errorf("the order of pictures: %w", err)
+	}
+	s, err := Parse(data, func(name string) ([]byte, error) {
+		if !filepath.IsAbs(name) {
+			name = filepath.Join(filepath.Dir(path), name)
+		}
+		return os.ReadFile(name)
+	})
+	if err != nil {
+		return s, fmt.Errorf("%s: %w", path, err)
+	}
+	return s, nil
 }
 
 // Parse reads an order; read opens the files that it names. All that is wrong is reported at

@@ -1,12 +1,14 @@
 package export_test
 
 import (
+	"archive/zip"
 	"bytes"
 	"context"
 	"crypto/sha256"
 	"encoding/csv"
 	"encoding/hex"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"io/fs"
 	"math"
@@ -55,14 +57,21 @@ func add(t *testing.T, s *store.Store, i int, game string) record.Pass {
 	sys.ID = sys.Identity()
 	a := store.Arrival{
 		Pass: record.Pass{
-			SHA256: hex.EncodeToString(sum[:]), Bench: "bench-1", Log: fmt.Sprintf("/logs/%d.csv", i), StartedAt: at, EndedAt: at.Add(3 * time.Second),
-			Tags:    record.Tags{"game": {Value: game, From: record.FromPath}, "campaign": {Value: "spring", From: record.FromPlan}},
+			SHA256: hex.EncodeToString(
+				sum[:],
+			), Bench: "bench-1", Log: fmt.Sprintf("/logs/%d.csv", i), StartedAt: at, EndedAt: at.Add(3 * time.Second),
+			Tags: record.Tags{
+				"game":     {Value: game, From: record.FromPath},
+				"campaign": {Value: "spring", From: record.FromPlan},
+			},
 			Metrics: figures,
 		},
 		Frames: f, System: sys,
 		Telemetry: &record.Telemetry{
-			At:        []time.Time{at, at.Add(time.Second)},
-			Series:    []record.Series{{Name: "cpu.temp", Unit: "degrees C", Source: "test", Values: []float64{51.5, math.NaN()}}},
+			At: []time.Time{at, at.Add(time.Second)},
+			Series: []record.Series{
+				{Name: "cpu.temp", Unit: "degrees C", Source: "test", Values: []float64{51.5, math.NaN()}},
+			},
 			Processes: []record.ProcessUse{{Name: "updater", PID: 3, From: at, To: at.Add(time.Second), Percent: 2.5}},
 		},
 		File: store.FileMark{Path: fmt.Sprintf("/logs/%d.csv", i), Size: 9, ModTime: at},
@@ -275,7 +284,8 @@ func TestCSVHoldsNoFormulas(t *testing.T) {
 		}
 		for _, row := range rows[1:] {
 			for i, cell := range row {
-				if cell != "" && strings.ContainsRune("=+@\t\r", rune(cell[0])) || strings.HasPrefix(cell, "-") && rows[0][i] == "scene" {
+				if cell != "" && strings.ContainsRune("=+@\t\r", rune(cell[0])) ||
+					strings.HasPrefix(cell, "-") && rows[0][i] == "scene" {
 					t.Errorf("%s, column %s: %q", name, rows[0][i], cell)
 				}
 			}
@@ -308,12 +318,135 @@ func TestImportIsExactlyOnce(t *testing.T) {
 			t.Fatal(err)
 		}
 		b, err := to.Whole(ctx, p.ID)
-		if err != nil || !reflect.DeepEqual(a.Frames, b.Frames) || fmt.Sprint(*a.Telemetry) != fmt.Sprint(*b.Telemetry) || !reflect.DeepEqual(a.System, b.System) {
+		if err != nil || !reflect.DeepEqual(a.Frames, b.Frames) ||
+			fmt.Sprint(*a.Telemetry) != fmt.Sprint(*b.Telemetry) ||
+			!reflect.DeepEqual(a.System, b.System) {
 			t.Errorf("pass %s is not the same on both sides: %v", p.ID, err)
 		}
 	}
 	if open, err := to.Unfinished(ctx); err != nil || len(open) != 0 {
 		t.Errorf("passes that were judged elsewhere are to be judged here: %v, %v", open, err)
+	}
+}
+
+// Every form that an export writes, and the one file for a colleague, is taken in whole: passes,
+// frame times, samples and systems.
+func TestEveryFormComesBack(t *testing.T) {
+	from := newStore(t)
+	for i := range 3 {
+		add(t, from, i, "=Glass, \"Halyard\"")
+	}
+	want, err := from.Passes(ctx, store.Filter{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, form := range []export.Format{export.JSONLines, export.CSV, export.Parquet, "file"} {
+		path := filepath.Join(t.TempDir(), "package")
+		if form == "file" {
+			if done, err := export.Send(ctx, from, store.Filter{}, path); err != nil || done.Written != 3 {
+				t.Fatalf("%+v, %v", done, err)
+			}
+			if _, err := export.Send(ctx, from, store.Filter{}, path); err == nil ||
+				!strings.Contains(err.Error(), "is there already") {
+				t.Errorf("written over a file that was there: %v", err)
+			}
+			if left, _ := filepath.Glob(filepath.Join(filepath.Dir(path), ".capd-send-*")); len(left) > 0 {
+				t.Errorf("left behind: %v", left)
+			}
+		} else {
+			write(t, from, path, form)
+		}
+		to := newStore(t)
+		for round, taken := range []export.Taken{{New: 3}, {Known: 3}} {
+			if got, err := export.Read(ctx, to, path); err != nil || !sameTaken(got, taken) {
+				t.Fatalf("%s, round %d: %+v, %v", form, round, got, err)
+			}
+		}
+		if got, _ := to.Passes(ctx, store.Filter{}); !reflect.DeepEqual(got, want) {
+			t.Errorf("%s: passes\n got %+v\nwant %+v", form, got, want)
+		}
+		for _, p := range want {
+			a, err := from.Whole(ctx, p.ID)
+			if err != nil {
+				t.Fatal(err)
+			}
+			b, err := to.Whole(ctx, p.ID)
+			if err != nil || !reflect.DeepEqual(a.Frames, b.Frames) ||
+				fmt.Sprint(*a.Telemetry) != fmt.Sprint(*b.Telemetry) ||
+				!reflect.DeepEqual(a.System, b.System) {
+				t.Errorf("%s: pass %s is not the same on both sides: %v", form, p.ID, err)
+			}
+		}
+	}
+}
+
+// What is no package, or one that lies about its form, is refused with the place, whatever
+// form it claims.
+func TestFormsThatLieAreRefused(t *testing.T) {
+	from, to := newStore(t), newStore(t)
+	add(t, from, 1, "Glass Halyard")
+	for _, c := range []struct {
+		form        export.Format
+		table, text string
+		want        string
+	}{
+		{export.CSV, "frames", "pass,n,ms\nx,one,2\n", "is no number in the column n"},
+		{export.CSV, "frames", "", "there is no line of headings"},
+		{export.CSV, "passes", "pass,decimals\n{},3\n", "line 1"},
+		{export.CSV, "frames", "pass,n,ms\n\"" + strings.Repeat("x", 17<<20), "a line of more than 16 MiB"},
+		{export.Parquet, "frames", "PAR1 nothing PAR1", "frames/"},
+		{export.Parquet, "passes", "", "passes/"},
+	} {
+		dir := t.TempDir()
+		write(t, from, dir, c.form)
+		for name := range files(t, dir) {
+			if strings.HasPrefix(name, c.table+"/") {
+				if err := os.WriteFile(filepath.Join(dir, name), []byte(c.text), 0o600); err != nil {
+					t.Fatal(err)
+				}
+			}
+		}
+		if _, err := export.Read(ctx, to, dir); err == nil || !strings.Contains(err.Error(), c.want) {
+			t.Errorf("%s with %.20q: %v, want %s", c.form, c.text, err, c.want)
+		}
+	}
+	no := filepath.Join(t.TempDir(), "no.zip")
+	if err := os.WriteFile(no, []byte("no package"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := export.Read(ctx, to, no); err == nil || !strings.Contains(err.Error(), "this is no package") {
+		t.Errorf("%v", err)
+	}
+	if all, _ := to.Passes(ctx, store.Filter{}); len(all) > 0 {
+		t.Errorf("%d passes were taken", len(all))
+	}
+}
+
+// A file from a colleague is a ZIP archive, and no name in it leads anywhere else.
+func TestNamesInAFileStayInIt(t *testing.T) {
+	to, dir := newStore(t), t.TempDir()
+	if err := os.WriteFile(filepath.Join(dir, "secret.jsonl"), []byte("{}\n"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	path := filepath.Join(dir, "evil.zip")
+	out, err := os.Create(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	z := zip.NewWriter(out)
+	for name, text := range map[string]string{"datapackage.json": `{"resources":[{"name":"passes","format":"jsonl","path":["passes/../../secret.jsonl"]}]}`,
+		"../secret.jsonl": "{}"} {
+		w, err := z.Create(name)
+		if err != nil {
+			t.Fatal(err)
+		}
+		w.Write([]byte(text))
+	}
+	if err := errors.Join(z.Close(), out.Close()); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := export.Read(ctx, to, path); err == nil || strings.Contains(err.Error(), "secret.jsonl, line") {
+		t.Errorf("%v", err)
 	}
 }
 
@@ -327,10 +460,28 @@ func TestExportAfterCorrectionsComesBackWhole(t *testing.T) {
 	}
 	dir := t.TempDir()
 	write(t, from, dir, export.JSONLines)
-	_, err := from.Retag(ctx, ids[:2], map[string]string{"game": "Tin Valley", "note": "second build"}, "jo", "wrong folder")
+	_, err := from.Retag(
+		ctx,
+		ids[:2],
+		map[string]string{"game": "Tin Valley", "note": "second build"},
+		"jo",
+		"wrong folder",
+	)
 	must(t, err)
 	must(t, from.Overrule(ctx, ids[2], record.VerdictBad, "cooler fell off", "jo"))
-	must(t, from.ReplaceFindings(ctx, ids[3], []record.Finding{{Check: "thermal", Outcome: record.Doubtful, Reason: "warm", Numbers: map[string]float64{"x": 1.5}}}, record.VerdictDoubtful, "", "jo"))
+	must(
+		t,
+		from.ReplaceFindings(
+			ctx,
+			ids[3],
+			[]record.Finding{
+				{Check: "thermal", Outcome: record.Doubtful, Reason: "warm", Numbers: map[string]float64{"x": 1.5}},
+			},
+			record.VerdictDoubtful,
+			"",
+			"jo",
+		),
+	)
 	write(t, from, dir, export.JSONLines)
 	to := newStore(t)
 	if taken, err := export.Read(ctx, to, dir); err != nil || taken.New != 4 {
@@ -350,7 +501,10 @@ func TestExportAfterCorrectionsComesBackWhole(t *testing.T) {
 		}
 	}
 	cells := func(s *store.Store) (out [][]any) {
-		rows, err := s.Query(ctx, "SELECT cpu, gpu, game, passes, used, avg_fps, avg_fps_sd, low1_fps, low1_fps_sd FROM cells ORDER BY game")
+		rows, err := s.Query(
+			ctx,
+			"SELECT cpu, gpu, game, passes, used, avg_fps, avg_fps_sd, low1_fps, low1_fps_sd FROM cells ORDER BY game",
+		)
 		must(t, err)
 		defer rows.Close()
 		for {
@@ -478,7 +632,9 @@ func TestRowsFindsTheTypes(t *testing.T) {
 		B    *string  `parquet:"b,optional"`
 	}
 	got, err := parquet.Read[row](bytes.NewReader(out.Bytes()), int64(out.Len()))
-	if err != nil || len(got) != 2 || *got[1].I != 3 || *got[0].F != 2 || *got[1].F != 2.5 || *got[1].S != "7" || got[0].None != nil || *got[1].B != "b" {
+	if err != nil || len(got) != 2 || *got[1].I != 3 || *got[0].F != 2 || *got[1].F != 2.5 || *got[1].S != "7" ||
+		got[0].None != nil ||
+		*got[1].B != "b" {
 		t.Errorf("%+v, %v", got, err)
 	}
 }

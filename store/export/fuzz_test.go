@@ -17,6 +17,11 @@ func FuzzPackage(f *testing.F) {
 		[]byte(`{"pass":"`+id[:12]+`","n":1,"ms":16.6}`+"\n"+`{"pass":"`+id[:12]+`","n":2,"ms":16.7}`),
 		[]byte(`{"pass":"`+id[:12]+`","series":"cpu.load","unit":"%","n":1,"at":"2026-03-01T10:00:00Z","value":3}`))
 	f.Add([]byte(`{"resources":[{"name":"passes","format":"csv","path":["passes/../../x"]}]}`), []byte(`{}`), []byte(``), []byte(``))
+	description := func(format string) []byte {
+		return []byte(`{"resources":[{"name":"passes","format":"` + format + `","path":["passes/part-0.x"]}]}`)
+	}
+	f.Add(description("csv"), []byte("pass,decimals\n\"{\"\"id\"\":\"\"x\"\"}\",3\n"), []byte("pass,n,ms\nx,1,16.6\n"), []byte("pass,series,n\nx,'=a,1\n"))
+	f.Add(description("parquet"), []byte("PAR1"), []byte("PAR1\x00\x00\x00\x00PAR1"), []byte(""))
 	dir := f.TempDir()
 	for _, table := range []string{"passes", "frames", "telemetry"} {
 		if err := os.MkdirAll(filepath.Join(dir, table), 0o755); err != nil {
@@ -35,17 +40,20 @@ func FuzzPackage(f *testing.F) {
 			}
 		}
 		put("datapackage.json", description)
-		parts, _ := partsOf(root)
+		parts, format, _ := partsOf(root.FS())
 		for _, p := range parts {
 			if !filepath.IsLocal(p) {
 				t.Fatalf("%q leads out of the folder", p)
 			}
 		}
+		if format == "" {
+			format = JSONLines
+		}
 		const part = "part.jsonl"
 		put("passes/"+part, passes)
 		put("frames/"+part, frames)
 		put("telemetry/"+part, samples)
-		list, err := readPart(context.Background(), root, part)
+		list, err := readPart(context.Background(), root.FS(), part, format)
 		if err != nil {
 			return
 		}

@@ -1,12 +1,12 @@
 package export
 
 import (
-	"bufio"
+	"archive/zip"
 	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
-	"io"
+	"io/fs"
 	"math"
 	"os"
 	"path"
@@ -43,25 +43,42 @@ const (
 	maxFrames = 10_000_000
 )
 
-// Read takes the passes of a package in JSON Lines into the store, each exactly once. A
-// package is not trusted: no name in it can leave its folder, every value is checked before
+// Read takes the passes of a package, a folder in any of the formats or a file that [Pack]
+// wrote, into the store, each exactly once. A package is not trusted: no name in it can leave its folder, every value is checked before
 // it is stored, and figures are computed from the frame times that came with them; a pass
 // whose figures say otherwise is refused, and the others go on. What is here is never
 // changed by it but where [store.Store.Adopt] says so. Passes taken in before an error stay;
 // reading it again goes on.
-func Read(ctx context.Context, s *store.Store, dir string) (Taken, error) {
-	var t Taken
-	root, err := os.OpenRoot(dir)
+func Read(ctx context.Context, s *store.Store, name string) (Taken, error) {
+	info, err := os.Stat(name)
 	if err != nil {
-		return t, fmt.Errorf("import: %w", err)
+		return Taken{}, fmt.Errorf("import: %w", err)
+	}
+	if !info.IsDir() {
+		z, err := zip.OpenReader(name)
+		if err != nil {
+			return Taken{}, fmt.Errorf("import %s: this is no package: %w", name, err)
+		}
+		defer z.Close()
+		return readFrom(ctx, s, name, z)
+	}
+	root, err := os.OpenRoot(name)
+	if err != nil {
+		return Taken{}, fmt.Errorf("import: %w", err)
 	}
 	defer root.Close()
-	parts, err := partsOf(root)
+	return readFrom(ctx, s, name, root.FS())
+}
+
+// readFrom takes in what lies in a folder or in a file of several; dir names it in errors.
+func readFrom(ctx context.Context, s *store.Store, dir string, root fs.FS) (Taken, error) {
+	var t Taken
+	parts, format, err := partsOf(root)
 	if err != nil {
 		return t, fmt.Errorf("import %s: %w", dir, err)
 	}
 	for _, p := range parts {
-		list, err := readPart(ctx, root, p)
+		list, err := readPart(ctx, root, p, format)
 		if err != nil {
 			return t, fmt.Errorf("import %s: %w", dir, err)
 		}
@@ -111,18 +128,18 @@ const maxDescription = 64 << 20
 
 // partsOf reads the description and returns, for each part, its path below the folder of
 // a table.
-func partsOf(root *os.Root) ([]string, error) {
-	info, err := root.Stat("datapackage.json")
+func partsOf(root fs.FS) ([]string, Format, error) {
+	info, err := fs.Stat(root, "datapackage.json")
 	if err != nil {
-		return nil, fmt.Errorf("this is no package: %w", err)
+		return nil, "", fmt.Errorf("this is no package: %w", err)
 	}
 	if !info.Mode().IsRegular() || info.Size() > maxDescription {
-		return nil, fmt.Errorf("this is no package: datapackage.json is not a plain file of %d MiB or less",
+		return nil, "", fmt.Errorf("this is no package: datapackage.json is not a plain file of %d MiB or less",
 			maxDescription>>20)
 	}
-	text, err := root.ReadFile("datapackage.json")
+	text, err := fs.ReadFile(root, "datapackage.json")
 	if err != nil {
-		return nil, fmt.Errorf("this is no package: %w", err)
+		return nil, "", fmt.Errorf("this is no package: %w", err)
 	}
 	var d struct {
 		Version   string `json:"version"`
@@ -133,36 +150,40 @@ func partsOf(root *os.Root) ([]string, error) {
 		} `json:"resources"`
 	}
 	if err := json.Unmarshal(text, &d); err != nil {
-		return nil, fmt.Errorf("datapackage.json: %w", err)
+		return nil, "", fmt.Errorf("datapackage.json: %w", err)
 	}
 	if d.Version != "" && d.Version != packageVersion { // the first ones bore none
-		return nil, fmt.Errorf("the package is of version %.40q, this program knows version %s: update this program",
-			d.Version, packageVersion)
+		return nil, "", fmt.Errorf(
+			"the package is of version %.40q, this program knows version %s: update this program",
+			d.Version,
+			packageVersion,
+		)
 	}
 	for _, r := range d.Resources {
 		if r.Name != "passes" {
 			continue
 		}
-		if r.Format != string(JSONLines) {
-			return nil, fmt.Errorf("the package is in %q: export it with --format jsonl to take it in", r.Format)
+		format := Format(r.Format)
+		if format != JSONLines && format != CSV && format != Parquet {
+			return nil, "", fmt.Errorf("the package is in %.40q, which is none of jsonl, csv and parquet", r.Format)
 		}
 		var parts []string
 		for _, p := range r.Path {
 			rest, ok := strings.CutPrefix(p, "passes/")
-			if !ok || path.Clean(p) != p || strings.ContainsAny(p, "\\\x00:") {
-				return nil, fmt.Errorf("datapackage.json names the file %q, which is not a place for a table", p)
+			if !ok || path.Clean(p) != p || !fs.ValidPath(p) || strings.ContainsAny(p, "\\\x00:") {
+				return nil, "", fmt.Errorf("datapackage.json names the file %q, which is not a place for a table", p)
 			}
 			parts = append(parts, rest)
 		}
-		return parts, nil
+		return parts, format, nil
 	}
-	return nil, errors.New("datapackage.json names no table of passes")
+	return nil, "", errors.New("datapackage.json names no table of passes")
 }
 
-func readPart(ctx context.Context, root *os.Root, part string) ([]store.Arrival, error) {
+func readPart(ctx context.Context, root fs.FS, part string, format Format) ([]store.Arrival, error) {
 	var order []string
 	passes := map[string]*store.Arrival{}
-	err := eachLine(ctx, root, "passes/"+part, func(line []byte) error {
+	err := eachRow(ctx, root, "passes/"+part, format, passColumns, func(line []byte) error {
 		a, err := readPass(line)
 		if err != nil {
 			return err
@@ -175,10 +196,24 @@ func readPart(ctx context.Context, root *os.Root, part string) ([]store.Arrival,
 		return nil
 	})
 	if err == nil {
-		err = eachLine(ctx, root, "frames/"+part, func(line []byte) error { return readFrame(line, passes) })
+		err = eachRow(
+			ctx,
+			root,
+			"frames/"+part,
+			format,
+			frameColumns,
+			func(line []byte) error { return readFrame(line, passes) },
+		)
 	}
 	if err == nil {
-		err = eachLine(ctx, root, "telemetry/"+part, func(line []byte) error { return readSample(line, passes) })
+		err = eachRow(
+			ctx,
+			root,
+			"telemetry/"+part,
+			format,
+			telemetryColumns,
+			func(line []byte) error { return readSample(line, passes) },
+		)
 	}
 	if err != nil {
 		return nil, err
@@ -188,35 +223,6 @@ func readPart(ctx context.Context, root *os.Root, part string) ([]store.Arrival,
 		out = append(out, *passes[id])
 	}
 	return out, nil
-}
-
-func eachLine(ctx context.Context, root *os.Root, name string, fn func([]byte) error) error {
-	info, err := root.Stat(name)
-	if err != nil {
-		return err
-	}
-	if !info.Mode().IsRegular() {
-		return fmt.Errorf("%s is not a plain file", name)
-	}
-	f, err := root.Open(name)
-	if err != nil {
-		return err
-	}
-	defer f.Close()
-	in := bufio.NewScanner(io.Reader(f))
-	in.Buffer(nil, maxLine)
-	for n := 1; in.Scan(); n++ {
-		if n%1024 == 0 && ctx.Err() != nil {
-			return ctx.Err()
-		}
-		if err := fn(in.Bytes()); err != nil {
-			return fmt.Errorf("%s, line %d: %w", name, n, err)
-		}
-	}
-	if err := in.Err(); err != nil {
-		return fmt.Errorf("%s: %w", name, err)
-	}
-	return nil
 }
 
 func readPass(line []byte) (a store.Arrival, err error) {
