@@ -183,7 +183,19 @@ func TestTInterval(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		wantAll(t, c, map[string]float64{"n": float64(e.N), "mean": e.Value, "sd": e.SD, "se": e.SE, "df": e.DF, "lo": e.Low, "hi": e.High})
+		wantAll(
+			t,
+			c,
+			map[string]float64{
+				"n":    float64(e.N),
+				"mean": e.Value,
+				"sd":   e.SD,
+				"se":   e.SE,
+				"df":   e.DF,
+				"lo":   e.Low,
+				"hi":   e.High,
+			},
+		)
 		if _, ok := c.Expected["degenerate"]; ok && len(e.Warnings) == 0 {
 			t.Errorf("%s: zero spread is not flagged", c.ID)
 		}
@@ -196,7 +208,11 @@ func TestWelch(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		wantAll(t, c, map[string]float64{"diff": e.Value, "se": e.SE, "t": e.T, "df": e.DF, "p": e.P, "lo": e.Low, "hi": e.High})
+		wantAll(
+			t,
+			c,
+			map[string]float64{"diff": e.Value, "se": e.SE, "t": e.T, "df": e.DF, "p": e.P, "lo": e.Low, "hi": e.High},
+		)
 	})
 }
 
@@ -239,7 +255,11 @@ func TestTOST(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		wantAll(t, c, map[string]float64{"p_lower": e.PLower, "p_upper": e.PUpper, "p": e.P, "ci90_lo": r.Low, "ci90_hi": r.High})
+		wantAll(
+			t,
+			c,
+			map[string]float64{"p_lower": e.PLower, "p_upper": e.PUpper, "p": e.P, "ci90_lo": r.Low, "ci90_hi": r.High},
+		)
 		wantBool(t, c, "equivalent", e.Equivalent)
 	})
 }
@@ -282,10 +302,20 @@ func TestGeometricMean(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			wantAll(t, c, map[string]float64{"geomean": g.Value, "arithmetic_mean": g.Arithmetic, "harmonic_mean": g.Harmonic,
-				"reciprocal_geomean": back.Value, "log_sd": g.LogSD, "geo_sd": math.Exp(g.LogSD), "lo": g.Low, "hi": g.High})
+			wantAll(
+				t,
+				c,
+				map[string]float64{"geomean": g.Value, "arithmetic_mean": g.Arithmetic, "harmonic_mean": g.Harmonic,
+					"reciprocal_geomean": back.Value, "log_sd": g.LogSD, "geo_sd": math.Exp(g.LogSD), "lo": g.Low, "hi": g.High},
+			)
 		case c.Input["log_ratio"] != nil:
-			e, err := stats.MeasuredGeometricMean(in[[]float64](t, c, "log_ratio"), in[[]float64](t, c, "se"), in[[]float64](t, c, "df"), nil, in[float64](t, c, "conf"))
+			e, err := stats.MeasuredGeometricMean(
+				in[[]float64](t, c, "log_ratio"),
+				in[[]float64](t, c, "se"),
+				in[[]float64](t, c, "df"),
+				nil,
+				in[float64](t, c, "conf"),
+			)
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -443,7 +473,23 @@ func TestFitLine(t *testing.T) {
 
 func TestSampleSize(t *testing.T) {
 	testlab.Checks(t, "sample_size", func(t *testing.T, c testlab.Case) {
-		d, s, a, p := in[float64](t, c, "delta"), in[float64](t, c, "sd"), in[float64](t, c, "sig"), in[float64](t, c, "power")
+		d, s, a, p := in[float64](
+			t,
+			c,
+			"delta",
+		), in[float64](
+			t,
+			c,
+			"sd",
+		), in[float64](
+			t,
+			c,
+			"sig",
+		), in[float64](
+			t,
+			c,
+			"power",
+		)
 		n, err := stats.SampleSize(d, s, a, p, false)
 		if err != nil {
 			t.Fatal(err)
@@ -459,7 +505,16 @@ func TestSampleSize(t *testing.T) {
 
 func TestPower(t *testing.T) {
 	testlab.Checks(t, "power_at_n", func(t *testing.T, c testlab.Case) {
-		c.Want(t, "power", stats.Power(in[float64](t, c, "n"), in[float64](t, c, "delta"), in[float64](t, c, "sd"), in[float64](t, c, "sig")))
+		c.Want(
+			t,
+			"power",
+			stats.Power(
+				in[float64](t, c, "n"),
+				in[float64](t, c, "delta"),
+				in[float64](t, c, "sd"),
+				in[float64](t, c, "sig"),
+			),
+		)
 	})
 }
 
@@ -470,7 +525,11 @@ func TestStein(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		wantAll(t, c, map[string]float64{"t": stats.TQuantile(0.5+conf/2, float64(n0-1)), "raw": raw, "n_total": float64(n)})
+		wantAll(
+			t,
+			c,
+			map[string]float64{"t": stats.TQuantile(0.5+conf/2, float64(n0-1)), "raw": raw, "n_total": float64(n)},
+		)
 	})
 }
 
@@ -517,7 +576,14 @@ var edgeErrors = map[string]error{`"empty"`: stats.ErrNoValues, `"nonpositive"`:
 type edge func(t *testing.T, c testlab.Case) (map[string]float64, []stats.Warning, error)
 
 func estimateEdge(e stats.Estimate, err error) (map[string]float64, []stats.Warning, error) {
-	return map[string]float64{"mean": e.Value, "diff": e.Value, "t": e.T, "p": e.P, "lo": e.Low, "hi": e.High}, e.Warnings, err
+	return map[string]float64{
+		"mean": e.Value,
+		"diff": e.Value,
+		"t":    e.T,
+		"p":    e.P,
+		"lo":   e.Low,
+		"hi":   e.High,
+	}, e.Warnings, err
 }
 
 func outlierEdge(t *testing.T, c testlab.Case) (map[string]float64, []stats.Warning, error) {
@@ -563,7 +629,12 @@ var compareEdges = map[string]edge{
 		return map[string]float64{"n_per_group": n}, nil, err
 	},
 	"tost": func(t *testing.T, c testlab.Case) (map[string]float64, []stats.Warning, error) {
-		_, err := stats.TOST(in[[]float64](t, c, "a"), in[[]float64](t, c, "b"), in[float64](t, c, "margin_ratio"), 0.05)
+		_, err := stats.TOST(
+			in[[]float64](t, c, "a"),
+			in[[]float64](t, c, "b"),
+			in[float64](t, c, "margin_ratio"),
+			0.05,
+		)
 		return nil, nil, err
 	},
 }

@@ -124,7 +124,11 @@ func TestQuantileRanks(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		n.numbers(t, c, map[string]float64{"rank_lo": float64(r.Low), "rank_hi": float64(r.High), "coverage": r.Coverage})
+		n.numbers(
+			t,
+			c,
+			map[string]float64{"rank_lo": float64(r.Low), "rank_hi": float64(r.High), "coverage": r.Coverage},
+		)
 		wantBool(t, c, "hi_beyond_sample", r.HighBeyond)
 	})
 	n.atLeast(t, 6*3)
@@ -209,7 +213,11 @@ func TestRateAverages(t *testing.T) {
 			t.Fatal(err)
 		}
 		// The pooled rate is both of the weighted means.
-		n.numbers(t, c, map[string]float64{"pooled": pooled, "time_weighted_arithmetic": pooled, "frame_weighted_harmonic": pooled})
+		n.numbers(
+			t,
+			c,
+			map[string]float64{"pooled": pooled, "time_weighted_arithmetic": pooled, "frame_weighted_harmonic": pooled},
+		)
 	})
 	n.atLeast(t, 3*3)
 }
@@ -227,7 +235,11 @@ func TestSpikes(t *testing.T) {
 			t.Fatal(err)
 		}
 		// R rounds the scale to 1.4826.
-		n.numbers(t, c, map[string]float64{"median": global.Median, "mad_raw": global.MAD, "mad_scaled": 1.4826 * global.MAD})
+		n.numbers(
+			t,
+			c,
+			map[string]float64{"median": global.Median, "mad_raw": global.MAD, "mad_scaled": 1.4826 * global.MAD},
+		)
 		n.indices(t, c, "global_flag_index0", global.Index)
 		n.indices(t, c, "hampel_index0", local.Index)
 		n.list(t, c, "hampel_filtered", local.Filtered)
@@ -275,7 +287,12 @@ func TestTheilSen(t *testing.T) {
 func TestCUSUM(t *testing.T) {
 	var n tally
 	testlab.Checks(t, "cusum", func(t *testing.T, c testlab.Case) {
-		s, err := stats.CUSUM(in[[]float64](t, c, "x"), in[float64](t, c, "target"), in[float64](t, c, "k"), in[float64](t, c, "h"))
+		s, err := stats.CUSUM(
+			in[[]float64](t, c, "x"),
+			in[float64](t, c, "target"),
+			in[float64](t, c, "k"),
+			in[float64](t, c, "h"),
+		)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -333,8 +350,12 @@ func TestAutocorrelation(t *testing.T) {
 			t.Fatal(err)
 		}
 		n.list(t, c, "acf", r)
-		n.numbers(t, c, map[string]float64{"ess_ar1": stats.EffectiveSizeAR1(len(x), r[0]), "batch_size": float64(b.Size),
-			"batches": float64(b.N), "batch_means_se": b.SE, "iid_se": sd / math.Sqrt(float64(len(x)))})
+		n.numbers(
+			t,
+			c,
+			map[string]float64{"ess_ar1": stats.EffectiveSizeAR1(len(x), r[0]), "batch_size": float64(b.Size),
+				"batches": float64(b.N), "batch_means_se": b.SE, "iid_se": sd / math.Sqrt(float64(len(x)))},
+		)
 		wantInitialPositive(t, x)
 	})
 	n.atLeast(t, 9+4*10+5*5)
@@ -459,7 +480,11 @@ func TestBootstrapOfVariance(t *testing.T) {
 	}
 	var n tally
 	testlab.Checks(t, "bootstrap_variance", func(t *testing.T, c testlab.Case) {
-		b, err := stats.Resample(in[[]float64](t, c, "x"), variance, stats.Draws{N: 200000, Seed: 1, Confidence: in[float64](t, c, "conf")})
+		b, err := stats.Resample(
+			in[[]float64](t, c, "x"),
+			variance,
+			stats.Draws{N: 200000, Seed: 1, Confidence: in[float64](t, c, "conf")},
+		)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -543,8 +568,12 @@ func TestFrameEdges(t *testing.T) {
 var frameEdgeErrors = map[string]error{`"empty"`: stats.ErrNoValues, `"not_finite"`: stats.ErrNonFinite,
 	`"p_out_of_range"`: stats.ErrProbability, `"negative"`: stats.ErrNegative}
 
-var frameEdgeWarnings = map[string]stats.Warning{`"zero_length_frames"`: stats.ZeroFrames, `"tail_below_ten_frames"`: stats.ThinTail,
-	`"too_few"`: stats.TooFew, `"zero_mad"`: stats.ZeroMAD}
+var frameEdgeWarnings = map[string]stats.Warning{
+	`"zero_length_frames"`:    stats.ZeroFrames,
+	`"tail_below_ten_frames"`: stats.ThinTail,
+	`"too_few"`:               stats.TooFew,
+	`"zero_mad"`:              stats.ZeroMAD,
+}
 
 // holes reads a list in which null stands for a value that is not a number.
 func holes(t *testing.T, c testlab.Case, key string) []float64 {
@@ -604,7 +633,8 @@ func TestQuantileProperties(t *testing.T) {
 // S by counting pairs, a line's slope, and the order of low rates.
 func TestFrameProperties(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
-		x := rapid.SliceOfN(rapid.Map(rapid.IntRange(1, 400), func(i int) float64 { return float64(i) / 8 }), 3, 120).Draw(t, "x")
+		x := rapid.SliceOfN(rapid.Map(rapid.IntRange(1, 400), func(i int) float64 { return float64(i) / 8 }), 3, 120).
+			Draw(t, "x")
 		k, err := stats.MannKendall(x)
 		if err != nil {
 			t.Fatal(err)
