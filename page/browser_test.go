@@ -3,6 +3,7 @@ package page
 import (
 	"context"
 	"fmt"
+	"strings"
 	"testing"
 	"time"
 
@@ -141,6 +142,45 @@ func TestSevenTabs(t *testing.T) {
 		if i == 0 {
 			continue
 		}
+		browser.Until(t, tab, `document.getElementById('link').textContent === 'Kept up to date.'`)
 		browser.Ask[bool](t, tab, `Object.defineProperty(document, 'hidden', {value: true, configurable: true}); document.dispatchEvent(new Event('visibilitychange'))`)
 	}
+	for s.views.count() > 1 { // that of the first tab, which can be seen
+		waitABit(t)
+	}
+}
+
+// A name that leads to this machine (DNS rebinding) gets a real browser nothing.
+func TestRebinding(t *testing.T) {
+	ctx := browser.Start(t, chromedp.Flag("host-resolver-rules", "MAP evil.example 127.0.0.1"))
+	s := serving(t, bench())
+	at := strings.Replace(s.Address(), "127.0.0.1", "evil.example", 1)
+	if err := chromedp.Do(ctx, chromedp.Navigate(at)); err != nil {
+		t.Fatal(err)
+	}
+	if text := browser.Ask[string](t, ctx, `document.body.innerText`); strings.Contains(text, "Copper Drift") || !strings.Contains(text, `names = ["evil.example"]`) {
+		t.Errorf("%.300q", text)
+	}
+	for _, path := range []string{"events", "metrics", "pass/0a1b2c3d4e51"} {
+		if status := browser.Ask[int](t, ctx, `(() => { const x = new XMLHttpRequest(); x.open('GET', '/`+path+`', false); x.send(); return x.status })()`); status != 403 {
+			t.Errorf("%s: status %d", path, status)
+		}
+	}
+}
+
+// What happened shows quickly: from the event in the agent to the browser's next picture.
+func TestFromVerdictToPixel(t *testing.T) {
+	ctx := browser.Start(t)
+	src := bench()
+	s := serving(t, src)
+	if err := chromedp.Do(ctx, chromedp.Navigate(s.Address())); err != nil {
+		t.Fatal(err)
+	}
+	browser.Until(t, ctx, `document.getElementById('link').textContent === 'Kept up to date.'`)
+	browser.Ask[bool](t, ctx, `new MutationObserver(() => requestAnimationFrame(() => { window.shown = Date.now() })).observe(document.getElementById('main'), {childList: true}), true`)
+	src.set(func(v *view.Bench) { v.Passes = v.Passes[1:] })
+	told := time.Now()
+	s.o.Events.Publish(control.Event{Kind: control.KindState})
+	browser.Until(t, ctx, `window.shown > 0`)
+	t.Logf("%d ms", browser.Ask[int64](t, ctx, `window.shown`)-told.UnixMilli()) // no limit: other programs run here, too
 }
