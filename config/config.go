@@ -351,9 +351,7 @@ func defaultData() string {
 
 func defaultWatch() string {
 	if h, err := os.UserHomeDir(); err == nil {
-		if runtime.GOOS == "windows" {
-			return filepath.Join(h, "Documents", "frame-logs")
-		}
+		// Not below Documents, which Windows likes to keep elsewhere and in step with a cloud.
 		return filepath.Join(h, "frame-logs")
 	}
 	return "frame-logs"

@@ -1,8 +1,14 @@
-//go:build unix
+//go:build !windows
 
 package framelog
 
-import "syscall"
+import (
+	"os"
+	"syscall"
+)
 
-// dontWait opens a named pipe at once, which then turns out to be no regular file.
-const dontWait = syscall.O_NONBLOCK
+// openShared opens a file for reading. A named pipe is opened at once, which then turns out to be
+// no regular file.
+func openShared(path string) (*os.File, error) {
+	return os.OpenFile(path, os.O_RDONLY|syscall.O_NONBLOCK, 0)
+}

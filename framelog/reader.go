@@ -110,7 +110,7 @@ func (r *Reader) readOnce(path string, opt Options) (out record.Reading, d Diges
 // openLog opens a regular file and nothing else: what stands under a name can be another
 // thing from one moment to the next, and opening a named pipe would wait for its writer.
 func openLog(path string, noLink bool) (*os.File, os.FileInfo, error) {
-	f, err := os.OpenFile(path, os.O_RDONLY|dontWait, 0)
+	f, err := openShared(path)
 	if err != nil {
 		return nil, nil, fmt.Errorf("open log: %w", err)
 	}

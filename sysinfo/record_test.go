@@ -198,13 +198,12 @@ func TestChangedRecording(t *testing.T) {
 		step = 1
 	}
 	for at := 0; at < len(file); at += step {
-		for _, flip := range []byte{1, 0x20, 0xFF} {
-			file[at] ^= flip
-			if _, err := recording.Parse(file); !errors.Is(err, recording.ErrChanged) {
-				t.Fatalf("byte %d changed by %#x: %v", at, flip, err)
-			}
-			file[at] ^= flip
+		flip := []byte{1, 0x20, 0xFF}[at%3]
+		file[at] ^= flip
+		if _, err := recording.Parse(file); !errors.Is(err, recording.ErrChanged) {
+			t.Fatalf("byte %d changed by %#x: %v", at, flip, err)
 		}
+		file[at] ^= flip
 		if _, err := recording.Parse(file[:at]); err == nil {
 			t.Fatalf("cut after %d bytes: taken", at)
 		}

@@ -49,7 +49,8 @@ func newNames() (names, error) {
 	return n, nil
 }
 
-const nameEvents = unix.IN_CREATE | unix.IN_DELETE | unix.IN_MOVED_FROM | unix.IN_MOVED_TO | unix.IN_DELETE_SELF | unix.IN_MOVE_SELF | unix.IN_ONLYDIR
+const nameEvents = unix.IN_CREATE | unix.IN_DELETE | unix.IN_MOVED_FROM | unix.IN_MOVED_TO |
+	unix.IN_DELETE_SELF | unix.IN_MOVE_SELF | unix.IN_ONLYDIR
 
 func (n *inotifyNames) Add(folder string) error { return n.mark(folder, nameEvents) }
 

@@ -61,8 +61,8 @@ func (c *child) prepare(cmd *exec.Cmd, socketDir string) (runner.Runner, error) 
 // baseEnv is all that a validator gets to see of the agent's environment.
 func baseEnv(dir string) []string {
 	env := []string{"TMPDIR=" + dir, "TMP=" + dir, "TEMP=" + dir}
-	for _, name := range []string{"PATH", "HOME", "LANG", "LC_ALL", "TZ", "SystemRoot", "USERPROFILE", "GORACE",
-		"GOCOVERDIR"} {
+	for _, name := range []string{"PATH", "HOME", "LANG", "LC_ALL", "TZ", "SystemRoot", "SystemDrive", "USERPROFILE",
+		"APPDATA", "LOCALAPPDATA", "ProgramData", "PATHEXT", "GORACE", "GOCOVERDIR"} {
 		if v, ok := os.LookupEnv(name); ok {
 			env = append(env, name+"="+v)
 		}

@@ -25,8 +25,9 @@ type tie struct {
 // until it is in there, so that nothing it starts is outside.
 func startTied(cmd *exec.Cmd, maxMemory int64) (*tie, error) {
 	cmd.SysProcAttr = &syscall.SysProcAttr{
-		HideWindow:    true,
-		CreationFlags: windows.CREATE_NEW_PROCESS_GROUP | windows.IDLE_PRIORITY_CLASS | windows.CREATE_SUSPENDED,
+		HideWindow: true,
+		CreationFlags: windows.CREATE_NEW_PROCESS_GROUP | windows.IDLE_PRIORITY_CLASS | windows.CREATE_SUSPENDED |
+			windows.CREATE_NO_WINDOW, // no console comes up where the agent has none
 	}
 	if err := cmd.Start(); err != nil {
 		return nil, err
@@ -54,7 +55,8 @@ func jobWith(process windows.Handle, maxMemory int64) windows.Handle {
 		return 0
 	}
 	info := windows.JOBOBJECT_EXTENDED_LIMIT_INFORMATION{JobMemoryLimit: uintptr(4 * maxMemory)}
-	info.BasicLimitInformation.LimitFlags = windows.JOB_OBJECT_LIMIT_KILL_ON_JOB_CLOSE | windows.JOB_OBJECT_LIMIT_JOB_MEMORY
+	info.BasicLimitInformation.LimitFlags = windows.JOB_OBJECT_LIMIT_KILL_ON_JOB_CLOSE |
+		windows.JOB_OBJECT_LIMIT_JOB_MEMORY
 	_, err = windows.SetInformationJobObject(job, windows.JobObjectExtendedLimitInformation,
 		uintptr(unsafe.Pointer(&info)), uint32(unsafe.Sizeof(info)))
 	if err == nil {

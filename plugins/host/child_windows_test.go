@@ -60,7 +60,7 @@ func TestJobHoldsAll(t *testing.T) {
 	defer windows.CloseHandle(child)
 	for { // until the child has taken its memory
 		sum, n := held.resident(512 << 20)
-		if n != 2 {
+		if n != 2 && n != 3 { // the system may give them a console of their own, unseen
 			t.Fatalf("%d processes hold %d bytes", n, sum)
 		}
 		if sum > 80<<20 {

@@ -10,6 +10,7 @@ import (
 	"path/filepath"
 	"runtime"
 	"slices"
+	"strings"
 )
 
 // find lists the programs of the folder. A folder that others can write to is an error,
@@ -35,19 +36,36 @@ func find(o Options) ([]*source, error) {
 	var out []*source
 	seen := map[string]bool{}
 	for _, e := range entries {
-		seen[e.Name()] = true
-		if pin, ok := o.Pinned[e.Name()]; ok {
+		seen[fileKey(e.Name())] = true
+		if pin, ok := pinOf(o.Pinned, e.Name()); ok {
 			out = append(out, newSource(o, filepath.Join(folder, e.Name()), pin))
 		} else if !e.IsDir() {
 			o.Logger.Info().Str("file", e.Name()).Msg("not started: no checksum is pinned for it (checks.pinned)")
 		}
 	}
 	for name := range o.Pinned {
-		if !seen[name] {
+		if !seen[fileKey(name)] {
 			return nil, fmt.Errorf("checks.pinned names %q, which is not in %s", name, folder)
 		}
 	}
 	return out, nil
+}
+
+// fileKey is equal for two names of one file.
+func fileKey(name string) string {
+	if runtime.GOOS == "windows" {
+		return strings.ToLower(name)
+	}
+	return name
+}
+
+func pinOf(pinned map[string]string, name string) (pin string, ok bool) {
+	for n, pin := range pinned {
+		if fileKey(n) == fileKey(name) {
+			return pin, true
+		}
+	}
+	return "", false
 }
 
 func newSource(o Options, path, pin string) *source {

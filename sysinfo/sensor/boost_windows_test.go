@@ -6,6 +6,7 @@ import (
 	"testing"
 	"time"
 
+	"capd.example/record"
 	"capd.example/sysinfo/winsys"
 )
 
@@ -20,17 +21,26 @@ func TestBoostStandIn(t *testing.T) {
 		t.Fatal(gaps)
 	}
 	defer s.Close()
-	var seen []float64
+	var seen, clock []float64
 	for range 5 {
-		row := []float64{math.NaN(), math.NaN(), math.NaN(), math.NaN()}
+		row := make([]float64, len(s.Columns()))
+		for i := range row {
+			row[i] = math.NaN()
+		}
 		s.Read(row, time.Time{})
 		for i, c := range s.Columns() {
-			if c.Name == "cpu.performance" {
+			switch c.Name {
+			case "cpu.performance":
 				seen = append(seen, row[i])
+			case record.SeriesCPUClock: // of the same counter
+				clock = append(clock, row[i])
 			}
 		}
 	}
 	if len(seen) != 5 || !(seen[0] > 120 && seen[4] < seen[0]-10) {
 		t.Errorf("performance %v, want a fall from 144 %%", seen)
+	}
+	if len(clock) != 5 || !(clock[0] > clock[4] && clock[4] > 0) {
+		t.Errorf("clock %v, want a fall", clock)
 	}
 }

@@ -12,7 +12,7 @@ int nvmlInit_v2(void) { return lost() ? 9 : 0; }
 int nvmlShutdown(void) { return 0; }
 int nvmlSystemGetDriverVersion(char *s, u32 n) { snprintf(s, n, "555.10"); return 0; }
 int nvmlDeviceGetCount_v2(u32 *n) { *n = 1; return 0; }
-int nvmlDeviceGetHandleByIndex_v2(u32 i, void **d) { *d = (void *)(long)(0x1000 + i); return 0; }
+int nvmlDeviceGetHandleByIndex_v2(u32 i, void **d) { *d = (void *)(0x1000ll + i); return 0; }
 int nvmlDeviceGetName(void *d, char *s, u32 n) { snprintf(s, n, "Ridge 9"); return d == (void *)0x1000 ? 0 : 2; }
 int nvmlDeviceGetVbiosVersion(void *d, char *s, u32 n) { snprintf(s, n, "96.00"); return 0; }
 struct pci { char legacy[16]; u32 domain, bus, device, id, sub; char bus_id[32]; };
@@ -38,7 +38,8 @@ int nvmlDeviceGetPowerUsage(void *d, u32 *v) { *v = 281500; return 0; }
 struct util { u32 gpu, memory; };
 int nvmlDeviceGetUtilizationRates(void *d, struct util *u) { u->gpu = 98; u->memory = 40; return 0; }
 int nvmlDeviceGetSupportedClocksThrottleReasons(void *d, u64 *v) { *v = 0x6c; return 0; }
-int nvmlDeviceGetCurrentClocksThrottleReasons(void *d, u64 *v) { *v = 0x104 | 0x20; return 0; }
+/* With NVML_HOT the card is slowed by its heat (nvmlClocksThrottleReasonHwThermalSlowdown). */
+int nvmlDeviceGetCurrentClocksThrottleReasons(void *d, u64 *v) { *v = 0x104 | 0x20 | (getenv("NVML_HOT") ? 0x40 : 0); return 0; }
 
 /* Who uses the card: the file named by NVML_USE holds lines "pid sm enc dec memory_mib
    compute"; sm of -1 stands for a program that only holds a context. */

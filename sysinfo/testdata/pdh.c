@@ -18,14 +18,14 @@ API u32 PdhCollectQueryData(void *query) { collects++; return 0; }
 /* A processor whose clock falls from 150 % of its base clock, as documented: "counter values
    are capped at a value of 100" without PDH_FMT_NOCAP100. */
 API u32 PdhGetFormattedCounterValue(void *counter, u32 format, u32 *kind, void *value) {
-  struct { u32 status, pad; double real; } v = {0, 0, 150 - 3 * collects};
+  struct { u32 status, pad; double real; } v = {0, 0, collects < 20 ? 150 - 3 * collects : 90};
   if ((int)(long long)counter != BOOST) return 0xC0000BC6;
   if (!(format & NOCAP100) && v.real > 100) v.real = 100;
   memcpy(value, &v, sizeof v);
   return 0;
 }
 API u32 PdhAddEnglishCounterW(void *query, const wchar_t *path, void *user, void **counter) {
-  int c = wcsstr(path, L"GPU Engine(*)") ? ENGINES : wcsstr(path, L"GPU Process Memory(*)") ? MEMORY : wcsstr(path, L"GPU Adapter Memory(*)") ? ADAPTERS : wcsstr(path, L"% Processor Performance") ? BOOST : 0;
+  int c = wcsstr(path, L"GPU Engine(*") ? ENGINES : wcsstr(path, L"GPU Process Memory(*)") ? MEMORY : wcsstr(path, L"GPU Adapter Memory(*)") ? ADAPTERS : wcsstr(path, L"% Processor Performance") ? BOOST : 0;
   *counter = (void *)(long long)c;
   return c ? 0 : 0xC0000BB9;
 }

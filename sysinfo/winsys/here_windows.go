@@ -324,7 +324,9 @@ func (h *here) counter(q Question, out []byte) (int, Status) {
 		delete(h.queries, q.A)
 		h.mu.Unlock()
 		return status(procPdhClose, 0, of.handle)
-	case q.Call == CounterAdd && !known:
+	case q.Call == CounterAdd && known: // two series may come from one counter
+		return 0, OK
+	case q.Call == CounterAdd:
 		path, err := windows.UTF16PtrFromString(q.Text)
 		if err != nil {
 			return 0, Failed
