@@ -9,6 +9,7 @@ import (
 	"path/filepath"
 	"runtime"
 	"testing"
+	"time"
 
 	"github.com/chromedp/chromedp"
 
@@ -64,12 +65,13 @@ func TestPageOfTheAgent(t *testing.T) {
 // up waits until somebody listens.
 func up(t *testing.T, address string) {
 	t.Helper()
-	for range 3000 {
-		if c, err := net.DialTimeout("tcp", address, 20e6); err == nil {
+	tick := time.NewTicker(20 * time.Millisecond)
+	defer tick.Stop()
+	for end := time.Now().Add(time.Minute); time.Now().Before(end); <-tick.C {
+		if c, err := net.DialTimeout("tcp", address, time.Second); err == nil {
 			c.Close()
 			return
 		}
-		runtime.Gosched()
 	}
 	t.Fatalf("nobody listens at %s", address)
 }
