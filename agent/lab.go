@@ -15,8 +15,15 @@ const labLook = 10 * time.Minute
 // a log is being recorded, and whatever happens to the network or the lab, the agent does
 // not wait for it: what was not sent is sent later.
 func (ag *Agent) sendToLab(ctx context.Context) error {
+	campaign, open := "", 0
 	f := &lab.Forwarder{
 		Store: ag.store, Bench: ag.config.Bench, Address: ag.config.Lab.Address,
+		Campaign: func() (string, int) {
+			if name, passes, err := ag.plan.wants(ctx); err == nil { // else what was known before
+				campaign, open = name, passes
+			}
+			return campaign, open
+		},
 		Quiet: func() bool { return time.Since(ag.watch.State().Recording) < recordingFor },
 	}
 	wake := make(chan struct{}, 1)

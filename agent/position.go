@@ -117,6 +117,28 @@ func (p *planner) news(page logbook.Page, current bool) bool {
 // not wait for a store of hundreds of thousands of passes to be gone through.
 const positionPatience = time.Second
 
+// wantsPatience is how long the same may take for the lab: nobody waits for it but whoever
+// else needs the plan.
+const wantsPatience = 5 * time.Second
+
+// wants returns the name of the campaign, "" where there is none, and how many passes it
+// still wants.
+func (p *planner) wants(ctx context.Context) (name string, passes int, err error) {
+	if p == nil {
+		return "", 0, nil
+	}
+	ctx, stop := context.WithTimeout(ctx, wantsPatience)
+	defer stop()
+	p.turn.Lock()
+	defer p.turn.Unlock()
+	page, err := p.book.Read(ctx, p.store, p.bench)
+	if err != nil {
+		return "", 0, err
+	}
+	passes, _ = page.Coverage.Left(page.Position)
+	return p.book.Campaign.Name, passes, nil
+}
+
 // position says where the campaign stands and what is next, "" where there is none.
 func (p *planner) position(ctx context.Context) string {
 	if p == nil {

@@ -1,6 +1,7 @@
 package agent
 
 import (
+	"os"
 	"path/filepath"
 	"strings"
 	"sync"
@@ -95,9 +96,35 @@ func TestThePlanIsForOneAtATime(t *testing.T) {
 		p.teach(t.Context(), s, &know)
 		var all sync.WaitGroup
 		all.Go(func() { p.position(t.Context()) })
+		all.Go(func() { p.wants(t.Context()) })
 		all.Go(func() { p.judged(t.Context(), partly) })
 		all.Go(func() { know.Plan(time.Unix(3, 0), time.Unix(4, 0), nil) })
 		all.Go(func() { p.swapped(t.Context(), sys, sys) })
 		all.Wait()
+	}
+}
+
+// What the lab is told of the campaign: its name, and the passes that it still wants.
+func TestWhatTheCampaignWants(t *testing.T) {
+	file := filepath.Join(t.TempDir(), "campaign.toml")
+	text := "name = \"spring\"\npasses = 3\n[factors]\npreset = [\"low\", \"high\"]\n[[game]]\nname = \"Copper Drift\"\n"
+	if err := os.WriteFile(file, []byte(text), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	book, err := logbook.Open(file)
+	if err != nil {
+		t.Fatal(err)
+	}
+	s, err := store.Open(t.Context(), filepath.Join(t.TempDir(), "passes.db"), store.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer s.Close()
+	p := &planner{book: book, store: s, bench: "bench-1"}
+	if name, passes, err := p.wants(t.Context()); name != "spring" || passes != 6 || err != nil {
+		t.Errorf("%q wants %d, %v", name, passes, err)
+	}
+	if name, passes, err := (*planner)(nil).wants(t.Context()); name != "" || passes != 0 || err != nil {
+		t.Errorf("without a campaign: %q wants %d, %v", name, passes, err)
 	}
 }

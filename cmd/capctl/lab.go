@@ -3,18 +3,15 @@ package main
 import (
 	"cmp"
 	"errors"
-	"fmt"
 	"os"
 	"slices"
 	"strings"
 	"time"
 
-	safe "capd.example/internal/text"
-
-	"github.com/jedib0t/go-pretty/v6/table"
-
 	"capd.example/internal/cli"
+	"capd.example/internal/labtalk"
 	"capd.example/internal/output"
+	safe "capd.example/internal/text"
 	"capd.example/record"
 	"capd.example/store/lab"
 )
@@ -26,6 +23,7 @@ type labCmd struct {
 	Setup  labSetupCmd  `cmd:"" help:"Make the lab's tables and roles, or bring them up to date." example:"capctl lab setup --address postgres://lab.local/benches"`
 	Assign labAssignCmd `cmd:"" help:"Tie a login to a bench, in the place of the one that it had." example:"capctl lab assign bench_1 bench-1"`
 	Status labStatusCmd `cmd:"" help:"List the benches: passes, last seen, backlog." example:"capctl lab status"`
+	Watch  labWatchCmd  `cmd:"" help:"Watch over all benches: alert when one falls silent, falls behind, has a wrong clock or records bad passes." example:"capctl lab watch --silent 20m"`
 	Send   labSendCmd   `cmd:"" help:"Send what is new on this bench now." example:"capctl lab send"`
 	Passes labPassesCmd `cmd:"" help:"Print the passes of all benches as JSON, one object per line." example:"capctl lab passes"`
 }
@@ -54,43 +52,6 @@ func openLab(a *app, address string) (*lab.Lab, error) {
 	}
 	a.labs = append(a.labs, l)
 	return l, nil
-}
-
-// mostNotes is how many notes of a lab are told on standard error.
-const mostNotes = 10
-
-// sayNotes tells what a lab's answers left out or decided: to people the first few, to
-// programs all, on lines of their own after the answer.
-func sayNotes(a *app) error {
-	told := 0
-	for _, l := range a.labs {
-		list, more := l.Notes()
-		for _, n := range list {
-			if a.json {
-				if err := output.JSON(a.stdout, n); err != nil {
-					return cli.FailedError(err)
-				}
-			}
-			if told++; told > mostNotes {
-				continue
-			}
-			safe.Fprintf(a.stderr, "capctl: the lab, bench %s, %s: %s\n", n.Bench,
-				cmp.Or(n.Pass, n.System, "its own row"), n.Why)
-		}
-		if told += more; told > mostNotes {
-			safe.Fprintf(a.stderr, "capctl: the lab: %s more of this kind\n", record.Count(told-mostNotes, "row"))
-		}
-		if more > 0 && a.json {
-			if err := output.JSON(a.stdout, lab.Note{Why: record.Count(more, "row") + " more of this kind"}); err != nil {
-				return cli.FailedError(err)
-			}
-		}
-	}
-	if told > 0 {
-		safe.Fprintln(a.stderr, "capctl: rows that are not what they say are left out, the rest is answered; "+
-			"see that the benches' logins are in good hands")
-	}
-	return nil
 }
 
 func labError(err error) error {
@@ -165,26 +126,7 @@ func (c *labStatusCmd) Run(a *app, parent *labCmd) error {
 	if err != nil {
 		return labError(err)
 	}
-	if c.JSON {
-		for _, b := range list {
-			if err := output.JSON(a.stdout, b); err != nil {
-				return cli.FailedError(err)
-			}
-		}
-		return nil
-	}
-	if len(list) == 0 {
-		safe.Fprintln(a.stderr,
-			"capctl: no bench has sent anything yet: set lab.address in the benches' configurations, or run 'capctl lab send' there")
-		return nil
-	}
-	var rows []table.Row
-	for _, b := range list {
-		rows = append(rows, table.Row{printable(b.Name), b.Passes, b.Bad, b.SeenAt.Format(time.RFC3339), b.Backlog,
-			fmt.Sprintf("%.1f s", b.Skew)})
-	}
-	output.Table(a.stdout, table.Row{"bench", "passes", "bad", "last seen", "backlog", "clock off by"}, rows)
-	return nil
+	return labtalk.Benches(a.Streams, list, c.JSON)
 }
 
 type labSendCmd struct{}

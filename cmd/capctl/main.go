@@ -11,6 +11,7 @@ import (
 
 	"capd.example/config"
 	"capd.example/internal/cli"
+	"capd.example/internal/labtalk"
 	"capd.example/store/lab"
 )
 
@@ -129,7 +130,7 @@ func run(ctx context.Context, args []string, stdin io.Reader, stdout, stderr io.
 				a.config.Data = g.Data
 			}
 			err = kctx.Run(a)
-			if unsaid := sayNotes(a); err == nil {
+			if unsaid := labtalk.Notes(a.Streams, a.labs, a.json); err == nil {
 				err = unsaid
 			}
 		}

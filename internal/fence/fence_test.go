@@ -68,6 +68,7 @@ var may = []struct {
 	{"internal/steering", []string{"record", "campaign", "tag", "store", "internal/cli", "internal/logbook", "internal/output", "internal/text"}, "internal/steering says where a campaign stands and where to go, without settings"},
 	{"internal/output", []string{"internal/cli", "internal/text"}, "internal/output writes results, and knows nothing of them"},
 	{"internal/logbatch", []string{"framelog", "metrics", "record", "internal/cli", "internal/output", "internal/text"}, "internal/logbatch reads many logs at once and shows them, without a store"},
+	{"internal/labtalk", []string{"config", "notify", "record", "store", "internal/cli", "internal/output", "internal/text"}, "internal/labtalk says what a lab knows of its benches"},
 	{"internal/listing", []string{"record", "stats", "store", "notify", "control", "internal/results", "internal/cli", "internal/output", "internal/text"}, "internal/listing shows what a store holds, and what a running agent says of itself"},
 	{"internal/rawsql", []string{"store", "internal/cli", "internal/output", "internal/text"}, "internal/rawsql writes the rows of a query of the user's"},
 	{"internal/faults", nil, "internal/faults holds tests only"},

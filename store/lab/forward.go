@@ -191,6 +191,9 @@ func (f *Forwarder) Forward(ctx context.Context) (sent int, err error) {
 	if b.mark, err = f.mark(ctx, l, key, b.store); err != nil {
 		return 0, err
 	}
+	if f.Campaign != nil {
+		b.campaign, b.open = f.Campaign()
+	}
 	size := f.Batch
 	if size <= 0 {
 		size = 100
@@ -254,9 +257,6 @@ func (f *Forwarder) put(ctx context.Context, l *Lab, b batch) error {
 	ctx, cancel := f.limited(ctx)
 	defer cancel()
 	b.at = f.now()
-	if f.Campaign != nil {
-		b.campaign, b.open = f.Campaign()
-	}
 	return l.put(ctx, b)
 }
 

@@ -81,8 +81,8 @@ func (s *Server) Standby() (*Server, error) {
 	if err := n.settle(); err != nil {
 		return nil, err
 	}
-	err = n.run("pg_basebackup", "-h", "127.0.0.1", "-p", fmt.Sprint(s.Port), "-U", "admin", "-D", filepath.Join(dir, "data"),
-		"-R", "--checkpoint=fast", "--no-sync")
+	err = n.run("pg_basebackup", "-h", "127.0.0.1", "-p", fmt.Sprint(s.Port), "-U", "admin",
+		"-D", filepath.Join(dir, "data"), "-R", "--checkpoint=fast", "--no-sync")
 	if err != nil {
 		return nil, err
 	}
