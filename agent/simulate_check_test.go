@@ -188,6 +188,7 @@ func (w *simulated) judgedRight(p record.Pass) {
 		return
 	}
 	w.bad++
+	w.newOnce(p)
 	for _, channel := range channels {
 		ids := slices.Clone(w.told[channel][string(kind)+" "+p.SHA256])
 		slices.Sort(ids)
@@ -195,6 +196,26 @@ func (w *simulated) judgedRight(p record.Pass) {
 			w.fail("%s: nobody was told that pass %s is %s", channel, p.ID, arrived)
 		} else if len(ids) > 1 {
 			w.fail("%s was told of pass %s under %d identities", channel, p.ID, len(ids))
+		}
+	}
+}
+
+// newOnce: a pass is told as new by one verdict. Another one that comes later is told as a change
+// of it, also where the pass was put back in between; only a crash may come between an alert
+// and the note that it was handed on.
+func (w *simulated) newOnce(p record.Pass) {
+	if w.crashes > 0 {
+		return
+	}
+	for _, channel := range channels {
+		var as []string
+		for _, kind := range []notify.Kind{notify.BadPass, notify.DoubtfulPass, notify.UnverifiedPass} {
+			if len(w.told[channel][string(kind)+" "+p.SHA256]) > 0 {
+				as = append(as, string(kind))
+			}
+		}
+		if len(as) > 1 {
+			w.fail("%s: pass %s is told as new twice: %s", channel, p.ID, strings.Join(as, ", "))
 		}
 	}
 }
