@@ -424,12 +424,16 @@ func (w *writer) processors(setting string) {
 		if len(small) > 3 {
 			with = fmt.Sprintf("with %d cards, from %s to %s,", len(small), small[0], small[len(small)-1])
 		}
+		lie := fmt.Sprintf("all %d lie", len(all))
+		if len(all) == 2 {
+			lie = "both lie"
+		}
 		w.say(
 			5,
 			"processor",
 			"games",
-			capital(fmt.Sprintf("%sthe processor hardly matters %s: all %d lie within %s %% of each other.",
-				at, with, len(all), bound(widest))),
+			capital(fmt.Sprintf("%sthe processor hardly matters %s: %s within %s %% of each other.",
+				at, with, lie, bound(widest))),
 			smallClaims...)
 	}
 	if from != "" {
