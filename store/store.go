@@ -13,6 +13,7 @@ import (
 
 	_ "modernc.org/sqlite" // the database driver "sqlite"
 
+	"capd.example/store/internal/prepared"
 	"capd.example/store/internal/schema"
 	"capd.example/store/internal/sqlbase"
 )
@@ -198,7 +199,7 @@ func (s *Store) connect(mode string, pragmas ...string) (err error) {
 	} else {
 		pragmas, mode = append(pragmas, "synchronous(normal)"), mode+"&_defensive=1"
 	}
-	s.db, err = sql.Open("sqlite", sqlbase.DSN(s.path, mode, pragmas...))
+	s.db, err = prepared.Open(sqlbase.DSN(s.path, mode, pragmas...))
 	if err != nil {
 		return err
 	}

@@ -2,6 +2,7 @@ package sqlguard
 
 import (
 	"database/sql"
+	"database/sql/driver"
 	"errors"
 	"fmt"
 	"iter"
@@ -27,6 +28,9 @@ var innerViews = []string{"cell_figures", "cell_kept"}
 // Guard lets a connection do only what an authoriser allows.
 func Guard(conn *sql.Conn, fn sqlite.AuthorizerFn) error {
 	return conn.Raw(func(c any) error {
+		if outer, wrapped := c.(interface{ Unwrap() driver.Conn }); wrapped {
+			c = outer.Unwrap()
+		}
 		a, ok := c.(sqlite.AuthorizerRegisterer)
 		if !ok {
 			return errors.New("the database cannot guard queries")
