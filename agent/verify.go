@@ -3,6 +3,7 @@ package agent
 import (
 	"context"
 	"fmt"
+	"sync"
 	"time"
 
 	"capd.example/internal/text"
@@ -39,8 +40,10 @@ func (v *inspector) part(ctx context.Context, limit int) (done bool, err error) 
 		return false, nil
 	}
 	ctx, stop := context.WithCancel(ctx)
+	var watch sync.WaitGroup
+	defer watch.Wait()
 	defer stop()
-	go func() {
+	watch.Go(func() {
 		look := time.NewTicker(200 * time.Millisecond)
 		defer look.Stop()
 		for {
@@ -53,7 +56,7 @@ func (v *inspector) part(ctx context.Context, limit int) (done bool, err error) 
 				}
 			}
 		}
-	}()
+	})
 	r, next, err := v.store.VerifyPart(ctx, v.after, limit)
 	if err != nil {
 		if ctx.Err() != nil {

@@ -103,12 +103,19 @@ func FitModels(cells []Cell, metric string, factors []string, leaveOut int) []*M
 	return out
 }
 
-// capped reports whether a frame cap was found in a pass that counts: a cap looks like a
+// frameCap is the check that finds frame caps.
+const frameCap = "framecap"
+
+// Checks are those whose findings conclusions read, beside the findings that say why a pass
+// is bad.
+func Checks() []string { return []string{frameCap} }
+
+// Capped reports whether a frame cap was found in a pass that counts: a cap looks like a
 // card's limit and must not be fitted.
 func (c Cell) Capped() bool {
 	for _, p := range c.used {
 		for _, f := range p.Findings {
-			if f.Check == "framecap" && f.Numbers["cap_fps"] > 0 {
+			if f.Check == frameCap && f.Numbers["cap_fps"] > 0 {
 				return true
 			}
 		}

@@ -5,7 +5,6 @@ package judging
 import (
 	"cmp"
 	"context"
-	"slices"
 
 	"capd.example/analysis"
 	"capd.example/config"
@@ -72,9 +71,13 @@ func Across(s *store.Store, factors []string, stated float64) History {
 func before(ctx context.Context, s *store.Store, p record.Pass, tags map[string]string) ([]record.Pass, error) {
 	campaign := p.Tags.Value(record.TagCampaign)
 	tags[record.TagCampaign] = campaign
-	earlier, err := s.Passes(ctx, store.Filter{Bench: p.Bench, Tags: tags, Until: p.StartedAt, Newest: true,
-		Limit: history})
-	// the filter takes patterns
-	return slices.DeleteFunc(earlier, func(e record.Pass) bool { return e.Tags.Value(record.TagCampaign) != campaign }),
-		err
+	var earlier []record.Pass
+	err := s.Lean(ctx, store.Filter{Bench: p.Bench, Tags: tags, Until: p.StartedAt, Newest: true, Limit: history},
+		analysis.Checks(), func(e record.Pass) error {
+			if e.Tags.Value(record.TagCampaign) == campaign { // the filter takes patterns
+				earlier = append(earlier, e)
+			}
+			return nil
+		})
+	return earlier, err
 }

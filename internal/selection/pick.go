@@ -1,6 +1,7 @@
 package selection
 
 import (
+	"capd.example/analysis"
 	"cmp"
 	"context"
 	"fmt"
@@ -13,10 +14,6 @@ import (
 	"capd.example/store"
 )
 
-// told are the checks whose findings conclusions read, beside those that say why a pass is
-// bad: a frame cap looks like a card's limit.
-var told = []string{"framecap"}
-
 // read returns the passes that a filter selects.
 func (q Query) read(ctx context.Context, r store.Reader, f store.Filter) (out []record.Pass, err error) {
 	add := func(p record.Pass) error {
@@ -26,7 +23,7 @@ func (q Query) read(ctx context.Context, r store.Reader, f store.Filter) (out []
 	if q.Whole || len(q.Old) > 0 { // older passes are compared by all that is known
 		err = r.Each(ctx, f, add)
 	} else {
-		err = r.Lean(ctx, f, told, add)
+		err = r.Lean(ctx, f, analysis.Checks(), add)
 	}
 	if err != nil {
 		return nil, cli.FailedError(fmt.Errorf("read the passes: %w", err))
