@@ -27,13 +27,13 @@ func tagged(id string, values ...string) record.Pass {
 func TestGapsAreCellsThatLackOnlyTags(t *testing.T) {
 	// cpu, gpu, game, scene, resolution, preset
 	cells := analysis.Cells([]record.Pass{
-		tagged("a1", "Onyx 8", "Slate 70", "Glass Harbour", "", "1920x1080", "high"),
-		tagged("a2", "Onyx 8", "Slate 70", "Glass Harbour", "", "", "high"),          // a gap
+		tagged("a1", "Onyx 8", "Slate 70", "Glass Terrace", "", "1920x1080", "high"),
+		tagged("a2", "Onyx 8", "Slate 70", "Glass Terrace", "", "", "high"),          // a gap
 		tagged("b1", "Onyx 8", "Slate 70", "Copper Drift", "", "", "high"),           // another game that has no resolutions
-		tagged("c1", "Onyx 8", "Slate 90", "Glass Harbour", "", "2560x1440", "high"), // another card
+		tagged("c1", "Onyx 8", "Slate 90", "Glass Terrace", "", "2560x1440", "high"), // another card
 		tagged("d1", "Onyx 8", "Slate 70", "", "", "", ""),                           // lacks more than it has
-		tagged("e1", "", "Slate 90", "Glass Harbour", "", "2560x1440", "high"),       // a gap
-		tagged("f1", "Onyx 8", "Slate 70", "Glass Harbour", "pier", "1920x1080", "ultra"),
+		tagged("e1", "", "Slate 90", "Glass Terrace", "", "2560x1440", "high"),       // a gap
+		tagged("f1", "Onyx 8", "Slate 70", "Glass Terrace", "pier", "1920x1080", "ultra"),
 	}, analysis.Options{})
 	var got []string
 	for _, g := range analysis.Gaps(cells) {
@@ -80,15 +80,15 @@ func TestOddSaysWhatItCannotTest(t *testing.T) {
 	bad := tagged("b1", "Onyx 8", "Slate 70", "Copper Drift", "", "", "high")
 	bad.Verdict = record.VerdictBad
 	cells := analysis.Cells([]record.Pass{
-		tagged("a1", "Onyx 8", "", "Glass Harbour", "", "", "high"), tagged("a2", "Onyx 8", "", "Glass Harbour", "", "", "low"),
-		tagged("d1", "", "", "Glass Harbour", "", "", "low"),
+		tagged("a1", "Onyx 8", "", "Glass Terrace", "", "", "high"), tagged("a2", "Onyx 8", "", "Glass Terrace", "", "", "low"),
+		tagged("d1", "", "", "Glass Terrace", "", "", "low"),
 		Capped, bad,
 		tagged("e1", "Onyx 8", "Slate 70", "Salt Flats", "", "", "low"),
 	}, analysis.Options{})
 	r := oddcell.Find(cells, analysis.Options{})
 	text := strings.Join(r.Outside, "\n")
 	for _, want := range []string{
-		`Onyx 8 / Glass Harbour / high (a1): its passes have no tag "gpu"; so it is with 1 cell more`,
+		`Onyx 8 / Glass Terrace / high (a1): its passes have no tag "gpu"; so it is with 1 cell more`,
 		`(d1): its passes have no tag "cpu"; its passes have no tag "gpu"`,
 		"(c1): held by a frame cap", "(b1): no usable pass",
 		"Salt Flats: 1 cell of 1 processor and 1 card do not tell",
@@ -102,7 +102,7 @@ func TestOddSaysWhatItCannotTest(t *testing.T) {
 	}
 	limits, _ := limit.Limits(cells, nil, analysis.Options{})
 	for _, l := range limits {
-		if l.Factors["preset"] == "high" && l.Factors["game"] == "Glass Harbour" && l.Reason != `its passes have no tag "gpu" (a1)` {
+		if l.Factors["preset"] == "high" && l.Factors["game"] == "Glass Terrace" && l.Reason != `its passes have no tag "gpu" (a1)` {
 			t.Errorf("limit: %q", l.Reason)
 		}
 	}

@@ -110,7 +110,7 @@ func matrix(rows, columns int, link bool) view.Map {
 	}
 	m.Heads = [][]view.Head{outer, inner}
 	for r := range rows {
-		row := view.Row{Name: []string{"Copper Drift", "Salt Flats", "Nine Harbours of the Northern Sea"}[r%3]}
+		row := view.Row{Name: []string{"Copper Drift", "Salt Flats", "Nine Terraces of the Northern Sea"}[r%3]}
 		if r%3 == 0 {
 			row.Group = "Ostrava 7700 / Lantern 60"
 		}
@@ -138,7 +138,7 @@ func bench() *invented {
 		Alerts: []view.Alert{{ID: "a", Text: "CHANGED bench bench-1 has changed: graphics.0.driver was 31.4.1, is 31.4.2", Advice: "if you did not mean this, put it back", At: noon}}, MoreAlerts: 3,
 	}}
 	for i, verdict := range []record.Verdict{record.Clean, record.VerdictBad, record.VerdictDoubtful, record.Unverified, record.Clean} {
-		p := view.Pass{ID: "0a1b2c3d4e5" + strconv.Itoa(i), Number: strconv.Itoa(i%3 + 1), Name: "Copper Drift / Harbour / 1080p / high", Parts: "Ostrava 7700 / Lantern 60",
+		p := view.Pass{ID: "0a1b2c3d4e5" + strconv.Itoa(i), Number: strconv.Itoa(i%3 + 1), Name: "Copper Drift / Terrace / 1080p / high", Parts: "Ostrava 7700 / Lantern 60",
 			Verdict: verdict, FPS: 97.3, Low1: 71.2, At: noon}
 		if verdict != record.Clean {
 			p.Why, p.Advice = "the picture stood still for 1.40 s at 3.0 s (hitches)", "repeat the pass"

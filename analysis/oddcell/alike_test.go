@@ -44,7 +44,7 @@ func (g guessing) rate(c, card, game, resolution, preset int) float64 {
 	return y
 }
 
-var guessGames = []string{"Copper Drift", "Salt Flats", "Glass Harbour"}
+var guessGames = []string{"Copper Drift", "Salt Flats", "Glass Terrace"}
 
 // play measures the matrix; swap says which combination is measured in place of another.
 func (g guessing) play(swap func(c, card, game, resolution, preset int) (int, int, int, int, int)) []analysis.Cell {

@@ -60,7 +60,7 @@ func (w misfitWorld) matrix(r *rand.Rand) (all []record.Pass, planted string) {
 					p := cell(fmt.Sprint("P", i), fmt.Sprint("G", j), fmt.Sprint("Game ", k), resolutions[l])
 					if w.plant && odd == [4]int{i, j, k, l} {
 						y *= sign
-						planted = fmt.Sprintf("P%d / G%d / Game %d / harbour / %s / high", i, j, k, resolutions[l])
+						planted = fmt.Sprintf("P%d / G%d / Game %d / terrace / %s / high", i, j, k, resolutions[l])
 					}
 					measured := passes(p, noisy(r, y, 0.006), noisy(r, y, 0.006), noisy(r, y, 0.006))
 					for n := range measured {

@@ -48,7 +48,7 @@ func TestOddRates(t *testing.T) {
 		p := wideMatrix(r, fmt.Sprintf("%d/%d/%d", a, b, c), []float64{0.96, 1.04}[r.IntN(2)])
 		report := oddcell.Find(analysis.Cells(p, analysis.Options{}), analysis.Options{})
 		hit, weak := false, false
-		name := fmt.Sprintf("P%d / G%d / Lanterns / harbour / %s / high", a, b, []string{"1920x1080", "2560x1440", "3840x2160"}[c])
+		name := fmt.Sprintf("P%d / G%d / Lanterns / terrace / %s / high", a, b, []string{"1920x1080", "2560x1440", "3840x2160"}[c])
 		for _, w := range append(report.Weak, untestable(report)...) {
 			weak = weak || w.Cell == name
 		}

@@ -338,31 +338,14 @@ func (w *writer) leader(setting, by, metric string, level float64, rows []map[st
 		}
 		w.say(weight, "lead", "games", w.at(setting)+text+mean+".", all...)
 	case widest <= hardly:
-		w.say(
-			weight,
-			"lead",
-			"games",
+		w.say(weight, "lead", "games",
 			fmt.Sprintf("%s%s share the lead%s: none is more than %s %% from %s%s.", w.at(setting),
 				list(append([]string{first}, sharing...)), figure, bound(widest), first, mean),
 			claims...)
 	default:
-		w.say(
-			weight,
-			"lead",
-			"games",
-			fmt.Sprintf(
-				"%sit is open who leads%s: %s is first by what was measured, but %s may be level (%s against %s: %s %%)%s.",
-				w.at(
-					setting,
-				),
-				figure,
-				first,
-				list(sharing),
-				first,
-				sharing[0],
-				span(claims[0].Low, claims[0].High),
-				mean,
-			),
+		w.say(weight, "lead", "games",
+			fmt.Sprintf("%sit is open who leads%s: %s is first by what was measured, but %s may be level (%s against %s: %s %%)%s.",
+				w.at(setting), figure, first, list(sharing), first, sharing[0], span(claims[0].Low, claims[0].High), mean),
 			claims...)
 	}
 	w.out[len(w.out)-1].Text = capital(w.out[len(w.out)-1].Text)
@@ -399,18 +382,7 @@ func (w *writer) processors(setting string) {
 		if len(order) < 2 || len(levels) < len(all) {
 			continue
 		}
-		most, claims := 0.0, []Claim(nil)
-		for i, a := range order {
-			for _, b := range order[i+1:] {
-				if c := w.m.Contrast(analysis.Average, record.TagProcessor, a, b, rows); c.Known() {
-					k := claim(c, level)
-					claims = append(claims, k)
-					most = math.Max(most, math.Max(float64(k.High), math.Expm1(-math.Log1p(float64(k.Low)))))
-				} else {
-					most = math.Inf(1)
-				}
-			}
-		}
+		most, claims := w.apart(order, rows, level)
 		switch best := w.m.Contrast(analysis.Average, record.TagProcessor, order[0], order[len(order)-1], rows); {
 		case most <= hardly && from == "":
 			small, smallClaims, widest = append(small, card), append(smallClaims, claims...), math.Max(widest, most)
@@ -428,24 +400,35 @@ func (w *writer) processors(setting string) {
 		if len(all) == 2 {
 			lie = "both lie"
 		}
-		w.say(
-			5,
-			"processor",
-			"games",
+		w.say(5, "processor", "games",
 			capital(fmt.Sprintf("%sthe processor hardly matters %s: %s within %s %% of each other.",
 				at, with, lie, bound(widest))),
 			smallClaims...)
 	}
 	if from != "" {
-		w.say(
-			3,
-			"processor",
-			"games",
+		w.say(3, "processor", "games",
 			capital(fmt.Sprintf("%sthe processor matters with %s: %s gives %s %% more than %s (%s).", at,
 				from, gains.A, percent(gains.Ratio(), gain.Low, gain.High), gains.B, span(gain.Low, gain.High))),
-			gain,
-		)
+			gain)
 	}
+}
+
+// apart returns by how much any two of some processors may differ at most, infinity where that
+// is not known of a pair.
+func (w *writer) apart(order []string, rows []map[string]string, level float64) (most float64, claims []Claim) {
+	for i, a := range order {
+		for _, b := range order[i+1:] {
+			c := w.m.Contrast(analysis.Average, record.TagProcessor, a, b, rows)
+			if !c.Known() {
+				most = math.Inf(1)
+				continue
+			}
+			k := claim(c, level)
+			claims = append(claims, k)
+			most = math.Max(most, math.Max(float64(k.High), math.Expm1(-math.Log1p(float64(k.Low)))))
+		}
+	}
+	return most, claims
 }
 
 // where names a game in a setting.
@@ -516,10 +499,7 @@ func (w *writer) alike() {
 	}
 	slices.SortStableFunc(list, func(a, b found) int { return cmp.Compare(a.most, b.most) })
 	for _, f := range list[:min(each, len(list))] {
-		w.say(
-			6,
-			"alike",
-			"margins",
+		w.say(6, "alike", "margins",
 			capital(fmt.Sprintf("%s %s %% of each other.", f.text, bound(f.most))),
 			f.claims...)
 	}
@@ -624,10 +604,7 @@ func (w *writer) value() {
 			)
 			continue
 		}
-		w.say(
-			2,
-			"value",
-			"value",
+		w.say(2, "value", "value",
 			capital(fmt.Sprintf("%sa frame costs least with %s; with any other part it costs at least %.1f %% more.",
 				w.at(setting), order[0], math.Floor(1000*least)/10)),
 			claims...)

@@ -15,7 +15,7 @@ import (
 // Cell returns the levels of a cell of an invented matrix.
 func Cell(cpu, gpu, game, resolution string) map[string]string {
 	return map[string]string{
-		"cpu": cpu, "gpu": gpu, "game": game, "scene": "harbour", "resolution": resolution, "preset": "high",
+		"cpu": cpu, "gpu": gpu, "game": game, "scene": "terrace", "resolution": resolution, "preset": "high",
 	}
 }
 

@@ -68,7 +68,7 @@ func NewWorld(r *rand.Rand, processors, cards, games, resolutions int) *World {
 func (w *World) factors(game, resolution, processor, card int) map[string]string {
 	return map[string]string{record.TagProcessor: fmt.Sprintf("Quillon %d00", processor+1),
 		record.TagGraphics: fmt.Sprintf("Ember %d0", card+1), record.TagGame: fmt.Sprintf("Game %d", game+1),
-		record.TagScene: "harbour", record.TagResolution: []string{"1920x1080", "2560x1440", "3840x2160"}[resolution],
+		record.TagScene: "terrace", record.TagResolution: []string{"1920x1080", "2560x1440", "3840x2160"}[resolution],
 		record.TagPreset: "high"}
 }
 
