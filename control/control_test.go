@@ -402,7 +402,7 @@ func TestOneOddEventEndsNoFollowing(t *testing.T) {
 // That the status is another one is for followers within the agent: whoever follows from
 // outside hears of passes and alerts.
 func TestAnotherStatusIsNotForOutside(t *testing.T) {
-	dir := t.TempDir()
+	dir := testlab.Folder(t)
 	hub, _ := serve(t, dir, &benchAgent{})
 	f := hub.Follow()
 	enough := errors.New("enough")
