@@ -119,11 +119,11 @@ func (s *winCPU) Read(row []float64, _ time.Time) {
 		if !s.seen || dt == 0 || di > dt || t.idle < before.idle || t.kernel < before.kernel || t.user < before.user {
 			continue
 		}
-		row[2+i] = 100 * float64(dt-di) / float64(dt)
+		row[2+i] = min(100, 100*float64(dt-di)/float64(dt)) // rounding may go past it
 		idle, total = idle+di, total+dt
 	}
 	if s.seen && total > 0 {
-		row[1] = 100 * float64(total-idle) / float64(total)
+		row[1] = min(100, 100*float64(total-idle)/float64(total))
 		s.busy = row[1] / 100 * float64(len(s.now))
 		s.busyTotal += float64(total-idle) / 1e7
 	}
