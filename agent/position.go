@@ -31,7 +31,7 @@ type planner struct {
 	bench string
 	log   zerolog.Logger
 
-	turn   sync.Mutex // a book is for one at a time: the agent's own work, or who asks for its status
+	turn   chan struct{} // a book is for one at a time: the agent's own work, or who asks for its status
 	mu     sync.Mutex
 	warned map[string]bool // identities of warnings about changed parts
 	said   string          // what was last said about the position
@@ -50,7 +50,7 @@ func newPlanner(c config.Config, log zerolog.Logger) (*planner, error) {
 		return nil, cli.UsageError(err,
 			"'capctl plan' checks the file; without campaign = in the configuration the agent runs without a plan")
 	}
-	return &planner{book: book, bench: c.Bench, log: log, warned: map[string]bool{}}, nil
+	return &planner{book: book, bench: c.Bench, log: log, turn: make(chan struct{}, 1), warned: map[string]bool{}}, nil
 }
 
 // teach adds what the campaign knows to what is known before a pass; s is where its passes
@@ -63,8 +63,8 @@ func (p *planner) teach(ctx context.Context, s *store.Store, k *pipeline.Knowled
 	k.Aliases = p.book.Aliases
 	k.Factors = p.book.Campaign.FactorNames()
 	k.Plan = func(started, ended time.Time, others []record.Claim) []record.Claim {
-		p.turn.Lock()
-		defer p.turn.Unlock()
+		p.turn <- struct{}{}
+		defer p.shut()
 		page, err := p.book.Read(ctx, p.store, p.bench)
 		if err != nil {
 			// A pass without the plan's word is better than none.
@@ -83,8 +83,8 @@ func (p *planner) judged(ctx context.Context, pass record.Pass) string {
 	if p == nil {
 		return ""
 	}
-	p.turn.Lock()
-	defer p.turn.Unlock()
+	p.turn <- struct{}{}
+	defer p.shut()
 	page, err := p.book.Read(ctx, p.store, p.bench)
 	if err != nil {
 		p.log.Error().Err(err).Msg("the position in the campaign is unknown")
@@ -129,8 +129,10 @@ func (p *planner) wants(ctx context.Context) (name string, passes int, err error
 	}
 	ctx, stop := context.WithTimeout(ctx, wantsPatience)
 	defer stop()
-	p.turn.Lock()
-	defer p.turn.Unlock()
+	if err := p.open(ctx); err != nil {
+		return "", 0, err
+	}
+	defer p.shut()
 	page, err := p.book.Read(ctx, p.store, p.bench)
 	if err != nil {
 		return "", 0, err
@@ -139,6 +141,20 @@ func (p *planner) wants(ctx context.Context) (name string, passes int, err error
 	return p.book.Campaign.Name, passes, nil
 }
 
+// open waits until nobody else reads the book, or ctx ends; shut lets the next one.
+func (p *planner) open(ctx context.Context) error {
+	select {
+	case p.turn <- struct{}{}:
+		return nil
+	case <-ctx.Done():
+		return ctx.Err()
+	}
+}
+
+func (p *planner) shut() { <-p.turn }
+
+const unknownPosition = "the position is unknown just now; see 'capctl next'"
+
 // position says where the campaign stands and what is next, "" where there is none.
 func (p *planner) position(ctx context.Context) string {
 	if p == nil {
@@ -146,11 +162,13 @@ func (p *planner) position(ctx context.Context) string {
 	}
 	ctx, stop := context.WithTimeout(ctx, positionPatience)
 	defer stop()
-	p.turn.Lock()
-	defer p.turn.Unlock()
+	if err := p.open(ctx); err != nil {
+		return unknownPosition
+	}
+	defer p.shut()
 	page, err := p.book.Read(ctx, p.store, p.bench)
 	if err != nil {
-		return "the position is unknown just now; see 'capctl next'"
+		return unknownPosition
 	}
 	advice := page.Coverage.Advice(page.Position.Cell, page.Position)
 	if page.Position.Cell < 0 {
@@ -190,8 +208,8 @@ func (p *planner) changed(ctx context.Context, changes []record.Change) (notify.
 
 // swapped warns about a part that was taken out while cells for it are open.
 func (p *planner) swapped(ctx context.Context, was, now record.System) (notify.Alert, bool) {
-	p.turn.Lock()
-	defer p.turn.Unlock()
+	p.turn <- struct{}{}
+	defer p.shut()
 	old, fresh := p.book.Installed(was), p.book.Installed(now)
 	page, err := p.book.Read(ctx, p.store, p.bench)
 	if err != nil {

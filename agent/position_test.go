@@ -1,6 +1,7 @@
 package agent
 
 import (
+	"context"
 	"os"
 	"path/filepath"
 	"strings"
@@ -28,7 +29,7 @@ func TestThePositionIsNewsWhenItChanges(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	p := &planner{book: &logbook.Book{Campaign: c, Plan: plan}}
+	p := &planner{turn: make(chan struct{}, 1), book: &logbook.Book{Campaign: c, Plan: plan}}
 	at := func(cell int) logbook.Page {
 		var page logbook.Page
 		page.Position, page.Coverage = plan.Replay([]campaign.Order{{Verb: campaign.Begin, Cell: plan.Cell(cell), At: time.Unix(0, 0)}}, nil)
@@ -56,7 +57,7 @@ func TestAWarningAboutAPartComesOnce(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	p := &planner{book: &logbook.Book{Campaign: c, Plan: plan}, warned: map[string]bool{}}
+	p := &planner{turn: make(chan struct{}, 1), book: &logbook.Book{Campaign: c, Plan: plan}, warned: map[string]bool{}}
 	with := map[string]string{"preset": "low"}
 	first, warn := p.warning("gpu", "A60", "A70", with, campaign.Open{Cells: []int{1}, Passes: 3})
 	if _, again := p.warning("gpu", "A60", "A70", with, campaign.Open{Cells: []int{1}, Passes: 3}); !warn || again {
@@ -91,7 +92,7 @@ func TestThePlanIsForOneAtATime(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		p := &planner{book: &logbook.Book{Campaign: c, Plan: plan}, bench: "b", log: zerolog.Nop(), warned: map[string]bool{}}
+		p := &planner{turn: make(chan struct{}, 1), book: &logbook.Book{Campaign: c, Plan: plan}, bench: "b", log: zerolog.Nop(), warned: map[string]bool{}}
 		var know pipeline.Knowledge
 		p.teach(t.Context(), s, &know)
 		var all sync.WaitGroup
@@ -120,11 +121,25 @@ func TestWhatTheCampaignWants(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer s.Close()
-	p := &planner{book: book, store: s, bench: "bench-1"}
+	p := &planner{turn: make(chan struct{}, 1), book: book, store: s, bench: "bench-1"}
 	if name, passes, err := p.wants(t.Context()); name != "spring" || passes != 6 || err != nil {
 		t.Errorf("%q wants %d, %v", name, passes, err)
 	}
 	if name, passes, err := (*planner)(nil).wants(t.Context()); name != "" || passes != 0 || err != nil {
 		t.Errorf("without a campaign: %q wants %d, %v", name, passes, err)
+	}
+}
+
+// Whoever asks for the status waits no longer for the plan than they would for the answer.
+func TestThePlanIsNotWaitedFor(t *testing.T) {
+	p := &planner{turn: make(chan struct{}, 1), log: zerolog.Nop()}
+	p.turn <- struct{}{} // the agent reads it
+	ended, end := context.WithCancel(t.Context())
+	end()
+	if got := p.position(ended); got != unknownPosition {
+		t.Errorf("%q", got)
+	}
+	if _, _, err := p.wants(ended); err == nil {
+		t.Error("what the campaign wants was read while the agent read the plan")
 	}
 }

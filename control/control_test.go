@@ -211,6 +211,24 @@ func TestSlowFollower(t *testing.T) {
 	}
 }
 
+// However often the status turns, a slow follower misses no event for it.
+func TestStatesPushNothingOut(t *testing.T) {
+	h := &Hub{}
+	f := h.Follow()
+	defer f.Close()
+	h.Publish(Event{Kind: KindAlert})
+	for range 2 * keep {
+		h.Publish(Event{Kind: KindState})
+	}
+	if got := f.Take(); len(got) != 2 || got[0].Kind != KindAlert || got[1].Kind != KindState {
+		t.Errorf("%+v", got)
+	}
+	h.Publish(Event{Kind: KindState})
+	if got := f.Take(); len(got) != 1 {
+		t.Errorf("a state after the last was taken: %+v", got)
+	}
+}
+
 func TestNoAgent(t *testing.T) {
 	dir := testlab.Folder(t)
 	for _, d := range []string{dir, filepath.Join(dir, "none")} {

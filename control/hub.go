@@ -1,6 +1,9 @@
 package control
 
-import "sync"
+import (
+	"slices"
+	"sync"
+)
 
 // Hub passes events to everybody who follows. The zero Hub is ready.
 type Hub struct {
@@ -54,6 +57,9 @@ func (f *Follower) Wake() <-chan struct{} { return f.wake }
 func (f *Follower) put(e Event) {
 	f.mu.Lock()
 	defer f.mu.Unlock()
+	if e.Kind == KindState && slices.ContainsFunc(f.events, func(e Event) bool { return e.Kind == KindState }) {
+		return // one is enough, and many would push out what must not be missed
+	}
 	if len(f.events) == keep {
 		f.events = f.events[1:]
 		f.missed++

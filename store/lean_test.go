@@ -25,6 +25,11 @@ func TestLeanPassesAreTheWholeOnes(t *testing.T) {
 		if i == 3 { // says the words without meaning them
 			a.Pass.Claims = append(a.Pass.Claims, record.Claim{Name: "note", Value: `"from":"detected-later"`, From: record.FromPath})
 		}
+		if i == 5 { // origins are any text in a package
+			a.Pass.Tags["scene"] = record.Tag{Value: "caves", From: "path,7 hand"}
+			a.Pass.Tags["preset"] = record.Tag{Value: "high", From: "3 päth 12 "}
+			a.Pass.Tags["mood"] = record.Tag{Value: "calm"}
+		}
 		id := mustSave(t, s, a).ID
 		findings := []record.Finding{{Check: "cap", Outcome: record.OK, Reason: "none", Numbers: map[string]float64{"fps": 60}},
 			{Check: "completeness", Outcome: record.OK, Reason: "all there"}}

@@ -167,6 +167,7 @@ func TestRecordingLeavesOut(t *testing.T) {
 	put("proc/net/dev", "Inter-|   Receive\n face |bytes\n enx0a1b2c3d4e5f: 1 2 3 4 5 6 7 8 9 10 11 12 13 14 15 16\n")
 	put("sys/class/net/enx0a1b2c3d4e5f/device/vendor", "0x8086\n")
 	put("sys/class/power_supply/hid-0a:1b:2c:3d:4e:5f-battery/type", "Battery\n")
+	put("sys/class/power_supply/hid-"+secret+"-battery/type", "Battery\n")
 	put("sys/class/dmi/id/board_serial", secret)
 	put("proc/sys/kernel/random/boot_id", secret)
 	put("run/udev/data/+dmi:id", "E:MEMORY_DEVICE_0_SERIAL_NUMBER="+secret+"\nE:MEMORY_DEVICE_0_SIZE=17179869184\nE:ID_SERIAL="+secret+"\n")

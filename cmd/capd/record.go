@@ -71,7 +71,8 @@ func controlHere(ctx context.Context) sysinfo.Told {
 		return err
 	}()
 	if err != nil {
-		t.Text = err.Error()
+		home, _ := os.UserHomeDir()
+		t.Text = recording.WithoutFolders(err.Error(), os.TempDir(), home)
 		return t
 	}
 	t.State = sysinfo.Works

@@ -48,7 +48,7 @@ func Open(file string) (*Book, error) {
 // Page is where a campaign stands on a bench.
 type Page struct {
 	Orders   []campaign.Order
-	Passes   []record.Pass // that belong to the campaign, with the reviewer's names
+	Passes   []record.Pass // that belong to the campaign, as [store.Store.Lean] has them, with the reviewer's names
 	Position campaign.Position
 	Coverage *campaign.Coverage
 	Others   int // passes of the store that do not belong to it
@@ -73,7 +73,7 @@ func (b *Book) Read(ctx context.Context, s *store.Store, bench string) (Page, er
 	}
 	// Passes without the tag may belong to the campaign: their logs may be older than it.
 	for _, of := range append(b.Campaign.Names(), "") {
-		err := s.Each(ctx, b.tagged(of), func(p record.Pass) error {
+		err := s.Lean(ctx, b.tagged(of), nil, func(p record.Pass) error { // findings tell nothing of a position
 			if p.Tags.Value(record.TagCampaign) == of && b.Campaign.Belongs(p, era) { // the filter takes patterns
 				page.Passes = append(page.Passes, b.Named(p))
 			}

@@ -36,7 +36,7 @@ func Examine(o Options) (list []Examined, err error) {
 	}
 	entries, err := os.ReadDir(o.Folder)
 	for _, e := range entries {
-		if _, pinned := o.Pinned[e.Name()]; !pinned && !e.IsDir() {
+		if _, pinned := pinOf(o.Pinned, e.Name()); !pinned && !e.IsDir() {
 			list = append(list, Examined{File: e.Name()})
 		}
 	}

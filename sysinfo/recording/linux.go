@@ -2,6 +2,7 @@ package recording
 
 import (
 	"bytes"
+	"cmp"
 	"encoding/base64"
 	"fmt"
 	"io"
@@ -64,10 +65,14 @@ sys/class/drm/card[0-9]*/device/tile0/gt0/freq0/act_freq sys/class/drm/card[0-9]
 // address is one of a network card or of a Bluetooth device, as it stands in names.
 var address = regexp.MustCompile(`([0-9A-Fa-f]{2}[:-]){5}[0-9A-Fa-f]{2}|[0-9A-Fa-f]{12}`)
 
+// plainSupply is a supply's name that tells nothing of its device, as BAT0 and AC do. That of a
+// mouse's battery holds its serial number.
+var plainSupply = regexp.MustCompile(`^[A-Za-z]{1,6}[0-9]?$`)
+
 // Linux reads what may be kept of the Linux machine below a folder.
 func Linux(root string) []txtar.File {
 	var list []txtar.File
-	cards, ids := netNames(root), pciIDs(root)
+	cards, ids, supplies := netNames(root), pciIDs(root), map[string]string{}
 	for _, pattern := range files {
 		found, _ := filepath.Glob(filepath.Join(root, filepath.FromSlash(pattern)))
 		for _, file := range found {
@@ -80,6 +85,13 @@ func Linux(root string) []txtar.File {
 			if rest, is := strings.CutPrefix(name, "sys/class/net/"); is {
 				card, tail, _ := strings.Cut(rest, "/")
 				name = "sys/class/net/" + cards[card] + "/" + tail
+			}
+			if rest, is := strings.CutPrefix(name, "sys/class/power_supply/"); is {
+				supply, tail, _ := strings.Cut(rest, "/")
+				if supplies[supply] == "" && !plainSupply.MatchString(supply) {
+					supplies[supply] = fmt.Sprintf("supply%d", len(supplies))
+				}
+				name = "sys/class/power_supply/" + cmp.Or(supplies[supply], supply) + "/" + tail
 			}
 			if address.MatchString(strings.ReplaceAll(name, "+dmi:id", "")) {
 				continue

@@ -6,6 +6,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"slices"
+	"strconv"
 	"strings"
 
 	"capd.example/record"
@@ -41,7 +42,7 @@ const leanColumns = `p.n, p.id, p.sha256, p.bench, p.log, p.started_at, p.ended_
 	CASE WHEN p.judgement IS NULL THEN 0 ELSE p.judgement END, instr(p.doc, '"from":"detected-later"'), p.frames, coalesce(p.duration_s, 0),
 	coalesce(p.avg_fps, 0), coalesce(p.median_ms, 0), coalesce(p.p95_ms, 0), coalesce(p.p99_ms, 0), coalesce(p.p999_ms, 0), coalesce(p.max_ms, 0),
 	coalesce(p.low1_fps, 0), coalesce(p.low01_fps, 0), coalesce(p.low1_time_fps, 0), coalesce(p.p99_fps, 0), p.hitches, p.low1_sparse, p.low01_sparse,
-	(SELECT group_concat(t.term || ' ' || t.origin, ',') FROM tag_rows t WHERE t.pass = p.n)`
+	(SELECT group_concat(t.term || ' ' || length(CAST(t.origin AS BLOB)) || ' ' || t.origin, '') FROM tag_rows t WHERE t.pass = p.n)`
 
 // LeanQuery reads passes named by a list of numbers in JSON.
 const LeanQuery = `SELECT ` + leanColumns + ` FROM pass_rows p WHERE p.n IN (SELECT value FROM json_each(?))`
@@ -139,13 +140,16 @@ func (l *Lean) tagsOf(ctx context.Context, tx *sql.Tx, list string) (record.Tags
 		return tags, nil
 	}
 	tags := record.Tags{}
-	for part := range strings.SplitSeq(list, ",") {
-		number, origin, ok := strings.Cut(part, " ")
+	for rest := list; rest != ""; {
+		part, ok := cutTag(rest)
 		if !ok {
-			continue
+			return nil, fmt.Errorf("%w: the list of tags %.80q", sqlbase.ErrCorrupt, list)
 		}
+		rest = rest[len(part):]
 		t, known := l.terms[part]
 		if !known {
+			number, origin, _ := strings.Cut(part, " ")
+			_, origin, _ = strings.Cut(origin, " ")
 			t.tag.From = record.Origin(origin)
 			if err := tx.QueryRowContext(ctx, `SELECT name, value FROM terms WHERE n = ?`, number).Scan(&t.name, &t.tag.Value); err != nil {
 				return nil, fmt.Errorf("%w: the term of a tag: %w", sqlbase.ErrCorrupt, err)
@@ -156,6 +160,18 @@ func (l *Lean) tagsOf(ctx context.Context, tx *sql.Tx, list string) (record.Tags
 	}
 	l.tags[list] = tags
 	return tags, nil
+}
+
+// cutTag returns the first tag of a list: the number of its term, the length of its origin and
+// the origin, which may be any text. Lengths are of bytes.
+func cutTag(list string) (part string, ok bool) {
+	number, rest, _ := strings.Cut(list, " ")
+	length, rest, ok := strings.Cut(rest, " ")
+	n, err := strconv.Atoi(length)
+	if !ok || err != nil || n < 0 || n > len(rest) {
+		return "", false
+	}
+	return list[:len(number)+len(length)+2+n], true
 }
 
 // findings reads, of judgements, the findings that are bad and those of the named checks.
