@@ -109,7 +109,7 @@ func TestCellsFollowThePasses(t *testing.T) {
 		case what == 4:
 			err = s.Overrule(ctx, ids[k], verdicts[r.IntN(2)], "seen", "mo")
 		default:
-			_, err = s.Retag(ctx, ids[k:k+1], map[string]string{"game": []string{"Glass Terrace", "Tin Valley", "Hollow Court"}[r.IntN(3)]}, "mo", "")
+			_, err = s.Retag(ctx, ids[k:k+1], map[string]string{"game": []string{"Glass Harbour", "Tin Valley", "Hollow Court"}[r.IntN(3)]}, "mo", "")
 		}
 		if err != nil {
 			t.Fatal(err)

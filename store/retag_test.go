@@ -25,7 +25,7 @@ func TestCorrectionsKeepTheirHistory(t *testing.T) {
 	if len(cells) != 1 || cells[0][0] != "Tin Valley" || cells[0][1] != "" {
 		t.Errorf("cells %v", cells)
 	}
-	second, err := s.Retag(ctx, []string{a}, map[string]string{"game": "Glass Terrace"}, "mo", "right after all")
+	second, err := s.Retag(ctx, []string{a}, map[string]string{"game": "Glass Harbour"}, "mo", "right after all")
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -49,7 +49,7 @@ func TestCorrectionsKeepTheirHistory(t *testing.T) {
 		}
 	}
 	h, err := s.TagHistory(ctx, a)
-	if err != nil || len(h) != 8 || h[0].Who != "mo" || h[0].Why != "wrong folder" || h[0].Old.Value != "Glass Terrace" || h[7].Undoes != first {
+	if err != nil || len(h) != 8 || h[0].Who != "mo" || h[0].Why != "wrong folder" || h[0].Old.Value != "Glass Harbour" || h[7].Undoes != first {
 		t.Errorf("history %+v, %v", h, err)
 	}
 	if _, err := s.Undo(ctx, "none", "mo", ""); !errors.Is(err, store.ErrNoChange) {
@@ -58,7 +58,7 @@ func TestCorrectionsKeepTheirHistory(t *testing.T) {
 	if _, err := s.Retag(ctx, []string{a, "ffff"}, map[string]string{"game": "X"}, "mo", ""); !errors.Is(err, store.ErrNotFound) {
 		t.Errorf("a pass that is not there: %v", err)
 	}
-	if p, _ := s.Pass(ctx, a); p.Tags.Value("game") != "Glass Terrace" {
+	if p, _ := s.Pass(ctx, a); p.Tags.Value("game") != "Glass Harbour" {
 		t.Error("half of a refused change was made")
 	}
 }

@@ -101,7 +101,7 @@ func TestViewsShowWhatWasStored(t *testing.T) {
 	for _, x := range fps {
 		ss += (x - mean) * (x - mean)
 	}
-	cell := query(t, s, "SELECT passes, used, avg_fps, avg_fps_sd, low1_fps_sd FROM cells WHERE game = ?", "Glass Terrace")
+	cell := query(t, s, "SELECT passes, used, avg_fps, avg_fps_sd, low1_fps_sd FROM cells WHERE game = ?", "Glass Harbour")
 	if len(cell) != 1 || cell[0][0] != int64(4) || cell[0][1] != int64(3) {
 		t.Fatalf("cells %v", cell)
 	}

@@ -59,13 +59,13 @@ func arrivalOf(bytes, path string, at time.Time, f record.Frames) store.Arrival 
 		Pass: record.Pass{
 			SHA256: sha, Bench: "bench-1", Log: path, StartedAt: at, EndedAt: at.Add(5 * time.Second), LogAt: at.Add(7 * time.Second),
 			Tags: record.Tags{
-				record.TagGame:     {Value: "Glass Terrace", From: record.FromPath},
+				record.TagGame:     {Value: "Glass Harbour", From: record.FromPath},
 				record.TagGraphics: {Value: "Lumen 40", From: record.FromDetected},
 				record.TagPreset:   {Value: "high", From: record.FromHeader},
 				"memory kit":       {Value: "2 x 16", From: record.FromHand},
 			},
 			Metrics: figuresOf(f),
-			Claims:  []record.Claim{{Name: record.TagGame, Value: "Glass Terrace", From: record.FromPath, Detail: "path template 1"}},
+			Claims:  []record.Claim{{Name: record.TagGame, Value: "Glass Harbour", From: record.FromPath, Detail: "path template 1"}},
 			Layout:  record.Layout{Delimiter: ",", Decimal: ".", Header: true, Source: "duration", Column: "took_ms", Unit: "ms"},
 			Remarks: []record.Remark{{Kind: record.RemarkCutOff, Line: 9, Count: 1, Text: "the last line ends in the middle"}},
 		},
@@ -347,7 +347,7 @@ func TestIdentityOfADeletedStub(t *testing.T) {
 			t.Fatal(err)
 		}
 		long := mustSave(t, s, capped("/logs/long.csv", 300))
-		if p, err := s.Pass(ctx, long.ID); err != nil || long.ID == stub.ID || long.Revision != 0 || p.Tags.Value("game") != "Glass Terrace" {
+		if p, err := s.Pass(ctx, long.ID); err != nil || long.ID == stub.ID || long.Revision != 0 || p.Tags.Value("game") != "Glass Harbour" {
 			t.Errorf("after a stub of %d frames: %+v, game %q, %v", n, long, p.Tags.Value("game"), err)
 		}
 		// In its own place a stub grows as before.
@@ -438,7 +438,7 @@ func TestFiltersAndPages(t *testing.T) {
 	s := newStore(t)
 	for i := range 12 {
 		a := arrival(i)
-		a.Pass.Tags["game"] = record.Tag{Value: []string{"Glass Terrace", "Tin Valley", "50% [off]"}[i%3], From: record.FromPath}
+		a.Pass.Tags["game"] = record.Tag{Value: []string{"Glass Harbour", "Tin Valley", "50% [off]"}[i%3], From: record.FromPath}
 		a.Pass.Bench = []string{"bench-1", "bench-2"}[i%2]
 		if i == 4 {
 			delete(a.Pass.Tags, "preset")
