@@ -119,14 +119,14 @@ func (c *Canvas) turn(x, y, size float64, anchor string, fill ink, text string) 
 }
 
 // fit shortens a text to a width, in its middle: names that look alike differ at their ends.
-func fit(s string, size, width float64) string {
+func fit(s string, size, width float64, bold bool) string {
 	s = readable.Plain(s)
-	if textWidth(s, size, false) <= width {
+	if textWidth(s, size, bold) <= width {
 		return s
 	}
 	r := []rune(s)
 	short := func(n int) string { return string(r[:(n+1)/2]) + "…" + string(r[len(r)-n/2:]) }
-	n := sort.Search(len(r), func(n int) bool { return textWidth(short(n), size, false) > width })
+	n := sort.Search(len(r), func(n int) bool { return textWidth(short(n), size, bold) > width })
 	return short(max(0, n-1))
 }
 
@@ -160,8 +160,14 @@ func face(size float64, bold bool) font.Face {
 }
 
 // textWidth is the room that a text needs. Page and SVG use the reader's own sans-serif
-// font, which may be an eighth wider than the one that is measured.
-func textWidth(s string, size float64, bold bool) float64 { return 1.125 * drawnWidth(s, size, bold) }
+// font, which may be an eighth wider than the one that is measured, and a quarter where it is
+// bold (DejaVu Sans, the widest of the usual ones).
+func textWidth(s string, size float64, bold bool) float64 {
+	if bold {
+		return 1.25 * drawnWidth(s, size, bold)
+	}
+	return 1.125 * drawnWidth(s, size, bold)
+}
 
 // drawnWidth measures a text in the font of the pictures.
 func drawnWidth(s string, size float64, bold bool) float64 {

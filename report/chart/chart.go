@@ -109,7 +109,7 @@ func (c *Canvas) lower(top, want float64) float64 {
 func lines(text string, size, width float64, most int) []string {
 	out := wrap(text, size, width)
 	if len(out) > most {
-		out = append(out[:most-1], fit(strings.Join(out[most-1:], " "), size, width))
+		out = append(out[:most-1], fit(strings.Join(out[most-1:], " "), size, width, false))
 	}
 	return out
 }

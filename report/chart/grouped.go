@@ -229,7 +229,7 @@ func drawChanges(c *Canvas, top, most float64, rows []Change) float64 {
 	c.write(c.w-size, bottom+2.3*size, 0.9*size, "end", inkMuted, "%")
 	for i, r := range rows {
 		y := top + unit*float64(i)
-		c.write(size, y+unit/2+0.35*text, text, "start", inkText, fit(r.Label, text, room)).bold = r.Highlight || r.Sum
+		c.write(size, y+unit/2+0.35*text, text, "start", inkText, fit(r.Label, text, room, r.Highlight || r.Sum)).bold = r.Highlight || r.Sum
 		fill := inkGrid
 		switch {
 		case r.Highlight && r.Shown:
