@@ -111,6 +111,7 @@ type Sum struct {
 	PerWattLow  analysis.Number `json:"fps_per_watt_ci_low"`
 	PerWattHigh analysis.Number `json:"fps_per_watt_ci_high"`
 	PerWattBoth analysis.Number `json:"fps_per_watt_both"`
+	perWatt     int             // passes with frames per watt of the card
 
 	CardWatts     analysis.Number `json:"card_watts"`
 	CardMostWatts analysis.Number `json:"card_watts_most"`
@@ -143,7 +144,7 @@ func (s Sum) Figure() analysis.Figure {
 	if !s.PerWatt.Known() {
 		return analysis.Figure{}
 	}
-	return analysis.Figure{N: s.Passes, Mean: s.PerWatt, CILow: s.PerWattLow, CIHigh: s.PerWattHigh, Shown: "mean"}
+	return analysis.Figure{N: s.perWatt, Mean: s.PerWatt, CILow: s.PerWattLow, CIHigh: s.PerWattHigh, Shown: "mean"}
 }
 
 // Cells sums up readings, by the identity of the pass, for each cell that has any.
@@ -169,7 +170,7 @@ func Cells(cells []analysis.Cell, readings map[string]Reading, o analysis.Option
 		if len(list) == 0 {
 			continue
 		}
-		s := Sum{Factors: c.Factors, Passes: len(list), order: o.Factors}
+		s := Sum{Factors: c.Factors, Passes: len(list), perWatt: len(perWatt), order: o.Factors}
 		s.PerWatt, s.PerWattLow, s.PerWattHigh = geometric(perWatt, o.Confidence)
 		if s.PerWattBoth = analysis.Undefined; len(both) == len(perWatt) {
 			s.PerWattBoth, _, _ = geometric(both, o.Confidence)
@@ -277,6 +278,7 @@ func Parts(cells []analysis.Cell, by string, readings map[string]Reading, o anal
 		for _, x := range Cells(own, readings, o) {
 			if x.PerWatt.Known() {
 				perWatt = append(perWatt, math.Log(float64(x.PerWatt)))
+				s.perWatt += x.perWatt
 			}
 			if x.PerWattBoth.Known() {
 				both = append(both, math.Log(float64(x.PerWattBoth)))

@@ -3,6 +3,7 @@ package power_test
 import (
 	"fmt"
 	"math"
+	"slices"
 	"testing"
 	"time"
 
@@ -98,10 +99,16 @@ func TestFramesPerWatt(t *testing.T) {
 		readings[p.ID] = r
 	}
 	delete(readings, "Ay2")
+	noCard := readings["Ax2"]
+	noCard.CardWatts = analysis.Undefined
+	readings["Bx2"] = noCard // of the processor alone
 	cells := analysis.Cells(all, analysis.Options{})
 	sums := power.Cells(cells, readings, analysis.Options{})
 	if len(sums) != 4 || sums[1].Passes != 2 {
 		t.Fatalf("%+v", sums)
+	}
+	if n := []int{sums[0].Figure().N, sums[1].Figure().N, sums[2].Figure().N}; !slices.Equal(n, []int{3, 2, 2}) {
+		t.Errorf("frames per watt of %v passes, want 3, 2, 2", n)
 	}
 	near(t, "A in x", sums[0].PerWatt, math.Cbrt(100*102*98)/200)
 	near(t, "with the processor", sums[0].PerWattBoth, math.Cbrt(100*102*98)/250)

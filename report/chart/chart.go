@@ -38,11 +38,11 @@ func (ch Chart) renderIn(t *Theme, w, h, size float64) *Canvas {
 		title = ch.short
 	}
 	_, _, logo, _ := c.logoBox()
-	for _, line := range lines(title, size*1.5, w-2*pad-logo, 4) {
+	for _, line := range lines(title, size*1.3, w-2*pad-logo, 4, true) {
 		y += size * 1.6
 		c.write(pad, y, size*1.3, "start", inkText, line).bold = true
 	}
-	for _, line := range lines(ch.note, size*0.9, w-2*pad-logo, 9) {
+	for _, line := range lines(ch.note, size*0.9, w-2*pad-logo, 9, false) {
 		y += size * 1.3
 		c.write(pad, y, size*0.9, "start", inkMuted, line)
 	}
@@ -71,7 +71,7 @@ func (c *Canvas) signs(key []Sign, y float64) float64 {
 			x, y = size, y+1.5*size
 		}
 		s.draw(c, x, y-0.32*size)
-		for i, l := range lines(s.text, 0.9*size, c.w-x-3.3*size, 3) {
+		for i, l := range lines(s.text, 0.9*size, c.w-x-3.3*size, 3, false) {
 			if i > 0 {
 				y += 1.2 * size
 			}
@@ -106,16 +106,16 @@ func (c *Canvas) lower(top, want float64) float64 {
 // lines breaks a text into lines of a width, most at the most. A word that is too long is
 // broken; what is left for the last line is shortened in the middle, since names that look
 // alike differ at their ends.
-func lines(text string, size, width float64, most int) []string {
-	out := wrap(text, size, width)
+func lines(text string, size, width float64, most int, bold bool) []string {
+	out := wrap(text, size, width, bold)
 	if len(out) > most {
-		out = append(out[:most-1], fit(strings.Join(out[most-1:], " "), size, width, false))
+		out = append(out[:most-1], fit(strings.Join(out[most-1:], " "), size, width, bold))
 	}
 	return out
 }
 
 // wrap breaks a text into lines of a width.
-func wrap(text string, size, width float64) []string {
+func wrap(text string, size, width float64, bold bool) []string {
 	var out []string
 	line := ""
 	for _, word := range splitWords(text) {
@@ -123,13 +123,13 @@ func wrap(text string, size, width float64) []string {
 		if line != "" {
 			next = line + " " + word
 		}
-		if line != "" && textWidth(next, size, false) > width {
+		if line != "" && textWidth(next, size, bold) > width {
 			out = append(out, line)
 			next = word
 		}
 		line = next
 		for len(out) < 100 { // a longer text is cut anyway
-			head, rest := broken(line, size, width)
+			head, rest := broken(line, size, width, bold)
 			if rest == "" {
 				break
 			}
@@ -143,12 +143,12 @@ func wrap(text string, size, width float64) []string {
 }
 
 // broken parts a single word that is wider than a line.
-func broken(word string, size, width float64) (head, rest string) {
-	if textWidth(word, size, false) <= width {
+func broken(word string, size, width float64, bold bool) (head, rest string) {
+	if textWidth(word, size, bold) <= width {
 		return word, ""
 	}
 	r := []rune(word)
-	n := max(1, sort.Search(len(r), func(n int) bool { return textWidth(string(r[:n+1]), size, false) > width }))
+	n := max(1, sort.Search(len(r), func(n int) bool { return textWidth(string(r[:n+1]), size, bold) > width }))
 	if n >= len(r) {
 		return word, ""
 	}
@@ -270,7 +270,7 @@ func drawBars(c *Canvas, top, end float64, rows []BarRow) float64 {
 	}
 	names, step, bottom := make([][]string, len(rows)), make([]float64, len(rows)), top
 	for i, r := range rows {
-		names[i] = lines(r.Label, text, room, most)
+		names[i] = lines(r.Label, text, room, most, false)
 		high := 1.15 * text * float64(len(names[i]))
 		switch {
 		case above:
@@ -429,7 +429,7 @@ func drawLines(c *Canvas, top float64, unit string, places []string, lines []Lin
 	below := 0.0
 	if !beside {
 		for _, l := range lines {
-			below += 1.2 * size * float64(len(wrap(l.Name, size, c.w-2*pad-size*1.1)))
+			below += 1.2 * size * float64(len(wrap(l.Name, size, c.w-2*pad-size*1.1, false)))
 		}
 	}
 	span := (right - left) / float64(max(1, len(places)))
@@ -457,7 +457,7 @@ func drawLines(c *Canvas, top float64, unit string, places []string, lines []Lin
 			c.write(right+size*1.1, labels[k], size, "start", inkText, l.Name)
 		case ok:
 			mark(c, k, point{pad + size*0.4, legend + size*0.67}, size*0.34)
-			for _, part := range wrap(l.Name, size, c.w-2*pad-size*1.1) {
+			for _, part := range wrap(l.Name, size, c.w-2*pad-size*1.1, false) {
 				legend += 1.2 * size
 				c.write(pad+size*1.1, legend-0.2*size, size, "start", inkText, part)
 			}

@@ -133,7 +133,7 @@ func (g grouped) draw(c *Canvas, top float64) float64 {
 	most := max(1, int(unit/(1.15*name)))
 	for i, r := range g.rows {
 		y := top + unit*float64(i)
-		parts := lines(r.Label, name, room, most)
+		parts := lines(r.Label, name, room, most, r.Highlight)
 		for k, l := range parts {
 			at := y + unit/2 + name*(0.35+1.15*(float64(k)-float64(len(parts)-1)/2))
 			c.write(left-0.5*size, at, name, "end", inkText, l).bold = r.Highlight
@@ -174,12 +174,10 @@ type Change struct {
 	Highlight, Sum bool
 }
 
-// Changes shows differences about a line of none: what was before and after.
-func Changes(w Words, rows []Change) Chart {
-	var desc strings.Builder
+// ChangesEnd returns how far the axis of [Changes] has to reach to either side.
+func ChangesEnd(rows []Change) float64 {
 	most := 0.0
 	for _, r := range rows {
-		fmt.Fprintf(&desc, "%s %+.1f %%; ", r.Label, 100*r.By)
 		most = math.Max(most, math.Abs(r.By))
 	}
 	for _, r := range rows { // an interval of many times the bars would leave nothing of them
@@ -189,6 +187,16 @@ func Changes(w Words, rows []Change) Chart {
 			}
 		}
 	}
+	return most
+}
+
+// Changes shows differences about a line of none: what was before and after. End is as for
+// [ChangesEnd], of all rows where these are some of them.
+func Changes(w Words, end float64, rows []Change) Chart {
+	var desc strings.Builder
+	for _, r := range rows {
+		fmt.Fprintf(&desc, "%s %+.1f %%; ", r.Label, 100*r.By)
+	}
 	key := []Sign{{func(c *Canvas, x, middle float64) { c.rect(x, middle-0.4*c.font, 1.8*c.font, 0.8*c.font, series(0)) },
 		"certain"}, {func(c *Canvas, x, middle float64) {
 		c.rect(x, middle-0.4*c.font, 1.8*c.font, 0.8*c.font, inkGrid)
@@ -196,7 +204,7 @@ func Changes(w Words, rows []Change) Chart {
 		{func(c *Canvas, x, middle float64) { c.interval(x+0.1*c.font, x+1.7*c.font, middle, 0.8*c.font, false) },
 			"uncertainty, " + w.Confidence}}
 	return Chart{Name: w.Name, Title: w.Title, note: w.Note, key: key, desc: desc.String(),
-		draw: func(c *Canvas, top float64) float64 { return drawChanges(c, top, 100*most, rows) }}
+		draw: func(c *Canvas, top float64) float64 { return drawChanges(c, top, 100*end, rows) }}
 }
 
 func drawChanges(c *Canvas, top, most float64, rows []Change) float64 {
@@ -229,7 +237,8 @@ func drawChanges(c *Canvas, top, most float64, rows []Change) float64 {
 	c.write(c.w-size, bottom+2.3*size, 0.9*size, "end", inkMuted, "%")
 	for i, r := range rows {
 		y := top + unit*float64(i)
-		c.write(size, y+unit/2+0.35*text, text, "start", inkText, fit(r.Label, text, room, r.Highlight || r.Sum)).bold = r.Highlight || r.Sum
+		bold := r.Highlight || r.Sum
+		c.write(size, y+unit/2+0.35*text, text, "start", inkText, fit(r.Label, text, room, bold)).bold = bold
 		fill := inkGrid
 		switch {
 		case r.Highlight && r.Shown:

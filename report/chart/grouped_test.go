@@ -99,7 +99,7 @@ func TestChangesAboutNone(t *testing.T) {
 		{Label: "none", By: 0.01, Low: -0.01, High: 0.03},
 		{Label: "unknown", By: 0.02, Low: nan, High: nan},
 	}
-	c := Changes(Words{Title: "T", Confidence: "95 %"}, rows).Wide()
+	c := Changes(Words{Title: "T", Confidence: "95 %"}, ChangesEnd(rows), rows).Wide()
 	certain, light := bars(c, series(0)), bars(c, inkHighlight)
 	if len(certain) != 2 || len(light) != 1 || math.Abs(certain[1]/light[0]-2) > 1e-9 { // the first is in the key
 		t.Errorf("%v and %v", certain, light)
@@ -179,6 +179,48 @@ func TestThemes(t *testing.T) {
 	for _, bad := range [][]byte{nil, []byte("no font"), bytes.Repeat([]byte{0}, 1<<12)} {
 		if light.UseFont(bad) == nil || light.UseLogo(bad) == nil {
 			t.Errorf("%d bytes are taken for a font or a logo", len(bad))
+		}
+	}
+}
+
+// A bold name that is wider than its room is broken and shortened as the bold text it is: a
+// reader's sans-serif may be a quarter wider than the font of the pictures.
+func TestBoldNamesStayInTheFrame(t *testing.T) {
+	names := []string{"Hinterland Workshop Ember 60 Triple Fan Special Edition 24 GB with Quillon 900 Extra Wide",
+		"HinterlandWorkshopEmber60TripleFanSpecialEdition24GBWithQuillon900"}
+	var rows []Row
+	var changes []Change
+	for _, n := range names {
+		rows = append(rows, Row{Label: n, Highlight: true, Values: []analysis.Figure{{N: 3, Mean: 100, Shown: "mean"}}})
+		changes = append(changes, Change{Label: n, Highlight: true, By: 0.1})
+	}
+	for range 20 {
+		rows, changes = append(rows, rows[1]), append(changes, changes[1])
+	}
+	heat := HeatMap{Columns: [][]string{{"A"}, {"B"}}}
+	for _, inner := range []string{"x", "y"} {
+		heat.Rows = append(heat.Rows, []string{strings.Repeat("Copper Drift ", 12), inner})
+		heat.Fields = append(heat.Fields, make([]HeatCell, 2))
+	}
+	title := strings.Repeat("average FPS in Copper Drift, ", 8)
+	for what, c := range map[string]*Canvas{
+		"bars":    Grouped(Words{Name: "b", Title: title}, []string{"average"}, 1, 100, rows).Wide(),
+		"changes": Changes(Words{Name: "c", Title: title}, ChangesEnd(changes), changes).Wide(),
+		"map":     Heat("m", title, "", nil, heat).Wide(),
+	} {
+		bold := 0
+		for _, s := range c.shapes {
+			if !s.bold {
+				continue
+			}
+			bold++
+			wide := 1.25 * drawnWidth(s.text, s.size, true)
+			if s.anchor == "end" && s.points[0].x-wide < 0 || s.anchor == "start" && s.points[0].x+wide > c.w {
+				t.Errorf("%s: %q of %.0f at %.0f is cut off", what, s.text, wide, s.points[0].x)
+			}
+		}
+		if bold == 0 {
+			t.Errorf("%s: no bold text", what)
 		}
 	}
 }

@@ -145,7 +145,7 @@ func (m HeatMap) panel(c *Canvas, names rowNames, top, field float64, from, to i
 			if c.free {
 				most = 4
 			}
-			above := lines(strings.Join(m.Rows[i][:names.outer], ", "), 1.1*text, c.w-2*c.font, most)
+			above := lines(strings.Join(m.Rows[i][:names.outer], ", "), text, c.w-2*c.font, most, true)
 			for k, l := range above {
 				c.write(c.font, y+high*0.5+text*(0.35+1.15*float64(k)), text, "start", inkText, l).bold = true
 			}
@@ -170,7 +170,7 @@ func (m HeatMap) name(c *Canvas, names rowNames, row, changed int, y, high, text
 	x, parts, step := c.font, make([][]string, len(names.width)), high
 	for k, w := range names.width {
 		if names.outer+k >= changed {
-			parts[k] = lines(m.Rows[row][names.outer+k], text, w+0.1*text, most)
+			parts[k] = lines(m.Rows[row][names.outer+k], text, w+0.1*text, most, false)
 			if c.free {
 				step = math.Max(step, 1.15*text*float64(len(parts[k]))+0.5*text)
 			}
@@ -237,7 +237,7 @@ type heads struct {
 func setHeads(names []string, width, size float64) heads {
 	h := heads{size: size}
 	for _, name := range names {
-		l := wrap(name, size, width)
+		l := wrap(name, size, width, false)
 		h.names = append(h.names, l)
 		h.deep = math.Max(h.deep, 1.15*size*float64(len(l)))
 		h.turned = h.turned || len(l) > 3
@@ -251,7 +251,7 @@ func setHeads(names []string, width, size float64) heads {
 	h.deep = 0
 	most := max(1, min(3, int(width/(1.2*size))))
 	for i, name := range names {
-		h.names[i] = lines(name, size, 16*size, most)
+		h.names[i] = lines(name, size, 16*size, most, false)
 		for _, l := range h.names[i] {
 			h.deep = math.Max(h.deep, textWidth(l, size, false))
 		}

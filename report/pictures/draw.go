@@ -392,6 +392,7 @@ func (d drawer) draw(p Picture) ([]Drawn, error) {
 			return nil, fmt.Errorf("no selected cell has the factor %q", text.Plain(f))
 		}
 	}
+	cells = slices.DeleteFunc(cells, func(c analysis.Cell) bool { return c.Factors[p.By] == "" }) // no row, no column
 	switch p.Kind {
 	case Lines:
 		return d.lines(p, cells)

@@ -169,6 +169,10 @@ func (d drawer) margins(p Picture, cells []analysis.Cell) ([]Drawn, error) {
 		}
 	}
 	for _, k := range list {
+		column := slices.Index(columns, k.Value)
+		if column < 0 {
+			continue
+		}
 		key := analysis.FactorKey(k.Factors, rest)
 		i, ok := at[key]
 		if !ok {
@@ -192,7 +196,7 @@ func (d drawer) margins(p Picture, cells []analysis.Cell) ([]Drawn, error) {
 		default:
 			f.Value = math.Log1p(float64(k.Margin)) / most
 		}
-		fields[i][slices.Index(columns, k.Value)] = f
+		fields[i][column] = f
 		number := func(x analysis.Number) string {
 			if !x.Known() {
 				return ""
@@ -353,6 +357,7 @@ func (d drawer) change(p Picture, cells []analysis.Cell) ([]Drawn, error) {
 		)
 	}
 	var out []Drawn
+	drawn := 0
 	for _, after := range levels {
 		if after == p.Base {
 			continue
@@ -366,7 +371,8 @@ func (d drawer) change(p Picture, cells []analysis.Cell) ([]Drawn, error) {
 		if len(rows) == 0 {
 			continue
 		}
-		x := Drawn{Table: [][]string{{"name", "change_percent", "low", "high"}}}
+		drawn++
+		var numbers [][]string
 		var list []chart.Change
 		add := func(name string, own []map[string]string, sum bool) {
 			c := matrix.Contrast(m.Name, p.By, after, p.Base, own)
@@ -387,10 +393,10 @@ func (d drawer) change(p Picture, cells []analysis.Cell) ([]Drawn, error) {
 				k.Low, k.High, k.Shown = float64(low), float64(high), low > 0 || high < 0
 				line[2], line[3] = fmt.Sprintf("%.6g", 100*k.Low), fmt.Sprintf("%.6g", 100*k.High)
 			}
-			list, x.Table = append(list, k), append(x.Table, line)
+			list, numbers = append(list, k), append(numbers, line)
 		}
 		games := d.levels(both, record.TagGame)
-		for _, g := range games[:min(len(games), 20)] {
+		for _, g := range games {
 			add(
 				g,
 				slices.DeleteFunc(slices.Clone(rows), func(r map[string]string) bool { return r[record.TagGame] != g }),
@@ -402,12 +408,23 @@ func (d drawer) change(p Picture, cells []analysis.Cell) ([]Drawn, error) {
 		}
 		one := p
 		if len(levels) > 2 {
-			one.Name = fmt.Sprintf("%s-%d", p.Name, len(out)+1)
+			one.Name = fmt.Sprintf("%s-%d", p.Name, drawn)
 		}
 		w := d.words(one, both, []string{p.By}, fmt.Sprintf("%s against %s", after, p.Base), metric(m), table{})
 		w.Note = strings.Replace(w.Note, "More is better", "Change of the "+m.Text+" in per cent", 1)
-		x.Chart = chart.Changes(w, list)
-		out = append(out, x)
+		const mostRows = 21 // twenty games and all of them
+		parts := (len(list) + mostRows - 1) / mostRows
+		for k := range parts {
+			from, to := k*len(list)/parts, (k+1)*len(list)/parts
+			page := w
+			if parts > 1 {
+				page.Name, page.Title = fmt.Sprintf("%s-%d", w.Name, k+1), fmt.Sprintf("%s (%d of %d)", w.Title, k+1, parts)
+			}
+			out = append(out, Drawn{
+				Chart: chart.Changes(page, chart.ChangesEnd(list), list[from:to]),
+				Table: append([][]string{{"name", "change_percent", "low", "high"}}, numbers[from:to]...),
+			})
+		}
 	}
 	if len(out) == 0 {
 		return nil, fmt.Errorf("no cell was measured with %s = %q and with another", p.By, text.Plain(p.Base))

@@ -205,6 +205,10 @@ func (f file) theme(read func(path string) ([]byte, error)) (*chart.Theme, error
 
 var fileName = regexp.MustCompile(`^[a-z0-9][a-z0-9._-]{0,60}$`)
 
+// device are the names that Windows keeps for its devices, with any ending (Microsoft: Naming
+// Files, Paths, and Namespaces; from memory).
+var device = regexp.MustCompile(`^(con|prn|aux|nul|(com|lpt)[0-9])(\..*)?$`)
+
 // settle fills in what an order leaves open and returns what is wrong with it.
 func (p *Picture) settle(i int, names map[string]bool) (wrong []error) {
 	bad := func(format string, args ...any) { wrong = append(wrong, fmt.Errorf(format, args...)) }
@@ -216,6 +220,9 @@ func (p *Picture) settle(i int, names map[string]bool) (wrong []error) {
 	}
 	if p.Name == "" {
 		p.Name = fmt.Sprintf("picture-%d", i+1)
+	}
+	if device.MatchString(p.Name) {
+		bad("name: %q names a device in Windows; choose another", p.Name)
 	}
 	if !fileName.MatchString(p.Name) {
 		bad("name: %q is no name of a file: small letters, digits, - and _", text.Plain(p.Name))
@@ -248,7 +255,11 @@ func (p *Picture) settle(i int, names map[string]bool) (wrong []error) {
 		}
 	}
 	if (p.Series != "" || p.Kind != Bars) && len(p.Figures) > 1 {
-		bad("figures: one at a time where bars or lines stand for %s", p.Series)
+		what := p.Kind
+		if p.Series != "" {
+			what += " of " + text.Plain(p.Series)
+		}
+		bad("figures: one at a time in %s", what)
 	}
 	if len(p.Figures) > 4 {
 		bad("figures: %d are too many for a row; four are the most", len(p.Figures))
