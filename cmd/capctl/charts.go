@@ -39,8 +39,9 @@ func (c *chartsCmd) Run(a *app) error {
 		return nil
 	}
 	var list []pictures.Drawn
+	var skipped []error
 	err = withStore(a, func(ctx context.Context, s store.Reader) (err error) {
-		list, err = pictures.Draw(pictureSource(in, func(id string) ([]float64, error) {
+		list, skipped, err = pictures.Draw(pictureSource(in, func(id string) ([]float64, error) {
 			f, err := s.Frames(ctx, id)
 			return f.MS, err
 		}), spec)
@@ -51,6 +52,9 @@ func (c *chartsCmd) Run(a *app) error {
 	}
 	if err := pictures.WriteInto(c.Out, list, spec); err != nil {
 		return cli.FailedError(fmt.Errorf("write the pictures: %w", err))
+	}
+	for _, why := range skipped {
+		safe.Fprintf(a.stderr, "capctl: left out %v\n", why)
 	}
 	safe.Fprintf(a.stderr, "capctl: %s in %s\n", record.Count(len(list), "picture"), c.Out)
 	return nil

@@ -2,6 +2,7 @@ package pictures
 
 import (
 	"cmp"
+	"errors"
 	"fmt"
 	"math"
 	"slices"
@@ -47,8 +48,9 @@ type Drawn struct {
 	Table [][]string // with a line of headings
 }
 
-// Draw draws what is ordered. An order that no cell fits is an error that says what there is.
-func Draw(src Source, spec Spec) ([]Drawn, error) {
+// Draw draws what is ordered. An order that no cell fits is an error that says what there is; of
+// the good set such a picture is skipped, and its error handed out beside the others.
+func Draw(src Source, spec Spec) (out []Drawn, skipped []error, err error) {
 	d := drawer{src, map[string]Measure{}}
 	for _, m := range analysis.Metrics {
 		d.figures[m.Name] = metric(m)
@@ -63,22 +65,29 @@ func Draw(src Source, spec Spec) ([]Drawn, error) {
 	if orders == nil {
 		orders = d.standard()
 	}
-	var out []Drawn
 	for i, p := range orders {
 		drawn, err := d.draw(p)
-		if err != nil {
-			return nil, fmt.Errorf("picture %d (%s): %w", i+1, p.Name, err)
+		switch {
+		case err == nil:
+			out = append(out, drawn...)
+		case spec.Pictures == nil:
+			skipped = append(skipped, fmt.Errorf("%s: %w", p.Name, err))
+		default:
+			return nil, nil, fmt.Errorf("picture %d (%s): %w", i+1, p.Name, err)
 		}
-		out = append(out, drawn...)
+	}
+	if len(out) == 0 && spec.Pictures == nil {
+		return nil, nil, fmt.Errorf("nothing can be drawn: %w",
+			cmp.Or(errors.Join(skipped...), errors.New("no measured cell says what is compared")))
 	}
 	names := map[string]bool{}
 	for _, x := range out {
 		if names[x.Chart.Name] {
-			return nil, fmt.Errorf("two pictures are called %s: give one another name", x.Chart.Name)
+			return nil, nil, fmt.Errorf("two pictures are called %s: give one another name", x.Chart.Name)
 		}
 		names[x.Chart.Name] = true
 	}
-	return out, nil
+	return out, skipped, nil
 }
 
 type drawer struct {
@@ -147,7 +156,7 @@ func (d drawer) selected(p Picture) ([]analysis.Cell, error) {
 	}
 	var out []analysis.Cell
 	for _, c := range d.Cells {
-		meant := c.Figure(analysis.Average).N > 0
+		meant := measured(c)
 		for f, levels := range p.Levels {
 			meant = meant && slices.Contains(levels, c.Factors[f])
 		}
@@ -160,6 +169,8 @@ func (d drawer) selected(p Picture) ([]analysis.Cell, error) {
 	}
 	return out, nil
 }
+
+func measured(c analysis.Cell) bool { return c.Figure(analysis.Average).N > 0 }
 
 // levels are the values of a factor in the order of the plan.
 func (d drawer) levels(cells []analysis.Cell, factor string) (out []string) {
@@ -201,11 +212,11 @@ type table struct {
 	series  []string
 	fields  [][]analysis.Figure
 	over    []string // games and the like that fields are means over
-	without []string // rows that lack too many cells
+	without []string // rows, and bars of rows, that lack too many cells
 }
 
-// grid averages cells by rows and series over what is left. Only what all rows have counts; a
-// row or series with less than half of the others' cells is left out.
+// grid averages cells by rows and series over what is left. In a series only what all of its rows
+// have counts; a row with less than half of the cells of another is left out of it.
 func (d drawer) grid(cells []analysis.Cell, rowBy []string, series string, m Measure) table {
 	type place struct{ row, series, rest string }
 	at := map[place]analysis.Cell{}
@@ -213,74 +224,95 @@ func (d drawer) grid(cells []analysis.Cell, rowBy []string, series string, m Mea
 	rowKey := func(v map[string]string) string { return analysis.FactorKey(v, rowBy) }
 	own := append(slices.Clone(rowBy), series)
 	rest := slices.DeleteFunc(slices.Clone(d.Factors), func(f string) bool { return slices.Contains(own, f) })
-	count, total := map[string]int{}, map[string]int{}
+	known, count, most := map[string]bool{}, map[place]int{}, map[string]int{}
 	for _, c := range cells {
-		if m.Of(c).N == 0 {
+		s := c.Factors[series]
+		if m.Of(c).N == 0 || series != "" && s == "" {
 			continue
 		}
 		row := rowKey(c.Factors)
-		if count[row]++; count[row] == 1 {
-			rows = append(rows, c.Factors)
+		if !known[row] {
+			known[row], rows = true, append(rows, c.Factors)
 		}
-		key := c.Factors[series] + "\x00" + analysis.FactorKey(c.Factors, rest)
-		total[key]++
-		at[place{row, c.Factors[series], analysis.FactorKey(c.Factors, rest)}] = c
+		at[place{row, s, analysis.FactorKey(c.Factors, rest)}] = c
+		count[place{row, s, ""}]++
+		most[s] = max(most[s], count[place{row, s, ""}])
+	}
+	enough := func(r map[string]string, s string) bool {
+		n := count[place{rowKey(r), s, ""}]
+		return n > 0 && 2*n >= most[s]
 	}
 	t := table{series: []string{""}}
 	if series != "" {
 		t.series = d.levels(cells, series)
 	}
-	most := 0
-	for _, n := range count {
-		most = max(most, n)
-	}
 	for _, r := range rows {
-		var parts []string
-		for _, f := range rowBy {
-			if v := r[f]; v != "" {
-				parts = append(parts, v)
-			}
-		}
-		name := strings.Join(parts, " + ")
-		if 2*count[rowKey(r)] < most {
-			t.without = append(t.without, name)
+		if !slices.ContainsFunc(t.series, func(s string) bool { return enough(r, s) }) {
+			t.without = append(t.without, rowName(r, rowBy))
 			continue
 		}
-		t.rows, t.keys = append(t.rows, name), append(t.keys, r)
+		t.rows, t.keys = append(t.rows, rowName(r, rowBy)), append(t.keys, r)
 	}
-	common := map[string][]string{} // rest keys that all rows have, by series
-	seen := map[string]bool{}
+	common := map[string][]string{} // rest keys that all rows of a series have
+	seen := map[place]bool{}
 	values := map[string]map[string]string{}
 	for _, c := range cells {
-		key := analysis.FactorKey(c.Factors, rest)
-		s := c.Factors[series]
-		if seen[s+"\x00"+key] {
+		key, s := analysis.FactorKey(c.Factors, rest), c.Factors[series]
+		if seen[place{"", s, key}] {
 			continue
 		}
-		seen[s+"\x00"+key] = true
-		all := true
-		for _, r := range t.keys {
+		seen[place{"", s, key}] = true
+		lacks := func(r map[string]string) bool {
 			_, ok := at[place{rowKey(r), s, key}]
-			all = all && ok
+			return enough(r, s) && !ok
 		}
-		if all {
+		if most[s] > 0 && !slices.ContainsFunc(t.keys, lacks) {
 			common[s] = append(common[s], key)
 			values[key] = c.Factors
 		}
 	}
 	t.over = overOf(rest, values)
-	for _, r := range t.keys {
+	for i, r := range t.keys {
 		fields := make([]analysis.Figure, len(t.series))
 		for k, s := range t.series {
 			var list []analysis.Cell
 			for _, key := range common[s] {
-				list = append(list, at[place{rowKey(r), s, key}])
+				if enough(r, s) {
+					list = append(list, at[place{rowKey(r), s, key}])
+				}
 			}
-			fields[k] = d.mean(list, m)
+			if fields[k] = d.mean(list, m); len(list) == 0 && count[place{rowKey(r), s, ""}] > 0 {
+				t.without = append(t.without, strings.TrimSuffix(t.rows[i]+" in "+s, " in "))
+			}
 		}
 		t.fields = append(t.fields, fields)
 	}
 	return t
+}
+
+func rowName(r map[string]string, rowBy []string) string {
+	var parts []string
+	for _, f := range rowBy {
+		if v := r[f]; v != "" {
+			parts = append(parts, v)
+		}
+	}
+	return strings.Join(parts, " + ")
+}
+
+// drawable refuses a table without a figure.
+func (t table) drawable() error {
+	for _, fields := range t.fields {
+		for _, f := range fields {
+			if f.N > 0 {
+				return nil
+			}
+		}
+	}
+	if len(t.rows) > 0 {
+		return fmt.Errorf("no cell was measured with all of %s; select fewer of them", text.Plain(strings.Join(t.rows, ", ")))
+	}
+	return fmt.Errorf("no selected cell has the figure")
 }
 
 // overOf counts the levels of the factors that a mean is over.
@@ -502,7 +534,10 @@ func (d drawer) bars(p Picture, cells []analysis.Cell) ([]Drawn, error) {
 			return nil, err
 		}
 	}
-	if len(t.rows) == 0 || len(names) > 6 {
+	if err := t.drawable(); err != nil {
+		return nil, err
+	}
+	if len(names) > 6 {
 		return nil, fmt.Errorf("%d rows with %d bars each cannot be drawn", len(t.rows), len(names))
 	}
 	t.order(p, first, d)
@@ -574,6 +609,9 @@ func (d drawer) lines(p Picture, cells []analysis.Cell) ([]Drawn, error) {
 		return nil, fmt.Errorf("by and series are both %s", text.Plain(p.By))
 	}
 	t := d.grid(cells, []string{p.By}, p.Series, m)
+	if err := t.drawable(); err != nil {
+		return nil, err
+	}
 	if p.Order == "" && p.By != record.TagGraphics && p.By != record.TagProcessor {
 		p.Order = "plan"
 	}

@@ -2,6 +2,7 @@ package pictures
 
 import (
 	"bytes"
+	"cmp"
 	"encoding/csv"
 	"encoding/json"
 	"fmt"
@@ -24,6 +25,7 @@ import (
 // with its resolutions, scaling by card and by preset, a map of margins, percentile curves, and
 // before and after where a driver or the campaign varies.
 func (d drawer) standard() (out []Picture) {
+	d.Cells = slices.DeleteFunc(slices.Clone(d.Cells), func(c analysis.Cell) bool { return !measured(c) })
 	by := d.standardBy()
 	if len(d.levels(d.Cells, by)) == 0 {
 		return nil
@@ -37,15 +39,8 @@ func (d drawer) standard() (out []Picture) {
 	if len(d.levels(d.Cells, by)) > 1 {
 		out = append(out, Picture{Kind: Margins, Name: "margins", By: by})
 	}
-	if games := d.levels(d.Cells, record.TagGame); d.Frames != nil && len(games) > 0 {
-		levels := map[string][]string{record.TagGame: games[:1]}
-		if last := screens[len(screens)-1]; last != "" {
-			levels[record.TagResolution] = []string{last}
-		}
-		if l := d.levels(d.Cells, by); len(l) > 8 {
-			levels[by] = l[:8]
-		}
-		out = append(out, Picture{Kind: Percentiles, Name: "percentiles", By: by, Levels: levels})
+	if d.Frames != nil {
+		out = append(out, Picture{Kind: Percentiles, Name: "percentiles", By: by, Levels: d.ofCurves(by)})
 	}
 	for _, f := range []string{record.TagDriver, record.TagCampaign} {
 		if l := d.levels(d.Cells, f); slices.Contains(d.Factors, f) && len(l) > 1 {
@@ -56,6 +51,68 @@ func (d drawer) standard() (out []Picture) {
 		if out[i].Figures = []string{analysis.Average}; out[i].Kind == Bars && out[i].Series == "" {
 			out[i].Figures = append(out[i].Figures, analysis.Low1)
 		}
+	}
+	return out
+}
+
+// ofCurves selects the game and resolution in which most rows were measured, of equals the first
+// game and the last resolution, and no more rows than can be told apart.
+func (d drawer) ofCurves(by string) map[string][]string {
+	var best []analysis.Cell
+	levels := map[string][]string{}
+	order := slices.Clone(d.Cells)
+	game, screen := d.Options.Order(record.TagGame), d.Options.Order(record.TagResolution)
+	slices.SortStableFunc(order, func(a, b analysis.Cell) int {
+		return cmp.Or(game(a.Factors[record.TagGame], b.Factors[record.TagGame]),
+			screen(b.Factors[record.TagResolution], a.Factors[record.TagResolution]))
+	})
+	most := 0
+	for k, list := range grouped(order, record.TagGame, record.TagResolution) {
+		rows := map[string]bool{}
+		for _, c := range list {
+			if c.Factors[by] != "" {
+				rows[analysis.FactorKey(c.Factors, []string{by, record.TagProcessor})] = true
+			}
+		}
+		if k == 0 || len(rows) > most {
+			best, most = list, len(rows)
+		}
+	}
+	for _, f := range []string{record.TagGame, record.TagResolution} {
+		if v := best[0].Factors[f]; v != "" {
+			levels[f] = []string{v}
+		}
+	}
+	const mostRows, mostLevels = 12, 8
+	if l := d.levels(best, record.TagProcessor); by != record.TagProcessor && most > mostRows && len(l) > 1 {
+		most := 0
+		for _, v := range l {
+			of := slices.DeleteFunc(slices.Clone(best), func(c analysis.Cell) bool { return c.Factors[record.TagProcessor] != v })
+			if n := len(d.levels(of, by)); n > most {
+				most, levels[record.TagProcessor] = n, []string{v}
+			}
+		}
+		if v := levels[record.TagProcessor]; v != nil {
+			best = slices.DeleteFunc(slices.Clone(best), func(c analysis.Cell) bool { return c.Factors[record.TagProcessor] != v[0] })
+		}
+	}
+	if l := d.levels(best, by); len(l) > mostLevels {
+		levels[by] = l[:mostLevels]
+	}
+	return levels
+}
+
+// grouped parts cells by the levels of factors, in the order of their first cells.
+func grouped(cells []analysis.Cell, factors ...string) (out [][]analysis.Cell) {
+	at := map[string]int{}
+	for _, c := range cells {
+		key := analysis.FactorKey(c.Factors, factors)
+		i, ok := at[key]
+		if !ok {
+			i, at[key] = len(out), len(out)
+			out = append(out, nil)
+		}
+		out[i] = append(out[i], c)
 	}
 	return out
 }
@@ -261,48 +318,61 @@ func (d drawer) margins(p Picture, cells []analysis.Cell) ([]Drawn, error) {
 // shares are the percentiles of the curves.
 var shares = []float64{0.5, 0.75, 0.9, 0.95, 0.99, 0.995, 0.999}
 
-// percentiles draws how long the slow frames are: means over the passes that count of each
-// pass's own percentiles (Hyndman and Fan, type 7).
+// slow returns the percentiles of a cell: means over its passes.
+func (d drawer) slow(c analysis.Cell) ([]analysis.Figure, error) {
+	out := make([]analysis.Figure, len(shares))
+	for i := range out {
+		out[i] = analysis.Figure{Shown: "mean", CILow: analysis.Undefined, CIHigh: analysis.Undefined}
+	}
+	for _, u := range c.Passes.Used {
+		ms, err := d.Frames(u.ID)
+		if err != nil {
+			return nil, err
+		}
+		if len(ms) == 0 {
+			continue
+		}
+		sorted := slices.Sorted(slices.Values(ms))
+		for i, q := range shares {
+			v, err := stats.QuantileSorted(sorted, q, 7)
+			if err != nil {
+				return nil, err
+			}
+			f := &out[i]
+			f.N++
+			f.Mean += (analysis.Number(v) - f.Mean) / analysis.Number(f.N)
+		}
+	}
+	return out, nil
+}
+
+// percentiles draws how long the slow frames are: of each cell the means over the passes that
+// count of each pass's own percentiles (Hyndman and Fan, type 7), over cells as in [drawer.grid].
 func (d drawer) percentiles(p Picture, cells []analysis.Cell) ([]Drawn, error) {
 	if d.Frames == nil {
 		return nil, fmt.Errorf("the frame times of the passes are not at hand")
 	}
 	rowBy := d.rowsBy(p, cells)
-	sum, n := map[string][]float64{}, map[string]int{}
-	var names []string
+	of := map[string][]analysis.Figure{} // by cell
 	for _, c := range cells {
-		var parts []string
-		for _, f := range rowBy {
-			if v := c.Factors[f]; v != "" {
-				parts = append(parts, v)
-			}
+		list, err := d.slow(c)
+		if err != nil {
+			return nil, err
 		}
-		name := strings.Join(parts, " + ")
-		for _, u := range c.Passes.Used {
-			ms, err := d.Frames(u.ID)
-			if err != nil {
-				return nil, err
-			}
-			if len(ms) == 0 {
-				continue
-			}
-			if sum[name] == nil {
-				sum[name] = make([]float64, len(shares))
-				names = append(names, name)
-			}
-			sorted := slices.Sorted(slices.Values(ms))
-			for i, q := range shares {
-				v, err := stats.QuantileSorted(sorted, q, 7)
-				if err != nil {
-					return nil, err
-				}
-				sum[name][i] += v
-			}
-			n[name]++
-		}
+		of[analysis.FactorKey(c.Factors, d.Factors)] = list
 	}
-	if len(names) == 0 || len(names) > 12 {
-		return nil, fmt.Errorf("%d curves cannot be drawn; select from 1 to 12", len(names))
+	tables := make([]table, len(shares))
+	for i := range shares {
+		tables[i] = d.grid(cells, rowBy, "", Measure{Of: func(c analysis.Cell) analysis.Figure {
+			return of[analysis.FactorKey(c.Factors, d.Factors)][i]
+		}})
+	}
+	t := tables[0] // all have the same rows
+	if err := t.drawable(); err != nil {
+		return nil, err
+	}
+	if len(t.rows) > 12 {
+		return nil, fmt.Errorf("%d curves cannot be drawn; select from 1 to 12", len(t.rows))
 	}
 	x := Drawn{Table: [][]string{{"name", "percentile", "frame_ms"}}}
 	places := make([]string, len(shares))
@@ -310,29 +380,18 @@ func (d drawer) percentiles(p Picture, cells []analysis.Cell) ([]Drawn, error) {
 		places[i] = fmt.Sprintf("%g %%", 100*q)
 	}
 	var lines []chart.Line
-	for _, name := range names {
+	for k, name := range t.rows {
 		l := chart.Line{Name: name}
 		for i := range shares {
-			v := sum[name][i] / float64(n[name])
-			l.Points = append(
-				l.Points,
-				analysis.Figure{
-					N:      n[name],
-					Mean:   analysis.Number(v),
-					Shown:  "mean",
-					CILow:  analysis.Undefined,
-					CIHigh: analysis.Undefined,
-				},
-			)
-			x.Table = append(x.Table, []string{name, fmt.Sprintf("%g", 100*shares[i]), fmt.Sprintf("%.6g", v)})
+			f := tables[i].fields[k][0]
+			l.Points = append(l.Points, f)
+			x.Table = append(x.Table, []string{name, fmt.Sprintf("%g", 100*shares[i]), fmt.Sprintf("%.6g", f.Value())})
 		}
 		lines = append(lines, l)
 	}
-	w := d.words(p, cells, rowBy, "How long slow frames are", Measure{Unit: "ms", Fewer: true}, table{})
-	w.Note = strings.TrimSuffix(
-		w.Note,
-		"Less is better.",
-	) + "So many per cent of the frames took no longer; means over the passes. Lower is better."
+	w := d.words(p, cells, rowBy, "How long slow frames are", Measure{Unit: "ms", Fewer: true}, t)
+	w.Note = strings.Replace(w.Note, "Less is better",
+		"So many per cent of the frames took no longer; means over the passes. Lower is better", 1)
 	x.Chart = chart.Curves(w, places, lines)
 	return []Drawn{x}, nil
 }

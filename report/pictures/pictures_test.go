@@ -8,6 +8,7 @@ import (
 	"image"
 	"image/color"
 	"image/png"
+	"maps"
 	"math"
 	"math/rand/v2"
 	"os"
@@ -64,7 +65,7 @@ func world(processors, cards, games, resolutions int) *testlab.World {
 // made draws an order and returns its files; PICTURES_OUT keeps them for looking at.
 func made(t *testing.T, src pictures.Source, spec pictures.Spec) map[string][]byte {
 	t.Helper()
-	list, err := pictures.Draw(src, spec)
+	list, _, err := pictures.Draw(src, spec)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -210,11 +211,14 @@ func TestWrongOrders(t *testing.T) {
 		"[[picture]]\nkind = \"change\"\nby = \"gpu\"\nbase = \"x\"":           "there are: Ember 10",
 		"[[picture]]\nkind = \"lines\"\nby = \"gpu\"\nseries = \"gpu\"":        "by and series are both gpu",
 		"[[picture]]\nkind = \"margins\"\nfigures = [\"cost_per_frame\"]":      "of a figure of frame times",
-		"[[picture]]\nseries = \"game\"\nfigures = [\"avg_fps\", \"p99_fps\"]": "one at a time",
+		"[[picture]]\nseries = \"game\"\nfigures = [\"avg_fps\", \"p99_fps\"]": "one at a time in bars of game",
+		"[[picture]]\nkind = \"lines\"\nfigures = [\"avg_fps\", \"p99_fps\"]":  "one at a time in lines",
+		"[[picture]]\nname = \"nul\"":                                          "names a device in Windows",
+		"[[picture]]\nname = \"com1.old\"":                                     "names a device in Windows",
 	} {
 		spec, err := pictures.Parse([]byte(order), read)
 		if err == nil {
-			_, err = pictures.Draw(src, spec)
+			_, _, err = pictures.Draw(src, spec)
 		}
 		if err == nil || !strings.Contains(err.Error(), want) {
 			t.Errorf("%q: %v, want %s", order, err, want)
@@ -388,7 +392,7 @@ func TestSetsInAFolder(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	list, err := pictures.Draw(source(world(1, 2, 1, 1), nil), spec)
+	list, _, err := pictures.Draw(source(world(1, 2, 1, 1), nil), spec)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -409,5 +413,45 @@ func TestSetsInAFolder(t *testing.T) {
 	}
 	if left, _ := filepath.Glob(filepath.Join(out, ".capd-*")); len(left) > 0 {
 		t.Errorf("left behind: %v", left)
+	}
+}
+
+// without drops what the passes of a source say of a factor where a cell is meant.
+func without(src pictures.Source, factor string, meant func(map[string]string) bool) pictures.Source {
+	for i, c := range src.Cells {
+		if meant(c.Factors) {
+			src.Cells[i].Factors = maps.Clone(c.Factors)
+			delete(src.Cells[i].Factors, factor)
+		}
+	}
+	return src
+}
+
+// A pass that does not say its card is in no row, column or curve of a picture of cards.
+func TestCellsWithoutTheFactor(t *testing.T) {
+	src := without(source(world(1, 4, 2, 1), nil), "gpu", func(f map[string]string) bool { return f["gpu"] == "Ember 40" })
+	spec := parse(t, "sizes = []\n[[picture]]\nname = \"bars\"\n[[picture]]\nname = \"map\"\nkind = \"margins\"\n"+
+		"[[picture]]\nname = \"curves\"\nkind = \"percentiles\"\ngames = [\"Game 1\"]")
+	f := made(t, src, spec)
+	for _, name := range []string{"bars", "map", "curves"} {
+		text := string(f[name+".csv"])
+		if !strings.Contains(text, "Ember 20") || regexp.MustCompile(`(?m)^,`).MatchString(text) {
+			t.Errorf("%s has a row without a name:\n%s", name, text)
+		}
+	}
+}
+
+// Before and after of many games goes over several pictures, with all games in the end.
+func TestChangeOfManyGames(t *testing.T) {
+	spec := parse(t, "sizes = []\n[[picture]]\nname = \"change\"\nkind = \"change\"\nbase = \"Ember 10\"")
+	f := made(t, source(world(1, 2, 25, 1), nil), spec)
+	text := string(f["change-1.csv"]) + string(f["change-2.csv"])
+	for g := range 25 {
+		if name := fmt.Sprintf("Game %d,", g+1); strings.Count(text, "\n"+name) != 1 {
+			t.Errorf("%s is there %d times", name, strings.Count(text, "\n"+name))
+		}
+	}
+	if !strings.Contains(string(f["change-2.csv"]), "\nall,") {
+		t.Errorf("no mean over the games: %s", text)
 	}
 }
