@@ -310,7 +310,7 @@ func (t table) drawable() error {
 		}
 	}
 	if len(t.rows) > 0 {
-		return fmt.Errorf("no cell was measured with all of %s; select fewer of them", text.Plain(strings.Join(t.rows, ", ")))
+		return fmt.Errorf("%s have no measured cell in common; select fewer of them", text.Plain(strings.Join(t.rows, ", ")))
 	}
 	return fmt.Errorf("no selected cell has the figure")
 }

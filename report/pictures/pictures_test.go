@@ -14,6 +14,7 @@ import (
 	"os"
 	"path/filepath"
 	"regexp"
+	"slices"
 	"strconv"
 	"strings"
 	"testing"
@@ -28,13 +29,16 @@ import (
 )
 
 func source(w *testlab.World, rename func(record.Tags)) pictures.Source {
-	r := rand.New(rand.NewPCG(8, 9))
-	passes := w.Passes(r)
+	passes := w.Passes(rand.New(rand.NewPCG(8, 9)))
 	for _, p := range passes {
 		if rename != nil {
 			rename(p.Tags)
 		}
 	}
+	return sourceOf(w, passes)
+}
+
+func sourceOf(w *testlab.World, passes []record.Pass) pictures.Source {
 	src := pictures.Source{
 		Factors: record.CellFactors,
 		PriceBy: record.TagGraphics,
@@ -453,5 +457,124 @@ func TestChangeOfManyGames(t *testing.T) {
 	}
 	if !strings.Contains(string(f["change-2.csv"]), "\nall,") {
 		t.Errorf("no mean over the games: %s", text)
+	}
+}
+
+// missing takes cells out of a source.
+func missing(src pictures.Source, meant func(map[string]string) bool) pictures.Source {
+	src.Cells = slices.DeleteFunc(src.Cells, func(c analysis.Cell) bool { return meant(c.Factors) })
+	return src
+}
+
+// The good set draws what was measured, and names what it cannot draw.
+func TestGoodSetOfOrdinaryCampaigns(t *testing.T) {
+	bad := func() pictures.Source {
+		w := world(1, 3, 2, 2)
+		passes := w.Passes(rand.New(rand.NewPCG(8, 9)))
+		for i, p := range passes {
+			if p.Tags["game"].Value == "Game 1" || p.Tags["resolution"].Value == "2560x1440" {
+				passes[i].Verdict = record.VerdictBad
+			}
+		}
+		return sourceOf(w, passes)
+	}
+	for _, c := range []struct {
+		what    string
+		src     pictures.Source
+		without string // what is skipped
+	}{
+		{"sixteen pairs of parts", source(world(4, 4, 2, 1), nil), ""},
+		{"many cards", source(world(2, 14, 1, 1), nil), ""},
+		{"a game that lacks the last resolution", missing(source(world(1, 3, 2, 2), nil), func(f map[string]string) bool {
+			return f["game"] == "Game 1" && f["resolution"] == "2560x1440"
+		}), ""},
+		{"a game and a resolution of bad passes alone", bad(), ""},
+		{"a game that names no card", without(source(world(1, 3, 2, 1), nil), "gpu", func(f map[string]string) bool {
+			return f["game"] == "Game 2"
+		}), "game-2"},
+	} {
+		list, skipped, err := pictures.Draw(c.src, pictures.Standard())
+		if err != nil {
+			t.Errorf("%s: %v", c.what, err)
+			continue
+		}
+		if got := fmt.Sprint(skipped); c.without == "" && len(skipped) > 0 || !strings.Contains(got, c.without) || len(skipped) > 1 {
+			t.Errorf("%s: skipped %s, want %q", c.what, got, c.without)
+		}
+		for _, want := range []string{"margins", "percentiles"} {
+			if !slices.ContainsFunc(list, func(x pictures.Drawn) bool { return strings.HasPrefix(x.Chart.Name, want) }) {
+				t.Errorf("%s: no %s", c.what, want)
+			}
+		}
+	}
+	if _, _, err := pictures.Draw(pictures.Source{Factors: record.CellFactors}, pictures.Standard()); err == nil {
+		t.Error("nothing at all was drawn without an error")
+	}
+}
+
+// values are the lines of a picture's numbers by name and series.
+func values(data []byte) map[string]string {
+	out := map[string]string{}
+	for line := range strings.Lines(string(data)) {
+		f := strings.Split(strings.TrimSpace(line), ",")
+		out[f[0]+"|"+f[1]] = f[2]
+	}
+	return out
+}
+
+// One cell that a row lacks takes no bar from the others, and what is left out is named.
+func TestOneMissingCell(t *testing.T) {
+	last := func(f map[string]string) bool { return f["gpu"] == "Ember 30" && f["resolution"] == "3840x2160" }
+	for kind, by := range map[string]string{"bars": "gpu", "lines": "resolution"} {
+		order := fmt.Sprintf("sizes = []\n[[picture]]\nname = \"x\"\nkind = %q\nby = %q\nseries = %q\nfigures = [\"avg_fps\"]",
+			kind, by, map[string]string{"gpu": "resolution", "resolution": "gpu"}[by])
+		v := values(made(t, missing(source(world(1, 3, 1, 3), nil), last), parse(t, order))["x.csv"])
+		for _, card := range []string{"Ember 10", "Ember 20", "Ember 30"} {
+			for _, screen := range []string{"1920x1080", "2560x1440", "3840x2160"} {
+				at := map[string]string{"gpu": card + "|" + screen, "resolution": screen + "|" + card}[by]
+				if there := v[at] != ""; there == last(map[string]string{"gpu": card, "resolution": screen}) {
+					t.Errorf("%s: %s is %q", kind, at, v[at])
+				}
+			}
+		}
+	}
+	f := made(t, missing(source(world(1, 3, 4, 2), nil), func(f map[string]string) bool {
+		return f["gpu"] == "Ember 30" && f["resolution"] == "2560x1440" && f["game"] != "Game 1"
+	}), parse(t, "sizes = []\n[[picture]]\nname = \"x\"\nseries = \"resolution\""))
+	v := values(f["x.csv"])
+	if v["Ember 10|2560x1440"] == "" || v["Ember 30|1920x1080"] == "" || v["Ember 30|2560x1440"] != "" {
+		t.Errorf("%v", v)
+	}
+	if !strings.Contains(string(f["x.svg"]), "Ember 30 in 2560x1440") {
+		t.Error("the bar that is left out is not named")
+	}
+	_, _, err := pictures.Draw(missing(source(world(1, 2, 2, 1), nil), func(f map[string]string) bool {
+		return (f["gpu"] == "Ember 10") == (f["game"] == "Game 1")
+	}), parse(t, "[[picture]]\nname = \"x\""))
+	if err == nil || !strings.Contains(err.Error(), "Ember 10, Ember 20 have no measured cell in common") {
+		t.Errorf("cards without a common game: %v", err)
+	}
+}
+
+// Curves are over the cells that all have, each game with the same weight, and say over what:
+// by hand the root of 10 ms and 40 ms.
+func TestCurvesOverGames(t *testing.T) {
+	src := missing(source(world(1, 2, 3, 2), nil), func(f map[string]string) bool {
+		return f["game"] == "Game 1" && f["resolution"] != "1920x1080" || f["game"] == "Game 3" && f["gpu"] == "Ember 20"
+	})
+	ms := map[string]float64{}
+	for _, c := range src.Cells {
+		for _, u := range c.Passes.Used {
+			ms[u.ID] = map[string]float64{"Game 1": 10, "Game 2": 40, "Game 3": 500}[c.Factors["game"]]
+		}
+	}
+	src.Frames = func(id string) ([]float64, error) { return []float64{ms[id], ms[id]}, nil }
+	f := made(t, src, parse(t, "sizes = []\n[[picture]]\nname = \"x\"\nkind = \"percentiles\""))
+	v := values(f["x.csv"])
+	if v["Ember 10|99"] != "20" || v["Ember 20|99"] != "20" {
+		t.Errorf("%v", v)
+	}
+	if !strings.Contains(string(f["x.svg"]), "Geometric mean over 2 games") {
+		t.Error("it does not say over what")
 	}
 }
