@@ -1,10 +1,6 @@
 package report
 
 import (
-	"crypto/sha256"
-	"errors"
-	"fmt"
-	"io/fs"
 	"os"
 
 	"capd.example/internal/folder"
@@ -27,30 +23,11 @@ func DescribedBefore(dir string) []byte {
 // ClearDrawn removes the charts of the earlier report in this folder that the new one does not
 // have: as that report listed them, and only such as are still what it wrote.
 func ClearDrawn(dir string, before []Drawn, written map[string]bool, notice func(format string, args ...any)) {
-	root, err := os.OpenRoot(dir) // no link leads out of it
-	if err != nil {
-		return
-	}
-	defer root.Close()
+	sums := map[string]string{}
 	for _, f := range before {
-		if written[f.Path] {
-			continue
-		}
-		data, err := root.ReadFile(f.Path)
-		if errors.Is(err, fs.ErrNotExist) {
-			continue
-		}
-		if err == nil && fmt.Sprintf("%x", sha256.Sum256(data)) != f.SHA256 {
-			notice("someone changed %s of the earlier report; capctl leaves it there", f.Path)
-			continue
-		}
-		if err == nil {
-			err = root.Remove(f.Path)
-		}
-		if err != nil {
-			notice("a chart of the earlier report is still there: %v", err)
-		}
+		sums[f.Path] = f.SHA256
 	}
+	folder.Clear(dir, sums, written, "report", notice)
 }
 
 // WriteInto writes the report into a folder, in place of an earlier one, and returns the number

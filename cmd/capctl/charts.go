@@ -50,7 +50,7 @@ func (c *chartsCmd) Run(a *app) error {
 	if err != nil {
 		return cli.UsageError(err, "docs/charts.md says what can be ordered")
 	}
-	if err := pictures.WriteInto(c.Out, list, spec); err != nil {
+	if err := pictures.WriteInto(c.Out, list, spec, a.say); err != nil {
 		return cli.FailedError(fmt.Errorf("write the pictures: %w", err))
 	}
 	for _, why := range skipped {

@@ -5,12 +5,15 @@ package folder
 
 import (
 	"crypto/rand"
+	"crypto/sha256"
 	"errors"
 	"fmt"
 	"io/fs"
+	"maps"
 	"os"
 	"path"
 	"regexp"
+	"slices"
 	"strings"
 )
 
@@ -150,6 +153,37 @@ func (f *Folder) sub(folder string) (*os.Root, error) {
 	f.roots[folder] = r
 	f.sweep(folder)
 	return r, nil
+}
+
+// Clear removes the files of an earlier output in a folder that the new one has not written: before
+// names them with the SHA-256 of what was written, in hexadecimal. A file that was changed since
+// stays, and is told as is what cannot be removed; what says which output it was.
+func Clear(dir string, before map[string]string, written map[string]bool, what string,
+	notice func(format string, args ...any)) {
+	root, err := os.OpenRoot(dir) // no link leads out of it
+	if err != nil {
+		return
+	}
+	defer root.Close()
+	for _, file := range slices.Sorted(maps.Keys(before)) {
+		if written[file] {
+			continue
+		}
+		data, err := root.ReadFile(file)
+		if errors.Is(err, fs.ErrNotExist) {
+			continue
+		}
+		if err == nil && fmt.Sprintf("%x", sha256.Sum256(data)) != before[file] {
+			notice("someone changed %s of the earlier %s; capctl leaves it there", file, what)
+			continue
+		}
+		if err == nil {
+			err = root.Remove(file)
+		}
+		if err != nil {
+			notice("%s of the earlier %s is still there: %v", file, what, err)
+		}
+	}
 }
 
 var temporary = regexp.MustCompile(`^\.capd-[a-z0-9]{26}\.part$`)

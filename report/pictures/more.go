@@ -3,11 +3,13 @@ package pictures
 import (
 	"bytes"
 	"cmp"
+	"crypto/sha256"
 	"encoding/csv"
 	"encoding/json"
 	"fmt"
 	"math"
 	"os"
+	"path"
 	"slices"
 	"strings"
 	"sync"
@@ -496,41 +498,91 @@ const List = "pictures.json"
 
 // described is what stands in it.
 type described struct {
-	Name  string   `json:"name"`
-	Files []string `json:"files"`
+	Name  string    `json:"name"`
+	Files []written `json:"files"`
+}
+
+// written is a file as it was written.
+type written struct {
+	Path   string `json:"path"`
+	SHA256 string `json:"sha256"`
 }
 
 const setName = "bench-pictures"
 
-// WriteInto writes pictures into a folder; those of an earlier set are replaced, a file that is
-// not of one is not.
-func WriteInto(dir string, list []Drawn, spec Spec) error {
+// WriteInto writes pictures into a folder in place of those of an earlier set, of which none
+// stay; a file that is not of one, or was changed since, is never written over. What was changed
+// and is in the new set's way is an error, what is not is left there and told.
+func WriteInto(dir string, list []Drawn, spec Spec, notice func(format string, args ...any)) error {
+	before := earlier(dir)
 	to, err := folder.Open(dir, Ours(dir))
 	if err != nil {
 		return err
 	}
 	defer to.Close()
-	if err := Files(list, spec, to.Put); err != nil {
-		return err
+	done := map[string]bool{}
+	err = Files(list, spec, func(name string, data []byte) error {
+		done[name] = true
+		if sum, there := sumOf(dir, name); there && before[name] != "" && sum != before[name] {
+			return fmt.Errorf("someone changed %s in %s since it was drawn: move it away, or name another folder", name, dir)
+		}
+		return to.Put(name, data)
+	})
+	if err == nil {
+		err = to.Commit(List)
 	}
-	return to.Commit(List)
+	if err == nil {
+		folder.Clear(dir, before, done, "set of pictures", notice)
+	}
+	return err
 }
 
-// Ours says which files in a folder an earlier set of pictures wrote, by its list; none where
-// there is no list.
+// Ours says which files in a folder an earlier set of pictures wrote, by its list, and are as they
+// were written; none where there is no list.
 func Ours(dir string) func(path string) bool {
+	before := earlier(dir)
+	return func(path string) bool {
+		if path == List {
+			return before != nil
+		}
+		sum, there := sumOf(dir, path)
+		return there && sum == before[path]
+	}
+}
+
+// earlier returns the files of the set in a folder with their SHA-256, nil where there is none.
+func earlier(dir string) map[string]string {
+	text, err := plainFile(dir, List)
 	var d described
-	if root, err := os.OpenRoot(dir); err == nil { // no link leads out of it
-		defer root.Close()
-		if info, err := root.Lstat(List); err == nil && info.Mode().IsRegular() {
-			if text, err := root.ReadFile(List); err == nil {
-				_ = json.Unmarshal(text, &d) // what is no list names nothing
-			}
+	if err != nil || json.Unmarshal(text, &d) != nil || d.Name != setName { // what is no list names nothing
+		return nil
+	}
+	out := map[string]string{}
+	for _, f := range d.Files {
+		if end := path.Ext(f.Path); fileName.MatchString(strings.TrimSuffix(f.Path, end)) &&
+			slices.Contains([]string{".svg", ".csv", ".png"}, end) {
+			out[f.Path] = f.SHA256
 		}
 	}
-	return func(path string) bool {
-		return d.Name == setName && (path == List || fileName.MatchString(path) && slices.Contains(d.Files, path))
+	return out
+}
+
+func sumOf(dir, name string) (sum string, there bool) {
+	data, err := plainFile(dir, name)
+	return fmt.Sprintf("%x", sha256.Sum256(data)), err == nil
+}
+
+// plainFile reads a file of a folder; no link leads out of it.
+func plainFile(dir, name string) ([]byte, error) {
+	root, err := os.OpenRoot(dir)
+	if err != nil {
+		return nil, err
 	}
+	defer root.Close()
+	if info, err := root.Lstat(name); err != nil || !info.Mode().IsRegular() {
+		return nil, cmp.Or(err, os.ErrInvalid)
+	}
+	return root.ReadFile(name)
 }
 
 // Files hands out the files of pictures by their names, four for each: SVG, CSV and PNG, and
@@ -570,7 +622,7 @@ func Files(list []Drawn, spec Spec, put func(name string, data []byte) error) er
 				if f.err != nil {
 					return f.err
 				}
-				all.Files = append(all.Files, f.name)
+				all.Files = append(all.Files, written{f.name, fmt.Sprintf("%x", sha256.Sum256(f.data))})
 				if err := put(f.name, f.data); err != nil {
 					return err
 				}

@@ -2,6 +2,7 @@ package pictures_test
 
 import (
 	"bytes"
+	"crypto/sha256"
 	"encoding/xml"
 	"errors"
 	"fmt"
@@ -368,8 +369,15 @@ func TestOurs(t *testing.T) {
 	if ours := pictures.Ours(dir); ours(pictures.List) {
 		t.Error("what is no list is taken for one")
 	}
-	write(pictures.List, `{"name":"bench-pictures","files":["a.svg","../b.svg"]}`)
-	if ours := pictures.Ours(dir); !ours("a.svg") || !ours(pictures.List) || ours("c.svg") || ours("../b.svg") {
+	sum := fmt.Sprintf("%x", sha256.Sum256([]byte("ours")))
+	write(pictures.List, fmt.Sprintf(`{"name":"bench-pictures","files":[{"path":"a.svg","sha256":%[1]q},`+
+		`{"path":"../b.svg","sha256":%[1]q},{"path":"d.svg","sha256":%[1]q},{"path":"notes.txt","sha256":%[1]q}]}`, sum))
+	for _, name := range []string{"a.svg", "c.svg", "notes.txt"} {
+		write(name, "ours")
+	}
+	write("d.svg", "changed since")
+	ours := pictures.Ours(dir)
+	if !ours("a.svg") || !ours(pictures.List) || ours("c.svg") || ours("../b.svg") || ours("d.svg") || ours("notes.txt") {
 		t.Error("the list does not say what is ours")
 	}
 }
@@ -401,7 +409,7 @@ func TestSetsInAFolder(t *testing.T) {
 		t.Fatal(err)
 	}
 	for range 2 {
-		if err := pictures.WriteInto(out, list, spec); err != nil {
+		if err := pictures.WriteInto(out, list, spec, t.Logf); err != nil {
 			t.Fatal(err)
 		}
 	}
@@ -409,7 +417,7 @@ func TestSetsInAFolder(t *testing.T) {
 		t.Fatal(err)
 	}
 	put(filepath.Join(out, "one.svg"), "mine")
-	if err := pictures.WriteInto(out, list, spec); err == nil {
+	if err := pictures.WriteInto(out, list, spec, t.Logf); err == nil {
 		t.Error("a file of the user's was written over")
 	}
 	if text, _ := os.ReadFile(filepath.Join(out, "one.svg")); string(text) != "mine" {
@@ -576,5 +584,56 @@ func TestCurvesOverGames(t *testing.T) {
 	}
 	if !strings.Contains(string(f["x.svg"]), "Geometric mean over 2 games") {
 		t.Error("it does not say over what")
+	}
+}
+
+// Another set takes the place of the first with all of its files, so that the first can be drawn
+// again; what the user changed stays, stops a set that has it, and is named.
+func TestAnotherSetReplacesTheFirst(t *testing.T) {
+	dir := t.TempDir()
+	var said string
+	draw := func(names ...string) error {
+		order := "sizes = []\n"
+		for _, n := range names {
+			order += fmt.Sprintf("[[picture]]\nname = %q\n", n)
+		}
+		spec := parse(t, order)
+		list, _, err := pictures.Draw(source(world(1, 2, 1, 1), nil), spec)
+		if err != nil {
+			t.Fatal(err)
+		}
+		said = ""
+		return pictures.WriteInto(dir, list, spec, func(f string, args ...any) { said += fmt.Sprintf(f, args...) })
+	}
+	there := func(want string) {
+		t.Helper()
+		files, _ := os.ReadDir(dir)
+		var names []string
+		for _, f := range files {
+			names = append(names, f.Name())
+		}
+		if got := strings.Join(names, " "); got != want {
+			t.Errorf("there is %s, want %s", got, want)
+		}
+	}
+	for _, set := range [][]string{{"one", "two"}, {"two", "three"}, {"one", "two"}} {
+		if err := draw(set...); err != nil || said != "" {
+			t.Fatalf("%v: %v %s", set, err, said)
+		}
+	}
+	there("one.csv one.svg pictures.json two.csv two.svg")
+	if err := os.WriteFile(filepath.Join(dir, "one.svg"), []byte("retouched"), 0o666); err != nil {
+		t.Fatal(err)
+	}
+	if err := draw("one", "three"); err == nil || !strings.Contains(err.Error(), "someone changed one.svg") {
+		t.Errorf("a picture that was changed: %v", err)
+	}
+	there("one.csv one.svg pictures.json two.csv two.svg")
+	if err := draw("three"); err != nil || !strings.Contains(said, "someone changed one.svg") {
+		t.Errorf("%v; said %q", err, said)
+	}
+	there("one.svg pictures.json three.csv three.svg")
+	if text, _ := os.ReadFile(filepath.Join(dir, "one.svg")); string(text) != "retouched" {
+		t.Errorf("the user's file is %q now", text)
 	}
 }
