@@ -138,7 +138,7 @@ func TestOrders(t *testing.T) {
 		{"four", world(1, 4, 2, 1), nil, "theme = \"dark\"\n[[picture]]\nkind = \"bars\"\nname = \"four\"\ntitle = \"Four cards\"\nsubtitle = \"Two games\"\nhighlight = [\"Ember 30\"]\nfigures = [\"avg_fps\"]"},
 		{"forty", world(4, 10, 2, 1), nil, "[[picture]]\nname = \"forty\""},
 		{"twelve games", world(1, 3, 12, 1), nil, "[[picture]]\nkind = \"margins\"\nname = \"map\"\n[[picture]]\nkind = \"change\"\nname = \"change\"\nby = \"gpu\"\nbase = \"Ember 20\""},
-		{"long names", world(2, 4, 3, 3), long, "[colours]\npaper = \"#fdf6e3\"\ntext = \"#202020\"\n[[picture]]\nname = \"long\"\n[[picture]]\nname = \"screens\"\nseries = \"resolution\"\n[[picture]]\nname = \"map\"\nkind = \"margins\"\n[[picture]]\nname = \"lines\"\nkind = \"lines\""},
+		{"long names", world(2, 4, 3, 3), long, "[colours]\npaper = \"#fdf6e3\"\ntext = \"#202020\"\n[[picture]]\nname = \"long\"\nhighlight = [\"Hinterland Workshop Ember Ember 30 Triple Fan Special Edition 24 GB\"]\n[[picture]]\nname = \"screens\"\nseries = \"resolution\"\n[[picture]]\nname = \"map\"\nkind = \"margins\"\n[[picture]]\nname = \"lines\"\nkind = \"lines\""},
 		{"cost", world(1, 5, 4, 2), nil, "theme = \"dark\"\n[[picture]]\nname = \"cost\"\nfigures = [\"cost_per_frame\"]\nresolutions = [\"1920x1080\"]\n[[picture]]\nname = \"curves\"\nkind = \"percentiles\"\ngames = [\"Game 1\"]"},
 	} {
 		t.Run(c.name, func(t *testing.T) {
