@@ -215,39 +215,63 @@ type table struct {
 	without []string // rows, and bars of rows, that lack too many cells
 }
 
-// grid averages cells by rows and series over what is left. In a series only what all of its rows
-// have counts; a row with less than half of the cells of another is left out of it.
-func (d drawer) grid(cells []analysis.Cell, rowBy []string, series string, m Measure) table {
-	type place struct{ row, series, rest string }
-	at := map[place]analysis.Cell{}
-	var rows []map[string]string
-	rowKey := func(v map[string]string) string { return analysis.FactorKey(v, rowBy) }
-	own := append(slices.Clone(rowBy), series)
-	rest := slices.DeleteFunc(slices.Clone(d.Factors), func(f string) bool { return slices.Contains(own, f) })
-	known, count, most := map[string]bool{}, map[place]int{}, map[string]int{}
+type place struct{ row, series, rest string }
+
+// places are the cells of a table by where they stand.
+type places struct {
+	rowBy []string
+	rows  []map[string]string // factors of the first cell of each
+	at    map[place]analysis.Cell
+	count map[place]int  // cells of a row and series
+	most  map[string]int // that a row of the series has
+}
+
+func placed(cells []analysis.Cell, rowBy []string, series string, rest []string, m Measure) places {
+	x := places{rowBy, nil, map[place]analysis.Cell{}, map[place]int{}, map[string]int{}}
+	known := map[string]bool{}
 	for _, c := range cells {
 		s := c.Factors[series]
 		if m.Of(c).N == 0 || series != "" && s == "" {
 			continue
 		}
-		row := rowKey(c.Factors)
+		row := analysis.FactorKey(c.Factors, rowBy)
 		if !known[row] {
-			known[row], rows = true, append(rows, c.Factors)
+			known[row], x.rows = true, append(x.rows, c.Factors)
 		}
-		at[place{row, s, analysis.FactorKey(c.Factors, rest)}] = c
-		count[place{row, s, ""}]++
-		most[s] = max(most[s], count[place{row, s, ""}])
+		x.at[place{row, s, analysis.FactorKey(c.Factors, rest)}] = c
+		x.count[place{row, s, ""}]++
+		x.most[s] = max(x.most[s], x.count[place{row, s, ""}])
 	}
-	enough := func(r map[string]string, s string) bool {
-		n := count[place{rowKey(r), s, ""}]
-		return n > 0 && 2*n >= most[s]
-	}
+	return x
+}
+
+func (x places) cell(row map[string]string, series, rest string) (analysis.Cell, bool) {
+	c, ok := x.at[place{analysis.FactorKey(row, x.rowBy), series, rest}]
+	return c, ok
+}
+
+func (x places) cells(row map[string]string, series string) int {
+	return x.count[place{analysis.FactorKey(row, x.rowBy), series, ""}]
+}
+
+// enough says whether a row is compared in a series.
+func (x places) enough(row map[string]string, series string) bool {
+	n := x.cells(row, series)
+	return n > 0 && 2*n >= x.most[series]
+}
+
+// grid averages cells by rows and series over what is left. In a series only what all of its rows
+// have counts; a row with less than half of the cells of another is left out of it.
+func (d drawer) grid(cells []analysis.Cell, rowBy []string, series string, m Measure) table {
+	own := append(slices.Clone(rowBy), series)
+	rest := slices.DeleteFunc(slices.Clone(d.Factors), func(f string) bool { return slices.Contains(own, f) })
+	x := placed(cells, rowBy, series, rest, m)
 	t := table{series: []string{""}}
 	if series != "" {
 		t.series = d.levels(cells, series)
 	}
-	for _, r := range rows {
-		if !slices.ContainsFunc(t.series, func(s string) bool { return enough(r, s) }) {
+	for _, r := range x.rows {
+		if !slices.ContainsFunc(t.series, func(s string) bool { return x.enough(r, s) }) {
 			t.without = append(t.without, rowName(r, rowBy))
 			continue
 		}
@@ -263,10 +287,10 @@ func (d drawer) grid(cells []analysis.Cell, rowBy []string, series string, m Mea
 		}
 		seen[place{"", s, key}] = true
 		lacks := func(r map[string]string) bool {
-			_, ok := at[place{rowKey(r), s, key}]
-			return enough(r, s) && !ok
+			_, ok := x.cell(r, s, key)
+			return x.enough(r, s) && !ok
 		}
-		if most[s] > 0 && !slices.ContainsFunc(t.keys, lacks) {
+		if x.most[s] > 0 && !slices.ContainsFunc(t.keys, lacks) {
 			common[s] = append(common[s], key)
 			values[key] = c.Factors
 		}
@@ -277,11 +301,11 @@ func (d drawer) grid(cells []analysis.Cell, rowBy []string, series string, m Mea
 		for k, s := range t.series {
 			var list []analysis.Cell
 			for _, key := range common[s] {
-				if enough(r, s) {
-					list = append(list, at[place{rowKey(r), s, key}])
+				if c, ok := x.cell(r, s, key); ok && x.enough(r, s) {
+					list = append(list, c)
 				}
 			}
-			if fields[k] = d.mean(list, m); len(list) == 0 && count[place{rowKey(r), s, ""}] > 0 {
+			if fields[k] = d.mean(list, m); len(list) == 0 && x.cells(r, s) > 0 {
 				t.without = append(t.without, strings.TrimSuffix(t.rows[i]+" in "+s, " in "))
 			}
 		}

@@ -189,6 +189,22 @@ func (d drawer) ofScaling(by string, screens []string) (out []Picture) {
 	return out
 }
 
+// settleBase takes the first level as the base where none is ordered.
+func (p *Picture) settleBase(levels []string) error {
+	if p.Base == "" {
+		p.Base = levels[0]
+	}
+	if !slices.Contains(levels, p.Base) || len(levels) < 2 {
+		return fmt.Errorf(
+			"base: %s is no other level of %s; there are: %s",
+			text.Plain(p.Base),
+			p.By,
+			text.Plain(strings.Join(levels, ", ")),
+		)
+	}
+	return nil
+}
+
 // margins draws a map of the differences to a base, by the settings that vary.
 func (d drawer) margins(p Picture, cells []analysis.Cell) ([]Drawn, error) {
 	m, ok := analysis.MetricNamed(p.Figures[0])
@@ -196,16 +212,8 @@ func (d drawer) margins(p Picture, cells []analysis.Cell) ([]Drawn, error) {
 		return nil, fmt.Errorf("margins are of a figure of frame times, not of %q", text.Plain(p.Figures[0]))
 	}
 	columns := d.levels(cells, p.By)
-	if p.Base == "" {
-		p.Base = columns[0]
-	}
-	if !slices.Contains(columns, p.Base) || len(columns) < 2 {
-		return nil, fmt.Errorf(
-			"base: %s is no other level of %s; there are: %s",
-			text.Plain(p.Base),
-			p.By,
-			text.Plain(strings.Join(columns, ", ")),
-		)
+	if err := p.settleBase(columns); err != nil {
+		return nil, err
 	}
 	columns = slices.DeleteFunc(columns, func(l string) bool { return l == p.Base })
 	o := d.Options
@@ -406,16 +414,8 @@ func (d drawer) change(p Picture, cells []analysis.Cell) ([]Drawn, error) {
 		return nil, fmt.Errorf("changes are of a figure of frame times, not of %q", text.Plain(p.Figures[0]))
 	}
 	levels := d.levels(cells, p.By)
-	if p.Base == "" {
-		p.Base = levels[0]
-	}
-	if !slices.Contains(levels, p.Base) || len(levels) < 2 {
-		return nil, fmt.Errorf(
-			"base: %s is no other level of %s; there are: %s",
-			text.Plain(p.Base),
-			p.By,
-			text.Plain(strings.Join(levels, ", ")),
-		)
+	if err := p.settleBase(levels); err != nil {
+		return nil, err
 	}
 	var out []Drawn
 	drawn := 0
