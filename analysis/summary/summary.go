@@ -263,6 +263,21 @@ func (w *writer) scope() {
 	w.say(0, "scope", "cells", text+".")
 }
 
+// among says of which parts a sentence speaks, and behind it which it leaves out, "" where it
+// speaks of all: one of the others may be better than any.
+func (w *writer) among(by string, compared []string) (of, behind string) {
+	var out []string
+	for _, c := range w.Cells {
+		if v := c.Factors[by]; v != "" && !slices.Contains(compared, v) && !slices.Contains(out, v) {
+			out = append(out, v)
+		}
+	}
+	if len(out) == 0 {
+		return "", ""
+	}
+	return fmt.Sprintf("of the %d compared ", len(compared)), "; too little was measured to compare " + list(out)
+}
+
 // pairs is the number of comparisons of two levels that could be picked from.
 func pairs(n int) float64 { return math.Max(1, float64(n*(n-1)/2)) }
 
@@ -282,8 +297,9 @@ func (w *writer) lead(setting, by string) {
 		}
 		c := w.m.Contrast(analysis.Low1, by, low[0], low[1], rows)
 		if k := claim(c, level); c.Known() && k.Low > 0 {
-			w.say(4, "low", "cells", fmt.Sprintf("%s%s leads by the 1%% low too: %s %% ahead of %s (%s).",
-				w.at(setting), first, percent(c.Ratio(), k.Low, k.High), low[1], span(k.Low, k.High)), k)
+			of, behind := w.among(by, low)
+			w.say(4, "low", "cells", capital(fmt.Sprintf("%s%s%s leads by the 1%% low too: %s %% ahead of %s (%s)%s.",
+				w.at(setting), of, first, percent(c.Ratio(), k.Low, k.High), low[1], span(k.Low, k.High), behind)), k)
 		}
 	}
 }
@@ -321,6 +337,8 @@ func (w *writer) leader(setting, by, metric string, level float64, rows []map[st
 	if metric == analysis.Low1 {
 		figure = " by the 1% low"
 	}
+	of, behind := w.among(by, order)
+	mean += behind
 	switch {
 	case len(sharing) == 0:
 		last := w.m.Contrast(metric, by, first, order[len(order)-1], rows)
@@ -336,16 +354,16 @@ func (w *writer) leader(setting, by, metric string, level float64, rows []map[st
 				span(k.Low, k.High),
 			)
 		}
-		w.say(weight, "lead", "games", w.at(setting)+text+mean+".", all...)
+		w.say(weight, "lead", "games", w.at(setting)+of+text+mean+".", all...)
 	case widest <= hardly:
 		w.say(weight, "lead", "games",
-			fmt.Sprintf("%s%s share the lead%s: none is more than %s %% from %s%s.", w.at(setting),
+			fmt.Sprintf("%s%s%s share the lead%s: none is more than %s %% from %s%s.", w.at(setting), of,
 				list(append([]string{first}, sharing...)), figure, bound(widest), first, mean),
 			claims...)
 	default:
 		w.say(weight, "lead", "games",
-			fmt.Sprintf("%sit is open who leads%s: %s is first by what was measured, but %s may be level (%s against %s: %s %%)%s.",
-				w.at(setting), figure, first, list(sharing), first, sharing[0], span(claims[0].Low, claims[0].High), mean),
+			fmt.Sprintf("%s%sit is open who leads%s: %s is first by what was measured, but %s may be level (%s against %s: %s %%)%s.",
+				w.at(setting), of, figure, first, list(sharing), first, sharing[0], span(claims[0].Low, claims[0].High), mean),
 			claims...)
 	}
 	w.out[len(w.out)-1].Text = capital(w.out[len(w.out)-1].Text)
@@ -379,7 +397,7 @@ func (w *writer) processors(setting string) {
 		}
 		rows, levels := w.m.Common(record.TagProcessor, fixed)
 		order := w.m.Ranked(analysis.Average, record.TagProcessor, levels, rows)
-		if len(order) < 2 || len(levels) < len(all) {
+		if len(order) < 2 || len(order) < len(all) {
 			continue
 		}
 		most, claims := w.apart(order, rows, level)
@@ -570,7 +588,14 @@ func (w *writer) value() {
 	for _, setting := range w.set {
 		rows, levels := w.m.Common(by, w.fixed(setting))
 		level := levelMeans / (2 * float64(len(w.set)) * pairs(len(levels)))
-		levels = slices.DeleteFunc(levels, func(l string) bool { return !(price[l].Amount > 0) })
+		var unpriced []string
+		levels = slices.DeleteFunc(levels, func(l string) bool {
+			if price[l].Amount > 0 {
+				return false
+			}
+			unpriced = append(unpriced, l)
+			return true
+		})
 		order := w.m.Ranked(analysis.Average, by, levels, rows)
 		if len(order) < 2 {
 			continue
@@ -592,21 +617,24 @@ func (w *writer) value() {
 			claims = append(claims, k)
 			least = math.Min(least, price[other].Amount/price[order[0]].Amount*(1+float64(k.Low))-1)
 		}
+		of, behind := w.among(by, append(slices.Clone(order), unpriced...))
+		other := "any other part"
+		if of != "" || len(unpriced) > 0 {
+			of, other = fmt.Sprintf("of the %d compared ", len(order)), "any other of them"
+		}
+		if len(unpriced) > 0 {
+			of = fmt.Sprintf("of the %d with a price ", len(order))
+			behind += "; no price is known of " + list(unpriced)
+		}
 		if least <= 0 {
-			w.say(
-				7,
-				"value",
-				"value",
-				capital(
-					fmt.Sprintf("%sit is open whether a frame costs least with %s or with another part, such as %s.",
-						w.at(setting), order[0], order[1]),
-				),
-			)
+			w.say(7, "value", "value",
+				capital(fmt.Sprintf("%s%sit is open whether a frame costs least with %s or with another, such as %s%s.",
+					w.at(setting), of, order[0], order[1], behind)))
 			continue
 		}
 		w.say(2, "value", "value",
-			capital(fmt.Sprintf("%sa frame costs least with %s; with any other part it costs at least %.1f %% more.",
-				w.at(setting), order[0], math.Floor(1000*least)/10)),
+			capital(fmt.Sprintf("%s%sa frame costs least with %s; with %s it costs at least %.1f %% more%s.",
+				w.at(setting), of, order[0], other, math.Floor(1000*least)/10, behind)),
 			claims...)
 	}
 }

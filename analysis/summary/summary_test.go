@@ -3,6 +3,8 @@ package summary_test
 import (
 	"math"
 	"math/rand/v2"
+	"slices"
+	"strconv"
 	"strings"
 	"testing"
 
@@ -184,6 +186,71 @@ func TestSummaryOfLittle(t *testing.T) {
 	for _, s := range summary.Write(summary.Input{Cells: analysis.Cells(w.Passes(r), analysis.Options{}), Factors: record.CellFactors}) {
 		if s.Topic != "scope" {
 			t.Errorf("one cell says: %+v", s)
+		}
+	}
+}
+
+// hidden is a campaign whose best card is far ahead and was measured in so many of ten games.
+func hidden(games int) (*testlab.World, summary.Input) {
+	r := rand.New(rand.NewPCG(11, 12))
+	w := testlab.NewWorld(r, 1, 3, 10, 1)
+	w.Processors, w.Cards, w.Noise = []float64{900}, []float64{100, 130, 250}, 0.003
+	in := input(w, r)
+	in.Cells = slices.DeleteFunc(in.Cells, func(c analysis.Cell) bool {
+		game, _ := strconv.Atoi(strings.TrimPrefix(c.Factors[record.TagGame], "Game "))
+		return c.Factors[record.TagGraphics] == "Ember 30" && game > games
+	})
+	return w, in
+}
+
+// A part that was left out of a comparison may be the best of all: a sentence that does not
+// speak of all parts says so, and names the others.
+func TestSentencesNameWhatTheyLeaveOut(t *testing.T) {
+	check := func(in summary.Input, topic string, want ...string) {
+		t.Helper()
+		found := false
+		for _, s := range summary.Write(in) {
+			if s.Topic != topic {
+				continue
+			}
+			found = true
+			for _, x := range want {
+				if !strings.Contains(strings.ToLower(s.Text), strings.ToLower(x)) {
+					t.Errorf("%q lacks %q", s.Text, x)
+				}
+			}
+			if strings.Contains(s.Text, "any other part") {
+				t.Errorf("%q speaks of all parts", s.Text)
+			}
+		}
+		if !found {
+			t.Errorf("nothing was said of %s", topic)
+		}
+	}
+	w, in := hidden(2)
+	for _, game := range []string{"Game 1", "Game 10"} {
+		at := func(card string) float64 {
+			return w.Rate(map[string]string{record.TagProcessor: "Quillon 100", record.TagGraphics: card, record.TagGame: game,
+				record.TagScene: "terrace", record.TagResolution: "1920x1080", record.TagPreset: "high"})
+		}
+		if at("Ember 30") <= at("Ember 20") {
+			t.Fatal("the hidden card does not win")
+		}
+	}
+	for _, topic := range []string{"lead", "low"} {
+		check(in, topic, "Of the 2 compared", "too little was measured to compare Ember 30")
+	}
+	in.Prices[2].Amount = 10 // by far the cheapest per frame
+	check(in, "value", "Of the 2 compared", "too little was measured to compare Ember 30", "any other of them")
+
+	_, in = hidden(10)
+	in.Prices = in.Prices[:2]
+	check(in, "value", "Of the 2 with a price", "no price is known of Ember 30", "any other of them")
+
+	_, in = hidden(10) // nothing is left out
+	for _, s := range summary.Write(in) {
+		if strings.Contains(s.Text, "ompared") || strings.Contains(s.Text, "with a price") {
+			t.Errorf("%q leaves something out", s.Text)
 		}
 	}
 }
