@@ -101,10 +101,11 @@ func (g *Gatherer) Now(ctx context.Context) view.Bench {
 	return v
 }
 
-// latest are the passes whose logs were complete last: what somebody waits for. Last, where it
+// latest are the passes of this bench whose logs were complete last: what somebody waits for. Last, where it
 // is known, is among them however long ago it was recorded.
 func (g *Gatherer) latest(ctx context.Context, last *record.Pass) (out []view.Pass, err error) {
-	passes, err := g.Store.Passes(ctx, store.Filter{Newest: true, Limit: 2 * shownPasses})
+	f := store.Filter{Newest: true, Limit: 2 * shownPasses, Benches: []string{g.Name}}
+	passes, err := g.Store.Passes(ctx, f)
 	if last != nil && !slices.ContainsFunc(passes, func(p record.Pass) bool { return p.ID == last.ID }) {
 		passes = append(passes, *last)
 	}

@@ -84,9 +84,15 @@ func open(t testing.TB, campaign string) *Gatherer {
 // keep stores a judged pass and returns it.
 func keep(t testing.TB, g *Gatherer, n int, verdict record.Verdict, tags ...string) record.Pass {
 	t.Helper()
+	return keepOf(t, g, g.Name, n, verdict, tags...)
+}
+
+// keepOf stores a judged pass of a bench.
+func keepOf(t testing.TB, g *Gatherer, bench string, n int, verdict record.Verdict, tags ...string) record.Pass {
+	t.Helper()
 	sum := sha256.Sum256([]byte(fmt.Sprint(n)))
 	began := at.Add(time.Duration(n) * time.Minute)
-	p := record.Pass{SHA256: hex.EncodeToString(sum[:]), Bench: "bench-1", Log: fmt.Sprintf("/logs/%d.csv", n), Tags: record.Tags{},
+	p := record.Pass{SHA256: hex.EncodeToString(sum[:]), Bench: bench, Log: fmt.Sprintf("/logs/%d.csv", n), Tags: record.Tags{},
 		StartedAt: began, EndedAt: began.Add(30 * time.Second), LogAt: began.Add(30 * time.Second), Metrics: record.Metrics{AvgFPS: 90 + float64(n), Low1FPS: 70, Frames: 3, DurationS: 1}}
 	for _, x := range tags {
 		name, value, _ := strings.Cut(x, "=")
@@ -341,6 +347,18 @@ func TestLatest(t *testing.T) {
 	g.Agent = &agent{status: control.Status{Last: &old}}
 	v := g.Now(t.Context())
 	if len(v.Passes) != shownPasses || v.Passes[0].ID != old.ID || v.Passes[1].FPS != 90+3*shownPasses {
+		t.Errorf("%+v", v.Passes)
+	}
+}
+
+// What a colleague's bench recorded and a package brought tells nobody here what to do.
+func TestLatestOfThisBench(t *testing.T) {
+	g := open(t, "")
+	own := keep(t, g, 1, record.Clean)
+	for n := range 3 * shownPasses {
+		keepOf(t, g, "bench-2", n+2, record.VerdictBad)
+	}
+	if v := g.Now(t.Context()); len(v.Passes) != 1 || v.Passes[0].ID != own.ID {
 		t.Errorf("%+v", v.Passes)
 	}
 }
