@@ -60,6 +60,10 @@ func (c *sendCmd) Run(a *app) error {
 	if err != nil {
 		return cli.FailedError(err)
 	}
+	if done.Written == 0 {
+		c.noPass(a)
+		return nil
+	}
 	safe.Fprintf(a.stderr, "capctl: %s in %s; your colleague types: capctl import %s\n", record.Count(done.Written, "pass"),
 		c.File, cli.Quoted(filepath.Base(c.File)))
 	return nil

@@ -3,31 +3,35 @@ package export
 import (
 	"archive/zip"
 	"context"
+	"crypto/rand"
 	"errors"
 	"fmt"
 	"io"
 	"io/fs"
 	"os"
 	"path/filepath"
+	"strings"
 
 	"capd.example/store"
+	"capd.example/store/internal/schema"
 )
 
 // Send writes the selected passes into a new file, which [Read] takes. It gets its name when it
-// is whole.
+// is whole and where nothing has that name; where no pass is selected there is none.
 func Send(ctx context.Context, s Source, f store.Filter, file string) (done Done, err error) {
 	if _, err := os.Lstat(file); !errors.Is(err, fs.ErrNotExist) {
 		return done, fmt.Errorf("send: %s is there already: name a new file, or move it away", file)
 	}
 	dir := filepath.Dir(file)
-	part, err := os.CreateTemp(dir, ".capd-send-*.part")
+	part, err := os.OpenFile(filepath.Join(dir, ".capd-send-"+strings.ToLower(rand.Text())+".part"),
+		os.O_CREATE|os.O_EXCL|os.O_RDWR, 0o666) // for a colleague: whom the folder's owner lets read it
 	if err != nil {
 		return done, fmt.Errorf("send: %w", err)
 	}
 	defer os.Remove(part.Name())
 	done, err = Pack(ctx, s, f, dir, part)
-	if err = errors.Join(err, part.Sync(), part.Close()); err == nil {
-		err = os.Rename(part.Name(), file)
+	if err = errors.Join(err, part.Close()); err == nil && done.Written > 0 {
+		err = schema.FinishPart(part.Name(), file)
 	}
 	if err != nil {
 		return done, fmt.Errorf("send: %w", err)
