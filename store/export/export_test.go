@@ -394,6 +394,7 @@ func TestFormsThatLieAreRefused(t *testing.T) {
 		{export.CSV, "frames", "", "there is no line of headings"},
 		{export.CSV, "passes", "pass,decimals\n{},3\n", "line 1"},
 		{export.CSV, "frames", "pass,n,ms\n\"" + strings.Repeat("x", 17<<20), "a line of more than 16 MiB"},
+		{export.CSV, "frames", "pass,n,ms\n\"" + strings.Repeat("x\n", 9<<20), "a line of more than 16 MiB"},
 		{export.Parquet, "frames", "PAR1 nothing PAR1", "frames/"},
 		{export.Parquet, "passes", "", "passes/"},
 	} {

@@ -53,7 +53,7 @@ func FuzzPackage(f *testing.F) {
 		put("passes/"+part, passes)
 		put("frames/"+part, frames)
 		put("telemetry/"+part, samples)
-		list, err := readPart(context.Background(), root.FS(), part, format)
+		list, err := readPart(context.Background(), root.FS(), part, format, maxHeld)
 		if err != nil {
 			return
 		}

@@ -6,6 +6,7 @@ import (
 	"os"
 	"path/filepath"
 	"runtime"
+	"strings"
 	"testing"
 
 	"capd.example/record"
@@ -77,4 +78,37 @@ func TestSendOfNothing(t *testing.T) {
 		t.Errorf("%+v, %v", done, err)
 	}
 	leftBehind(t, dir, 0)
+}
+
+// What a part takes in memory is bounded, in each of its tables, and nothing of one that takes
+// more is stored: a small archive can be unpacked to any size.
+func TestPartsAreHeldWithinBounds(t *testing.T) {
+	from, to := newStore(t), newStore(t)
+	for i := range 3 {
+		add(t, from, i, "Glass Halyard")
+	}
+	file := filepath.Join(t.TempDir(), "to-lab.zip")
+	_, err := export.Send(ctx, from, store.Filter{}, file)
+	must(t, err)
+	refusedIn := map[string]bool{}
+	for bytes := int64(0); ; bytes += 512 {
+		taken, err := export.ReadWithin(ctx, to, file, bytes)
+		if err == nil {
+			if taken.New != 3 {
+				t.Errorf("%+v", taken)
+			}
+			break
+		}
+		if n, _ := to.Count(ctx, store.Filter{}); n > 0 || bytes > 1<<20 {
+			t.Fatalf("%d passes with %d bytes: %v", n, bytes, err)
+		}
+		for _, table := range []string{"passes", "frames", "telemetry"} {
+			if strings.Contains(err.Error(), ": "+table+"/") && strings.Contains(err.Error(), "too much memory") {
+				refusedIn[table] = true
+			}
+		}
+	}
+	if len(refusedIn) != 3 {
+		t.Errorf("bounded in %v", refusedIn)
+	}
 }

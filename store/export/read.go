@@ -41,6 +41,25 @@ type Refusal struct {
 const (
 	maxLine   = 16 << 20
 	maxFrames = 10_000_000
+	maxHeld   = 1 << 30 // bytes of one part
+)
+
+// budget is how many bytes a part may still take in memory, about.
+type budget int64
+
+func (b *budget) take(bytes int) error {
+	if *b -= budget(bytes); *b < 0 {
+		return errors.New("its passes would take too much memory: ask for a package of fewer passes")
+	}
+	return nil
+}
+
+// What is held of a part, in bytes.
+const (
+	heldOfText   = 8 // for each one of a pass: small objects take more than their text
+	heldOfValue  = 8
+	heldOfTime   = 24
+	heldOfSeries = 128 // and its names
 )
 
 // Read takes the passes of a package, a folder in any of the formats or a file that [Pack]
@@ -50,6 +69,10 @@ const (
 // changed by it but where [store.Store.Adopt] says so. Passes taken in before an error stay;
 // reading it again goes on.
 func Read(ctx context.Context, s *store.Store, name string) (Taken, error) {
+	return read(ctx, s, name, maxHeld)
+}
+
+func read(ctx context.Context, s *store.Store, name string, most budget) (Taken, error) {
 	info, err := os.Stat(name)
 	if err != nil {
 		return Taken{}, fmt.Errorf("import: %w", err)
@@ -60,25 +83,25 @@ func Read(ctx context.Context, s *store.Store, name string) (Taken, error) {
 			return Taken{}, fmt.Errorf("import %s: this is no package: %w", name, err)
 		}
 		defer z.Close()
-		return readFrom(ctx, s, name, z)
+		return readFrom(ctx, s, name, z, most)
 	}
 	root, err := os.OpenRoot(name)
 	if err != nil {
 		return Taken{}, fmt.Errorf("import: %w", err)
 	}
 	defer root.Close()
-	return readFrom(ctx, s, name, root.FS())
+	return readFrom(ctx, s, name, root.FS(), most)
 }
 
 // readFrom takes in what lies in a folder or in a file of several; dir names it in errors.
-func readFrom(ctx context.Context, s *store.Store, dir string, root fs.FS) (Taken, error) {
+func readFrom(ctx context.Context, s *store.Store, dir string, root fs.FS, most budget) (Taken, error) {
 	var t Taken
 	parts, format, err := partsOf(root)
 	if err != nil {
 		return t, fmt.Errorf("import %s: %w", dir, err)
 	}
 	for _, p := range parts {
-		list, err := readPart(ctx, root, p, format)
+		list, err := readPart(ctx, root, p, format, most)
 		if err != nil {
 			return t, fmt.Errorf("import %s: %w", dir, err)
 		}
@@ -180,10 +203,13 @@ func partsOf(root fs.FS) ([]string, Format, error) {
 	return nil, "", errors.New("datapackage.json names no table of passes")
 }
 
-func readPart(ctx context.Context, root fs.FS, part string, format Format) ([]store.Arrival, error) {
+func readPart(ctx context.Context, root fs.FS, part string, format Format, left budget) ([]store.Arrival, error) {
 	var order []string
 	passes := map[string]*store.Arrival{}
 	err := eachRow(ctx, root, "passes/"+part, format, passColumns, func(line []byte) error {
+		if err := left.take(heldOfText * len(line)); err != nil {
+			return err
+		}
 		a, err := readPass(line)
 		if err != nil {
 			return err
@@ -202,7 +228,7 @@ func readPart(ctx context.Context, root fs.FS, part string, format Format) ([]st
 			"frames/"+part,
 			format,
 			frameColumns,
-			func(line []byte) error { return readFrame(line, passes) },
+			func(line []byte) error { return readFrame(line, passes, &left) },
 		)
 	}
 	if err == nil {
@@ -212,7 +238,7 @@ func readPart(ctx context.Context, root fs.FS, part string, format Format) ([]st
 			"telemetry/"+part,
 			format,
 			telemetryColumns,
-			func(line []byte) error { return readSample(line, passes) },
+			func(line []byte) error { return readSample(line, passes, &left) },
 		)
 	}
 	if err != nil {
@@ -263,7 +289,7 @@ func checkPass(a store.Arrival) error {
 	return a.Check()
 }
 
-func readFrame(line []byte, passes map[string]*store.Arrival) error {
+func readFrame(line []byte, passes map[string]*store.Arrival, left *budget) error {
 	var row struct {
 		Pass string   `json:"pass"`
 		N    int      `json:"n"`
@@ -284,10 +310,10 @@ func readFrame(line []byte, passes map[string]*store.Arrival) error {
 		return errors.New("a frame time is missing or negative")
 	}
 	a.Frames.MS = append(a.Frames.MS, *row.MS)
-	return nil
+	return left.take(heldOfValue)
 }
 
-func readSample(line []byte, passes map[string]*store.Arrival) error {
+func readSample(line []byte, passes map[string]*store.Arrival, left *budget) error {
 	var row struct {
 		Pass   string    `json:"pass"`
 		Series string    `json:"series"`
@@ -312,6 +338,9 @@ func readSample(line []byte, passes map[string]*store.Arrival) error {
 		if row.N != 1 || k >= 10000 {
 			return fmt.Errorf("sample %d of the series %.80q comes first", row.N, row.Series)
 		}
+		if err := left.take(heldOfSeries + len(row.Series) + len(row.Unit) + len(row.Source)); err != nil {
+			return err
+		}
 		t.Series = append(t.Series, record.Series{Name: row.Series, Unit: row.Unit, Source: row.Source})
 	}
 	s := &t.Series[len(t.Series)-1]
@@ -323,8 +352,10 @@ func readSample(line []byte, passes map[string]*store.Arrival) error {
 		value = *row.Value
 	}
 	s.Values = append(s.Values, value)
+	held := heldOfValue
 	if len(t.At) < row.N {
 		t.At = append(t.At, row.At)
+		held += heldOfTime
 	}
-	return nil
+	return left.take(held)
 }

@@ -45,6 +45,9 @@ func eachRow(
 		if n++; n%1024 == 0 && ctx.Err() != nil {
 			return ctx.Err()
 		}
+		if len(row) > maxLine {
+			return fmt.Errorf("a row of more than %d MiB", maxLine>>20)
+		}
 		return fn(row)
 	}
 	switch format {
@@ -91,7 +94,8 @@ func (o *object) put(name string, value any) error {
 
 // csvRows reads a table of comma-separated text by its headings.
 func csvRows(f io.Reader, columns []column, put func([]byte) error) error {
-	in := csv.NewReader(&shortLines{from: f})
+	from := &shortRows{from: f}
+	in := csv.NewReader(from)
 	in.ReuseRecord = true
 	head, err := in.Read()
 	if errors.Is(err, io.EOF) {
@@ -101,6 +105,7 @@ func csvRows(f io.Reader, columns []column, put func([]byte) error) error {
 	}
 	head = slices.Clone(head)
 	for {
+		from.long = 0
 		line, err := in.Read()
 		if errors.Is(err, io.EOF) {
 			return nil
@@ -144,24 +149,16 @@ func bare(s string) string {
 	return s
 }
 
-// shortLines refuses a line that is longer than any that an export writes: a reader of
-// comma-separated text would hold it whole.
-type shortLines struct {
+// shortRows refuses a row that is longer than any that an export writes, over however many
+// lines its texts go: a reader of comma-separated text would hold it whole.
+type shortRows struct {
 	from io.Reader
-	long int
+	long int // since whoever reads began with a row
 }
 
-func (s *shortLines) Read(p []byte) (int, error) {
+func (s *shortRows) Read(p []byte) (int, error) {
 	n, err := s.from.Read(p)
-	for rest := p[:n]; ; {
-		i := bytes.IndexByte(rest, '\n')
-		if i < 0 {
-			s.long += len(rest)
-			break
-		}
-		s.long, rest = 0, rest[i+1:]
-	}
-	if s.long > maxLine {
+	if s.long += n; s.long > maxLine {
 		return n, fmt.Errorf("a line of more than %d MiB", maxLine>>20)
 	}
 	return n, err
@@ -169,6 +166,9 @@ func (s *shortLines) Read(p []byte) (int, error) {
 
 // maxTable is what a table in Parquet may take in memory, by what it says itself.
 const maxTable = 2 << 30
+
+// maxPacked is how large such a table within an archive may be: it is unpacked in memory.
+const maxPacked = 256 << 20
 
 // parquetRows reads a table in Parquet by the names of its columns. The reader of the format is
 // not made for files that mean harm: where it gives up, the file is refused.
@@ -180,9 +180,12 @@ func parquetRows(f fs.File, size int64, columns []column, put func([]byte) error
 	}()
 	at, ok := f.(io.ReaderAt)
 	if !ok {
-		data, err := io.ReadAll(io.LimitReader(f, maxTable))
+		data, err := io.ReadAll(io.LimitReader(f, maxPacked+1))
 		if err != nil {
 			return err
+		}
+		if len(data) > maxPacked {
+			return fmt.Errorf("it is larger than %d MiB: unpack the package into a folder and import that", maxPacked>>20)
 		}
 		at, size = bytes.NewReader(data), int64(len(data))
 	}

@@ -34,6 +34,9 @@ const (
 // little, many enough that the files are not tiny.
 const perPart = 200
 
+// framesPerPart is from how many frames on a part is full all the same: [Read] holds one whole.
+const framesPerPart = 1 << 25
+
 // packageName tells our packages from others.
 const packageName = "capd-passes"
 
@@ -124,7 +127,7 @@ func (w *writer) run(ctx context.Context, f store.Filter) (err error) {
 	}
 	slices.Sort(folders)
 	for _, folder := range folders {
-		for group := range slices.Chunk(pending[folder], perPart) {
+		for _, group := range groups(pending[folder]) {
 			p, err := w.write(ctx, folder, group)
 			if err != nil {
 				return err
@@ -141,6 +144,25 @@ func (w *writer) run(ctx context.Context, f store.Filter) (err error) {
 		return err
 	}
 	return w.remove(old, keep)
+}
+
+// entry is a pass to be written.
+type entry struct {
+	id     string
+	frames int
+}
+
+// groups divides passes into parts.
+func groups(passes []entry) (out [][]string) {
+	var group []string
+	frames := 0
+	for i, p := range passes {
+		group, frames = append(group, p.id), frames+p.frames
+		if len(group) == perPart || frames >= framesPerPart || i == len(passes)-1 {
+			out, group, frames = append(out, group), nil, 0
+		}
+	}
+	return out
 }
 
 func (w *writer) load() error {
@@ -193,9 +215,9 @@ func (w *writer) describedByUs() bool {
 }
 
 // compare finds the passes to be written, by folder, and the parts that are out of date.
-func (w *writer) compare(ctx context.Context, f store.Filter) (pending map[string][]string, stale map[string]bool,
+func (w *writer) compare(ctx context.Context, f store.Filter) (pending map[string][]entry, stale map[string]bool,
 	err error) {
-	folderOf, digestOf, order := map[string]string{}, map[string]string{}, []string{}
+	folderOf, digestOf, order := map[string]string{}, map[string]string{}, []entry{}
 	err = w.store.Each(ctx, f, func(p record.Pass) error {
 		text, err := json.Marshal(p)
 		if err != nil {
@@ -205,7 +227,7 @@ func (w *writer) compare(ctx context.Context, f store.Filter) (pending map[strin
 		folderOf[p.ID] = path.Join("campaign="+folderName(p.Tags.Value(record.TagCampaign)),
 			"game="+folderName(p.Tags.Value(record.TagGame)))
 		digestOf[p.ID] = hex.EncodeToString(sum[:12])
-		order = append(order, p.ID)
+		order = append(order, entry{p.ID, p.Metrics.Frames})
 		return nil
 	})
 	if err != nil {
@@ -222,10 +244,10 @@ func (w *writer) compare(ctx context.Context, f store.Filter) (pending map[strin
 			w.done.Unchanged++
 		}
 	}
-	pending = map[string][]string{}
-	for _, id := range order {
-		if !there[id] {
-			pending[folderOf[id]] = append(pending[folderOf[id]], id)
+	pending = map[string][]entry{}
+	for _, p := range order {
+		if !there[p.id] {
+			pending[folderOf[p.id]] = append(pending[folderOf[p.id]], p)
 		}
 	}
 	return pending, stale, nil
