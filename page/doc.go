@@ -1,5 +1,5 @@
-// Package page serves what an agent does as one HTML document for a phone or a second
-// screen: complete without script, and kept up to date by server-sent events where there is
+// Package page serves what an agent does as one HTML document for a second screen
+// or a narrow window: complete without script, and kept up to date by server-sent events where there is
 // one. It asks nothing of other machines and shows every word from outside as text.
 //
 // What is shown are the values of page/view, which page/gather gathers. Nothing

@@ -8,11 +8,13 @@ import (
 	"io"
 	"net"
 	"net/http"
+	"os"
 	"strings"
 	"sync"
 	"testing"
 	"time"
 
+	"capd.example/config"
 	"capd.example/control"
 	"capd.example/page/view"
 	"capd.example/record"
@@ -338,4 +340,24 @@ func TestManyAtOnce(t *testing.T) {
 		})
 	}
 	all.Wait()
+}
+
+// The page says where it can be opened as the documentation does and as the settings have it.
+func TestPageSaysWhereItOpens(t *testing.T) {
+	doc, err := os.ReadFile("../docs/page.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	const where = "Only this machine can open this page, best on a second screen"
+	contains(t, "docs/page.md", strings.Join(strings.Fields(string(doc)), " "), where)
+	text := get(handled(bench()), "/").Body.String()
+	contains(t, "the page", text, where)
+	if strings.Contains(text, "on a phone") {
+		t.Error("the page sends people to a phone")
+	}
+	c := config.Default()
+	c.Page.Listen = "192.0.2.1:8470" // RFC 5737: an address of another network
+	if err := c.Check(); err == nil || !strings.Contains(err.Error(), "page.listen") {
+		t.Errorf("another machine can open it: %v", err)
+	}
 }
