@@ -270,6 +270,7 @@ func (ag *Agent) channel(ctx context.Context, o notify.Outcome) {
 	switch {
 	case o.Err == nil:
 		ag.troubles.Clear(key)
+		ag.turned() // an alert fewer waits
 	case o.Next.IsZero():
 		ag.troubles.Raise(ctx, key, fmt.Sprintf("the agent gave up an alert to the channel %s: %v", o.Channel, o.Err),
 			"correct the channel and try it with 'capctl alerts --test'; 'capctl alerts' lists the undelivered alerts")

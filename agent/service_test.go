@@ -8,6 +8,7 @@ import (
 
 	"github.com/rs/zerolog"
 
+	"capd.example/control"
 	"capd.example/notify"
 	"capd.example/record"
 )
@@ -50,5 +51,16 @@ func TestPageThatCannotBeHad(t *testing.T) {
 	ag.show(ended, func(context.Context, Inside) error { return taken })
 	if list := ag.troubles.List(); len(list) != 0 {
 		t.Errorf("at its end: %+v", list)
+	}
+}
+
+// Who counts the alerts that wait hears when one has arrived.
+func TestDeliveryIsTold(t *testing.T) {
+	ag := &Agent{}
+	f := ag.hub.Follow()
+	defer f.Close()
+	ag.channel(t.Context(), notify.Outcome{Channel: "desk"})
+	if got := f.Take(); len(got) != 1 || got[0].Kind != control.KindState {
+		t.Errorf("%+v", got)
 	}
 }

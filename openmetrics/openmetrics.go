@@ -119,21 +119,36 @@ func New(version string, started time.Time) *Metrics {
 
 func seconds(t time.Time) float64 { return float64(t.UnixMilli()) / 1000 }
 
-// Run follows what happens until ctx ends; state says how things stand then.
-func (m *Metrics) Run(ctx context.Context, events *control.Hub, state func(context.Context) State) {
+// Run follows what happens until ctx ends; state says how things stand then, and at each tick
+// while no log is being recorded: other programs change the store without a word to the agent.
+// Where that cannot be said, the figures stay.
+func (m *Metrics) Run(ctx context.Context, events *control.Hub, tick <-chan time.Time,
+	state func(context.Context) (State, error)) {
 	f := events.Follow()
 	defer f.Close()
-	m.Set(state(ctx))
+	recording := false
+	ask := func() {
+		s, err := state(ctx)
+		recording = err == nil && s.Recording
+		if err == nil {
+			m.Set(s)
+		}
+	}
+	ask()
 	for {
 		select {
 		case <-ctx.Done():
 			return
 		case <-f.Wake():
+			for _, e := range f.Take() {
+				m.Count(e)
+			}
+			ask()
+		case <-tick:
+			if !recording {
+				ask()
+			}
 		}
-		for _, e := range f.Take() {
-			m.Count(e)
-		}
-		m.Set(state(ctx))
 	}
 }
 

@@ -2,7 +2,9 @@ package openmetrics
 
 import (
 	"bytes"
+	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"net/http/httptest"
 	"os"
@@ -171,4 +173,48 @@ func BenchmarkScrape(b *testing.B) {
 	for b.Loop() {
 		h.ServeHTTP(httptest.NewRecorder(), httptest.NewRequest("GET", "/metrics", nil))
 	}
+}
+
+// A reading of how things stand, or why there is none.
+type reading struct {
+	s   State
+	err error
+}
+
+// The gauges follow what other programs do to the store at each tick, stay where nothing can be
+// said, and nothing is asked at a tick while a log is recorded.
+func TestGaugesFollowWhatNobodyTells(t *testing.T) {
+	ctx, stop := context.WithCancel(t.Context())
+	m, hub, tick, said := New("v1", time.Now()), &control.Hub{}, make(chan time.Time), make(chan reading)
+	ended := make(chan bool)
+	go func() {
+		defer close(ended)
+		m.Run(ctx, hub, tick, func(context.Context) (State, error) { r := <-said; return r.s, r.err })
+	}()
+	settled := func() { tick <- time.Time{} } // taken only after the reading before it is set
+	expect := func(line string) {
+		t.Helper()
+		if text := scrape(t, m, ""); !strings.Contains(text, line+"\n") {
+			t.Errorf("no %q in %s", line, text)
+		}
+	}
+	said <- reading{s: State{Undelivered: 2, Troubles: 1}}
+	settled()
+	expect("capd_alerts_undelivered 2")
+	said <- reading{err: errors.New("the agent does not answer")}
+	settled()
+	expect("capd_alerts_undelivered 2")
+	expect("capd_troubles 1")
+	said <- reading{s: State{Cells: map[string]int{"open": 3}, PassesLeft: 7, Recording: true}}
+	settled() // while a log is recorded
+	settled() // asks nothing: the first would hold up the second
+	expect("capd_alerts_undelivered 0")
+	expect("capd_campaign_passes_left 7")
+	hub.Publish(control.Event{Kind: control.KindState})
+	said <- reading{s: State{Cells: map[string]int{"open": 3}, PassesLeft: 5}}
+	settled()
+	expect("capd_campaign_passes_left 5")
+	said <- reading{}
+	stop()
+	<-ended
 }

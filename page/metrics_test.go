@@ -21,7 +21,10 @@ func TestMetrics(t *testing.T) {
 	asked := make(chan bool, 100)
 	hub := &control.Hub{}
 	s, err := Listen(t.Context(), Options{Page: config.Page{Listen: "127.0.0.1:0", Metrics: true}, Source: bench(), Events: hub, Version: "v1",
-		Figures: func(context.Context) openmetrics.State { asked <- true; return openmetrics.State{Growing: 4} }})
+		Figures: func(context.Context) (openmetrics.State, error) {
+			asked <- true
+			return openmetrics.State{Growing: 4}, nil
+		}})
 	if err != nil {
 		t.Fatal(err)
 	}

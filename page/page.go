@@ -22,7 +22,7 @@ type Options struct {
 	Source view.Source
 	Events *control.Hub
 	// Figures are for a lab's monitoring, where that is to be answered.
-	Figures func(context.Context) openmetrics.State
+	Figures func(context.Context) (openmetrics.State, error)
 	Version string // of the agent, for them
 	// Started is told the address when it can be asked; nil to ignore it.
 	Started func(address string)
@@ -79,6 +79,9 @@ const (
 	mostHeader  = 16 << 10
 )
 
+// figuresTime is after what time the figures show what other programs wrote into the store.
+const figuresTime = time.Minute
+
 // Run serves until ctx ends.
 func (s *Server) Run(ctx context.Context) error {
 	ctx, stop := context.WithCancel(ctx)
@@ -91,7 +94,11 @@ func (s *Server) Run(ctx context.Context) error {
 	}
 	var parts sync.WaitGroup
 	if s.metrics != nil {
-		parts.Go(func() { s.metrics.Run(ctx, s.o.Events, s.o.Figures) })
+		parts.Go(func() {
+			t := time.NewTicker(figuresTime)
+			defer t.Stop()
+			s.metrics.Run(ctx, s.o.Events, t.C, s.o.Figures)
+		})
 	}
 	parts.Go(func() {
 		<-ctx.Done()

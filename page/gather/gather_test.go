@@ -371,8 +371,8 @@ func TestFigures(t *testing.T) {
 	give(t, g, campaign.Skip, 3)
 	a := &agent{status: control.Status{Growing: 2, Alerts: 3, Troubles: []control.Trouble{{}}}}
 	g.Agent = a
-	f := g.Figures(t.Context())
-	if f.Growing != 2 || f.Undelivered != 3 || f.Troubles != 1 || f.StoreBytes < 4096 || f.PassesDone != 3 || f.Planned != 24 || f.PassesLeft != 21 {
+	f, err := g.Figures(t.Context())
+	if err != nil || f.Growing != 2 || f.Undelivered != 3 || f.Troubles != 1 || f.StoreBytes < 4096 || f.PassesDone != 3 || f.Planned != 24 || f.PassesLeft != 21 {
 		t.Errorf("%+v", f)
 	}
 	if c := f.Cells; c["done"] != 1 || c["failed"] != 1 || c["skipped"] != 1 || c["open"] != 9 || c["begun"] != 0 {
@@ -381,14 +381,18 @@ func TestFigures(t *testing.T) {
 	// While a log is recorded nobody goes through all passes.
 	a.status.Recording = &control.Recording{}
 	keep(t, g, 9, record.Clean, cellTags(g, 5)...)
-	if f := g.Figures(t.Context()); f.PassesDone != 3 || !f.Recording {
+	if f, err := g.Figures(t.Context()); err != nil || f.PassesDone != 3 || !f.Recording {
 		t.Errorf("%+v", f)
 	}
 	a.status.Recording = nil
-	if f := g.Figures(t.Context()); f.PassesDone != 4 {
+	if f, err := g.Figures(t.Context()); err != nil || f.PassesDone != 4 {
 		t.Errorf("%+v", f)
 	}
-	if f := open(t, "").Figures(t.Context()); f.Cells != nil {
+	if f, err := open(t, "").Figures(t.Context()); err != nil || f.Cells != nil {
 		t.Errorf("%+v", f)
+	}
+	g.Agent = &agent{err: errors.New("no answer")}
+	if f, err := g.Figures(t.Context()); err == nil {
+		t.Errorf("an agent that does not answer: %+v", f)
 	}
 }
