@@ -39,7 +39,10 @@ type Gatherer struct {
 	book *logbook.Book
 	// noBook is why there is no book, where there should be one.
 	noBook error
-	stood  *view.Plan // what was last said of the campaign
+	last   *logbook.Page // the last reading of it
+	// stood is what was last said of the campaign, by the reading stoodOf.
+	stood   *view.Plan
+	stoodOf *logbook.Page
 }
 
 // New returns what gathers for the page of an agent with these settings.

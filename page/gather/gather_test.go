@@ -28,7 +28,12 @@ type agent struct {
 	err    error
 }
 
-func (a *agent) Status(context.Context) (control.Status, error) { return a.status, a.err }
+func (a *agent) Status(ctx context.Context) (control.Status, error) {
+	if _, bounded := ctx.Deadline(); !bounded {
+		return a.status, errors.New("asked without a limit")
+	}
+	return a.status, a.err
+}
 
 // machine has samples of the last seconds.
 type machine struct{ t *record.Telemetry }
@@ -180,7 +185,7 @@ func TestPlan(t *testing.T) {
 	}
 	give(t, g, campaign.Begin, 1)
 	give(t, g, campaign.Skip, 3)
-	p, err := g.plan(t.Context())
+	p, err := g.standing(t.Context(), false)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -227,7 +232,7 @@ preset = ["low", "medium", "high"]
 	if n := g.book.Plan.Len(); n != 8*8*3*3*12 {
 		t.Fatalf("%d cells", n)
 	}
-	p, err := g.plan(t.Context())
+	p, err := g.standing(t.Context(), false)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -318,7 +323,7 @@ func TestSaid(t *testing.T) {
 
 // Several look at once: a campaign's plan is for one at a time.
 func TestManyAsk(t *testing.T) {
-	g := open(t, matrix)
+	g := open(t, matrix+"[control]\ngame = \"Copper Drift\"\n")
 	p := keep(t, g, 1, record.Clean, "game=Copper Drift", "resolution=1080p") // fits several cells: looked for
 	done := make(chan bool)
 	for range 4 {
@@ -327,12 +332,45 @@ func TestManyAsk(t *testing.T) {
 				g.Now(context.Background())
 				g.Pass(context.Background(), p.ID)
 				g.Cell(context.Background(), 1)
+				g.Map(context.Background(), nil)
+				g.Figures(context.Background())
 			}
 			done <- true
 		}()
 	}
 	for range 4 {
 		<-done
+	}
+}
+
+// While a log is recorded nobody goes through all passes, whatever page is asked for.
+func TestPagesOfACampaignWhileRecording(t *testing.T) {
+	g := open(t, matrix)
+	a := &agent{}
+	g.Agent = a
+	done := func() (cell, field string) {
+		t.Helper()
+		c, err := g.Cell(t.Context(), 1)
+		if err != nil {
+			t.Fatal(err)
+		}
+		m, err := g.Map(t.Context(), nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return c.State, m.Map.Rows[0].Fields[0].Text
+	}
+	for i, step := range []struct {
+		recording   *control.Recording
+		cell, field string
+	}{{&control.Recording{}, "0 of 2 passes good", "0"}, {&control.Recording{}, "0 of 2 passes good", "0"}, {nil, "2 of 2 passes good", "2"}} {
+		a.status.Recording = step.recording
+		if cell, field := done(); cell != step.cell || field != step.field {
+			t.Errorf("%+v: cell %q, field %q", step, cell, field)
+		}
+		if step.recording != nil {
+			keep(t, g, i, record.Clean, cellTags(g, 0)...)
+		}
 	}
 }
 

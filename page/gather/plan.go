@@ -17,29 +17,46 @@ import (
 // shownAhead is how many cells after the next one are named.
 const shownAhead = 3
 
-// standing says where the campaign stands. To work that out goes through all of its passes:
-// while another one is recorded what was said before still holds.
-func (g *Gatherer) standing(ctx context.Context, recording bool) (*view.Plan, error) {
-	if g.book == nil {
-		return nil, g.noBook
-	}
+// reading reads where the campaign stands. To work that out goes through all of its passes:
+// while another one is recorded the last reading still holds. The lock is held for no longer:
+// what is drawn of a reading changes nothing in it nor in the book.
+func (g *Gatherer) reading(ctx context.Context, recording bool) (*logbook.Page, error) {
 	g.mu.Lock()
 	defer g.mu.Unlock()
-	if recording && g.stood != nil {
-		return g.stood, nil
+	if recording && g.last != nil {
+		return g.last, nil
 	}
-	p, err := g.plan(ctx)
-	if err == nil {
-		g.stood = p
-	}
-	return p, err
-}
-
-func (g *Gatherer) plan(ctx context.Context) (*view.Plan, error) {
 	at, err := g.book.Read(ctx, g.Store, g.Name)
 	if err != nil {
 		return nil, err
 	}
+	g.last = &at
+	return g.last, nil
+}
+
+// standing says where the campaign stands.
+func (g *Gatherer) standing(ctx context.Context, recording bool) (*view.Plan, error) {
+	if g.book == nil {
+		return nil, g.noBook
+	}
+	at, err := g.reading(ctx, recording)
+	if err != nil {
+		return nil, err
+	}
+	g.mu.Lock()
+	p, of := g.stood, g.stoodOf
+	g.mu.Unlock()
+	if of == at {
+		return p, nil
+	}
+	p = g.plan(*at)
+	g.mu.Lock()
+	g.stood, g.stoodOf = p, at
+	g.mu.Unlock()
+	return p, nil
+}
+
+func (g *Gatherer) plan(at logbook.Page) *view.Plan {
 	plan, pos, cover := g.book.Plan, at.Position, at.Coverage
 	sum, _, _ := cover.Sum(nil)
 	out := &view.Plan{Name: g.book.Campaign.Name, Total: sum.Wanted, Have: sum.Done, Advice: cover.Advice(pos.Cell, pos),
@@ -62,7 +79,7 @@ func (g *Gatherer) plan(ctx context.Context) (*view.Plan, error) {
 		out.Ahead = append(out.Ahead, view.Ahead{Cell: i + 1, Change: g.change(from, i), Passes: cover.State(i).Missing()})
 		from = i
 	}
-	return out, nil
+	return out
 }
 
 // cellStates counts the cells by how far they are.
@@ -315,11 +332,12 @@ func heads(keys []string, levels int) [][]view.Head {
 // Map implements [view.Source].
 func (g *Gatherer) Map(ctx context.Context, only map[string]string) (view.Part, error) {
 	v := view.Part{Bench: g.Name}
-	at, done, err := g.open(ctx)
+	ctx, stop := context.WithTimeout(ctx, 2*patience)
+	defer stop()
+	at, err := g.open(ctx)
 	if err != nil {
 		return v, err
 	}
-	defer done()
 	if cells, err := g.book.Plan.Find(only); err != nil || len(cells) == 0 {
 		return v, view.ErrNone
 	}
@@ -336,27 +354,28 @@ func (g *Gatherer) Map(ctx context.Context, only map[string]string) (view.Part, 
 	return v, nil
 }
 
-// open reads the campaign for one who calls done afterwards.
-func (g *Gatherer) open(ctx context.Context) (at logbook.Page, done func(), err error) {
+// open reads the campaign for a page of its own.
+func (g *Gatherer) open(ctx context.Context) (at logbook.Page, err error) {
 	if g.book == nil {
-		return at, nil, view.ErrNone
+		return at, view.ErrNone
 	}
-	g.mu.Lock()
-	if at, err = g.book.Read(ctx, g.Store, g.Name); err != nil {
-		g.mu.Unlock()
-		return at, nil, err
+	s, err := g.Agent.Status(ctx)
+	p, err := g.reading(ctx, err == nil && s.Recording != nil)
+	if err != nil {
+		return at, err
 	}
-	return at, g.mu.Unlock, nil
+	return *p, nil
 }
 
 // Cell implements [view.Source].
 func (g *Gatherer) Cell(ctx context.Context, n int) (view.Cell, error) {
 	v := view.Cell{Bench: g.Name, Number: n}
-	at, done, err := g.open(ctx)
+	ctx, stop := context.WithTimeout(ctx, 2*patience)
+	defer stop()
+	at, err := g.open(ctx)
 	if err != nil {
 		return v, err
 	}
-	defer done()
 	cell := n - 1
 	if cell < 0 || cell >= g.book.Plan.Len() {
 		return v, view.ErrNone
