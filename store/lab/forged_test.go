@@ -278,6 +278,38 @@ func TestABenchGetsAnotherLogin(t *testing.T) {
 	same(t, honest, l, "bench-1")
 }
 
+// TestTheOwnerOfTheTablesSends for a bench that has a login of its own: that login goes on
+// where the other ended. Rows that are nobody's it may not change, and learns what helps.
+func TestTheOwnerOfTheTablesSends(t *testing.T) {
+	a := address(t)
+	l := setup(t, a, true)
+	postgres.Ask(a, "CREATE ROLE one LOGIN IN ROLE capd_agent")
+	if err := l.Assign(ctx, "one", "bench-1"); err != nil {
+		t.Fatal(err)
+	}
+	s := newStore(t)
+	for i := range 3 {
+		add(t, s, "bench-1", i, 0.5)
+	}
+	send(t, s, "bench-1", a, 3)
+	send(t, s, "bench-1", as(t, a, "one"), 0)
+	add(t, s, "bench-1", 3, 0.5)
+	send(t, s, "bench-1", as(t, a, "one"), 1)
+	same(t, s, l, "bench-1")
+	if got := ask(t, a, "SELECT count(*)::text FROM capd.passes UNION ALL SELECT count(*)::text FROM capd.benches"); !slices.Equal(got, []string{"4", "1"}) {
+		t.Errorf("passes and stores: %v", got)
+	}
+	ask(t, a, "UPDATE capd.passes SET owner = NULL; UPDATE capd.benches SET owner = NULL")
+	_, err := (&lab.Forwarder{Store: s, Bench: "bench-1", Address: as(t, a, "one")}).Forward(ctx)
+	if !errors.Is(err, lab.ErrRefused) || !strings.Contains(err.Error(), "capctl lab assign") {
+		t.Errorf("rows of nobody: %v", err)
+	}
+	if err := l.Assign(ctx, "one", "bench-1"); err != nil {
+		t.Fatal(err)
+	}
+	send(t, s, "bench-1", as(t, a, "one"), 0)
+}
+
 // TestCopiesOfOneLog: a log that was copied to a second bench is one pass, that of the bench
 // that sent it first whatever their names are, and what the second says otherwise is noted.
 func TestCopiesOfOneLog(t *testing.T) {

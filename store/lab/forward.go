@@ -18,7 +18,7 @@ import (
 // batch is what goes to the lab in one transaction: parcels of one bench, and how it
 // stands with that bench after them.
 type batch struct {
-	bench, store, owner string // owner "" where the login owns the tables
+	bench, store, owner string // owner "" where the bench has no login
 	list                []store.Parcel
 	mark                int64 // of the bench's store: all up to here is in the lab
 	backlog             int
@@ -53,8 +53,9 @@ func (l *Lab) put(ctx context.Context, b batch) error {
 		_, err := tx.Exec(ctx, putBench, b.bench, owner, b.store, b.at, b.backlog, b.mark, plain(b.campaign), b.open)
 		return err
 	})
-	if codeOf(err) == "42501" && b.owner == "" {
-		err = fmt.Errorf("the login belongs to no bench: `capctl lab assign LOGIN BENCH` ties it to one: %w", err)
+	if codeOf(err) == "42501" {
+		err = fmt.Errorf("rows of bench %q are not this login's: run `capctl lab assign LOGIN BENCH`, once more where it has run before: %w",
+			b.bench, err)
 	}
 	return l.wrap(err, "send passes")
 }
@@ -227,7 +228,8 @@ func (f *Forwarder) limited(ctx context.Context) (context.Context, context.Cance
 }
 
 // open connects and returns whom the rows will belong to: the login where it is tied to
-// this bench, "" where it is tied to none, as that of the owner of the tables.
+// this bench, the bench's own where it is tied to none, as that of the owner of the tables,
+// and "" where the bench has none either.
 func (f *Forwarder) open(ctx context.Context) (l *Lab, owner string, err error) {
 	ctx, cancel := f.limited(ctx)
 	defer cancel()
@@ -236,7 +238,8 @@ func (f *Forwarder) open(ctx context.Context) (l *Lab, owner string, err error) 
 	}
 	err = l.read(ctx, "send passes", func(tx pgx.Tx) error {
 		var bench string
-		err := tx.QueryRow(ctx, `SELECT role, bench FROM capd.members WHERE role = current_user`).Scan(&owner, &bench)
+		err := tx.QueryRow(ctx, `SELECT role, bench FROM capd.members WHERE role = current_user OR bench = $1
+			ORDER BY role <> current_user, role LIMIT 1`, f.Bench).Scan(&owner, &bench)
 		switch {
 		case errors.Is(err, pgx.ErrNoRows):
 			return nil
