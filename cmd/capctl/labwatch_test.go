@@ -1,21 +1,27 @@
 package main
 
 import (
+	"bufio"
 	"bytes"
 	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
+	"net"
 	"net/http"
 	"net/http/httptest"
+	"net/url"
 	"os"
 	"path/filepath"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"time"
 
+	"capd.example/config"
 	"capd.example/internal/cli"
+	"capd.example/internal/labtalk"
 	"capd.example/internal/testlab/postgres"
 	"capd.example/notify"
 	"capd.example/store/lab"
@@ -31,6 +37,7 @@ func TestLab(t *testing.T) {
 	}
 	t.Cleanup(server.End)
 	t.Run("notes", func(t *testing.T) { testNotes(t, newLab(t, server, "notes")) })
+	t.Run("frozen", func(t *testing.T) { testFrozen(t, newLab(t, server, "frozen")) })
 	t.Run("watch", func(t *testing.T) { testWatch(t, server, newLab(t, server, "watch")) })
 }
 
@@ -134,6 +141,122 @@ func testWatch(t *testing.T, server *postgres.Server, address string) {
 	text := <-ended
 	if !strings.HasPrefix(text, "0") || strings.Count(text, `"about":"silent"`) != 1 || strings.Count(text, `"about":"backlog"`) != 1 {
 		t.Errorf("in the end: %s", text)
+	}
+}
+
+// freezer carries bytes to a server, and none any more while it is frozen.
+type freezer struct{ frozen atomic.Bool }
+
+func (f *freezer) serve(t *testing.T, to string) (address string) {
+	t.Helper()
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { l.Close() })
+	go func() {
+		for {
+			in, err := l.Accept()
+			if err != nil {
+				return
+			}
+			out, err := net.Dial("tcp", to)
+			if err != nil {
+				in.Close()
+				continue
+			}
+			go f.carry(out, in)
+			go f.carry(in, out)
+		}
+	}()
+	return l.Addr().String()
+}
+
+func (f *freezer) carry(to, from net.Conn) {
+	defer to.Close()
+	piece := make([]byte, 4096)
+	for {
+		n, err := from.Read(piece)
+		if err != nil {
+			return
+		}
+		if !f.frozen.Load() {
+			to.Write(piece[:n])
+		}
+	}
+}
+
+// testFrozen: a lab that takes what is asked and answers nothing is told of, and is watched
+// again when it answers.
+func testFrozen(t *testing.T, address string) {
+	dir := t.TempDir()
+	s := matrixStore(t, dir, "bench-1")
+	direct, err := lab.Open(t.Context(), address)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer direct.Close()
+	if _, err := direct.Setup(t.Context(), lab.Options{}); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := (&lab.Forwarder{Store: s, Bench: "bench-1", Address: address}).Forward(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	u, err := url.Parse(address)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var ice freezer
+	u.Host = ice.serve(t, u.Host)
+	l, err := lab.Open(t.Context(), u.String())
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer l.Close()
+	ctx, stop := context.WithCancel(t.Context())
+	reader, out := io.Pipe()
+	ended := make(chan error, 1)
+	w := labtalk.Watcher{Streams: &cli.Streams{Out: out, Err: io.Discard}, Lab: l, Every: 50 * time.Millisecond, Patience: 2 * time.Second,
+		Limits: lab.Limits{Silent: time.Hour, Clock: 3600, Backlog: 100, Bad: 1000, Within: time.Hour}, Notify: config.Notify{TimeoutS: 10}}
+	go func() { ended <- w.Run(ctx) }()
+	lines := make(chan string, 1000)
+	go func() {
+		for said := bufio.NewScanner(reader); said.Scan(); {
+			lines <- said.Text()
+		}
+	}()
+	got := func(says string) {
+		t.Helper()
+		over := time.After(30 * time.Second)
+		for {
+			select {
+			case line := <-lines:
+				if strings.Contains(line, says) {
+					return
+				}
+			case err := <-ended:
+				t.Fatalf("it ended: %v", err)
+			case <-over:
+				t.Fatalf("no line that says %q", says)
+			}
+		}
+	}
+	set := func(column string) {
+		t.Helper()
+		if _, err := postgres.Ask(address, "UPDATE capd.benches SET "+column); err != nil {
+			t.Fatal(err)
+		}
+	}
+	set("backlog = 400")
+	got("still had 400 passes to send")
+	ice.frozen.Store(true)
+	got("has not answered within 2s")
+	set("bench_at = seen_at + interval '5 hours'")
+	ice.frozen.Store(false)
+	got("has a clock that is off")
+	stop()
+	if err := <-ended; err != nil {
+		t.Error(err)
 	}
 }
 

@@ -3,7 +3,9 @@
 package labtalk
 
 import (
+	"cmp"
 	"context"
+	"fmt"
 	"io"
 	"time"
 
@@ -26,11 +28,26 @@ type Watcher struct {
 	Every  time.Duration
 	Notify config.Notify
 	JSON   bool // one object for each alarm on the output
+
+	// Patience is how long one look may take before the lab counts as hanging; 0 means 90 s.
+	Patience time.Duration
+}
+
+// see looks once, and gives a lab up that takes the question and does not answer.
+func (w Watcher) see(ctx context.Context) (lab.Seen, error) {
+	patience := cmp.Or(w.Patience, 90*time.Second)
+	within, cancel := context.WithTimeout(ctx, patience)
+	defer cancel()
+	seen, err := w.Lab.See(within, w.Limits.Within)
+	if err != nil && ctx.Err() == nil && within.Err() != nil {
+		err = fmt.Errorf("lab %s has not answered within %s: %w", w.Lab.Name(), patience, err)
+	}
+	return seen, err
 }
 
 // Once looks once and prints what it finds; [cli.ErrFound] where that is something.
 func (w Watcher) Once(ctx context.Context) error {
-	seen, err := w.Lab.See(ctx, w.Limits.Within)
+	seen, err := w.see(ctx)
 	if err != nil {
 		return err
 	}
@@ -57,7 +74,7 @@ func (w Watcher) Once(ctx context.Context) error {
 // Run looks until ctx ends. An alarm is told once, and again where it comes back after it was
 // over. That the lab cannot be reached at first is an error, later an alarm.
 func (w Watcher) Run(ctx context.Context) error {
-	seen, err := w.Lab.See(ctx, w.Limits.Within)
+	seen, err := w.see(ctx)
 	if err != nil {
 		return err
 	}
@@ -84,7 +101,7 @@ func (w Watcher) Run(ctx context.Context) error {
 			return nil
 		case <-tick.C:
 		}
-		seen, err = w.Lab.See(ctx, w.Limits.Within) // on a new connection where the old one is lost
+		seen, err = w.see(ctx) // on a new connection where the old one is lost
 	}
 }
 

@@ -228,7 +228,9 @@ func (l *Lab) once(ctx context.Context, begin string, fn func(tx pgx.Tx) error) 
 		return err
 	}
 	if err := fn(tx); err != nil {
-		tx.Rollback(context.WithoutCancel(ctx))
+		soon, cancel := context.WithTimeout(context.WithoutCancel(ctx), 2*time.Second)
+		defer cancel()
+		tx.Rollback(soon) // a server that hangs answers this no more than it did the rest
 		return err
 	}
 	return tx.Commit(ctx)
