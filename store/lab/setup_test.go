@@ -92,6 +92,9 @@ func TestOldTablesBecomeNew(t *testing.T) {
 		t.Errorf("%d sent, %v", n, err)
 	}
 	same(t, s, l, "bench-1")
+	if list, err := l.Status(ctx); err != nil || len(list) != 1 || list[0].Stores != 1 {
+		t.Errorf("one machine, before and after: %+v, %v", list, err)
+	}
 	// Version 1 is tables without roles.
 	ask(t, a, "DROP SCHEMA capd CASCADE; CREATE SCHEMA capd; CREATE TABLE capd.version (version integer PRIMARY KEY); INSERT INTO capd.version VALUES (1)")
 	script, err := os.ReadFile("testdata/version-1.sql")

@@ -58,22 +58,25 @@ func countsOf(ctx context.Context, tx pgx.Tx, condition string, args ...any) (ma
 }
 
 // benches reads what benches told when they last sent. Of several stores that send as one
-// bench the last counts.
+// bench the last counts; a row that names no store is from before they had names, and is
+// asked only where the bench has not sent since.
 func (l *Lab) benches(ctx context.Context, tx pgx.Tx) (list []Bench, err error) {
-	rows, err := tx.Query(ctx, `SELECT bench, seen_at, bench_at, backlog, campaign, open FROM capd.benches ORDER BY bench, seen_at DESC, store`)
+	rows, err := tx.Query(ctx, `SELECT bench, store, seen_at, bench_at, backlog, campaign, open FROM capd.benches
+		ORDER BY bench, CASE store WHEN '' THEN 1 ELSE 0 END, seen_at DESC, store`)
 	if err != nil {
 		return nil, err
 	}
 	var b Bench
+	var store string
 	var seen, its pgtype.Timestamptz
-	_, err = pgx.ForEachRow(rows, []any{&b.Name, &seen, &its, &b.Backlog, &b.Campaign, &b.Open}, func() error {
+	_, err = pgx.ForEachRow(rows, []any{&b.Name, &store, &seen, &its, &b.Backlog, &b.Campaign, &b.Open}, func() error {
 		if !isTime(seen) || !isTime(its) {
 			l.left.add(Note{Bench: b.Name, Why: "when it was last seen, or what its clock said, is no time"})
 			return nil
 		}
 		b.SeenAt, b.Skew, b.Stores = seen.Time.UTC(), its.Time.Sub(seen.Time).Seconds(), 1
 		if n := len(list); n > 0 && list[n-1].Name == b.Name {
-			if list[n-1].SeenAt.Sub(b.SeenAt) < 24*time.Hour {
+			if store != "" && list[n-1].SeenAt.Sub(b.SeenAt) < 24*time.Hour {
 				list[n-1].Stores++
 			}
 			return nil
