@@ -31,7 +31,7 @@ type overruleCmd struct {
 
 // Run sets the verdict by hand or takes that back. The findings stay as they are.
 func (c *overruleCmd) Run(a *app) error {
-	c.Why = strings.TrimSpace(c.Why)
+	c.Why = safe.Line(c.Why)
 	c.split()
 	if err := c.check(); err != nil {
 		return err
@@ -178,7 +178,7 @@ func (c *overruleCmd) check() error {
 	case !c.Undo && c.verdict == "":
 		return cli.UsageError(errors.New("overrule: no verdict is given"),
 			"type: capctl overrule "+id+" clean|unverified|doubtful|bad --why TEXT", "--undo restores the checks' verdict")
-	case c.Why == "" && !c.DryRun:
+	case safe.Blank(c.Why) && !c.DryRun:
 		return cli.UsageError(errors.New("overrule: --why is empty"),
 			"give the reason in a few words, for readers of the results")
 	}

@@ -28,6 +28,15 @@ func TestOverruleTakesSelections(t *testing.T) {
 	if status, _, said = r.run("overrule", "--undo", "--since", "5h", "--why", "again"); status != 3 || !strings.Contains(said, "no pass is selected") {
 		t.Errorf("nothing to undo: %d, %s", status, said)
 	}
+	if status, _, said = r.run("overrule", "--tag", "preset=low", "bad", "--why", "loose\x00\xff\xfe\tcooler\n\x1b[2J"); status != 0 {
+		t.Errorf("%d, %s", status, said)
+	}
+	if _, out, _ = r.run("passes", "--json", "--verdict", "bad"); strings.Count(out, `"overruled":"loose��� cooler �[2J"`) != 3 {
+		t.Errorf("the reason is kept as %s", out)
+	}
+	if status, _, said = r.run("overrule", "--tag", "preset=low", "clean", "--why", "\x00 \x1b"); status != 2 || !strings.Contains(said, "--why is empty") {
+		t.Errorf("a reason that nobody sees: %d, %s", status, said)
+	}
 	if status, _, said = r.run("overrule", "bad", "--why", "x"); status != 2 || !strings.Contains(said, "no pass is named") {
 		t.Errorf("without a selection: %d, %s", status, said)
 	}

@@ -204,6 +204,30 @@ func TestForwardIsIdempotentAndComplete(t *testing.T) {
 	}
 }
 
+// TestBytesThatAreNoText go to the lab in whatever runs, and no pass is left out for them.
+func TestBytesThatAreNoText(t *testing.T) {
+	a := address(t)
+	l := setup(t, a, false)
+	s := newStore(t)
+	for i, why := range []string{"loose \xff\xfe cooler", "\xed\xa0\x80", "cut off \xe2\x82", "zero \x00\x00\xff\x00", "\ufffd\xff\ufffd"} {
+		id := add(t, s, "bench-1", i, 0.2)
+		if err := s.Overrule(ctx, id, record.Clean, why, "mo"); err != nil {
+			t.Fatal(err)
+		}
+		if _, err := s.Retag(ctx, []string{id}, map[string]string{"kit": why}, "mo", ""); err != nil {
+			t.Fatal(err)
+		}
+		if err := s.Finish(ctx, id, nil, record.Clean); err != nil {
+			t.Fatal(err)
+		}
+	}
+	send(t, s, "bench-1", a, 5)
+	list, err := l.Passes(ctx, store.Filter{})
+	if notes, more := l.Notes(); err != nil || len(list) != 5 || len(notes)+more > 0 {
+		t.Errorf("%d passes, %v, left out: %+v", len(list), err, notes)
+	}
+}
+
 // TestSameAnswersAsTheBench asks both stores the same.
 func TestSameAnswersAsTheBench(t *testing.T) {
 	a := address(t)

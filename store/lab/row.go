@@ -94,9 +94,14 @@ func orderTime(p record.Pass) time.Time {
 }
 
 // plain makes a text that the database can hold: no zero bytes, valid UTF-8. The pass's
-// own JSON keeps what was there.
+// own JSON keeps zero bytes, and has one sign for each byte that is no UTF-8, as this.
 func plain(s string) string {
-	return strings.ReplaceAll(text.Valid(s), "\x00", "\ufffd")
+	return strings.Map(func(r rune) rune {
+		if r == 0 {
+			return text.Odd
+		}
+		return r // [text.Odd] for each byte that is none
+	}, s)
 }
 
 // stored is a row as it was read. Nobody vouches for it: an agent's login may have written
