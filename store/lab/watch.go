@@ -32,6 +32,10 @@ type Seen struct {
 	Bad     map[string]int // passes that are bad and began within the time asked for, by bench
 }
 
+// ahead is by how much a bench's clock may be fast for its passes to be of the last while:
+// those of a wrong year would be for ever.
+const ahead = 5 * time.Minute
+
 // See returns how the benches stand now, and their bad passes of the last while.
 func (l *Lab) See(ctx context.Context, within time.Duration) (s Seen, err error) {
 	err = l.read(ctx, "look at the benches", func(tx pgx.Tx) error {
@@ -42,7 +46,7 @@ func (l *Lab) See(ctx context.Context, within time.Duration) (s Seen, err error)
 		if s.Benches, err = l.benches(ctx, tx); err != nil {
 			return err
 		}
-		counts, err := countsOf(ctx, tx, "WHERE verdict = 'bad' AND at >= $1", s.At.Add(-within))
+		counts, err := countsOf(ctx, tx, "WHERE verdict = 'bad' AND at >= $1 AND at <= $2", s.At.Add(-within), s.At.Add(ahead))
 		for name, c := range counts {
 			s.Bad[name] = c.bad
 		}

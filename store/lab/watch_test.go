@@ -74,4 +74,13 @@ func TestSee(t *testing.T) {
 	if err != nil || len(seen.Benches) != 1 || seen.Benches[0].Campaign != "spring" || seen.Benches[0].Open != 12 || seen.Bad["bench-1"] != 1 {
 		t.Errorf("%+v, %v", seen, err)
 	}
+	for _, c := range []struct {
+		began string
+		bad   int
+	}{{"1 year", 0}, {"1 minute", 2}} {
+		ask(t, a, "UPDATE capd.passes SET at = now() + interval '"+c.began+"'")
+		if seen, err := l.See(ctx, time.Hour); err != nil || seen.Bad["bench-1"] != c.bad {
+			t.Errorf("passes that begin in %s: %+v, %v", c.began, seen, err)
+		}
+	}
 }
