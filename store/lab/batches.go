@@ -12,9 +12,11 @@ import (
 	"capd.example/store"
 )
 
-// several are the identities that more than one bench holds: few, so that they are listed
-// once and everything else is counted without looking at other benches.
-const several = `SELECT id FROM capd.passes GROUP BY id HAVING count(*) > 1`
+// several selects the identities that more than one of the benches in question holds: few, so
+// that they are listed once and everything else is counted without looking at other benches.
+func several(benches string) string {
+	return "SELECT p.id FROM capd.passes p WHERE " + benches + " GROUP BY p.id HAVING count(*) > 1"
+}
 
 // Batches counts the selected passes by campaign, as [store.Store.Batches], from the columns:
 // what they count is no figure. Rows without a date are not counted.
@@ -27,13 +29,15 @@ func (l *Lab) Batches(ctx context.Context, f store.Filter) (out []store.Batch, e
 }
 
 func (l *Lab) batches(ctx context.Context, tx pgx.Tx, f store.Filter) ([]store.Batch, error) {
-	condition, args := where(f)
-	condition += ` AND p.at >= '0001-01-01' AND p.at < '9999-12-31'`
-	with := ""
-	if f.Bench == "" {
-		with = "WITH several AS MATERIALIZED (" + several + ") "
-		condition += " AND p.id NOT IN (SELECT id FROM several)"
+	shared, with, without := !oneBench(f), "", ""
+	var args []any
+	if shared {
+		with, args = where(amongst(f))
+		with = "WITH several AS MATERIALIZED (" + several(with) + ") "
+		without = " AND p.id NOT IN (SELECT id FROM several)"
 	}
+	condition, args := where(f, args...)
+	condition += ` AND p.at >= '0001-01-01' AND p.at < '9999-12-31'` + without
 	rows, err := tx.Query(ctx, with+"SELECT p.campaign, count(*), min(p.at), max(p.at) FROM capd.passes p WHERE "+condition+
 		" GROUP BY p.campaign", args...)
 	if err != nil {
@@ -48,7 +52,7 @@ func (l *Lab) batches(ctx context.Context, tx pgx.Tx, f store.Filter) ([]store.B
 	}); err != nil {
 		return nil, err
 	}
-	if f.Bench == "" {
+	if shared {
 		if err := l.addSeveral(ctx, tx, f, byName); err != nil {
 			return nil, err
 		}
@@ -63,7 +67,8 @@ func (l *Lab) batches(ctx context.Context, tx pgx.Tx, f store.Filter) ([]store.B
 
 // addSeveral counts the selected passes that more than one bench holds, each once.
 func (l *Lab) addSeveral(ctx context.Context, tx pgx.Tx, f store.Filter, byName map[string]store.Batch) error {
-	rows, err := tx.Query(ctx, several)
+	condition, args := where(amongst(f))
+	rows, err := tx.Query(ctx, several(condition), args...)
 	if err != nil {
 		return err
 	}
@@ -71,9 +76,9 @@ func (l *Lab) addSeveral(ctx context.Context, tx pgx.Tx, f store.Filter, byName 
 	if err != nil {
 		return err
 	}
-	condition, args := where(f)
+	condition, args = where(f)
 	for some := range slices.Chunk(ids, page) {
-		stands, err := l.standing(ctx, tx, some)
+		stands, err := l.standing(ctx, tx, f, some)
 		if err != nil {
 			return err
 		}

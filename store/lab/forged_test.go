@@ -359,3 +359,48 @@ func TestCopiesOfOneLog(t *testing.T) {
 		}
 	}
 }
+
+// TestCopiesAmongTheBenchesAskedFor: a pass stands once among the benches that a filter
+// names, by a pattern or one by one, also where the bench that sent it first is none of them.
+func TestCopiesAmongTheBenchesAskedFor(t *testing.T) {
+	a := address(t)
+	l := setup(t, a, false)
+	own := newStore(t)
+	id := add(t, own, "bench-1", 1, 0.2)
+	whole, err := own.Whole(ctx, id)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, bench := range []string{"bench-1", "copy-1", "copy-2"} {
+		s := newStore(t)
+		whole.Pass.Bench, whole.Pass.Log = bench, "/logs/of-"+bench+".csv"
+		if _, err := s.Save(ctx, whole); err != nil {
+			t.Fatal(err)
+		}
+		if err := s.Finish(ctx, id, whole.Pass.Findings, record.Clean); err != nil {
+			t.Fatal(err)
+		}
+		send(t, s, bench, a, 1)
+	}
+	for _, c := range []struct {
+		f    store.Filter
+		want string
+	}{
+		{store.Filter{}, "bench-1"},
+		{store.Filter{Bench: "*"}, "bench-1"},
+		{store.Filter{Bench: "copy-2"}, "copy-2"},
+		{store.Filter{Benches: []string{"copy-2"}}, "copy-2"},
+		{store.Filter{Bench: "copy-*"}, "copy-1"},
+		{store.Filter{Benches: []string{"copy-2", "copy-1"}}, "copy-1"},
+		{store.Filter{Benches: []string{"copy-2", "bench-1"}}, "bench-1"},
+		{store.Filter{Bench: "copy-*", Benches: []string{"bench-1", "copy-2"}}, "copy-2"},
+	} {
+		list, err := l.Passes(ctx, c.f)
+		if err != nil || len(list) != 1 || list[0].Bench != c.want {
+			t.Errorf("%+v: %d passes %+v, %v; want that of %s", c.f, len(list), list, err, c.want)
+		}
+		if by, err := l.Batches(ctx, c.f); err != nil || len(by) != 1 || by[0].Passes != 1 {
+			t.Errorf("%+v: counted %+v, %v", c.f, by, err)
+		}
+	}
+}

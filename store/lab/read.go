@@ -58,7 +58,8 @@ func (l *Lab) Notes() (list []Note, more int) { return l.left.list, l.left.more 
 func (l *Lab) AsSent() { l.asSent = true }
 
 // Each calls fn for every selected pass of all benches, in order, as [store.Store.Each]. A
-// pass that several benches hold comes once, from the bench that sent it first. A row that
+// pass that several of the filter's benches hold comes once, from the one that sent it first,
+// or whose name comes first where that was another. A row that
 // is not what its columns and its frame times say is left out: see [Lab.Notes].
 func (l *Lab) Each(ctx context.Context, f store.Filter, fn func(record.Pass) error) error {
 	var stopped error
@@ -116,11 +117,9 @@ func (l *Lab) walk(ctx context.Context, tx pgx.Tx, f store.Filter, fn func(recor
 		if err != nil || len(ids) == 0 {
 			return err
 		}
-		stands := map[string]string{}
-		if f.Bench == "" {
-			if stands, err = l.standing(ctx, tx, ids); err != nil {
-				return err
-			}
+		stands, err := l.standing(ctx, tx, f, ids)
+		if err != nil {
+			return err
 		}
 		if f.Newest {
 			first, end = end, first
@@ -257,11 +256,24 @@ func (l *Lab) arrivals(batch []*stored, fn func(*stored, store.Arrival, error) e
 	return nil
 }
 
-// standing says of each of these identities that several benches hold with the same hash
-// which bench's pass stands for all, by identity and hash, and notes those that were sent
-// otherwise.
-func (l *Lab) standing(ctx context.Context, tx pgx.Tx, ids []string) (map[string]string, error) {
-	rows, err := tx.Query(ctx, `SELECT id FROM capd.passes WHERE id = ANY($1) GROUP BY id, sha256 HAVING count(*) > 1`, ids)
+// amongst keeps of a filter which benches it names: a pass that several of them hold stands once.
+func amongst(f store.Filter) store.Filter { return store.Filter{Bench: f.Bench, Benches: f.Benches} }
+
+// oneBench reports whether a filter names one bench, which holds no pass twice.
+func oneBench(f store.Filter) bool {
+	return len(f.Benches) == 1 || f.Bench != "" && !strings.ContainsAny(f.Bench, "*?[")
+}
+
+// standing says of each of these identities that several of the filter's benches hold with
+// the same hash which bench's pass stands for all, by identity and hash, and notes those that
+// were sent otherwise.
+func (l *Lab) standing(ctx context.Context, tx pgx.Tx, f store.Filter, ids []string) (map[string]string, error) {
+	if oneBench(f) {
+		return nil, nil
+	}
+	condition, args := where(amongst(f), ids)
+	condition += " AND p.id = ANY($1)"
+	rows, err := tx.Query(ctx, `SELECT p.id FROM capd.passes p WHERE `+condition+` GROUP BY p.id, p.sha256 HAVING count(*) > 1`, args...)
 	if err != nil {
 		return nil, err
 	}
@@ -269,7 +281,7 @@ func (l *Lab) standing(ctx context.Context, tx pgx.Tx, ids []string) (map[string
 	if err != nil || len(twice) == 0 {
 		return nil, err
 	}
-	copies, err := l.copies(ctx, tx, twice)
+	copies, err := l.copies(ctx, tx, amongst(f), twice)
 	if err != nil {
 		return nil, err
 	}
@@ -295,8 +307,9 @@ type held struct {
 	err   error // why its row is no pass
 }
 
-// copies returns what all benches hold of these identities, in order of identity and bench.
-func (l *Lab) copies(ctx context.Context, tx pgx.Tx, ids []string) (out []held, err error) {
+// copies returns what the filter's benches hold of these identities, in order of identity and
+// bench.
+func (l *Lab) copies(ctx context.Context, tx pgx.Tx, f store.Filter, ids []string) (out []held, err error) {
 	rows, err := tx.Query(ctx, `SELECT id, bench FROM capd.firsts WHERE id = ANY($1)`, ids)
 	if err != nil {
 		return nil, err
@@ -306,7 +319,8 @@ func (l *Lab) copies(ctx context.Context, tx pgx.Tx, ids []string) (out []held, 
 	if _, err := pgx.ForEachRow(rows, []any{&id, &bench}, func() error { first[id] = bench; return nil }); err != nil {
 		return nil, err
 	}
-	err = l.rows(ctx, tx, "p.id = ANY($1) ORDER BY p.id, p.bench", []any{ids},
+	condition, args := where(f, ids)
+	err = l.rows(ctx, tx, condition+" AND p.id = ANY($1) ORDER BY p.id, p.bench", args,
 		func(x *stored, a store.Arrival, why error) error {
 			out = append(out, held{a, x.bench, first[x.row.texts[0]] == x.bench, why})
 			return nil
@@ -325,8 +339,12 @@ func (l *Lab) choose(list []held) held {
 	}
 	for _, c := range list {
 		if d := contrast(best.Arrival, c.Arrival); d != "" && c.bench != best.bench {
+			first := ""
+			if best.first {
+				first = "first and "
+			}
 			l.left.add(Note{Bench: c.bench, Pass: c.Pass.ID, Why: fmt.Sprintf(
-				"bench %s sent this pass first and otherwise, and the answer has that: here it has another %s", best.bench, d)})
+				"bench %s sent this pass %sotherwise, and the answer has that: here it has another %s", best.bench, first, d)})
 		}
 	}
 	return best
@@ -352,7 +370,7 @@ func (l *Lab) one(ctx context.Context, tx pgx.Tx, prefix string) (held, error) {
 	case len(found) > 1 && found[0] != prefix:
 		return held{}, fmt.Errorf("%w: %q: type more of it", store.ErrAmbiguous, prefix)
 	}
-	copies, err := l.copies(ctx, tx, found[:1])
+	copies, err := l.copies(ctx, tx, store.Filter{}, found[:1])
 	if err != nil {
 		return held{}, err
 	}
@@ -378,9 +396,9 @@ var factorColumns = map[string]string{
 	record.TagResolution: "p.resolution", record.TagPreset: "p.preset", record.TagCampaign: "p.campaign",
 }
 
-// where writes a filter with the user's values apart.
-func where(f store.Filter) (string, []any) {
-	parts, args := []string{"true"}, []any{}
+// where writes a filter with the user's values apart, behind those that are there already.
+func where(f store.Filter, args ...any) (string, []any) {
+	parts := []string{"true"}
 	add := func(text string, values ...any) {
 		for _, v := range values {
 			args = append(args, v)
