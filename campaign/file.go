@@ -16,6 +16,7 @@ import (
 	"golang.org/x/text/encoding/unicode"
 	"golang.org/x/text/transform"
 
+	"capd.example/internal/tomlerror"
 	"capd.example/record"
 )
 
@@ -78,7 +79,7 @@ func Parse(text []byte) (*Campaign, error) {
 	}
 	dec := toml.NewDecoder(bytes.NewReader(text)).DisallowUnknownFields()
 	if err := dec.Decode(&f); err != nil {
-		return nil, explain(err)
+		return nil, tomlerror.Explain(err, nil)
 	}
 	b := builder{file: f, at: places(text)}
 	c := b.build()
@@ -86,29 +87,6 @@ func Parse(text []byte) (*Campaign, error) {
 		return nil, errors.Join(b.wrong...)
 	}
 	return c, nil
-}
-
-// explain turns the TOML reader's errors into one line each with line and column.
-func explain(err error) error {
-	var strict *toml.StrictMissingError
-	if errors.As(err, &strict) {
-		var all []error
-		for _, e := range strict.Errors {
-			row, col := e.Position()
-			all = append(all, fmt.Errorf("line %d, column %d: unknown key %q", row, col, strings.Join(e.Key(), ".")))
-		}
-		return errors.Join(all...)
-	}
-	var dec *toml.DecodeError
-	if errors.As(err, &dec) {
-		row, col := dec.Position()
-		what := strings.TrimPrefix(dec.Error(), "toml: ")
-		if key := strings.Join(dec.Key(), "."); key != "" {
-			what = key + ": " + what
-		}
-		return fmt.Errorf("line %d, column %d: %s", row, col, what)
-	}
-	return err
 }
 
 // builder turns a file into a campaign and gathers what is wrong with it.

@@ -13,7 +13,6 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
-	"regexp"
 	"runtime"
 	"strings"
 	"time"
@@ -23,6 +22,7 @@ import (
 	"golang.org/x/text/transform"
 
 	"capd.example/internal/text"
+	"capd.example/internal/tomlerror"
 )
 
 // Config is the effective configuration.
@@ -166,7 +166,7 @@ func Read(path string) (Config, error) {
 	}
 	dec := toml.NewDecoder(bytes.NewReader(text)).DisallowUnknownFields()
 	if err := dec.Decode(&c); err != nil {
-		return c, fmt.Errorf("configuration %s: %w", path, explain(err))
+		return c, fmt.Errorf("configuration %s: %w", path, tomlerror.Explain(err, moved))
 	}
 	// A relative folder is meant from where the file lies, not from where a program
 	// happens to be started.
@@ -182,33 +182,6 @@ func Read(path string) (Config, error) {
 	return c, nil
 }
 
-// explain turns the TOML reader's errors into one line each with line and column.
-func explain(err error) error {
-	var strict *toml.StrictMissingError
-	if errors.As(err, &strict) {
-		var lines []string
-		for _, e := range strict.Errors {
-			row, col := e.Position()
-			key := strings.Join(e.Key(), ".")
-			line := fmt.Sprintf("line %d, column %d: unknown key %q", row, col, key)
-			if moved := movedTo[key]; moved != "" {
-				line += ", which is " + moved + " now"
-			}
-			lines = append(lines, line)
-		}
-		return errors.New(strings.Join(lines, "; "))
-	}
-	var dec *toml.DecodeError
-	if errors.As(err, &dec) {
-		row, col := dec.Position()
-		if key := strings.Join(dec.Key(), "."); key != "" {
-			return fmt.Errorf("line %d, column %d: %s: %s", row, col, key, plainly(dec.Error()))
-		}
-		return fmt.Errorf("line %d, column %d: %s", row, col, plainly(dec.Error()))
-	}
-	return err
-}
-
 // movedTo names the place of settings that once stood elsewhere.
 var movedTo = map[string]string{
 	"analysis.agreement":          "a parameter of the check: checks.params.agreement",
@@ -216,30 +189,12 @@ var movedTo = map[string]string{
 	"analysis.low1_limit_percent": "a parameter of the check: checks.params.agreement",
 }
 
-var wrongType = regexp.MustCompile(`cannot decode TOML (\w+) into struct field \S+ of type (\S+)`)
-
-// wrongEscape knows what the TOML reader says of "C:\Users" in double quotes.
-var wrongEscape = regexp.MustCompile(`escape|unicode point`)
-
-// asPath tells how paths of Windows are written.
-const asPath = `write Windows paths in single quotes, as in 'C:\bench', or with /`
-
-// plainly takes the names of Go's types out of a message of the TOML reader.
-func plainly(text string) string {
-	text = strings.TrimPrefix(text, "toml: ")
-	m := wrongType.FindStringSubmatch(text)
-	if m == nil {
-		if wrongEscape.MatchString(text) {
-			text += "; in double quotes \\ is no plain character: " + asPath
-		}
-		return text
+// moved says where a setting is now.
+func moved(key string) string {
+	if to := movedTo[key]; to != "" {
+		return ", which is " + to + " now"
 	}
-	wanted := map[string]string{"float64": "a number", "int": "a whole number", "bool": "true or false",
-		"string": "text in quotes"}[m[2]]
-	if wanted == "" {
-		wanted = "another kind of value"
-	}
-	return "needs " + wanted + ", not a " + m[1]
+	return ""
 }
 
 // Check returns every setting that makes no sense, each named by its key, joined.
@@ -283,7 +238,7 @@ func (c Config) checkFolders(w *wrong) {
 		{"data", c.Data}, {"watch", c.Watch}, {"campaign", c.Campaign}, {"checks.folder", c.Checks.Folder},
 	} {
 		w.where(strings.ContainsFunc(p.path, text.Hostile), // "C:\bench\new" in double quotes
-			p.key, "%q holds a character that is not printed: %s", p.path, asPath)
+			p.key, "%q holds a character that is not printed: %s", p.path, tomlerror.AsPath)
 	}
 }
 

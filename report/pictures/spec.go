@@ -19,6 +19,7 @@ import (
 
 	"capd.example/analysis"
 	"capd.example/internal/text"
+	"capd.example/internal/tomlerror"
 	"capd.example/record"
 	"capd.example/report/chart"
 )
@@ -124,7 +125,7 @@ func Parse(data []byte, read func(path string) ([]byte, error)) (Spec, error) {
 	}
 	var f file
 	if err := toml.NewDecoder(bytes.NewReader(data)).DisallowUnknownFields().Decode(&f); err != nil {
-		return s, explain(err)
+		return s, tomlerror.Explain(err, nil)
 	}
 	var wrong []error
 	if s.Theme, err = f.theme(read); err != nil {
@@ -149,25 +150,6 @@ func Parse(data []byte, read func(path string) ([]byte, error)) (Spec, error) {
 	}
 	s.Pictures = f.Pictures
 	return s, errors.Join(wrong...)
-}
-
-// explain gives an error of the reader its line.
-func explain(err error) error {
-	var strict *toml.StrictMissingError
-	if errors.As(err, &strict) {
-		var all []error
-		for _, e := range strict.Errors {
-			row, col := e.Position()
-			all = append(all, fmt.Errorf("line %d, column %d: unknown key %q", row, col, strings.Join(e.Key(), ".")))
-		}
-		return errors.Join(all...)
-	}
-	var dec *toml.DecodeError
-	if errors.As(err, &dec) {
-		row, col := dec.Position()
-		return fmt.Errorf("line %d, column %d: %s", row, col, strings.TrimPrefix(dec.Error(), "toml: "))
-	}
-	return err
 }
 
 func (f file) theme(read func(path string) ([]byte, error)) (*chart.Theme, error) {
