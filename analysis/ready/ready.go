@@ -186,7 +186,7 @@ func against(p record.Pass, verdict record.Verdict) (out [][2]string) {
 	for _, f := range p.Findings {
 		switch {
 		case verdict == record.VerdictDoubtful && f.Outcome == record.Doubtful:
-			out = append(out, [2]string{fmt.Sprintf("the check %s is in doubt", f.Check), strings.TrimRight(f.Reason, ". ")})
+			out = append(out, [2]string{fmt.Sprintf("the check %s found reason to doubt", f.Check), strings.TrimRight(f.Reason, ". ")})
 		case verdict == record.Unverified && f.Outcome == record.NotChecked:
 			out = append(out, [2]string{fmt.Sprintf("the check %s could not look", f.Check), strings.TrimRight(f.Reason, ". ")})
 		}

@@ -99,7 +99,7 @@ func TestEachConcernIsTold(t *testing.T) {
 				b.passes[i].Verdict = record.VerdictDoubtful
 				b.passes[i].Findings = []record.Finding{{Check: "thermal", Outcome: record.Doubtful, Reason: "the card was at 91 C."}}
 			}
-		}, nil, ready.Doubtful, "2 passes count although the check thermal is in doubt; the first of them: the card was at 91 C", 1, 2},
+		}, nil, ready.Doubtful, "2 passes count although the check thermal found reason to doubt; the first of them: the card was at 91 C", 1, 2},
 		{"unverified", func(b *bench) {
 			b.passes[0].Verdict = record.Unverified
 			b.passes[0].Findings = []record.Finding{{Check: "thermal", Outcome: record.NotChecked, Reason: "no sensor"}}

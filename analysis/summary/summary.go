@@ -495,9 +495,11 @@ func (w *writer) alike() {
 			if len(levels) < len(all) || len(rows) == 0 {
 				continue
 			}
-			f := found{
-				text: fmt.Sprintf("%s the card hardly matters: all %d lie within", w.where(game, setting), len(all)),
+			lie := fmt.Sprintf("all %d lie", len(all))
+			if len(all) == 2 {
+				lie = "both lie"
 			}
+			f := found{text: fmt.Sprintf("%s the card hardly matters: %s within", w.where(game, setting), lie)}
 			for i, a := range levels {
 				for _, b := range levels[i+1:] {
 					c := w.m.Contrast(analysis.Average, record.TagGraphics, a, b, rows)

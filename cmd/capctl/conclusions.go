@@ -12,7 +12,7 @@ type conclusions struct {
 	Power         powerCmd         `cmd:"" group:"result" help:"Show power, heat, clocks and frames per watt of cells or parts." example:"capctl power --by gpu"`
 	Repeatability repeatabilityCmd `cmd:"" group:"result" help:"Show how well passes repeat, per bench, game and figure, and over the months." example:"capctl repeatability"`
 	Reuse         reuseCmd         `cmd:"" group:"result" help:"Check whether older results are comparable with new ones." example:"capctl reuse --old campaign=spring --new campaign=autumn"`
-	Summary       summaryCmd       `cmd:"" group:"result" help:"Say the conclusions in ten to twenty sentences, each with its figures." example:"capctl summary --markdown"`
+	Summary       summaryCmd       `cmd:"" group:"result" help:"Say the conclusions in at most twenty sentences, each with its figures." example:"capctl summary --markdown"`
 	Ready         readyCmd         `cmd:"" group:"result" help:"Say what stands against publishing: odd, open and doubtful cells, other campaigns and drivers, facts not known." example:"capctl ready"`
 	Charts        chartsCmd        `cmd:"" group:"result" help:"Draw pictures for video and page, as a file orders them or a good set." example:"capctl charts --out pictures charts.toml"`
 	Report        reportCmd        `cmd:"" group:"result" help:"Write a page with tables and charts, the charts as SVG and PNG, and a data package." example:"capctl report --out report"`

@@ -23,7 +23,8 @@ type labWatchCmd struct {
 
 func (c *labWatchCmd) Run(a *app, parent *labCmd) error {
 	if c.Silent <= 0 || c.Clock <= 0 || c.Backlog < 0 || c.Bad < 1 || c.Within <= 0 || c.Every < time.Second {
-		return cli.UsageError(errors.New("a limit is none"), "times are above 0, --every from 1s, --bad from 1")
+		return cli.UsageError(errors.New("a limit of the watch is out of range"),
+			"--silent, --clock and --within must be above 0, --every at least 1s, --bad at least 1, --backlog at least 0")
 	}
 	l, err := parent.open(a)
 	if err != nil {

@@ -51,8 +51,8 @@ func Notes(s *cli.Streams, labs []*lab.Lab, json bool) error {
 			return cli.FailedError(err)
 		}
 	}
-	text.Fprintln(s.Err, "capctl: rows that are not what they say are left out, the rest is answered; "+
-		"see that the benches' logins are in good hands")
+	text.Fprintln(s.Err, "capctl: rows that contradict themselves are left out, the rest is answered; "+
+		"check who has the logins of the benches named above")
 	return nil
 }
 

@@ -53,7 +53,7 @@ func (w Watcher) Once(ctx context.Context) error {
 	}
 	list := (&lab.Watch{Limits: w.Limits}).Alarms(seen)
 	if len(list) == 0 {
-		text.Fprintln(w.Err, "capctl: no bench needs anybody")
+		text.Fprintln(w.Err, "capctl: all benches are in order")
 		return nil
 	}
 	var rows []table.Row

@@ -25,8 +25,10 @@ type Row struct {
 }
 
 // MostRows is how many rows of so many series a video frame holds with texts that can be read on
-// a phone.
-func MostRows(series int) int { return map[int]int{1: 22, 2: 14}[min(series, 2)] - 3*max(0, series-2) }
+// a phone, one at least. The numbers are a convention that TestMostRowsAreReadable holds.
+func MostRows(series int) int {
+	return max(1, map[int]int{1: 22, 2: 14}[max(1, min(series, 2))]-3*max(0, series-2))
+}
 
 // Grouped shows rows of bars, one for each series. end is what the axis must hold, 0 for what the
 // rows need; decimals are those of the figures.

@@ -33,9 +33,6 @@ type Theme struct {
 	logoMedia string
 }
 
-// Roles are the colours that a theme may set, beside those of series.
-var Roles = []string{"paper", "text", "muted", "grid", "mark", "highlight"}
-
 var hexColour = regexp.MustCompile(`^#[0-9a-fA-F]{6}$`)
 
 // NewTheme returns the light or the dark theme with own colours, written #rrggbb, by their role,

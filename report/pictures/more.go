@@ -191,12 +191,15 @@ func (d drawer) ofScaling(by string, screens []string) (out []Picture) {
 
 // settleBase takes the first level as the base where none is ordered.
 func (p *Picture) settleBase(levels []string) error {
+	if len(levels) < 2 {
+		return fmt.Errorf("by: the selected cells have fewer than two levels of %s: select more, or order another factor", p.By)
+	}
 	if p.Base == "" {
 		p.Base = levels[0]
 	}
-	if !slices.Contains(levels, p.Base) || len(levels) < 2 {
+	if !slices.Contains(levels, p.Base) {
 		return fmt.Errorf(
-			"base: %s is no other level of %s; there are: %s",
+			"base: %s is no level of %s; there are: %s",
 			text.Plain(p.Base),
 			p.By,
 			text.Plain(strings.Join(levels, ", ")),
