@@ -68,7 +68,7 @@ func testWatch(t *testing.T, server *postgres.Server, address string) {
 	if _, err := f.Forward(t.Context()); err != nil {
 		t.Fatal(err)
 	}
-	if out, text, status := call(t.Context(), "lab", "watch", "--once"); status != cli.Done || out != "" || !strings.Contains(text, "no bench needs") {
+	if out, text, status := call(t.Context(), "lab", "watch", "--once"); status != cli.Done || out != "" || !strings.Contains(text, "all benches are in order") {
 		t.Errorf("all is well: %d %s%s", status, out, text)
 	}
 	silence := func(minutes int) {
