@@ -107,9 +107,12 @@ func (c *verifyCmd) Run(a *app) error {
 
 // openWhatIsLeft opens a store to be verified; refused is why any other command would not.
 func openWhatIsLeft(a *app) (s *store.Store, refused, err error) {
-	s, refused = store.Open(a.ctx, a.config.StoreFile(), store.Options{ReadOnly: true})
-	if refused == nil {
-		return s, nil, nil
+	// A disk that fails for one moment can look like damage, which is there each time.
+	for range 4 {
+		s, refused = store.Open(a.ctx, a.config.StoreFile(), store.Options{ReadOnly: true})
+		if refused == nil {
+			return s, nil, nil
+		}
 	}
 	if !errors.Is(refused, store.ErrCorrupt) {
 		s, err = openToRead(a) // says it as every command does
