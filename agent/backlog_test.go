@@ -1,8 +1,16 @@
 package agent
 
 import (
+	"fmt"
+	"os"
+	"path/filepath"
 	"testing"
+	"testing/synctest"
 	"time"
+
+	"github.com/fsnotify/fsnotify"
+
+	"capd.example/store"
 )
 
 func TestBacklogIsTold(t *testing.T) {
@@ -30,5 +38,41 @@ func TestBacklogIsTold(t *testing.T) {
 		if got := roughly(d); got != want {
 			t.Errorf("%v is %s, want %s", d, got, want)
 		}
+	}
+}
+
+// Where logs queue, or come one after the other, the validators' process is kept; it ends once
+// the last one is done.
+func TestValidatorsAreKeptWhileLogsCome(t *testing.T) {
+	blank, dir := blankStore(t), memoryDir(t)
+	defer os.RemoveAll(dir)
+	w := newSimulated(dir, blank, 1)
+	synctest.Test(t, func(t *testing.T) {
+		w.opens()
+		defer w.ends()
+		given := func() int { w.mu.Lock(); defer w.mu.Unlock(); return w.givenBack }
+		stored := func() int {
+			list, err := w.hand.Passes(t.Context(), store.Filter{})
+			w.must(err)
+			return len(list)
+		}
+		for i := range 12 { // at once, then one by one
+			name := fmt.Sprint(i, ".csv")
+			w.put(&logFile{path: filepath.Join(w.watch, name), text: w.recorded(), name: name}, fsnotify.Create, fsnotify.Write)
+			if i >= 5 {
+				w.pass(1500 * time.Millisecond)
+			}
+		}
+		w.pass(time.Duration(w.config.Files.QuietS * float64(time.Second)))
+		if n := stored(); n < 11 || given() > 0 {
+			t.Errorf("%d of 12 logs are judged, the validators were ended %d times", n, given())
+		}
+		w.pass(time.Minute)
+		if n := stored(); n != 12 || given() != 1 {
+			t.Errorf("%d of 12 logs are judged, the validators were ended %d times after them", n, given())
+		}
+	})
+	for _, text := range w.wrong {
+		t.Error(text)
 	}
 }

@@ -63,6 +63,7 @@ type simulated struct {
 	moment     time.Time // at which the agent did so much:
 	deeds      int
 	orders     []ordered
+	givenBack  int // how often the validators' process was ended
 
 	saying sync.Mutex
 	wrong  []string
@@ -168,8 +169,8 @@ func (w *simulated) fail(format string, args ...any) {
 	w.wrong = append(w.wrong, fmt.Sprintf(format, args...))
 }
 
-// run lives through the seed's steps, then lets all that was broken be mended, and looks.
-func (w *simulated) run(steps int) {
+// opens begins the world's time, with the agent started.
+func (w *simulated) opens() {
 	w.began = time.Now()
 	var err error
 	w.hand, err = store.Open(context.Background(), filepath.Join(w.dir, "hand", "passes.db"), store.Options{})
@@ -177,6 +178,20 @@ func (w *simulated) run(steps int) {
 	w.raw, err = sql.Open("sqlite", "file:"+filepath.Join(w.dir, "hand", "passes.db")+"?mode=ro&_pragma=busy_timeout(5000)")
 	w.must(err)
 	w.start()
+}
+
+// ends ends it.
+func (w *simulated) ends() {
+	w.crash()
+	<-w.life.ended
+	w.must(w.hand.Close())
+	w.must(w.raw.Close())
+	worlds.Delete(w.dir)
+}
+
+// run lives through the seed's steps, then lets all that was broken be mended, and looks.
+func (w *simulated) run(steps int) {
+	w.opens()
 	for range steps {
 		w.step()
 		w.pass(w.between())
@@ -195,11 +210,7 @@ func (w *simulated) run(steps int) {
 	w.revive()
 	w.pass(10 * time.Minute)
 	w.settled()
-	w.crash()
-	<-w.life.ended
-	w.must(w.hand.Close())
-	w.must(w.raw.Close())
-	worlds.Delete(w.dir)
+	w.ends()
 }
 
 // pass lets time go by. What the agent does at the end of it is done when it returns.
@@ -384,7 +395,12 @@ func (still) Detect(context.Context) record.System {
 // validating are validators that look at a pass's length and pauses, when they are well.
 type validating struct{ l *life }
 
-func (validating) Idle()        {}
+// Idle has the process end, which the next check starts anew.
+func (v validating) Idle() {
+	v.l.w.mu.Lock()
+	defer v.l.w.mu.Unlock()
+	v.l.w.givenBack++
+}
 func (validating) Close() error { return nil }
 
 func (v validating) Later() bool { return !v.l.again.IsZero() }

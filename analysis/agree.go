@@ -34,6 +34,10 @@ func (c *Cell) agree(p *pools, o Options) map[string]bool {
 		return nil
 	}
 	c.Agree.Outcome = record.NotChecked
+	if !c.used[0].Tags.NamesCell() {
+		c.Agree = critical.NotComparable(c.Agree, "ID")
+		return nil
+	}
 	apart := map[string]bool{}
 	var said []string
 	for _, set := range c.together() {

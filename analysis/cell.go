@@ -344,7 +344,11 @@ func whyBad(p record.Pass) string {
 // under which they were taken.
 func (c *Cell) look(session map[string]string) {
 	for _, f := range c.order {
-		if c.Factors[f] == "" {
+		switch {
+		case c.Factors[f] != "":
+		case f == record.TagGame:
+			c.warn("the passes have no tag %q: they may be of several games", f)
+		default:
 			c.warn("the passes have no tag %q", f)
 		}
 	}

@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"math"
 	"reflect"
+	"slices"
 	"strings"
 	"testing"
 
@@ -84,6 +85,24 @@ func TestCellWithNothing(t *testing.T) {
 	}
 	if none.Figure(analysis.Average).Mean.Known() {
 		t.Errorf("a mean of no pass")
+	}
+}
+
+// Passes without a game may be of several games: nobody asks whether they agree, and how
+// well passes repeat is not learnt from them.
+func TestPassesWithoutAGameDoNotHaveToAgree(t *testing.T) {
+	var mixed []record.Pass
+	for _, g := range []string{"G1", "G2", "G3", "G4", "G5", "G6", "G7", "G8"} {
+		mixed = append(mixed, passes(cell("P1", g, "", "1"), 100, 60, 250)...)
+	}
+	for _, c := range analysis.Cells(mixed, analysis.Options{}) {
+		f := c.Figure(analysis.Average)
+		if c.Agree.Outcome != record.NotChecked || c.Agree.Reason != record.NoCell || f.Spread.Pooled || f.Shown != "mean" {
+			t.Errorf("%+v, spread %+v", c.Agree, f.Spread)
+		}
+		if !slices.Contains(c.Warnings, `the passes have no tag "game": they may be of several games`) {
+			t.Errorf("warned: %q", c.Warnings)
+		}
 	}
 }
 

@@ -62,6 +62,9 @@ func newPools(cells []Cell, session map[string]string, o Options) *pools {
 }
 
 func (p *pools) addCell(owner int, c Cell) {
+	if len(c.used) > 0 && !c.used[0].Tags.NamesCell() {
+		return // unlike games are no repeats
+	}
 	for _, g := range c.groups {
 		if len(g) < 2 {
 			continue

@@ -400,3 +400,32 @@ func TestWhatAnEarlierRunLeft(t *testing.T) {
 		}
 	})
 }
+
+// The same, an hour ahead, and the queue cannot note what becomes of it until a minute later:
+// it is told once, and is noted without another alert that wakes the worker.
+func TestWhatAnEarlierRunLeftCannotBeNoted(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		q, ctx := &brokenQueue{memory: newMemory()}, context.Background()
+		x, err := queued(badAlert(1), "c")
+		if err != nil {
+			t.Fatal(err)
+		}
+		q.Enqueue(ctx, x)
+		q.Failed(ctx, x.ID, errors.New("come back in an hour"), time.Now().Add(time.Hour))
+		c := &played{name: "c", fail: func(int, Alert) error { q.set(true); return nil }}
+		d, _ := New([]Route{{Channel: c, Queue: q}}, nil)
+		start(t, d)
+		pass(time.Minute)
+		if n := len(c.sent()); n != 1 {
+			t.Errorf("told %d times within a minute of the start", n)
+		}
+		q.set(false)
+		pass(time.Minute)
+		if left, _ := q.Due(ctx, time.Now().Add(farthest)); len(left) != 0 {
+			t.Errorf("%d still queued", len(left))
+		}
+		if n := len(c.sent()); n != 1 {
+			t.Errorf("told %d times", n)
+		}
+	})
+}

@@ -32,6 +32,7 @@ type worker struct {
 const (
 	firstWait   = time.Second
 	longestWait = 5 * time.Minute
+	farthest    = time.Hour       // the longest wait that a receiver can ask for
 	queueWait   = 5 * time.Second // after the queue itself failed
 )
 
@@ -116,18 +117,15 @@ func (w *worker) round(ctx context.Context) time.Time {
 
 // due lists what is due for this channel. Until the first round that comes through, it
 // takes all that an earlier run left, whenever that meant to try again: nobody would wake
-// the worker for it later.
+// the worker for it later. From then on the worker's own times hold: of what it tried, and
+// could not note, the queue has those of the earlier run.
 func (w *worker) due(ctx context.Context, now time.Time) ([]Queued, map[string]Queue, error) {
-	until := now
-	if !w.begun {
-		until = now.Add(longestWait)
-	}
 	queue := map[string]Queue{}
 	var mine []Queued
 	take := func(from Queue, list []Queued) {
 		for _, q := range list {
 			if w.begun && w.later[q.ID].After(now) {
-				continue // the queue could not note when
+				continue
 			}
 			if q.Channel == w.name && queue[q.ID] == nil && !w.noteAgain(ctx, from, q.ID) {
 				queue[q.ID] = from
@@ -135,7 +133,7 @@ func (w *worker) due(ctx context.Context, now time.Time) ([]Queued, map[string]Q
 			}
 		}
 	}
-	list, err := w.Queue.Due(ctx, until)
+	list, err := w.Queue.Due(ctx, now.Add(farthest))
 	take(w.Queue, list)
 	if w.Queue != Queue(w.memory) {
 		rest, _ := w.memory.Due(ctx, now)
@@ -313,7 +311,7 @@ func (w *worker) send(ctx context.Context, a Alert) error {
 func (w *worker) backOff(err error, failed int) time.Duration {
 	var later *Later
 	if errors.As(err, &later) && later.After > 0 {
-		return min(later.After, time.Hour)
+		return min(later.After, farthest)
 	}
 	if failed > 8 {
 		return longestWait

@@ -390,22 +390,24 @@ func (p *Pipeline) moved(ctx context.Context, pass record.Pass, was record.Verdi
 }
 
 // Complete adds to a stored pass's evidence what validators get beside it: what was
-// expected, the earlier passes of its cell and how well comparable cells repeat.
+// expected, the earlier passes of its cell and how well comparable cells repeat. One whose
+// tags name no cell has none.
 func (p *Pipeline) Complete(ctx context.Context, e record.Evidence) (record.Evidence, error) {
 	if p.Know.Expect != nil {
 		e.Expected = p.Know.Expect(e.Pass.Tags)
 	}
-	// The same cell of another campaign is another cell.
-	cell := e.Pass.Tags.Cell(p.Know.Factors)
-	cell[record.TagCampaign] = e.Pass.Tags.Value(record.TagCampaign)
-	earlier, err := p.Store.Earlier(ctx, e.Pass, cell)
-	if err != nil {
-		return e, fmt.Errorf("look for earlier passes of the cell: %w", err)
-	}
-	e.Earlier = earlier
-	if p.Know.Spread != nil {
-		if e.Spread, err = p.Know.Spread(ctx, e.Pass); err != nil {
-			return e, fmt.Errorf("look for the spread of comparable cells: %w", err)
+	if e.Pass.Tags.NamesCell() {
+		// The same cell of another campaign is another cell.
+		cell := e.Pass.Tags.Cell(p.Know.Factors)
+		cell[record.TagCampaign] = e.Pass.Tags.Value(record.TagCampaign)
+		var err error
+		if e.Earlier, err = p.Store.Earlier(ctx, e.Pass, cell); err != nil {
+			return e, fmt.Errorf("look for earlier passes of the cell: %w", err)
+		}
+		if p.Know.Spread != nil {
+			if e.Spread, err = p.Know.Spread(ctx, e.Pass); err != nil {
+				return e, fmt.Errorf("look for the spread of comparable cells: %w", err)
+			}
 		}
 	}
 	if e.Telemetry == nil && e.TelemetryWhy == "" {

@@ -45,6 +45,13 @@ type Tags map[string]Tag
 // Value returns the value of the named tag, or "".
 func (t Tags) Value(name string) string { return t[name].Value }
 
+// NamesCell reports whether the tags tell of which passes one is a repeat. Those without a
+// game have nothing in common: taken for one cell they would be held against each other.
+func (t Tags) NamesCell() bool { return t.Value(TagGame) != "" }
+
+// NoCell is why nothing tells of which passes one is a repeat where its tags name no cell.
+const NoCell = "the pass has no tag \"game\", so that nothing tells which passes repeat it"
+
 // Claim is one source's word about one tag. All claims are kept; the most trusted
 // becomes the [Tag], and claims that contradict it can be reported.
 type Claim struct {

@@ -107,7 +107,8 @@ func (c *verifyCmd) Run(a *app) error {
 
 // openWhatIsLeft opens a store to be verified; refused is why any other command would not.
 func openWhatIsLeft(a *app) (s *store.Store, refused, err error) {
-	// A disk that fails for one moment can look like damage, which is there each time.
+	// SQLite turns the error of a read (IOERR_CORRUPTFS), while a statement runs, into the word
+	// for a page that makes no sense (CORRUPT): the first asks again. Damage is there each time.
 	for range 4 {
 		s, refused = store.Open(a.ctx, a.config.StoreFile(), store.Options{ReadOnly: true})
 		if refused == nil {

@@ -76,6 +76,14 @@ func (r Rule) among(p Pass, all int, o opinion) record.Finding {
 	return out
 }
 
+// NotComparable returns a finding about a pass whose tags name no cell, for the one that a
+// check without history made.
+func NotComparable(f record.Finding, pass string) record.Finding {
+	f.Outcome, f.Reason, f.Numbers = record.NotChecked, record.NoCell, map[string]float64{"passes": 1}
+	f.Advice = "capctl tag " + pass + " game=NAME; for the logs to come, a template with {game} in paths under [tags], or capctl begin game=NAME"
+	return f
+}
+
 // beside is the finding about a pass with a cause of its own beside the others.
 func (r Rule) beside(p Pass, others []Pass, spread map[string]record.Spread) record.Finding {
 	numbers := map[string]float64{"passes": float64(len(others) + 1)}

@@ -73,6 +73,11 @@ func Settle(c config.Checks, spread, across History) func(context.Context, recor
 		if !has || wrong != nil { // the validator itself says what is wrong with the settings
 			return p, nil, nil
 		}
+		if !p.Tags.NamesCell() {
+			p.Findings = slices.Clone(p.Findings)
+			p.Findings[slices.IndexFunc(p.Findings, isAgreement)] = critical.NotComparable(own, p.ID)
+			return p, nil, nil
+		}
 		passes, last := []record.Pass{p}, p
 		for _, o := range beside {
 			if !o.Comparable(p) {

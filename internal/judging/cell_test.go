@@ -7,6 +7,7 @@ import (
 	"math/rand/v2"
 	"path/filepath"
 	"slices"
+	"strings"
 	"testing"
 	"time"
 
@@ -369,6 +370,41 @@ func TestOtherSystemsAreNotCompared(t *testing.T) {
 	f := d.pass(t, b).Findings[0]
 	if f.Outcome != record.NotChecked || f.Reason != "nothing to compare with: 1 pass of its cell with another set-up of the bench or for another campaign" {
 		t.Errorf("%+v", f)
+	}
+}
+
+// Passes without a game may be of any: they are not held against each other, it is said what
+// to do, and a game that is given later has them compared.
+func TestPassesWithoutAGameAreNoRepeats(t *testing.T) {
+	d := newDesk(t)
+	d.gate.looksBack = true
+	var ids []string
+	for i, rate := range []float64{100, 60, 250, 40} {
+		ids = append(ids, d.come(t, "", i+1, rate, false))
+		d.resume(t)
+	}
+	for _, id := range ids {
+		p := d.pass(t, id)
+		f := p.Findings[0]
+		if p.Verdict != record.Clean || saw(p) != "saw " || f.Outcome != record.NotChecked || f.Reason != record.NoCell ||
+			!strings.Contains(f.Advice, "capctl tag "+id+" game=") {
+			t.Errorf("%s: %+v", p.Verdict, p.Findings)
+		}
+		if list, _, err := d.s.Beside(context.Background(), p, record.CellFactors); err != nil || len(list) > 0 {
+			t.Errorf("%d passes are loaded beside it, %v", len(list), err)
+		}
+	}
+	earlier, err := d.s.Earlier(context.Background(), "bench 1", map[string]string{"game": ""}, ids[3], 12)
+	if err != nil || len(earlier) != 3 {
+		t.Fatalf("the store has %d earlier passes, %v", len(earlier), err) // or nothing was tried
+	}
+	d.retag(t, ids[0], map[string]string{"game": "a"})
+	d.retag(t, ids[1], map[string]string{"game": "a"})
+	d.resume(t)
+	for i, want := range []record.Verdict{record.Clean, record.VerdictBad, record.Clean, record.Clean} {
+		if p := d.pass(t, ids[i]); p.Verdict != want {
+			t.Errorf("pass %d is %s: %+v", i+1, p.Verdict, p.Findings)
+		}
 	}
 }
 

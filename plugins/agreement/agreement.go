@@ -63,6 +63,9 @@ func rule(p plugins.Params) critical.Rule {
 // known, and how far sessions differ, the verdicts of its passes come from the same rule,
 // [critical.Rule.Verdicts].
 func (Validator) Check(_ context.Context, e record.Evidence, p plugins.Params) record.Finding {
+	if len(e.Earlier) == 0 && !e.Pass.Tags.NamesCell() {
+		return critical.NotComparable(record.Finding{}, e.Pass.ID)
+	}
 	cell := []record.Pass{e.Pass}
 	for _, x := range e.Earlier {
 		cell = append(cell, x.Pass)

@@ -41,7 +41,7 @@ func (Validator) Check(_ context.Context, e record.Evidence, p plugins.Params) r
 		c.Unable("the agent was not running during this pass, so the bench's state is unknown")
 		return c.Finding("")
 	case len(passes) == 0:
-		c.Unable("this is the first usable pass of its cell")
+		c.Unable("%s", pick.Alone(e.Pass, "this is the first usable pass of its cell"))
 		return c.Finding("")
 	}
 	last := passes[len(passes)-1]

@@ -50,7 +50,7 @@ func (Validator) Check(_ context.Context, e record.Evidence, p plugins.Params) r
 		}
 	}
 	if len(others) == 0 {
-		c.Unable("the cell has no other pass to compare with")
+		c.Unable("%s", pick.Alone(e.Pass, "the cell has no other pass to compare with"))
 		return c.Finding("")
 	}
 	limit := p.Number("size_percent")

@@ -33,7 +33,7 @@ func (Validator) Describe() plugins.Description {
 func (Validator) Check(_ context.Context, e record.Evidence, p plugins.Params) record.Finding {
 	c := pick.NewCase()
 	if len(e.Earlier) == 0 {
-		c.Unable("the cell has no earlier pass")
+		c.Unable("%s", pick.Alone(e.Pass, "the cell has no earlier pass"))
 		return c.Finding("")
 	}
 	seconds := stats.SecondMeans(e.Frames.MS)

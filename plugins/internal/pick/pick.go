@@ -41,6 +41,15 @@ func doubtful(findings []record.Finding) bool {
 	})
 }
 
+// Alone says why a pass has no earlier ones to be held against: the given words, but where
+// its tags name no cell.
+func Alone(p record.Pass, otherwise string) string {
+	if !p.Tags.NamesCell() {
+		return record.NoCell
+	}
+	return otherwise
+}
+
 // Median returns the median of x, NaN for none. x is not changed.
 func Median(x []float64) float64 { return Quantile(x, 0.5) }
 

@@ -43,6 +43,9 @@ func Beside(ctx context.Context, tx *sql.Tx, p record.Pass, factors []string) (n
 		{`(p.at, p.id) < (?, ?)`, ` ORDER BY p.at DESC, p.id DESC`},
 		{`(p.at, p.id) > (?, ?)`, ` ORDER BY p.at, p.id`},
 	} {
+		if namesNoCell(p.Tags.Cell(factors)) {
+			break
+		}
 		part := cellPlan(p.Bench, p.Tags.Cell(factors))
 		part.parts = append(part.parts, condition{test: side.test, args: []any{at, k.ID}},
 			condition{test: "p.judgement IS NOT NULL"})
@@ -59,6 +62,12 @@ func Beside(ctx context.Context, tx *sql.Tx, p record.Pass, factors []string) (n
 	}
 	mark, err = standing(ctx, tx, append(slices.Clone(numbers), k.N))
 	return numbers, mark, err
+}
+
+// namesNoCell: passes without a game are no repeats of each other, see [record.Tags.NamesCell].
+func namesNoCell(cell map[string]string) bool {
+	game, is := cell[record.TagGame]
+	return is && game == ""
 }
 
 // standing condenses how passes stand: their logs, judgements and what was said by hand.
@@ -138,7 +147,7 @@ func (r *Ripple) WholePass(ctx context.Context, cell map[string]string) error {
 }
 
 func (r *Ripple) find(ctx context.Context, cell map[string]string, side, alike string, limit int) error {
-	if limit <= 0 {
+	if limit <= 0 || namesNoCell(cell) {
 		return nil
 	}
 	p := cellPlan(r.Bench, cell)
