@@ -232,7 +232,9 @@ func (g signs) judge(p limits) sign {
 			return schedule
 		}
 	}
-	if g.row <= p.row/6 && g.growth <= 0.5 && g.rowSpread <= 0.003 {
+	// Short passes hold few rows: what adds up less well has to grow the less.
+	kept := g.row <= p.row/6 && g.growth <= 0.5 || g.row <= p.row/2 && g.growth <= 0.35
+	if kept && g.rowSpread <= 0.003 {
 		return schedule
 	}
 	return none
