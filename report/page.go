@@ -103,6 +103,7 @@ type page struct {
 	PowerRows                                   []powerRow
 	Spread                                      bool // games enough to tell of others
 	Selection                                   []string
+	Remarks                                     []remark // by the reviewer
 }
 
 type counts struct{ Cells, Passes, Used, LeftOut, Disagree int }
@@ -245,7 +246,7 @@ func (r *Report) html() ([]byte, error) {
 		}
 	}
 	p.Counts.Cells, p.Counts.Passes = len(r.Cells), len(r.in.Passes)
-	p.Selection = r.in.Selection
+	p.Selection, p.Remarks = r.in.Selection, r.remarks(p.Rows)
 	settings := drawnInPage // what the charts over all settings leave
 	for _, ch := range r.charts {
 		if overall(ch.Group) {

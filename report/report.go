@@ -35,6 +35,7 @@ type Input struct {
 	PriceBy string
 	// Selection says for people which passes these are and which were left out.
 	Selection []string
+	Notes     []record.Note // by the reviewer, about these passes
 	// Ready is what the check before publishing looks at beside the cells.
 	Ready     ready.Input
 	RefreshHz []float64

@@ -158,6 +158,24 @@ func TestPowerInTheReport(t *testing.T) {
 
 // Games and settings stand in the order of the campaign, and what stands against publishing
 // ends the page: the cells that it names are marked in charts and tables.
+// A note on one cell stands beside it, others in the list alone, with how many cells they are about.
+func TestNotesInTheReport(t *testing.T) {
+	in := campaign(2, 1, 2, 1)
+	at := in.At
+	card := in.Passes[0].Tags.Value("gpu")
+	in.Notes = []record.Note{{About: map[string]string{"gpu": card}, Text: "on loan", At: at},
+		{About: map[string]string{"gpu": card, "game": in.Passes[0].Tags.Value("game")}, Text: "flickers.", At: at}}
+	page := string(files(t, in)["index.html"])
+	for text, want := range map[string]int{"on loan. ": 1, ", 2 cells</span>": 1, "flickers. ": 1, "noted: flickers.": 1, `<strong>` + card + `</strong>: on loan`: 1} {
+		if n := strings.Count(page, text); n != want {
+			t.Errorf("%q stands %d times, want %d", text, n, want)
+		}
+	}
+	if in.Notes = nil; strings.Contains(string(files(t, in)["index.html"]), `id="notes"`) {
+		t.Error("a page without notes has a list of them")
+	}
+}
+
 func TestOrderOfTheCampaignAndMarks(t *testing.T) {
 	in := campaign(3, 1, 2, 1)
 	in.Options.Levels = map[string][]string{"game": {"Salt Roads", "Nine Tides", "Lantern Keep"}}
@@ -209,7 +227,7 @@ func TestDataPackage(t *testing.T) {
 		}
 	}
 	if err := json.Unmarshal(f["datapackage.json"], &p); err != nil || p.Profile != "tabular-data-package" ||
-		len(p.Resources) != 11 {
+		len(p.Resources) != 12 {
 		t.Fatalf("%v %+v", err, p)
 	}
 	for _, r := range p.Resources {
@@ -253,8 +271,12 @@ func TestInjection(t *testing.T) {
 		Fields: []record.Field{{Name: evil, Value: evil, Unit: evil, Source: evil}},
 	}
 	in.Traces = []report.Trace{{Pass: in.Passes[0], MS: []float64{5, 6, 5}}}
+	in.Notes = []record.Note{{About: map[string]string{"game": evil}, Text: formula + evil}}
 	f := files(t, in)
 	keep(t, "injection", f)
+	if !bytes.Contains(f["data/notes.csv"], []byte("HYPERLINK")) || !bytes.Contains(f["index.html"], []byte(`HYPERLINK(&#34;x&#34;)&lt;img`)) {
+		t.Error("the note is not told")
+	}
 	for path, data := range f {
 		switch filepath.Ext(path) {
 		case ".html", ".svg":

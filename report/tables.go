@@ -562,5 +562,6 @@ func (r *Report) tables() []func() Table {
 		func() Table { return ThresholdTable(r.Holds, r.factors) },
 		func() Table { return ValueTable(r.Values, r.factors) },
 		func() Table { return PowerTable(r.Power, r.factors) },
+		func() Table { return NoteTable(r.in.Notes, r.factors) },
 	}
 }

@@ -46,6 +46,7 @@ var (
 	ErrMeanwhile    = tables.ErrMeanwhile
 	ErrNewer        = sqlbase.ErrNewer
 	ErrNoChange     = sqlbase.ErrNoChange
+	ErrNoNote       = sqlbase.ErrNoNote
 	ErrNoRevision   = sqlbase.ErrNoRevision
 	ErrNoStore      = sqlbase.ErrNoStore
 	ErrNotByHand    = sqlbase.ErrNotByHand

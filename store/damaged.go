@@ -46,6 +46,6 @@ func OpenDamaged(ctx context.Context, path string) (*Store, error) {
 		s.db.Close()
 		return nil, nothing(err.Error())
 	}
-	s.bare = has("digests") != nil
+	s.bare, s.noteless = has("digests") != nil, has("notes") != nil
 	return s, nil
 }

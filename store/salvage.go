@@ -8,7 +8,7 @@ import (
 )
 
 // Salvage copies every pass that is still whole from a damaged store into a new one at
-// path, with tags, verdict and findings as they stand now and what retention knows of it.
+// path, with tags, verdict and findings as they stand now and what retention knows of it, and the notes.
 // Where only its figures are damaged they are computed from its frame times; where only its
 // verdict or findings are, it is copied unjudged, for the agent to check it again. The
 // report lists what was not copied, with the logs to read again, and what was mended. The
@@ -66,7 +66,7 @@ func (s *Store) salvageTo(ctx context.Context, path string) (r Report, err error
 			r.Whole++
 		}
 	}
-	return r, nil
+	return r, s.salvageNotes(ctx, to)
 }
 
 // copyIn stores a pass of a damaged store and says what became of its damaged parts.

@@ -354,7 +354,7 @@ func TestMisspeltQueries(t *testing.T) {
 // passes 0 to 2; later ones also pass 3, a log that grew once, with a corrected tag, a
 // verdict set by hand and an alert.
 func TestOldStoresOpen(t *testing.T) {
-	for _, c := range []struct{ version, passes int }{{1, 3}, {4, 4}, {7, 4}, {8, 4}} {
+	for _, c := range []struct{ version, passes int }{{1, 3}, {4, 4}, {7, 4}, {8, 4}, {9, 4}} {
 		for _, readOnly := range []bool{false, true} {
 			t.Run(fmt.Sprintf("version %d, read only %v", c.version, readOnly), func(t *testing.T) {
 				path := filepath.Join(t.TempDir(), "passes.db")
@@ -412,7 +412,8 @@ func TestEveryVersionOpens(t *testing.T) {
 	if err != nil || len(steps) < 8 {
 		t.Fatalf("%d migrations, %v", len(steps), err)
 	}
-	for at := 1; at < len(steps); at++ {
+	// The step to version 9 seals the passes, which no script does; stores from then on are fixtures.
+	for at := 1; at < min(len(steps), 9); at++ {
 		path := filepath.Join(t.TempDir(), "passes.db")
 		unzip(t, "testdata/version1.db.gz", path)
 		for v := 2; v <= at; v++ {

@@ -46,6 +46,8 @@ type Store struct {
 	cut     string // says so where the file ends too early
 	bare    bool   // a damaged store of a version without digests
 
+	noteless bool // likewise, without notes
+
 	busy, patience time.Duration
 }
 

@@ -142,7 +142,7 @@ func (s *Store) fileOnce(ctx context.Context) (out []Problem) {
 	if !s.bare {
 		out = append(out, s.keptFigures(ctx)...)
 	}
-	return out
+	return append(out, s.noteProblems(ctx)...)
 }
 
 // pages runs the database's own checks.

@@ -36,6 +36,7 @@ type Concern struct {
 	Advice string              `json:"advice"`
 	Cells  []map[string]string `json:"cells,omitempty"`  // factor values of the cells concerned
 	Passes []string            `json:"passes,omitempty"` // and identities of passes
+	Notes  []string            `json:"notes,omitempty"`  // what the reviewer noted on all of these cells
 }
 
 // Suspect is a cell that does not fit in with the others.
@@ -63,6 +64,7 @@ type Input struct {
 	// Foreign says for people which passes are not of the campaign, and which campaigns stand
 	// side by side.
 	Foreign []string
+	Notes   []record.Note // by the reviewer, about these passes
 }
 
 // usual is the number of passes that a cell is expected to have where no campaign says it
@@ -92,7 +94,19 @@ type checker struct {
 	out []Concern
 }
 
-func (c *checker) add(x Concern) { c.out = append(c.out, x) }
+// add takes a concern with what the reviewer noted on each of its cells.
+func (c *checker) add(x Concern) {
+	for _, n := range c.Notes {
+		about := len(x.Cells) > 0
+		for _, values := range x.Cells {
+			about = about && n.Fits(func(name string) string { return values[name] })
+		}
+		if about {
+			x.Notes = append(x.Notes, n.Text)
+		}
+	}
+	c.out = append(c.out, x)
+}
 
 // name names a cell by the factors in their order.
 func (c *checker) name(values map[string]string) string {
@@ -225,8 +239,13 @@ func (c *checker) foreign() {
 		if name == "" {
 			of = "passes without a campaign"
 		}
+		n := len(older[name])
+		rest := "rest"
+		if n == 1 {
+			rest = "rests"
+		}
 		c.add(Concern{Kind: Foreign, Cells: older[name], Advice: "say so beside them, or measure them again",
-			Text: fmt.Sprintf("%s of older passes: %s", record.Count(len(older[name]), "cell"), of)})
+			Text: fmt.Sprintf("%s %s on older passes: %s", record.Count(n, "cell"), rest, of)})
 	}
 	for _, line := range c.Foreign {
 		c.add(Concern{Kind: Foreign, Text: line, Advice: "say so, or select the passes that are meant"})

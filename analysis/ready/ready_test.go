@@ -106,7 +106,7 @@ func TestEachConcernIsTold(t *testing.T) {
 		}, nil, ready.Doubtful, "counts although the check thermal could not look", 1, 1},
 		{"disagree", func(b *bench) { b.passes[0].Metrics.AvgFPS = 112 }, nil, ready.Disagree, "the passes of 1 cell differ too much", 1, 0},
 		{"older", nil, func(in *ready.Input) { in.Cells[0].Older = &analysis.Older{Campaign: "spring", Passes: 3} },
-			ready.Foreign, "1 cell of older passes: campaign spring", 1, 0},
+			ready.Foreign, "1 cell rests on older passes: campaign spring", 1, 0},
 		{"untagged", nil, func(in *ready.Input) { in.Foreign = []string{"campaign x also counts 3 without a campaign"} },
 			ready.Foreign, "also counts 3", 0, 0},
 		{"driver of a card", func(b *bench) {
@@ -140,6 +140,25 @@ func TestEachConcernIsTold(t *testing.T) {
 			got[0].Advice == "" {
 			t.Errorf("%s: %+v", c.name, got)
 		}
+	}
+}
+
+// A concern has the notes that are about all of its cells, and no others.
+func TestNotesBesideConcerns(t *testing.T) {
+	b := sound()
+	got := b.check(func(in *ready.Input) {
+		first, second := in.Cells[0].Factors, in.Cells[1].Factors
+		in.Odd = []ready.Suspect{{Factors: first, Reason: "off", Advice: "look"}}
+		in.Cells[0].Older = &analysis.Older{Campaign: "spring"}
+		in.Cells[1].Older = &analysis.Older{Campaign: "spring"}
+		in.Notes = []record.Note{{About: first, Text: "the cell"}, {About: second, Text: "the other"},
+			{About: map[string]string{"game": first["game"]}, Text: "the game"}, {About: map[string]string{"campaign": "x"}, Text: "the campaign"}}
+	})
+	if len(got) != 2 || strings.Join(got[0].Notes, ", ") != "the cell, the game" || strings.Join(got[1].Notes, ", ") != "the game" {
+		t.Errorf("%+v", got)
+	}
+	if want := "2 cells rest on older passes: campaign spring"; got[1].Text != want {
+		t.Errorf("%q, want %q", got[1].Text, want)
 	}
 }
 

@@ -87,5 +87,5 @@ func (c *cellsCmd) Run(a *app) error {
 		func() output.Data { return report.CellTable(cells, selection.FactorsOf(o)) }); err != nil {
 		return err
 	}
-	return sel.Emit(a.Streams, c.JSON, cells)
+	return sel.Emit(a.Streams, c.Form, cells)
 }

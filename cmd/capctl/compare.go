@@ -75,7 +75,7 @@ func (c *compareCmd) Run(a *app) error {
 	if err != nil {
 		return err
 	}
-	return sel.Emit(a.Streams, c.JSON, cells)
+	return sel.Emit(a.Streams, c.Form, cells)
 }
 
 // quoted is a value as one types it.

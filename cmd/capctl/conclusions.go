@@ -14,6 +14,7 @@ type conclusions struct {
 	Reuse         reuseCmd         `cmd:"" group:"result" help:"Check whether older results are comparable with new ones." example:"capctl reuse --old campaign=spring --new campaign=autumn"`
 	Summary       summaryCmd       `cmd:"" group:"result" help:"Say the conclusions in at most twenty sentences, each with its figures." example:"capctl summary --markdown"`
 	Ready         readyCmd         `cmd:"" group:"result" help:"Say what stands against publishing: odd, open and doubtful cells, other campaigns and drivers, facts not known." example:"capctl ready"`
+	Note          noteCmd          `cmd:"" group:"result" help:"Note something about a card, a processor, a game, a cell or a campaign, take that back, or list the notes." example:"capctl note gpu=\"Lumen 60\" --text \"on loan, an early sample\""`
 	Charts        chartsCmd        `cmd:"" group:"result" help:"Draw pictures for video and page, as a file orders them or a good set." example:"capctl charts --out pictures charts.toml"`
 	Report        reportCmd        `cmd:"" group:"result" help:"Write a page with tables and charts, the charts as SVG and PNG, and a data package." example:"capctl report --out report"`
 }

@@ -64,7 +64,11 @@ func (c *sendCmd) Run(a *app) error {
 		c.noPass(a)
 		return nil
 	}
-	safe.Fprintf(a.stderr, "capctl: %s in %s; your colleague types: capctl import %s\n", record.Count(done.Written, "pass"),
+	what := record.Count(done.Written, "pass")
+	if done.Notes > 0 {
+		what += " and " + record.Count(done.Notes, "note")
+	}
+	safe.Fprintf(a.stderr, "capctl: %s in %s; your colleague types: capctl import %s\n", what,
 		c.File, cli.Quoted(filepath.Base(c.File)))
 	return nil
 }

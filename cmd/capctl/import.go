@@ -119,6 +119,9 @@ func printTaken(a *app, dir string, taken export.Taken) error {
 			text += fmt.Sprintf(", %d %s", x.n, x.what)
 		}
 	}
+	if taken.Notes > 0 {
+		text += ", " + record.Count(taken.Notes, "note")
+	}
 	_, err := safe.Fprintln(a.stdout, text)
 	for _, r := range taken.Refused {
 		safe.Fprintf(a.stderr, "capctl: pass %s (%s) was not imported: %s\n", printable(r.Pass), printable(r.Log),

@@ -41,7 +41,7 @@ func (c *limitsCmd) Run(a *app) error {
 	if err := results.PrintModels(a.Streams, c.Form, models); err != nil {
 		return err
 	}
-	return sel.Emit(a.Streams, c.JSON, cells)
+	return sel.Emit(a.Streams, c.Form, cells)
 }
 
 // predictCmd is `capctl predict`.
@@ -70,7 +70,7 @@ func (c *predictCmd) Run(a *app) error {
 	if err := results.PrintModels(a.Streams, c.Form, models); err != nil {
 		return err
 	}
-	return sel.Emit(a.Streams, c.JSON, cells)
+	return sel.Emit(a.Streams, c.Form, cells)
 }
 
 // storedSensors reads what telemetry says of cells from the store.

@@ -28,7 +28,7 @@ func (c *oddCmd) Run(a *app) error {
 		return err
 	}
 	results.Untagged(a.Streams, a.lab != "", cells, record.TagProcessor, record.TagGraphics)
-	if err := sel.Emit(a.Streams, c.JSON, cells); err != nil {
+	if err := sel.Emit(a.Streams, c.Form, cells); err != nil {
 		return err
 	}
 	if len(r.Odd)+len(r.Alike) > 0 {

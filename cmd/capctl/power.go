@@ -39,5 +39,5 @@ func (c *powerCmd) Run(a *app) error {
 	if err != nil {
 		return err
 	}
-	return sel.Emit(a.Streams, c.JSON, cells)
+	return sel.Emit(a.Streams, c.Form, cells)
 }

@@ -45,7 +45,7 @@ func (c *readyCmd) Run(a *app) error {
 func readyInput(cells []analysis.Cell, o analysis.Options, sel selection.Basis) ready.Input {
 	open, planned := sel.Planned()
 	in := ready.Input{Cells: cells, Passes: sel.Passes, Systems: o.Systems, Factors: selection.FactorsOf(o),
-		Planned: planned, Foreign: sel.Foreign()}
+		Planned: planned, Foreign: sel.Foreign(), Notes: sel.Notes}
 	for _, p := range open {
 		in.Open = append(in.Open, ready.Planned{Factors: p.Values, Good: p.Done, Wanted: p.Wanted})
 	}

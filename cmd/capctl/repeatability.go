@@ -42,5 +42,5 @@ func (c *repeatabilityCmd) Run(a *app) error {
 	if err != nil {
 		return err
 	}
-	return sel.Emit(a.Streams, c.JSON, nil)
+	return sel.Emit(a.Streams, c.Form, nil)
 }

@@ -132,7 +132,7 @@ func (c *wholeFlags) input(a *app) (report.Input, error) {
 	sel.Mark(in.Cells)
 	sel.Sum(in.Cells)
 	sel.Tell(a.Streams, in.Cells)
-	in.Selection = sel.Lines(len(in.Cells))
+	in.Selection, in.Notes = sel.Lines(len(in.Cells)), sel.Notes
 	in.Ready = readyInput(in.Cells, in.Options, sel)
 	in.Loads, in.Readings, err = storedSensors(a, in.Cells)
 	return in, err

@@ -64,6 +64,7 @@ func TestScripts(t *testing.T) {
 			"await":     await,
 			"simulated": simulated,
 			"undo":      undo,
+			"undonote":  undoNote,
 		},
 		Condition: func(cond string) (bool, error) {
 			if cond == "root" {
@@ -125,4 +126,13 @@ func undo(ts *testscript.TestScript, neg bool, args []string) {
 	}
 	changes := strings.Fields(ts.ReadFile(args[len(args)-1]))
 	ts.Check(ts.Exec("capctl", append([]string{"--config", "bench.toml", "tag", "--undo", changes[len(changes)-1]}, args[:len(args)-1]...)...))
+}
+
+// undoNote takes the note back that the last command wrote.
+func undoNote(ts *testscript.TestScript, neg bool, args []string) {
+	m := regexp.MustCompile(`note --undo ([0-9a-f]+)'`).FindStringSubmatch(ts.ReadFile("stderr"))
+	if neg || len(args) > 0 || m == nil {
+		ts.Fatalf("usage: undonote, after a note")
+	}
+	ts.Check(ts.Exec("capctl", "--config", "bench.toml", "note", "--undo", m[1]))
 }

@@ -3,6 +3,7 @@ package main
 import (
 	"capd.example/internal/output"
 	"capd.example/internal/results"
+	"capd.example/internal/selection"
 	"capd.example/report"
 )
 
@@ -26,5 +27,9 @@ func (c *summaryCmd) Run(a *app) error {
 	if err != nil {
 		return err
 	}
-	return results.PrintSentences(a.Streams, output.Form{JSON: c.JSON, Markdown: c.Markdown}, r.Sentences)
+	form := output.Form{JSON: c.JSON, Markdown: c.Markdown}
+	if err := results.PrintSentences(a.Streams, form, r.Sentences); err != nil {
+		return err
+	}
+	return selection.PrintNotes(a.Streams, form, in.Notes)
 }

@@ -11,9 +11,8 @@ import (
 	"capd.example/internal/steering"
 	safe "capd.example/internal/text"
 
-	"github.com/jedib0t/go-pretty/v6/table"
-
 	"capd.example/internal/cli"
+	"capd.example/internal/listing"
 	"capd.example/internal/logbook"
 	"capd.example/internal/output"
 	"capd.example/record"
@@ -67,7 +66,7 @@ func (c *tagCmd) Run(a *app) error {
 		return cli.FailedError(errors.New("no pass is selected"), "'capctl passes' with the same options lists the selection")
 	}
 	if len(tags) == 0 {
-		return c.history(a, s, passes)
+		return listing.TagHistory(a.ctx, a.Streams, s, passes, c.JSON)
 	}
 	if err := checkNames(a, s, tags, c.New); err != nil {
 		return err
@@ -334,44 +333,4 @@ func changed(ctx context.Context, s *store.Store, change string) (ids []string, 
 			ids = append(ids, id)
 		}
 	}
-}
-
-func (c *tagCmd) history(a *app, s *store.Store, passes []record.Pass) error {
-	var rows []table.Row
-	for _, p := range passes {
-		list, err := s.TagHistory(a.ctx, p.ID)
-		if err != nil {
-			return cli.FailedError(err)
-		}
-		for _, h := range list {
-			if c.JSON {
-				if err := output.JSON(a.stdout, h); err != nil {
-					return cli.FailedError(err)
-				}
-				continue
-			}
-			note := h.Why
-			if h.Undoes != "" {
-				note = strings.TrimSpace("takes back " + h.Undoes + " " + note)
-			}
-			rows = append(rows, table.Row{p.ID, h.At.Local().Format("2006-01-02 15:04:05"), h.Who, h.Name, tagText(h.Old),
-				tagText(h.New), h.Change, note})
-		}
-	}
-	if c.JSON {
-		return nil
-	}
-	if len(rows) == 0 {
-		safe.Fprintln(a.stderr, "capctl: these passes have no corrected tags")
-		return nil
-	}
-	output.Table(a.stdout, table.Row{"pass", "when", "who", "tag", "was", "became", "change", "why"}, rows)
-	return nil
-}
-
-func tagText(t *record.Tag) string {
-	if t == nil {
-		return "-"
-	}
-	return fmt.Sprintf("%s (%s)", t.Value, t.From)
 }

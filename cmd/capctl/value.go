@@ -42,7 +42,7 @@ func (c *valueCmd) Run(a *app) error {
 	if err != nil {
 		return err
 	}
-	return sel.Emit(a.Streams, c.JSON, cells)
+	return sel.Emit(a.Streams, c.Form, cells)
 }
 
 // prices reads the list that is named, else the prices in the campaign.
@@ -105,5 +105,5 @@ func (c *holdsCmd) Run(a *app) error {
 	if err != nil {
 		return err
 	}
-	return sel.Emit(a.Streams, c.JSON, cells)
+	return sel.Emit(a.Streams, c.Form, cells)
 }

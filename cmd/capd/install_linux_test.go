@@ -179,7 +179,7 @@ func installUnderSystemd(t *testing.T, old string) {
 		t.Fatalf("status %+v, %v after\n%s", s, err, out)
 	}
 	h.run("systemd-analyze", "verify", "--user", "--man=no", unit)
-	if copies, _ := filepath.Glob(filepath.Join(h.data, "passes.db.version-8*")); len(copies) != 1 {
+	if copies, _ := filepath.Glob(filepath.Join(h.data, "passes.db.version-9*")); len(copies) != 1 {
 		t.Errorf("of the older store there is no copy: %v", copies)
 	}
 	if out = h.run(filepath.Join(old, "capd"), "install"); !strings.Contains(out, "nothing to do") {
@@ -302,7 +302,7 @@ func away(t *testing.T, path string) (gap time.Duration) {
 // olderStore is one of the version before.
 func olderStore(t *testing.T, path string) {
 	t.Helper()
-	in, err := os.Open(filepath.Join(testlab.Root(), "store/testdata/version8.db.gz"))
+	in, err := os.Open(filepath.Join(testlab.Root(), "store/testdata/version9.db.gz"))
 	must(t, err)
 	defer in.Close()
 	z, err := gzip.NewReader(in)

@@ -33,6 +33,7 @@ type Basis struct {
 	Mixed    []mixes  `json:"mixed,omitempty"`
 
 	Passes []record.Pass `json:"-"`
+	Notes  []record.Note `json:"-"` // by the reviewer, about these passes
 
 	scope *Scope
 	own   []record.Pass // of the campaign
@@ -99,6 +100,9 @@ func Choose(ctx context.Context, a *cli.Streams, r store.Reader, s *Scope, q Que
 		return sel, err
 	}
 	if err := sel.older(ctx, a, r, s, q, o); err != nil {
+		return sel, err
+	}
+	if err := sel.noted(ctx, a, r); err != nil {
 		return sel, err
 	}
 	if q.Alone {
@@ -446,14 +450,13 @@ func (sel Basis) Tell(a *cli.Streams, cells []analysis.Cell) {
 	}
 }
 
-// Emit prints the selection after the results of a program's output, where there is
-// something to tell.
-func (sel Basis) Emit(a *cli.Streams, asJSON bool, cells []analysis.Cell) error {
-	if !asJSON || len(sel.Lines(len(cells))) == 0 {
-		return nil
+// Emit prints after the results what the reviewer noted and, in a program's output, the
+// selection where there is something to tell.
+func (sel Basis) Emit(a *cli.Streams, form output.Form, cells []analysis.Cell) error {
+	if form.JSON && len(sel.Lines(len(cells))) > 0 {
+		if err := output.JSON(a.Out, map[string]any{"selection": sel}); err != nil {
+			return cli.FailedError(err)
+		}
 	}
-	if err := output.JSON(a.Out, map[string]any{"selection": sel}); err != nil {
-		return cli.FailedError(err)
-	}
-	return nil
+	return PrintNotes(a, form, sel.Notes)
 }

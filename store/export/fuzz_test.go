@@ -40,7 +40,7 @@ func FuzzPackage(f *testing.F) {
 			}
 		}
 		put("datapackage.json", description)
-		parts, format, _ := partsOf(root.FS())
+		parts, format, _, _ := partsOf(root.FS())
 		for _, p := range parts {
 			if !filepath.IsLocal(p) {
 				t.Fatalf("%q leads out of the folder", p)

@@ -24,6 +24,7 @@ type Taken struct {
 	Known   int `json:"known"`   // stored before, by the hash of the log
 	Kept    int `json:"kept"`    // stored before and otherwise in the package: as they were they stay
 	Renewed int `json:"renewed"` // taken in before; their logs have grown on their bench since
+	Notes   int `json:"notes"`   // notes that are new here, and takings back of such
 
 	Refused []Refusal `json:"refused,omitempty"`
 
@@ -96,7 +97,7 @@ func read(ctx context.Context, s *store.Store, name string, most budget) (Taken,
 // readFrom takes in what lies in a folder or in a file of several; dir names it in errors.
 func readFrom(ctx context.Context, s *store.Store, dir string, root fs.FS, most budget) (Taken, error) {
 	var t Taken
-	parts, format, err := partsOf(root)
+	parts, format, noted, err := partsOf(root)
 	if err != nil {
 		return t, fmt.Errorf("import %s: %w", dir, err)
 	}
@@ -127,6 +128,11 @@ func readFrom(ctx context.Context, s *store.Store, dir string, root fs.FS, most 
 			}
 		}
 	}
+	if noted {
+		if t.Notes, err = readNotes(ctx, s, root, format); err != nil {
+			return t, fmt.Errorf("import %s: %w", dir, err)
+		}
+	}
 	return t, nil
 }
 
@@ -150,19 +156,19 @@ const packageVersion = "1"
 const maxDescription = 64 << 20
 
 // partsOf reads the description and returns, for each part, its path below the folder of
-// a table.
-func partsOf(root fs.FS) ([]string, Format, error) {
+// a table, and whether there are notes.
+func partsOf(root fs.FS) (parts []string, format Format, noted bool, err error) {
 	info, err := fs.Stat(root, "datapackage.json")
 	if err != nil {
-		return nil, "", fmt.Errorf("this is no package: %w", err)
+		return nil, "", false, fmt.Errorf("this is no package: %w", err)
 	}
 	if !info.Mode().IsRegular() || info.Size() > maxDescription {
-		return nil, "", fmt.Errorf("this is no package: datapackage.json is not a plain file of %d MiB or less",
+		return nil, "", false, fmt.Errorf("this is no package: datapackage.json is not a plain file of %d MiB or less",
 			maxDescription>>20)
 	}
 	text, err := fs.ReadFile(root, "datapackage.json")
 	if err != nil {
-		return nil, "", fmt.Errorf("this is no package: %w", err)
+		return nil, "", false, fmt.Errorf("this is no package: %w", err)
 	}
 	var d struct {
 		Version   string `json:"version"`
@@ -173,34 +179,37 @@ func partsOf(root fs.FS) ([]string, Format, error) {
 		} `json:"resources"`
 	}
 	if err := json.Unmarshal(text, &d); err != nil {
-		return nil, "", fmt.Errorf("datapackage.json: %w", err)
+		return nil, "", false, fmt.Errorf("datapackage.json: %w", err)
 	}
 	if d.Version != "" && d.Version != packageVersion { // the first ones bore none
-		return nil, "", fmt.Errorf(
+		return nil, "", false, fmt.Errorf(
 			"the package is of version %.40q, this program knows version %s: update this program",
 			d.Version,
 			packageVersion,
 		)
 	}
+	there := false
 	for _, r := range d.Resources {
-		if r.Name != "passes" {
+		noted = noted || r.Name == notesTable
+		if r.Name != "passes" || there {
 			continue
 		}
-		format := Format(r.Format)
+		there, format = true, Format(r.Format)
 		if format != JSONLines && format != CSV && format != Parquet {
-			return nil, "", fmt.Errorf("the package is in %.40q, which is none of jsonl, csv and parquet", r.Format)
+			return nil, "", false, fmt.Errorf("the package is in %.40q, which is none of jsonl, csv and parquet", r.Format)
 		}
-		var parts []string
 		for _, p := range r.Path {
 			rest, ok := strings.CutPrefix(p, "passes/")
 			if !ok || path.Clean(p) != p || !fs.ValidPath(p) || strings.ContainsAny(p, "\\\x00:") {
-				return nil, "", fmt.Errorf("datapackage.json names the file %q, which is not a place for a table", p)
+				return nil, "", false, fmt.Errorf("datapackage.json names the file %q, which is not a place for a table", p)
 			}
 			parts = append(parts, rest)
 		}
-		return parts, format, nil
 	}
-	return nil, "", errors.New("datapackage.json names no table of passes")
+	if !there {
+		return nil, "", false, errors.New("datapackage.json names no table of passes")
+	}
+	return parts, format, noted, nil
 }
 
 func readPart(ctx context.Context, root fs.FS, part string, format Format, left budget) ([]store.Arrival, error) {

@@ -76,6 +76,7 @@ type Done struct {
 	Written   int // passes written now
 	Unchanged int // passes that were there already
 	Files     int // files written now
+	Notes     int // notes about the passes that stand
 }
 
 // Source is where the passes come from: the store of a bench or the database of a lab.
@@ -102,6 +103,7 @@ type writer struct {
 	format Format
 	state  state
 	done   Done
+	notes  []record.Note // about the selected passes
 }
 
 func (w *writer) run(ctx context.Context, f store.Filter) (err error) {
@@ -134,6 +136,9 @@ func (w *writer) run(ctx context.Context, f store.Filter) (err error) {
 			}
 			keep = append(keep, p)
 		}
+	}
+	if err := w.writeNotes(); err != nil {
+		return err
 	}
 	old := w.state.Parts
 	w.state.Parts = keep
@@ -186,8 +191,8 @@ func (w *writer) load() error {
 // What an export writes, as folders and as files. The state is not among the files: where
 // there is one the export is known to be ours.
 var (
-	ownFolder = regexp.MustCompile(`^(\.|(passes|frames|telemetry)(/campaign=[^/]+(/game=[^/]+)?)?)$`)
-	ownFile   = regexp.MustCompile(`^((datapackage|exported)\.json\.tmp|datapackage\.json|(passes|frames|telemetry)/campaign=[^/]+/game=[^/]+/(part-[0-9a-f]{16}\.[a-z]+|unfinished\.tmp))$`)
+	ownFolder = regexp.MustCompile(`^(\.|notes|(passes|frames|telemetry)(/campaign=[^/]+(/game=[^/]+)?)?)$`)
+	ownFile   = regexp.MustCompile(`^((datapackage|exported)\.json\.tmp|datapackage\.json|notes/(notes\.[a-z]+|unfinished\.tmp)|(passes|frames|telemetry)/campaign=[^/]+/game=[^/]+/(part-[0-9a-f]{16}\.[a-z]+|unfinished\.tmp))$`)
 )
 
 // mustBeEmpty keeps an export from mixing with files that are not its own. One that was
@@ -217,6 +222,10 @@ func (w *writer) describedByUs() bool {
 // compare finds the passes to be written, by folder, and the parts that are out of date.
 func (w *writer) compare(ctx context.Context, f store.Filter) (pending map[string][]entry, stale map[string]bool,
 	err error) {
+	notes, err := w.allNotes(ctx)
+	if err != nil {
+		return nil, nil, err
+	}
 	folderOf, digestOf, order := map[string]string{}, map[string]string{}, []entry{}
 	err = w.store.Each(ctx, f, func(p record.Pass) error {
 		text, err := json.Marshal(p)
@@ -228,11 +237,13 @@ func (w *writer) compare(ctx context.Context, f store.Filter) (pending map[strin
 			"game="+folderName(p.Tags.Value(record.TagGame)))
 		digestOf[p.ID] = hex.EncodeToString(sum[:12])
 		order = append(order, entry{p.ID, p.Metrics.Frames})
+		notes.meet(p.Tags)
 		return nil
 	})
 	if err != nil {
 		return nil, nil, err
 	}
+	w.notes = notes.met()
 	there, stale := map[string]bool{}, map[string]bool{}
 	for _, p := range w.state.Parts {
 		if w.outOfDate(p, folderOf, digestOf) {
@@ -475,17 +486,24 @@ func (w *writer) describe() error {
 	}
 	var list []resource
 	names := map[kind]string{text: "string", integer: "integer", number: "number", moment: "datetime"}
-	for _, t := range tables {
-		r := resource{Name: t.name, Description: t.about, Profile: "tabular-data-resource", Format: string(w.format),
-			Path: []string{}}
-		for _, p := range w.state.Parts {
-			r.Path = append(r.Path, filepath.ToSlash(p.file(t.name, w.format)))
-		}
-		slices.Sort(r.Path)
-		for _, c := range t.columns {
+	add := func(name, about string, columns []column, paths []string) {
+		r := resource{Name: name, Description: about, Profile: "tabular-data-resource", Format: string(w.format), Path: paths}
+		for _, c := range columns {
 			r.Schema.Fields = append(r.Schema.Fields, field{c.name, names[c.kind], c.about})
 		}
 		list = append(list, r)
+	}
+	for _, t := range tables {
+		paths := []string{}
+		for _, p := range w.state.Parts {
+			paths = append(paths, filepath.ToSlash(p.file(t.name, w.format)))
+		}
+		slices.Sort(paths)
+		add(t.name, t.about, t.columns, paths)
+	}
+	if len(w.notes) > 0 {
+		add(notesTable, "one row per note of the reviewer's, or per taking back of one", noteColumns,
+			[]string{notesFile(w.format)})
 	}
 	return w.save("datapackage.json", map[string]any{
 		"profile": "data-package", "name": packageName, "version": packageVersion,

@@ -16,7 +16,7 @@ import (
 
 // Latest is the version that this program reads and writes; migrations/NNN.sql leads to
 // version NNN.
-const Latest = 9
+const Latest = 10
 
 // Fills are steps that a script cannot take: they run after the script that leads to their
 // version, in its transaction.

@@ -24,6 +24,7 @@ var (
 	ErrNotFound   = errors.New("there is no such pass")
 	ErrAmbiguous  = errors.New("several passes begin like this")
 	ErrNoChange   = errors.New("there is no such change of tags")
+	ErrNoNote     = errors.New("there is no such note")
 	ErrNoRevision = errors.New("the pass has no such revision")
 	ErrNotByHand  = errors.New("its verdict was not set by hand")
 )
