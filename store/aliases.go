@@ -1,6 +1,7 @@
 package store
 
 import (
+	"capd.example/store/internal/notes"
 	"capd.example/store/internal/sqlbase"
 	"capd.example/store/internal/sqlguard"
 	"capd.example/store/internal/tables"
@@ -9,6 +10,7 @@ import (
 // The words that the layers below define, under the names by which users of a store know
 // them.
 type (
+	book       = notes.Book
 	Adoption   = tables.Adoption
 	Alert      = tables.Alert
 	Arrival    = tables.Arrival

@@ -8,6 +8,7 @@ import (
 	"os"
 	"time"
 
+	"capd.example/store/internal/notes"
 	"capd.example/store/internal/schema"
 	"capd.example/store/internal/sqlbase"
 )
@@ -46,6 +47,7 @@ func OpenDamaged(ctx context.Context, path string) (*Store, error) {
 		s.db.Close()
 		return nil, nothing(err.Error())
 	}
-	s.bare, s.noteless = has("digests") != nil, has("notes") != nil
+	s.bare = has("digests") != nil
+	s.book = notes.New(s.read, s.write, s.now, has("notes") != nil)
 	return s, nil
 }

@@ -28,7 +28,7 @@ func (s *Store) Retag(ctx context.Context, ids []string, changes map[string]stri
 		names = append(names, name)
 	}
 	slices.Sort(names)
-	id = tables.NewChange()
+	id = sqlbase.NewChange()
 	err = s.write(ctx, func(tx *sql.Tx) error {
 		for _, pass := range ids {
 			k, err := tables.KeyOf(ctx, tx, pass)
@@ -56,7 +56,7 @@ func (s *Store) Retag(ctx context.Context, ids []string, changes map[string]stri
 // can be undone too. A tag that was changed again since then is an error, and nothing is
 // changed.
 func (s *Store) Undo(ctx context.Context, id, who, why string) (undo string, err error) {
-	undo = tables.NewChange()
+	undo = sqlbase.NewChange()
 	err = s.write(ctx, func(tx *sql.Tx) error {
 		done, err := tables.ChangesWhere(ctx, tx, `c.change = ?`, id)
 		if err != nil {

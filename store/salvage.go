@@ -66,7 +66,7 @@ func (s *Store) salvageTo(ctx context.Context, path string) (r Report, err error
 			r.Whole++
 		}
 	}
-	return r, s.salvageNotes(ctx, to)
+	return r, s.CopyNotes(ctx, to.book)
 }
 
 // copyIn stores a pass of a damaged store and says what became of its damaged parts.

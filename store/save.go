@@ -229,7 +229,7 @@ func (s *Store) grownFrom(ctx context.Context, tx *sql.Tx, a Arrival) (tables.Pa
 
 func (s *Store) rowOf(ctx context.Context, tx *sql.Tx, a Arrival, b tables.Blobs) (r tables.PassRow, err error) {
 	r = tables.PassRow{PassKey: tables.PassKey{ID: record.PassID(a.Pass.SHA256)}, Pass: a.Pass, Doc: b.Doc}
-	if a.Pass.Revision > 0 && tables.IsHex(a.Pass.ID) && len(a.Pass.ID) >= 12 {
+	if a.Pass.Revision > 0 && sqlbase.IsHex(a.Pass.ID) && len(a.Pass.ID) >= 12 {
 		r.ID, r.Revision = a.Pass.ID, a.Pass.Revision
 	}
 	if r.Cell, err = tables.CellOf(ctx, tx, a.Pass.Tags); err != nil {

@@ -13,6 +13,7 @@ import (
 
 	_ "modernc.org/sqlite" // the database driver "sqlite"
 
+	"capd.example/store/internal/notes"
 	"capd.example/store/internal/prepared"
 	"capd.example/store/internal/schema"
 	"capd.example/store/internal/sqlbase"
@@ -46,7 +47,7 @@ type Store struct {
 	cut     string // says so where the file ends too early
 	bare    bool   // a damaged store of a version without digests
 
-	noteless bool // likewise, without notes
+	book // of notes
 
 	busy, patience time.Duration
 }
@@ -69,6 +70,7 @@ func open(ctx context.Context, path string, opt Options) (*Store, error) {
 	}
 	s := &Store{path: abs, now: opt.Now, readOnly: opt.ReadOnly,
 		busy: cmp.Or(opt.busy, busyTimeout), patience: cmp.Or(opt.patience, migrationPatience)}
+	s.book = notes.New(s.read, s.write, s.now, false)
 	if opt.ReadOnly {
 		err = s.openRead(ctx)
 	} else {

@@ -142,7 +142,12 @@ func (s *Store) fileOnce(ctx context.Context) (out []Problem) {
 	if !s.bare {
 		out = append(out, s.keptFigures(ctx)...)
 	}
-	return append(out, s.noteProblems(ctx)...)
+	if n, err := s.DamagedNotes(ctx); err != nil {
+		out = append(out, s.problemOf(err, "the notes: "))
+	} else if n > 0 {
+		out = append(out, Problem{What: record.Count(n, "note") + " changed since it was stored"})
+	}
+	return out
 }
 
 // pages runs the database's own checks.
@@ -221,13 +226,13 @@ func (s *Store) named(ctx context.Context, n int64) Problem {
 	p := Problem{Pass: fmt.Sprintf("number %d", n)}
 	var id, log string
 	if s.db.QueryRowContext(ctx, `SELECT id, log FROM pass_rows NOT INDEXED WHERE n = ?`, n).Scan(&id, &log) == nil &&
-		tables.IsHex(id) {
+		sqlbase.IsHex(id) {
 		p.Pass, p.Log = id, log
 		return p
 	}
 	var sha string
 	if s.db.QueryRowContext(ctx, `SELECT sha256 FROM revisions WHERE pass = ? ORDER BY revision LIMIT 1`, n).
-		Scan(&sha) == nil && tables.IsHex(sha) {
+		Scan(&sha) == nil && sqlbase.IsHex(sha) {
 		p.Pass = record.PassID(sha)
 	}
 	s.db.QueryRowContext(ctx,
@@ -370,7 +375,7 @@ func (s *Store) examineOnce(ctx context.Context, n int64) (x examined) {
 		x.compareGroups(ctx, tx, n)
 		return err
 	})
-	if x.who = (Problem{Pass: x.a.Pass.ID, Log: x.a.Pass.Log}); !tables.IsHex(x.a.Pass.ID) {
+	if x.who = (Problem{Pass: x.a.Pass.ID, Log: x.a.Pass.Log}); !sqlbase.IsHex(x.a.Pass.ID) {
 		x.who = s.named(ctx, n)
 	}
 	if err != nil {

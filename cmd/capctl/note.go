@@ -6,6 +6,7 @@ import (
 
 	"capd.example/internal/cli"
 	"capd.example/internal/listing"
+	"capd.example/internal/steering"
 	"capd.example/internal/text"
 	"capd.example/record"
 	"capd.example/store"
@@ -66,7 +67,7 @@ func (c *noteCmd) Run(a *app) error {
 func (c *noteCmd) write(a *app, s *store.Store, about map[string]string) error {
 	err := checkNames(a, s, about, false)
 	if err == nil {
-		about, err = reviewersNames(a, about)
+		about, err = steering.ReviewersNames(a.Streams, a.config.Campaign, about)
 	}
 	if err != nil {
 		return err

@@ -13,11 +13,9 @@ import (
 
 	"capd.example/internal/cli"
 	"capd.example/internal/listing"
-	"capd.example/internal/logbook"
 	"capd.example/internal/output"
 	"capd.example/record"
 	"capd.example/store"
-	"capd.example/tag"
 )
 
 // tagCmd is `capctl tag`.
@@ -71,7 +69,7 @@ func (c *tagCmd) Run(a *app) error {
 	if err := checkNames(a, s, tags, c.New); err != nil {
 		return err
 	}
-	if tags, err = reviewersNames(a, tags); err != nil {
+	if tags, err = steering.ReviewersNames(a.Streams, a.config.Campaign, tags); err != nil {
 		return err
 	}
 	return c.correct(a, s, passes, tags)
@@ -92,29 +90,6 @@ func (c *tagCmd) split() (ids []string, tags map[string]string, err error) {
 		}
 	}
 	return ids, tags, nil
-}
-
-// reviewersNames replaces what machines report by the campaign's names and says where a
-// value is no level of it.
-func reviewersNames(a *app, tags map[string]string) (map[string]string, error) {
-	if a.config.Campaign == "" {
-		return tags, nil
-	}
-	b, err := logbook.Open(a.config.Campaign)
-	if err != nil {
-		return nil, cli.UsageError(err)
-	}
-	out := map[string]string{}
-	for name, value := range tags {
-		short, m := b.Aliases.Short(name, value)
-		out[name] = short
-		f, is := b.Campaign.Factor(name)
-		if is && value != "" && m.Kind != tag.Exact && m.Kind != tag.Pattern {
-			safe.Fprintf(a.stderr, "capctl: note: %s has no level %q in the campaign; it has %s\n", name, value,
-				steering.Listed(f.Levels))
-		}
-	}
-	return out, nil
 }
 
 func (c *tagCmd) correct(a *app, s *store.Store, passes []record.Pass, tags map[string]string) error {
@@ -257,7 +232,7 @@ func judgeOne(ctx context.Context, x *examiner, p record.Pass, why string) (rech
 
 // undo takes a change back.
 func (c *tagCmd) undo(a *app, s *store.Store) error {
-	ids, names, err := changed(a.ctx, s, c.Undo)
+	ids, names, err := listing.Correction(a.ctx, s, c.Undo)
 	if err != nil {
 		return cli.FailedError(err)
 	}
@@ -311,26 +286,4 @@ func (c *tagCmd) undone(a *app, s *store.Store, passes []record.Pass) error {
 	}
 	safe.Fprintf(a.stderr, "capctl: %s would be put back\n", record.Count(len(passes), "pass"))
 	return nil
-}
-
-// changed returns the passes and tags of a correction.
-func changed(ctx context.Context, s *store.Store, change string) (ids []string, names map[string]string, err error) {
-	rows, err := s.Query(ctx, `SELECT pass, name FROM corrections WHERE change = ? ORDER BY n`, change)
-	if err != nil {
-		return nil, nil, err
-	}
-	defer rows.Close()
-	names = map[string]string{}
-	for {
-		row, err := rows.Next()
-		if err != nil || row == nil {
-			return ids, names, err
-		}
-		id, _ := row[0].(string)
-		name, _ := row[1].(string)
-		names[name] = ""
-		if !slices.Contains(ids, id) {
-			ids = append(ids, id)
-		}
-	}
 }

@@ -3,6 +3,7 @@ package listing
 import (
 	"context"
 	"fmt"
+	"slices"
 	"strings"
 
 	"capd.example/internal/cli"
@@ -44,6 +45,28 @@ func TagHistory(ctx context.Context, a *cli.Streams, s *store.Store, passes []re
 		return nil
 	}
 	return output.WriteError(output.Table(a.Out, output.Row{"pass", "when", "who", "tag", "was", "became", "change", "why"}, rows))
+}
+
+// Correction returns the passes and tags of a correction.
+func Correction(ctx context.Context, s *store.Store, change string) (ids []string, names map[string]string, err error) {
+	rows, err := s.Query(ctx, `SELECT pass, name FROM corrections WHERE change = ? ORDER BY n`, change)
+	if err != nil {
+		return nil, nil, err
+	}
+	defer rows.Close()
+	names = map[string]string{}
+	for {
+		row, err := rows.Next()
+		if err != nil || row == nil {
+			return ids, names, err
+		}
+		id, _ := row[0].(string)
+		name, _ := row[1].(string)
+		names[name] = ""
+		if !slices.Contains(ids, id) {
+			ids = append(ids, id)
+		}
+	}
 }
 
 func tagText(t *record.Tag) string {

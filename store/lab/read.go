@@ -13,6 +13,7 @@ import (
 
 	"capd.example/record"
 	"capd.example/store"
+	"capd.example/store/internal/sqlbase"
 	"capd.example/store/internal/tables"
 )
 
@@ -353,7 +354,7 @@ func (l *Lab) choose(list []held) held {
 // one returns the pass whose identity begins with prefix: [store.ErrNotFound] or
 // [store.ErrAmbiguous] where that is not one, [store.ErrCorrupt] where its row is no pass.
 func (l *Lab) one(ctx context.Context, tx pgx.Tx, prefix string) (held, error) {
-	if !tables.IsHex(prefix) {
+	if !sqlbase.IsHex(prefix) {
 		return held{}, fmt.Errorf("%w: %q", store.ErrNotFound, prefix)
 	}
 	// "g" sorts after every hexadecimal digit, so the range is served by the index.

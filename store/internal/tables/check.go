@@ -7,6 +7,7 @@ import (
 	"unicode/utf8"
 
 	"capd.example/record"
+	"capd.example/store/internal/sqlbase"
 )
 
 const maxText = 1 << 20 // bytes of a tag
@@ -45,9 +46,9 @@ func (a Arrival) Check() error {
 
 func checkIdentity(p record.Pass) error {
 	switch {
-	case len(p.SHA256) != 64 || !IsHex(p.SHA256):
+	case len(p.SHA256) != 64 || !sqlbase.IsHex(p.SHA256):
 		return fmt.Errorf("%.80q is not a SHA-256", p.SHA256)
-	case len(p.ID) < 12 || len(p.ID) > 64 || !IsHex(p.ID):
+	case len(p.ID) < 12 || len(p.ID) > 64 || !sqlbase.IsHex(p.ID):
 		return fmt.Errorf("%.80q is not the identity of a pass", p.ID)
 	case p.Revision < 0 || p.Revision == 0 && !strings.HasPrefix(p.SHA256, p.ID):
 		return fmt.Errorf("%.80q is not the identity that belongs to the hash", p.ID)

@@ -5,7 +5,6 @@ import (
 	"database/sql"
 	"encoding/json"
 	"fmt"
-	"strings"
 
 	"capd.example/record"
 	"capd.example/store/internal/sqlbase"
@@ -14,7 +13,7 @@ import (
 // KeyOf finds the pass whose identity begins with prefix.
 func KeyOf(ctx context.Context, tx *sql.Tx, prefix string) (PassKey, error) {
 	var found []PassKey
-	if !IsHex(prefix) {
+	if !sqlbase.IsHex(prefix) {
 		return PassKey{}, fmt.Errorf("%w: %q", sqlbase.ErrNotFound, prefix)
 	}
 	// "g" sorts after every hexadecimal digit, so the range is served by the index.
@@ -42,11 +41,6 @@ func KeyOf(ctx context.Context, tx *sql.Tx, prefix string) (PassKey, error) {
 			found[1].ID)
 	}
 	return found[0], nil
-}
-
-// IsHex reports whether a text may begin an identity.
-func IsHex(s string) bool {
-	return s != "" && strings.Trim(s, "0123456789abcdef") == ""
 }
 
 // LoadPass reads one pass by its number.

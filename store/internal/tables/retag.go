@@ -2,9 +2,7 @@ package tables
 
 import (
 	"context"
-	"crypto/rand"
 	"database/sql"
-	"encoding/hex"
 	"time"
 
 	"capd.example/record"
@@ -30,13 +28,6 @@ func TagColumns(t *record.Tag) [2]sql.NullString {
 		return [2]sql.NullString{}
 	}
 	return [2]sql.NullString{{String: t.Value, Valid: true}, {String: string(t.From), Valid: true}}
-}
-
-// NewChange makes the identity of a correction.
-func NewChange() string {
-	var b [6]byte
-	rand.Read(b[:]) // never fails; the runtime ends the program instead
-	return hex.EncodeToString(b[:])
 }
 
 // ChangesWhere reads the corrections of tags that a condition selects, oldest first.

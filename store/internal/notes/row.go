@@ -1,4 +1,5 @@
-package tables
+// Package notes keeps the notes of the reviewer in a store: one row each, never changed.
+package notes
 
 import (
 	"bytes"
@@ -21,10 +22,10 @@ const (
 	noteWord  = 300
 )
 
-// CheckNote refuses what no command makes.
-func CheckNote(n record.Note) error {
+// check refuses what no command makes.
+func check(n record.Note) error {
 	switch {
-	case len(n.ID) != 12 || !IsHex(n.ID):
+	case len(n.ID) != 12 || !sqlbase.IsHex(n.ID):
 		return fmt.Errorf("%.40q is no identity of a note", n.ID)
 	case n.At.Year() < 1 || n.At.Year() > 9999:
 		return errors.New("a note has no time")
@@ -50,14 +51,14 @@ func CheckNote(n record.Note) error {
 	return nil
 }
 
-// StoredNote is a note, and when it came with a package; "" for one that was given here.
-type StoredNote struct {
+// stored is a note, and when it came with a package; "" for one that was given here.
+type stored struct {
 	record.Note
 	Came string
 }
 
 // noteColumns are the guarded columns of a note.
-func noteColumns(n StoredNote) ([]any, error) {
+func noteColumns(n stored) ([]any, error) {
 	about := ""
 	if n.Undoes == "" {
 		text, err := json.Marshal(n.About) // with sorted names
@@ -77,9 +78,9 @@ func noteDigest(columns []any) []byte {
 	return h.Sum(nil)[:8]
 }
 
-// AddNote stores a note.
-func AddNote(ctx context.Context, tx *sql.Tx, n StoredNote) error {
-	if err := CheckNote(n.Note); err != nil {
+// add stores a note.
+func add(ctx context.Context, tx *sql.Tx, n stored) error {
+	if err := check(n.Note); err != nil {
 		return err
 	}
 	columns, err := noteColumns(n)
@@ -91,9 +92,9 @@ func AddNote(ctx context.Context, tx *sql.Tx, n StoredNote) error {
 	return err
 }
 
-// Notes returns all notes in the order in which they were stored, those that are whole, and how
+// load returns all notes in the order in which they were stored, those that are whole, and how
 // many are not.
-func Notes(ctx context.Context, q sqlbase.Querier) (out []StoredNote, damaged int, err error) {
+func load(ctx context.Context, q sqlbase.Querier) (out []stored, damaged int, err error) {
 	rows, err := q.QueryContext(ctx, `SELECT id, about, text, at, who, undoes, came, digest FROM notes ORDER BY n`)
 	if err != nil {
 		return nil, 0, err
@@ -105,7 +106,7 @@ func Notes(ctx context.Context, q sqlbase.Querier) (out []StoredNote, damaged in
 			rows.Close()
 			return nil, 0, err
 		}
-		n := StoredNote{record.Note{ID: c[0], Text: c[2], Who: c[4], Undoes: c[5]}, c[6]}
+		n := stored{record.Note{ID: c[0], Text: c[2], Who: c[4], Undoes: c[5]}, c[6]}
 		if n.At, err = sqlbase.Unstamp(c[3]); err != nil ||
 			c[1] != "" && json.Unmarshal([]byte(c[1]), &n.About) != nil ||
 			!bytes.Equal(digest, noteDigest([]any{c[0], c[1], c[2], c[3], c[4], c[5], c[6]})) {
