@@ -23,7 +23,16 @@ func (c Contrast) Known() bool { return c.Precision.SE > 0 && c.Precision.DF > 0
 
 // Interval is that of the ratio, less 1, at a level of error.
 func (c Contrast) Interval(level float64) (low, high Number) {
-	half := stats.TQuantile(1-level/2, c.Precision.DF) * c.Precision.SE
+	return c.around(stats.TQuantile(1-level/2, c.Precision.DF) * c.Precision.SE)
+}
+
+// Careful is the interval at a level of error far below 5 %.
+func (c Contrast) Careful(level float64) (low, high Number) {
+	se, df := c.Precision.Careful()
+	return c.around(stats.TQuantile(1-level/2, df) * se)
+}
+
+func (c Contrast) around(half float64) (low, high Number) {
 	return Number(math.Expm1(c.Log - half)), Number(math.Expm1(c.Log + half))
 }
 

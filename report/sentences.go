@@ -9,7 +9,7 @@ import (
 // sentences says the conclusions in words, from the same objects as the tables.
 func (r *Report) sentences() []summary.Sentence {
 	in := summary.Input{Cells: r.Cells, Factors: r.factors, Options: r.in.Options, PriceBy: r.in.PriceBy,
-		RefreshHz: r.in.RefreshHz}
+		RefreshHz: r.in.RefreshHz, Tested: r.Odd.Tested, Untested: len(r.Odd.Untestable)}
 	for _, l := range r.Limits {
 		in.Limits = append(in.Limits, summary.Limited{Factors: l.Factors, By: l.Limit, Low: l.ShareLow, High: l.ShareHigh})
 	}

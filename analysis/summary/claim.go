@@ -33,7 +33,7 @@ type Claim struct {
 
 // claim is the interval of a contrast at a level of error.
 func claim(c analysis.Contrast, level float64) Claim {
-	low, high := c.Interval(level)
+	low, high := c.Careful(level)
 	return Claim{Kind: Ratio, Metric: c.Metric, By: c.By, A: c.A, B: c.B, Rows: c.Rows, covers: c.Precision.Covers,
 		Low: low, High: high}
 }

@@ -30,7 +30,10 @@ type Input struct {
 	Options analysis.Options
 	Limits  []Limited // of the cells
 	Odd     []Suspect // the most certain first
-	Prices  []Price
+	// Tested is how many cells could be held against the others, Untested how many not; nobody
+	// looked where both are 0.
+	Tested, Untested int
+	Prices           []Price
 	// PriceBy is the factor whose parts have prices.
 	PriceBy   string
 	RefreshHz []float64
@@ -63,14 +66,31 @@ type Price struct {
 }
 
 // The chance that any sentence of a campaign is false is 5 %, shared between what is picked
-// from: means over games and settings, parts in single games, processors with each card, and
-// refresh rates. Odd cells have their own one per cent (package oddcell).
+// from: means over games, with each setting and over all, parts in single games, processors with
+// each card, refresh rates, what a heavier setting costs, and the value of parts that are not
+// those of the means. Odd cells have their own one per cent (package oddcell).
+var shares = map[share]float64{means: 0.0150, games: 0.0050, processors: 0.0100, rates: 0.0050, settings: 0.0025,
+	value: 0.0025}
+
+type share string
+
 const (
-	levelMeans      = 0.015
-	levelGames      = 0.005
-	levelProcessors = 0.010
-	levelRates      = 0.005
+	means      share = "means"
+	games      share = "games"
+	processors share = "processors"
+	rates      share = "rates"
+	settings   share = "settings"
+	value      share = "value"
 )
+
+// level is the part of a share that one comparison has.
+type level struct {
+	of   share
+	size float64
+}
+
+// oneOf is the level of each of n comparisons that share a chance evenly.
+func oneOf(s share, n float64) level { return level{s, shares[s] / math.Max(1, n)} }
 
 // Conventions.
 const (
@@ -82,25 +102,34 @@ const (
 
 // Write returns the sentences, the weightiest first; none where no cell has a figure.
 func Write(in Input) []Sentence {
-	w := writer{Input: in, m: analysis.NewMatrix(in.Cells, in.Factors)}
+	w := writer{Input: in}
+	return w.write()
+}
+
+func (w *writer) write() []Sentence {
+	w.m = analysis.NewMatrix(w.Cells, w.Factors)
 	if len(w.m.Cells) == 0 {
 		return nil
 	}
 	w.settings()
 	w.scope()
-	for _, s := range w.set {
-		w.lead(s, record.TagGraphics)
+	by := w.leading()
+	if len(w.set) > 1 {
+		w.lead("", by)
 	}
-	if len(w.m.Levels(record.TagGraphics)) < 2 {
-		for _, s := range w.set {
-			w.lead(s, record.TagProcessor)
-		}
+	for _, s := range w.set {
+		w.lead(s, by)
+	}
+	for _, s := range w.set {
+		w.steps(s, by)
 	}
 	for _, s := range w.set {
 		w.processors(s)
 	}
 	w.alike()
 	w.reversed()
+	w.games(by)
+	w.heavier(by)
 	w.value()
 	w.rates()
 	w.limits()
@@ -116,6 +145,43 @@ type writer struct {
 	set    []string // its levels; one that is "" where neither varies
 	out    []Sentence
 	covers map[variance.Covers]bool
+	differ bool // sessions are known to, and ranges rest on that
+
+	// spend is told of what the chance of error goes to: for each figure and rows the factor whose
+	// levels are compared, "" for one cell by itself, at which level. It is nil but in tests.
+	spend func(family, by string, l level)
+}
+
+// leading is the factor whose levels are ranked: the card, or the processor where there is one
+// card.
+func (w *writer) leading() string {
+	if len(w.m.Levels(record.TagGraphics)) < 2 {
+		return record.TagProcessor
+	}
+	return record.TagGraphics
+}
+
+// claim is the interval of a contrast at a level of error.
+func (w *writer) claim(c analysis.Contrast, l level) Claim {
+	if w.spend != nil {
+		family := c.Metric + c.By
+		for _, r := range c.Rows {
+			family += analysis.FactorKey(r, w.Factors)
+		}
+		w.spend(family, c.By, l)
+	}
+	w.differ = w.differ || c.Precision.BothKnown()
+	return claim(c, l.size)
+}
+
+// meansLevel is the level of a mean over games: of each pair of levels, with each setting and
+// over all of them, on average and by the 1% low.
+func (w *writer) meansLevel(levels int) level {
+	sets := len(w.set)
+	if sets > 1 {
+		sets++
+	}
+	return oneOf(means, 2*float64(sets)*pairs(levels))
 }
 
 func (w *writer) say(weight int, topic, table, text string, claims ...Claim) {
@@ -156,7 +222,7 @@ func (w *writer) settings() {
 }
 
 func (w *writer) fixed(setting string) map[string]string {
-	if w.factor == "" {
+	if w.factor == "" || setting == "" {
 		return nil
 	}
 	return map[string]string{w.factor: setting}
@@ -164,10 +230,12 @@ func (w *writer) fixed(setting string) map[string]string {
 
 // at begins a sentence about a setting.
 func (w *writer) at(setting string) string {
-	if setting == "" {
+	switch {
+	case setting == "" && len(w.set) > 1:
+		return "Over all " + w.factor + "s "
+	case setting == "":
 		return ""
-	}
-	if w.factor == record.TagPreset {
+	case w.factor == record.TagPreset:
 		return "With preset " + setting + " "
 	}
 	return "At " + setting + " "
@@ -241,24 +309,26 @@ func (w *writer) scope() {
 		if n == 0 {
 			continue
 		}
-		word := f
-		switch f {
-		case record.TagProcessor:
-			word = "processor"
-		case record.TagGraphics:
-			word = "card"
-		}
 		if n > 1 {
-			parts = append(parts, record.Count(n, word))
+			parts = append(parts, record.Count(n, part(f)))
 		}
 	}
-	passes := 0
+	passes, out := 0, 0
 	for _, c := range w.m.Cells {
 		passes += len(c.Passes.Used)
+	}
+	for _, c := range w.Cells {
+		out += len(c.Passes.LeftOut)
 	}
 	text := fmt.Sprintf("%s measured in %s", record.Count(len(w.m.Cells), "cell"), record.Count(passes, "pass"))
 	if len(parts) > 0 {
 		text += ": " + list(parts)
+	}
+	switch {
+	case out == 1:
+		text += "; 1 more does not count"
+	case out > 1:
+		text += fmt.Sprintf("; %d more do not count", out)
 	}
 	w.say(0, "scope", "cells", text+".")
 }
@@ -285,18 +355,18 @@ func pairs(n int) float64 { return math.Max(1, float64(n*(n-1)/2)) }
 // from the first to the last.
 func (w *writer) lead(setting, by string) {
 	rows, levels := w.m.Common(by, w.fixed(setting))
-	level := levelMeans / (2 * float64(len(w.set)) * pairs(len(levels)))
-	first := w.leader(setting, by, analysis.Average, level, rows, levels, 1)
-	if first == "" {
+	l := w.meansLevel(len(levels))
+	first := w.leader(setting, by, analysis.Average, l, rows, levels, 1)
+	if first == "" || setting == "" && len(w.set) > 1 {
 		return
 	}
 	if low := w.m.Ranked(analysis.Low1, by, levels, rows); len(low) > 1 {
 		if low[0] != first {
-			w.leader(setting, by, analysis.Low1, level, rows, levels, 2)
+			w.leader(setting, by, analysis.Low1, l, rows, levels, 2)
 			return
 		}
 		c := w.m.Contrast(analysis.Low1, by, low[0], low[1], rows)
-		if k := claim(c, level); c.Known() && k.Low > 0 {
+		if k := w.claim(c, l); c.Known() && k.Low > 0 {
 			of, behind := w.among(by, low)
 			w.say(4, "low", "cells", capital(fmt.Sprintf("%s%s%s leads by the 1%% low too: %s %% ahead of %s (%s)%s.",
 				w.at(setting), of, first, percent(c.Ratio(), k.Low, k.High), low[1], span(k.Low, k.High), behind)), k)
@@ -305,7 +375,7 @@ func (w *writer) lead(setting, by string) {
 }
 
 // leader says who leads by a figure, and returns its name where somebody can be named.
-func (w *writer) leader(setting, by, metric string, level float64, rows []map[string]string, levels []string,
+func (w *writer) leader(setting, by, metric string, l level, rows []map[string]string, levels []string,
 	weight int) string {
 	order := w.m.Ranked(metric, by, levels, rows)
 	if len(order) < 2 {
@@ -320,14 +390,14 @@ func (w *writer) leader(setting, by, metric string, level float64, rows []map[st
 		if !c.Known() {
 			return ""
 		}
-		k := claim(c, level)
+		k := w.claim(c, l)
 		if all = append(all, k); i == 0 {
 			next = k
 		}
 		if k.Low <= 0 {
 			sharing = append(sharing, other)
 			claims = append(claims, k)
-			widest = math.Max(widest, math.Max(float64(k.High), math.Expm1(-math.Log1p(float64(k.Low)))))
+			widest = math.Max(widest, k.most())
 		}
 	}
 	mean, figure := w.over(rows, by), ""
@@ -346,7 +416,7 @@ func (w *writer) leader(setting, by, metric string, level float64, rows []map[st
 			percent(w.m.Contrast(metric, by, first, order[1], rows).Ratio(), next.Low, next.High), order[1],
 			span(next.Low, next.High))
 		if len(order) > 2 {
-			k := claim(last, level)
+			k := w.claim(last, l)
 			text += fmt.Sprintf(
 				", %s %% ahead of the last, %s (%s)",
 				percent(last.Ratio(), k.Low, k.High),
@@ -361,9 +431,13 @@ func (w *writer) leader(setting, by, metric string, level float64, rows []map[st
 				list(append([]string{first}, sharing...)), figure, bound(widest), first, mean),
 			claims...)
 	default:
+		said := fmt.Sprintf("%s against %s: %s %%", first, sharing[0], span(claims[0].Low, claims[0].High))
+		if !(claims[0].High < 1) {
+			said = "too little was measured twice to say by how much they may differ"
+		}
 		w.say(weight, "lead", "games",
-			fmt.Sprintf("%s%sit is open who leads%s: %s is first by what was measured, but %s may be level (%s against %s: %s %%)%s.",
-				w.at(setting), of, figure, first, list(sharing), first, sharing[0], span(claims[0].Low, claims[0].High), mean),
+			fmt.Sprintf("%s%sit is open who leads%s: %s is first by what was measured, but %s may be level (%s)%s.",
+				w.at(setting), of, figure, first, list(sharing), said, mean),
 			claims...)
 	}
 	w.out[len(w.out)-1].Text = capital(w.out[len(w.out)-1].Text)
@@ -378,7 +452,7 @@ func (w *writer) processors(setting string) {
 	if len(all) < 2 || len(cards) == 0 {
 		return
 	}
-	level := levelProcessors / (float64(len(w.set)*len(cards)) * pairs(len(all)))
+	l := oneOf(processors, float64(len(w.set)*len(cards))*pairs(len(all)))
 	if rows, levels := w.m.Common(record.TagGraphics, w.fixed(setting)); len(levels) > 1 {
 		if order := w.m.Ranked(analysis.Average, record.TagGraphics, levels, rows); len(order) > 1 {
 			slices.Reverse(order)
@@ -400,12 +474,12 @@ func (w *writer) processors(setting string) {
 		if len(order) < 2 || len(order) < len(all) {
 			continue
 		}
-		most, claims := w.apart(order, rows, level)
+		most, claims := w.apart(order, rows, l)
 		switch best := w.m.Contrast(analysis.Average, record.TagProcessor, order[0], order[len(order)-1], rows); {
 		case most <= hardly && from == "":
 			small, smallClaims, widest = append(small, card), append(smallClaims, claims...), math.Max(widest, most)
-		case from == "" && best.Known() && claim(best, level).Low >= matters:
-			from, gains, gain = card, best, claim(best, level)
+		case from == "" && best.Known() && w.claim(best, l).Low >= matters:
+			from, gains, gain = card, best, w.claim(best, l)
 		}
 	}
 	at := w.at(setting)
@@ -433,7 +507,7 @@ func (w *writer) processors(setting string) {
 
 // apart returns by how much any two of some processors may differ at most, infinity where that
 // is not known of a pair.
-func (w *writer) apart(order []string, rows []map[string]string, level float64) (most float64, claims []Claim) {
+func (w *writer) apart(order []string, rows []map[string]string, l level) (most float64, claims []Claim) {
 	for i, a := range order {
 		for _, b := range order[i+1:] {
 			c := w.m.Contrast(analysis.Average, record.TagProcessor, a, b, rows)
@@ -441,9 +515,9 @@ func (w *writer) apart(order []string, rows []map[string]string, level float64) 
 				most = math.Inf(1)
 				continue
 			}
-			k := claim(c, level)
+			k := w.claim(c, l)
 			claims = append(claims, k)
-			most = math.Max(most, math.Max(float64(k.High), math.Expm1(-math.Log1p(float64(k.Low)))))
+			most = math.Max(most, k.most())
 		}
 	}
 	return most, claims
@@ -461,9 +535,9 @@ func (w *writer) where(game, setting string) string {
 	return text
 }
 
-func (w *writer) gameLevel(levels int) float64 {
-	games := max(1, len(w.m.Levels(record.TagGame)))
-	return levelGames / (float64(games*len(w.set)) * pairs(levels))
+func (w *writer) gameLevel(levels int) level {
+	n := max(1, len(w.m.Levels(record.TagGame)))
+	return oneOf(games, float64(n*len(w.set))*pairs(levels))
 }
 
 func (w *writer) fixedGame(setting, game string) map[string]string {
@@ -507,9 +581,9 @@ func (w *writer) alike() {
 						f.most = math.Inf(1)
 						continue
 					}
-					k := claim(c, w.gameLevel(len(all)))
+					k := w.claim(c, w.gameLevel(len(all)))
 					f.claims = append(f.claims, k)
-					f.most = math.Max(f.most, math.Max(float64(k.High), math.Expm1(-math.Log1p(float64(k.Low)))))
+					f.most = math.Max(f.most, k.most())
 				}
 			}
 			if f.most <= hardly {
@@ -528,8 +602,8 @@ func (w *writer) alike() {
 // reversed says in which games two cards change places, the largest first.
 func (w *writer) reversed() {
 	type found struct {
-		text  string
-		claim Claim
+		text        string
+		claim, mean Claim
 	}
 	var list []found
 	all := w.m.Levels(record.TagGraphics)
@@ -539,7 +613,7 @@ func (w *writer) reversed() {
 		for i, better := range order {
 			for _, lesser := range order[i+1:] {
 				mean := w.m.Contrast(analysis.Average, record.TagGraphics, better, lesser, rows)
-				k := claim(mean, levelMeans/(2*float64(len(w.set))*pairs(len(levels))))
+				k := w.claim(mean, w.meansLevel(len(levels)))
 				if !mean.Known() || k.Low <= 0 {
 					continue
 				}
@@ -552,29 +626,21 @@ func (w *writer) reversed() {
 					if len(own) == 0 || len(own) == len(rows) || !c.Known() {
 						continue
 					}
-					if k := claim(c, w.gameLevel(len(all))); k.Low > analysis.Number(w.tie()) {
-						list = append(
-							list,
-							found{fmt.Sprintf(
-								"%s it is the other way round: %s is %s %% ahead of %s (%s).",
-								w.where(
-									game,
-									setting,
-								),
-								lesser,
-								percent(c.Ratio(), k.Low, k.High),
-								better,
-								span(k.Low, k.High),
-							), k},
-						)
+					there := w.claim(c, w.gameLevel(len(all)))
+					if there.Low <= analysis.Number(w.tie()) {
+						continue
 					}
+					text := fmt.Sprintf("%s %s is %s %% ahead of %s (%s), which is ahead in the mean over the games by %s %% (%s).",
+						w.where(game, setting), lesser, percent(c.Ratio(), there.Low, there.High), better, span(there.Low, there.High),
+						percent(mean.Ratio(), k.Low, k.High), span(k.Low, k.High))
+					list = append(list, found{text, there, k})
 				}
 			}
 		}
 	}
 	slices.SortStableFunc(list, func(a, b found) int { return cmp.Compare(b.claim.Low, a.claim.Low) })
 	for _, f := range list[:min(each, len(list))] {
-		w.say(3, "exception", "margins", capital(f.text), f.claim)
+		w.say(3, "exception", "margins", capital(f.text), f.claim, f.mean)
 	}
 }
 
@@ -589,7 +655,10 @@ func (w *writer) value() {
 	by := cmp.Or(w.PriceBy, record.TagGraphics)
 	for _, setting := range w.set {
 		rows, levels := w.m.Common(by, w.fixed(setting))
-		level := levelMeans / (2 * float64(len(w.set)) * pairs(len(levels)))
+		l := w.meansLevel(len(levels)) // of the same comparisons as those of the means
+		if by != w.leading() {
+			l = oneOf(value, float64(len(w.set))*pairs(len(levels)))
+		}
 		var unpriced []string
 		levels = slices.DeleteFunc(levels, func(l string) bool {
 			if price[l].Amount > 0 {
@@ -615,7 +684,7 @@ func (w *writer) value() {
 				least = 0
 				break
 			}
-			k := claim(c, level)
+			k := w.claim(c, l)
 			claims = append(claims, k)
 			least = math.Min(least, price[other].Amount/price[order[0]].Amount*(1+float64(k.Low))-1)
 		}
@@ -646,9 +715,12 @@ func (w *writer) rates() {
 	if len(w.RefreshHz) == 0 {
 		return
 	}
-	level := levelRates / float64(len(w.RefreshHz)*len(w.m.Cells))
+	l := oneOf(rates, float64(len(w.RefreshHz)*len(w.m.Cells)))
 	hz := slices.Sorted(slices.Values(w.RefreshHz))
+	certain := map[float64]map[string]Claim{}
+	defer func() { w.held(w.leading(), certain) }()
 	for _, rate := range hz[:min(each, len(hz))] {
+		certain[rate] = map[string]Claim{}
 		var claims []Claim
 		for _, c := range w.m.Cells {
 			f := c.Figure(analysis.Average)
@@ -659,13 +731,16 @@ func (w *writer) rates() {
 			if !(p.SE > 0) || !(p.DF > 0) {
 				continue
 			}
-			low := math.Exp(f.Log() - stats.TQuantile(1-level, p.DF)*p.SE)
+			se, df := p.Careful()
+			low := math.Exp(f.Log() - stats.TQuantile(1-l.size, df)*se)
+			if w.spend != nil {
+				w.spend(fmt.Sprint("rate", rate, analysis.FactorKey(c.Factors, w.Factors)), "", l)
+			}
 			if low >= rate {
-				claims = append(
-					claims,
-					Claim{Kind: Rate, Metric: analysis.Average, Cell: c.Factors, Low: analysis.Number(rate),
-						High: analysis.Undefined, covers: p.Covers},
-				)
+				k := Claim{Kind: Rate, Metric: analysis.Average, Cell: c.Factors, Low: analysis.Number(rate),
+					High: analysis.Undefined, covers: p.Covers}
+				claims = append(claims, k)
+				certain[rate][analysis.FactorKey(c.Factors, w.Factors)] = k
 			}
 		}
 		text := fmt.Sprintf(
@@ -684,7 +759,7 @@ func (w *writer) rates() {
 // limits counts what limits the cells; nothing where sessions are known to differ, since the
 // words of package limit allow for the noise of passes alone.
 func (w *writer) limits() {
-	if w.covers[variance.CoversSessions] {
+	if w.differ {
 		return
 	}
 	n := map[analysis.Regime]int{}
@@ -712,6 +787,14 @@ func (w *writer) limits() {
 
 func (w *writer) odd() {
 	if len(w.Odd) == 0 {
+		if w.Tested > 0 {
+			text := fmt.Sprintf("None of the %s that could be tested against the others stands out",
+				record.Count(w.Tested, "cell"))
+			if w.Untested > 0 {
+				text += fmt.Sprintf("; %d could not be tested", w.Untested)
+			}
+			w.say(5, "odd", "odd", text+".")
+		}
 		return
 	}
 	var names []string
@@ -745,6 +828,7 @@ func (w *writer) rest() {
 	if len(w.covers) == 0 {
 		return
 	}
+	w.scatter()
 	text := "The ranges in these sentences are wider than those of the tables: they hold all together, with 95 % confidence"
 	if w.covers[variance.CoversSession] {
 		text += ", for repeats in the sessions as they were; what a rebuild or another day shifts is not in them"

@@ -28,7 +28,9 @@ func input(w *testlab.World, r *rand.Rand) summary.Input {
 			summary.Limited{Factors: l.Factors, By: l.Limit, Low: l.ShareLow, High: l.ShareHigh},
 		)
 	}
-	for _, x := range oddcell.Find(in.Cells, o).Odd {
+	odd := oddcell.Find(in.Cells, o)
+	in.Tested, in.Untested = odd.Tested, len(odd.Untestable)
+	for _, x := range odd.Odd {
 		if x.Kind == oddcell.OddPart {
 			continue // parts that were mixed up are a matter for the check before publishing
 		}
@@ -82,7 +84,7 @@ func TestSentencesAreTrue(t *testing.T) {
 		campaigns = 200
 	}
 	r := rand.New(rand.NewPCG(24, 3))
-	wrong, sentences, claims := 0, 0, 0
+	wrong, sentences, claims, fewest := 0, 0, 0, 20
 	topics := map[string]int{}
 	for n := range campaigns {
 		w := testlab.NewWorld(r, 3, 4, 3, 2)
@@ -111,7 +113,7 @@ func TestSentencesAreTrue(t *testing.T) {
 				t.Errorf("%+v", s)
 			}
 		}
-		if len(list) < 6 || len(list) > 20 {
+		if fewest = min(fewest, len(list)); len(list) < 10 || len(list) > 20 {
 			t.Errorf("campaign %d has %d sentences", n, len(list))
 		}
 		if falseOne {
@@ -124,10 +126,11 @@ func TestSentencesAreTrue(t *testing.T) {
 		}
 	}
 	t.Logf(
-		"%d of %d campaigns with a false sentence; %d sentences with %d claims; %v",
+		"%d of %d campaigns with a false sentence; %d sentences, %d and more each, with %d claims; %v",
 		wrong,
 		campaigns,
 		sentences,
+		fewest,
 		claims,
 		topics,
 	)

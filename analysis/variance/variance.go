@@ -114,6 +114,20 @@ type Precision struct {
 	SessionSE, SessionDF float64 // of repeats within the sessions as they were
 	Covers               Covers
 	Sessions             *Sessions // that SE rests on; nil where sessions cancel out or nothing is known
+
+	carefulSE, carefulDF float64
+}
+
+// Careful returns a standard error that is too large rather than too small, with more degrees of
+// freedom, where those of the estimate are less than its parts have: the noise of passes is then
+// not taken off the mean square between sessions. At levels of error far below 5 % quantiles of
+// one or two degrees of freedom say nothing any more; a sum of mean squares has at least those
+// of the least known one (Satterthwaite, 1946). Else it returns SE and DF.
+func (p Precision) Careful() (se, df float64) {
+	if p.carefulDF > p.DF {
+		return p.carefulSE, p.carefulDF
+	}
+	return p.SE, p.DF
 }
 
 // Of adds up the variance of a sum of w ln(rate). The spread of passes enters for
@@ -183,13 +197,18 @@ func Of(sum ...Term) Precision {
 			k[s] += w * w
 		}
 	}
+	p.carefulSE, p.carefulDF = p.SE, p.DF
 	for _, s := range list {
 		if !s.known {
 			p.Covers, p.Sessions = CoversSession, nil
 			p.SE, p.DF = p.SessionSE, p.SessionDF
+			p.carefulSE, p.carefulDF = p.SE, p.DF
 			break
 		}
 		p.Sessions = s
+		p.carefulSE, p.carefulDF = stats.Satterthwaite(
+			[]float64{p.carefulSE, math.Sqrt(k[s] * (s.between.Var + s.between.Within))},
+			[]float64{p.carefulDF, s.between.DF})
 		p.SE, p.DF = stats.WithBetween(p.SE*p.SE, p.DF, s.between, k[s])
 	}
 	return p

@@ -4,7 +4,6 @@ import (
 	"context"
 	"fmt"
 
-	"capd.example/analysis"
 	"capd.example/analysis/power"
 	"capd.example/internal/cli"
 	"capd.example/internal/selection"
@@ -67,15 +66,6 @@ func pictureSource(in report.Input, frames func(id string) ([]float64, error)) p
 	for _, p := range in.Prices {
 		src.Prices = append(src.Prices, pictures.Price{Part: p.Part, Currency: p.Currency, Amount: p.Amount})
 	}
-	sums := map[string]power.Sum{}
-	for _, s := range power.Cells(in.Cells, in.Readings, in.Options) {
-		sums[analysis.FactorKey(s.Factors, src.Factors)] = s
-	}
-	src.Measures = []pictures.Measure{
-		{Name: "fps_per_watt", Text: "frames per watt of the card", Unit: "FPS per W", Decimals: 3,
-			Of: func(c analysis.Cell) analysis.Figure {
-				return sums[analysis.FactorKey(c.Factors, src.Factors)].Figure()
-			}},
-	}
+	src.AddSensors(power.Cells(in.Cells, in.Readings, in.Options))
 	return src
 }

@@ -22,12 +22,12 @@ var powerColumns = []struct {
 	{"FPS per W, card", "%.3f", func(s power.Sum) analysis.Number { return s.PerWatt }},
 	{"FPS per W, both", "%.3f", func(s power.Sum) analysis.Number { return s.PerWattBoth }},
 	{"card W", "%.0f", func(s power.Sum) analysis.Number { return s.CardWatts }},
-	{"most", "%.0f", func(s power.Sum) analysis.Number { return s.CardMostWatts }},
+	{"card W, most", "%.0f", func(s power.Sum) analysis.Number { return s.CardMostWatts }},
 	{"card C, most", "%.0f", func(s power.Sum) analysis.Number { return s.CardTemp }},
 	{"card MHz", "%.0f", func(s power.Sum) analysis.Number { return s.CardClock }},
 	{"card busy", "%.0f %%", func(s power.Sum) analysis.Number { return s.CardBusy }},
 	{"processor W", "%.0f", func(s power.Sum) analysis.Number { return s.CPUWatts }},
-	{"most", "%.0f", func(s power.Sum) analysis.Number { return s.CPUMostWatts }},
+	{"processor W, most", "%.0f", func(s power.Sum) analysis.Number { return s.CPUMostWatts }},
 	{"processor C, most", "%.0f", func(s power.Sum) analysis.Number { return s.CPUTemp }},
 	{"processor MHz", "%.0f", func(s power.Sum) analysis.Number { return s.CPUClock }},
 	{"processor busy", "%.0f %%", func(s power.Sum) analysis.Number { return s.CPUBusy }},
@@ -43,7 +43,7 @@ func PrintPower(a *cli.Streams, form output.Form, list []power.Sum, data func() 
 		if slices.ContainsFunc(list, func(s power.Sum) bool { return c.of(s).Known() }) {
 			shown = append(shown, i)
 			headings = append(headings, c.head)
-		} else if c.head != "most" {
+		} else if !strings.HasSuffix(c.head, " W, most") { // the same sensor as that of the mean
 			missing = append(missing, c.head)
 		}
 	}

@@ -27,8 +27,21 @@ type Measure struct {
 	Name, Text, Unit string
 	Decimals         int
 	Fewer            bool                                // less is better
+	Over             Over                                // how cells are summed up
+	Sensor           bool                                // from telemetry: it may be missing, and clocks held back
+	Neutral          bool                                // neither more nor less is better
 	Of               func(analysis.Cell) analysis.Figure // N 0 where it is not known
 }
+
+// Over says how a figure of several cells is made.
+type Over int
+
+// The ways; each game has the same weight in a mean.
+const (
+	Geometric Over = iota
+	Arithmetic
+	Largest
+)
 
 // Source is what pictures are drawn from.
 type Source struct {
@@ -38,6 +51,8 @@ type Source struct {
 	Prices   []Price
 	PriceBy  string // factor whose parts have prices
 	Measures []Measure
+	// Throttled says what held clocks back in a cell, "" for nothing or where no sensor tells.
+	Throttled func(analysis.Cell) string
 	// Frames reads the frame times of a pass, in milliseconds; nil where there are none.
 	Frames func(id string) ([]float64, error)
 }
@@ -373,6 +388,9 @@ func (d drawer) mean(cells []analysis.Cell, m Measure) analysis.Figure {
 	case 1:
 		return m.Of(cells[0])
 	}
+	if m.Over != Geometric {
+		return summed(cells, m)
+	}
 	games := map[string]int{}
 	for _, c := range cells {
 		games[c.Factors[record.TagGame]]++
@@ -401,6 +419,25 @@ func (d drawer) mean(cells []analysis.Cell, m Measure) analysis.Figure {
 		}
 	}
 	return out
+}
+
+// summed is the arithmetic mean of a figure over cells, each game with the same weight, or the
+// largest.
+func summed(cells []analysis.Cell, m Measure) analysis.Figure {
+	games := map[string]int{}
+	for _, c := range cells {
+		games[c.Factors[record.TagGame]]++
+	}
+	sum, most := 0.0, math.Inf(-1)
+	for _, c := range cells {
+		v := m.Of(c).Value()
+		sum, most = sum+v/float64(len(games)*games[c.Factors[record.TagGame]]), math.Max(most, v)
+	}
+	if m.Over == Largest {
+		sum = most
+	}
+	return analysis.Figure{N: len(cells), Shown: "mean", Mean: analysis.Number(sum), CILow: analysis.Undefined,
+		CIHigh: analysis.Undefined}
 }
 
 // order sorts the rows of a table.
@@ -498,13 +535,19 @@ func (d drawer) words(p Picture, cells []analysis.Cell, own []string, what strin
 		notes = append(notes, strings.TrimRight(p.Subtitle, ". "))
 	}
 	if len(t.over) > 0 {
-		notes = append(notes, "Geometric mean over "+strings.Join(t.over, " and "))
+		how := map[Over]string{Geometric: "Geometric mean over ", Arithmetic: "Mean over ", Largest: "Largest over "}
+		notes = append(notes, how[m.Over]+strings.Join(t.over, " and "))
 	}
-	better := "More is better"
-	if m.Fewer {
-		better = "Less is better"
+	switch {
+	case m.Fewer:
+		notes = append(notes, "Less is better")
+	case !m.Neutral:
+		notes = append(notes, "More is better")
 	}
-	notes = append(notes, better)
+	if m.Sensor {
+		rowBy := slices.DeleteFunc(slices.Clone(own), func(f string) bool { return f == "" || f == p.Series })
+		notes = append(notes, d.told(cells, rowBy, m)...)
+	}
 	if len(t.without) > 0 {
 		notes = append(notes, "Not in it, for want of cells: "+strings.Join(t.without, ", "))
 	}
@@ -597,9 +640,17 @@ func (d drawer) bars(p Picture, cells []analysis.Cell) ([]Drawn, error) {
 			Chart: chart.Grouped(one, names, first.Decimals, end, part),
 			Table: [][]string{{"name", "series", "value", "low", "high"}},
 		}
+		held := d.held(cells, rowBy)
+		if first.Sensor {
+			x.Table[0] = append(x.Table[0], "throttled")
+		}
 		for _, r := range part {
 			for j, f := range r.Values {
-				x.Table = append(x.Table, numbers(r.Label, names[j], f))
+				line := numbers(r.Label, names[j], f)
+				if first.Sensor {
+					line = append(line, held[r.Label])
+				}
+				x.Table = append(x.Table, line)
 			}
 		}
 		out = append(out, x)

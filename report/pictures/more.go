@@ -24,8 +24,8 @@ import (
 )
 
 // standard is the good set: for each resolution one picture over all games, one for each game
-// with its resolutions, scaling by card and by preset, a map of margins, percentile curves, and
-// before and after where a driver or the campaign varies.
+// with its resolutions, scaling by card and by preset, a map of margins, percentile curves, before
+// and after where a driver or the campaign varies, and what sensors told of power, heat and clocks.
 func (d drawer) standard() (out []Picture) {
 	d.Cells = slices.DeleteFunc(slices.Clone(d.Cells), func(c analysis.Cell) bool { return !measured(c) })
 	by := d.standardBy()
@@ -49,7 +49,11 @@ func (d drawer) standard() (out []Picture) {
 			out = append(out, Picture{Kind: Change, Name: "change-" + f, By: f, Base: l[0]})
 		}
 	}
+	out = append(out, d.ofSensors(by, screens)...)
 	for i := range out {
+		if out[i].Figures != nil {
+			continue
+		}
 		if out[i].Figures = []string{analysis.Average}; out[i].Kind == Bars && out[i].Series == "" {
 			out[i].Figures = append(out[i].Figures, analysis.Low1)
 		}

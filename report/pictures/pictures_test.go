@@ -23,6 +23,7 @@ import (
 	"golang.org/x/image/font/gofont/goitalic"
 
 	"capd.example/analysis"
+	"capd.example/analysis/power"
 	"capd.example/internal/testlab"
 	"capd.example/record"
 	"capd.example/report/chart"
@@ -635,5 +636,78 @@ func TestAnotherSetReplacesTheFirst(t *testing.T) {
 	there("one.svg pictures.json three.csv three.svg")
 	if text, _ := os.ReadFile(filepath.Join(dir, "one.svg")); string(text) != "retouched" {
 		t.Errorf("the user's file is %q now", text)
+	}
+}
+
+// withSensors says what sensors told of the cells: nothing of one card, heat of another.
+func withSensors(src pictures.Source) pictures.Source {
+	readings := map[string]power.Reading{}
+	for i, c := range src.Cells {
+		card := c.Factors[record.TagGraphics]
+		if card == "Ember 20" {
+			continue
+		}
+		r := power.Reading{CardWatts: 200 + analysis.Number(i%7), CardMostWatts: 240 + analysis.Number(i%5), CardTemp: 70,
+			CardClock: 2500, CardBusy: 99, CPUWatts: analysis.Undefined, CPUMostWatts: analysis.Undefined, CPUTemp: analysis.Undefined,
+			CPUClock: analysis.Undefined, CPUBusy: analysis.Undefined, CPUEvents: analysis.Undefined}
+		if card == "Ember 30" {
+			r.Held = map[string]float64{"heat": 0.2, "power limit": 1}
+		}
+		for _, p := range c.Counted() {
+			readings[p.ID] = r
+		}
+	}
+	src.AddSensors(power.Cells(src.Cells, readings, src.Options))
+	return src
+}
+
+// Power, heat and clocks have pictures where a sensor told of them, and none where none did; the
+// part without a sensor and the one that throttled are named.
+func TestSensorsInPictures(t *testing.T) {
+	src := withSensors(source(world(1, 4, 3, 2), nil))
+	spec := pictures.Standard()
+	if spec.Sizes = nil; os.Getenv("PICTURES_OUT") != "" {
+		spec.Sizes = []float64{1}
+	}
+	f := made(t, src, spec)
+	for name, want := range map[string]bool{"per-watt": true, "card-watts": true, "card-temperature": true, "card-clock": true,
+		"processor-watts": false, "processor-temperature": false, "processor-clock": false} {
+		svg := string(f[name+".svg"])
+		if (svg != "") != want || (f[name+".csv"] != nil) != want {
+			t.Errorf("%s is drawn: %v, want %v", name, svg != "", want)
+		}
+		if !want {
+			continue
+		}
+		readable(t, name, f[name+".svg"])
+		words := strings.Join(strings.Fields(strings.NewReplacer("</text>", " ", "\n", " ").Replace(regexp.MustCompile(`<text[^>]*>`).ReplaceAllString(svg, ""))), " ")
+		for _, say := range []string{"Throttled: Ember 30 (card: heat)", "No sensor told of Ember 20"} {
+			if !strings.Contains(words, say) {
+				t.Errorf("%s does not say %q: %s", name, say, words)
+			}
+		}
+		if strings.Contains(words, "is better") != (name == "per-watt") {
+			t.Errorf("%s: %s", name, words)
+		}
+		if text := string(f[name+".csv"]); !strings.Contains(text, ",throttled\n") || strings.Contains(text, "Ember 20") || !strings.Contains(text, ",card: heat\n") {
+			t.Errorf("%s.csv: %s", name, text)
+		}
+	}
+	// The mean power is that of the cells, the largest the largest of them.
+	mean, n, most := 0.0, 0.0, 0.0
+	for _, m := range src.Measures {
+		for _, c := range src.Cells {
+			if x := m.Of(c); c.Factors[record.TagGraphics] == "Ember 10" && m.Name == "card_watts" {
+				mean, n = mean+x.Value(), n+1
+			} else if c.Factors[record.TagGraphics] == "Ember 10" && m.Name == "card_watts_most" {
+				most = math.Max(most, x.Value())
+			}
+		}
+	}
+	for _, want := range []string{fmt.Sprintf("Ember 10,mean power of the card,%.6g,,,\n", mean/n),
+		fmt.Sprintf("Ember 10,largest power of the card,%.6g,,,\n", most)} {
+		if !strings.Contains(string(f["card-watts.csv"]), want) {
+			t.Errorf("card-watts.csv lacks %q: %s", want, f["card-watts.csv"])
+		}
 	}
 }

@@ -155,6 +155,12 @@ const packageVersion = "1"
 
 const maxDescription = 64 << 20
 
+// partName returns the path of a part below the folder of a table, if it is a harmless one.
+func partName(p string) (string, bool) {
+	rest, ok := strings.CutPrefix(p, "passes/")
+	return rest, ok && path.Clean(p) == p && fs.ValidPath(p) && !strings.ContainsAny(p, "\\\x00:")
+}
+
 // partsOf reads the description and returns, for each part, its path below the folder of
 // a table, and whether there are notes.
 func partsOf(root fs.FS) (parts []string, format Format, noted bool, err error) {
@@ -199,8 +205,8 @@ func partsOf(root fs.FS) (parts []string, format Format, noted bool, err error) 
 			return nil, "", false, fmt.Errorf("the package is in %.40q, which is none of jsonl, csv and parquet", r.Format)
 		}
 		for _, p := range r.Path {
-			rest, ok := strings.CutPrefix(p, "passes/")
-			if !ok || path.Clean(p) != p || !fs.ValidPath(p) || strings.ContainsAny(p, "\\\x00:") {
+			rest, ok := partName(p)
+			if !ok {
 				return nil, "", false, fmt.Errorf("datapackage.json names the file %q, which is not a place for a table", p)
 			}
 			parts = append(parts, rest)
