@@ -108,7 +108,11 @@ func (m HeatMap) draw(c *Canvas, top float64) float64 {
 		per = min(all, max(1, int(room/(m.widest(0.9*c.font)+0.5*c.font))))
 		per = (all + (all+per-1)/per - 1) / ((all + per - 1) / per)
 	}
-	field := math.Min(room/float64(per), 9*c.font)
+	most := 9 * c.font
+	if !c.free { // a few columns fill the picture, and long names stand above them upright
+		most *= 3
+	}
+	field := math.Min(room/float64(per), most)
 	for from := 0; from < all; from += per {
 		if from > 0 {
 			top += 1.4 * c.font
