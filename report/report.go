@@ -130,10 +130,15 @@ func Conclude(in Input) (*Report, error) {
 	return r, nil
 }
 
-// Suspects are the odd cells as the check before publishing takes them.
+// Suspects are the odd cells, and those with the rates of the cell beside them, as the check before
+// publishing takes them.
 func Suspects(odd oddcell.Report) (out []ready.Suspect) {
 	for _, x := range odd.Odd {
 		out = append(out, ready.Suspect{Factors: x.Factors, Reason: x.Reason, Advice: x.Advice, Passes: x.Passes})
+	}
+	for _, x := range odd.Alike {
+		out = append(out, ready.Suspect{Factors: x.Factors, Reason: x.Reason, Passes: x.Passes,
+			Advice: "a guess: look, then correct the passes with 'capctl tag' or measure the cell again"})
 	}
 	return out
 }

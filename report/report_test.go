@@ -158,6 +158,28 @@ func TestPowerInTheReport(t *testing.T) {
 
 // Games and settings stand in the order of the campaign, and what stands against publishing
 // ends the page: the cells that it names are marked in charts and tables.
+// A cell with the rates of the one beside it is asked about on the page and before publishing.
+func TestGuessesAtMistakesAreShown(t *testing.T) {
+	in := campaign(3, 1, 4, 3)
+	of := func(p record.Pass) string { return p.Tags.Value("game") + p.Tags.Value("resolution") }
+	like := map[string][]record.Pass{}
+	for _, p := range in.Passes {
+		like[of(p)+p.Tags.Value("gpu")] = append(like[of(p)+p.Tags.Value("gpu")], p)
+	}
+	where := of(in.Passes[len(in.Passes)-1])
+	for i, p := range in.Passes { // the second card's passes of one cell were of the first one
+		if of(p) == where && p.Tags.Value("gpu") == gpuName(1) {
+			in.Passes[i].Metrics = like[where+gpuName(0)][i%3].Metrics
+		}
+	}
+	page := string(files(t, in)["index.html"])
+	for _, want := range []string{"Perhaps mistakes", "<strong>odd</strong>: ", "the same rate as", "a guess: look"} {
+		if !strings.Contains(page, want) {
+			t.Errorf("the page lacks %q", want)
+		}
+	}
+}
+
 // A note on one cell stands beside it, others in the list alone, with how many cells they are about.
 func TestNotesInTheReport(t *testing.T) {
 	in := campaign(2, 1, 2, 1)
