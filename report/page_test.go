@@ -6,86 +6,28 @@ import (
 	"fmt"
 	"net/url"
 	"os"
-	"os/exec"
 	"path/filepath"
 	"strings"
-	"sync"
 	"testing"
-	"time"
 
 	"github.com/chromedp/cdproto/cdp"
 	"github.com/chromedp/cdproto/emulation"
-	cdplog "github.com/chromedp/cdproto/log"
-	"github.com/chromedp/cdproto/network"
-	cdpruntime "github.com/chromedp/cdproto/runtime"
 	"github.com/chromedp/chromedp"
 
+	"capd.example/internal/testlab/browser"
 	"capd.example/record"
 )
 
-// browser starts a headless Chromium, which Debian has as the package chromium.
-func browser(t *testing.T) context.Context {
-	t.Helper()
-	path := ""
-	for _, name := range []string{"chromium", "chromium-browser", "google-chrome", "chrome"} {
-		if p, err := exec.LookPath(name); err == nil {
-			path = p
-			break
-		}
-	}
-	if path == "" {
-		t.Skip("no Chromium on this machine, which the page is looked at with")
-	}
-	opts := append(
-		chromedp.DefaultExecAllocatorOptions[:],
-		chromedp.ExecPath(path),
-		chromedp.NoSandbox,
-		chromedp.Flag("allow-file-access-from-files", true),
-	)
-	ctx, stop := chromedp.NewExecAllocator(context.Background(), opts...)
-	t.Cleanup(stop)
-	ctx, stop = chromedp.NewContext(ctx)
-	t.Cleanup(stop)
-	if err := chromedp.Do(ctx, chromedp.Navigate("about:blank")); err != nil {
-		t.Fatalf("start %s: %v", path, err)
-	}
-	ctx, stop = context.WithTimeout(ctx, 8*time.Minute)
-	t.Cleanup(stop)
-	return ctx
-}
-
-// heard collects what a page must not do.
-type heard struct {
-	sync.Mutex
-	list []string
-}
-
-func (h *heard) add(format string, args ...any) {
-	h.Lock()
-	defer h.Unlock()
-	h.list = append(h.list, fmt.Sprintf(format, args...))
-}
-
-func (h *heard) event(ev any) {
-	switch e := ev.(type) {
-	case *network.EventRequestWillBeSent:
-		if !strings.HasPrefix(e.Request.URL, "file:") && !strings.HasPrefix(e.Request.URL, "data:") {
-			h.add("request of %s", e.Request.URL)
-		}
-	case *cdpruntime.EventExceptionThrown:
-		h.add("exception: %s", e.ExceptionDetails.Text)
-	case *cdpruntime.EventConsoleAPICalled:
-		h.add("console %s", e.Type)
-	case *cdplog.EventEntryAdded:
-		h.add("log: %s", e.Entry.Text)
-	}
+// started is a browser that may read the page from the disk.
+func started(t *testing.T) context.Context {
+	return browser.Start(t, chromedp.Flag("allow-file-access-from-files", true))
 }
 
 // The page in a browser: no console message, no request, no sideways scrolling of the page
 // itself at 390 and 1920 pixels, in light and in dark, and no violation of WCAG 2 level A
 // or AA that axe-core finds, where AXE_JS names its file (npm package axe-core).
 func TestPageInBrowser(t *testing.T) {
-	ctx := browser(t)
+	ctx := started(t)
 	in := campaign(2, 3, 4, 2)
 	f := files(t, in)
 	dir := t.TempDir()
@@ -99,41 +41,38 @@ func TestPageInBrowser(t *testing.T) {
 		}
 	}
 	page := (&url.URL{Scheme: "file", Path: filepath.ToSlash(filepath.Join(dir, "index.html"))}).String()
-	h := &heard{}
-	if err := chromedp.Listen(ctx, h.event); err != nil {
-		t.Fatal(err)
-	}
+	h := browser.Listen(t, ctx, "file:", "data:")
 	for _, width := range []int64{390, 1920} {
 		for _, scheme := range []string{"light", "dark"} {
 			name := fmt.Sprintf("%d %s", width, scheme)
 			err := chromedp.Do(
 				ctx,
 				chromedp.EmulateViewport(width, 1100),
-				dressed(scheme),
+				browser.Scheme(scheme),
 				chromedp.Navigate(page),
 				chromedp.WaitReady("footer"),
 			)
 			if err != nil {
 				t.Fatalf("%s: %v", name, err)
 			}
-			wide := ask(t, ctx, `document.documentElement.scrollWidth`)
-			figures := ask(t, ctx, `document.querySelectorAll('figure svg').length`)
-			small := ask(
+			wide := browser.Ask[int](t, ctx, `document.documentElement.scrollWidth`)
+			figures := browser.Ask[int](t, ctx, `document.querySelectorAll('figure svg').length`)
+			small := browser.Ask[int](
 				t,
 				ctx,
 				`[...document.querySelectorAll('figure svg text')].filter(e => e.checkVisibility() && e.getBoundingClientRect().height < 9).length`,
 			)
-			split := ask(
+			split := browser.Ask[int](
 				t,
 				ctx,
 				`[...document.querySelectorAll('tbody th')].filter(e => e.checkVisibility() && e.getBoundingClientRect().width < 100).length`,
 			)
-			silent := ask(
+			silent := browser.Ask[int](
 				t,
 				ctx,
 				`[...document.querySelectorAll('.wide')].filter(e => e.checkVisibility() && e.scrollWidth > e.clientWidth && innerWidth <= 600 && !e.previousElementSibling.checkVisibility()).length`,
 			)
-			lost := ask(
+			lost := browser.Ask[int](
 				t,
 				ctx,
 				`[...document.querySelectorAll('.wide')].filter(e => { e.scrollLeft = 1e6; return e.checkVisibility() && e.querySelector('tbody th').getBoundingClientRect().left < 0 }).length`,
@@ -168,7 +107,7 @@ func TestPageInBrowser(t *testing.T) {
 	}
 	opened(t, ctx, page, in.Passes[0].ID)
 	printed(t, ctx, page)
-	for _, x := range h.take() {
+	for _, x := range h.Take() {
 		t.Error(x)
 	}
 	// The same ears hear what a page must not do.
@@ -176,7 +115,7 @@ func TestPageInBrowser(t *testing.T) {
 	if _, err := chromedp.Run(ctx, chromedp.Steps(chromedp.Navigate("about:blank"), chromedp.Evaluate[chromedp.Void](control, chromedp.EvalAwaitPromise))); err != nil {
 		t.Fatal(err)
 	}
-	if got := strings.Join(h.take(), "; "); !strings.Contains(got, "console log") ||
+	if got := strings.Join(h.Take(), "; "); !strings.Contains(got, "console log") ||
 		!strings.Contains(got, "request of http://127.0.0.1:9/") {
 		t.Errorf("a console message and a request were not heard: %s", got)
 	}
@@ -196,16 +135,16 @@ func opened(t *testing.T, ctx context.Context, page, pass string) {
 			}
 		}
 		visit(page)
-		if !strings.HasPrefix(id, "limit") && ask(t, ctx, seen) != 0 {
+		if !strings.HasPrefix(id, "limit") && browser.Ask[int](t, ctx, seen) != 0 {
 			t.Errorf("%s is not folded at first", id)
 		}
-		ask(t, ctx, fold)
-		ask(t, ctx, fmt.Sprintf(`document.querySelector('a[href="#%s"]').click(), 0`, id))
-		if ask(t, ctx, seen) != 1 {
+		browser.Ask[int](t, ctx, fold)
+		browser.Ask[int](t, ctx, fmt.Sprintf(`document.querySelector('a[href="#%s"]').click(), 0`, id))
+		if browser.Ask[int](t, ctx, seen) != 1 {
 			t.Errorf("a link to %s does not open what it is folded into", id)
 		}
 		visit(page + "#" + id)
-		if ask(t, ctx, seen) != 1 {
+		if browser.Ask[int](t, ctx, seen) != 1 {
 			t.Errorf("the address of %s does not open what it is folded into", id)
 		}
 	}
@@ -221,13 +160,13 @@ func printed(t *testing.T, ctx context.Context, page string) {
 	if err := chromedp.Do(ctx, chromedp.EmulateViewport(760, 1100), media, chromedp.Navigate(page), chromedp.WaitReady("footer")); err != nil {
 		t.Fatal(err)
 	}
-	if n := ask(t, ctx, `[...document.querySelectorAll('details dd, details td, details li')].filter(e => !e.checkVisibility({contentVisibilityAuto: true})).length`); n > 0 {
+	if n := browser.Ask[int](t, ctx, `[...document.querySelectorAll('details dd, details td, details li')].filter(e => !e.checkVisibility({contentVisibilityAuto: true})).length`); n > 0 {
 		t.Errorf("printed: %d things that are folded on the screen are hidden", n)
 	}
-	if n := ask(t, ctx, `[...document.querySelectorAll('nav, .phone')].filter(e => e.checkVisibility()).length`); n > 0 {
+	if n := browser.Ask[int](t, ctx, `[...document.querySelectorAll('nav, .phone')].filter(e => e.checkVisibility()).length`); n > 0 {
 		t.Errorf("printed: %d things are of no use on paper", n)
 	}
-	if wide := ask(t, ctx, `document.documentElement.scrollWidth`); wide > 760 {
+	if wide := browser.Ask[int](t, ctx, `document.documentElement.scrollWidth`); wide > 760 {
 		t.Errorf("printed: the page is %d px wide", wide)
 	}
 	if out := os.Getenv("REPORT_OUT"); out != "" {
@@ -237,32 +176,6 @@ func printed(t *testing.T, ctx context.Context, page string) {
 			os.WriteFile(filepath.Join(out, "printed.jpg"), shot, 0o666)
 		}
 	}
-}
-
-func (h *heard) take() []string {
-	h.Lock()
-	defer h.Unlock()
-	list := h.list
-	h.list = nil
-	return list
-}
-
-// dressed emulates a reader who prefers light or dark.
-func dressed(scheme string) chromedp.Action[chromedp.Void] {
-	return chromedp.Func(func(ctx context.Context, target *chromedp.Target) error {
-		_, err := cdp.Call(ctx, target, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{
-			Features: []*emulation.MediaFeature{{Name: "prefers-color-scheme", Value: scheme}}})
-		return err
-	})
-}
-
-func ask(t *testing.T, ctx context.Context, script string) int {
-	t.Helper()
-	n, err := chromedp.Run(ctx, chromedp.Evaluate[int](script))
-	if err != nil {
-		t.Fatalf("%s: %v", script, err)
-	}
-	return n
 }
 
 func axe(t *testing.T, ctx context.Context, name string) {
@@ -302,7 +215,7 @@ func axe(t *testing.T, ctx context.Context, name string) {
 // No name widens the page, however long and without a blank: at 500 pixels nothing but a
 // table scrolls sideways.
 func TestLongNamesDoNotWidenThePage(t *testing.T) {
-	ctx := browser(t)
+	ctx := started(t)
 	in := campaign(1, 2, 2, 1)
 	long := strings.Repeat("Quillon", 43) // 301 characters
 	in.Title = long
@@ -335,8 +248,8 @@ func TestLongNamesDoNotWidenThePage(t *testing.T) {
 		if err := chromedp.Do(ctx, chromedp.EmulateViewport(width, 1100), chromedp.Navigate(page), chromedp.WaitReady("footer")); err != nil {
 			t.Fatal(err)
 		}
-		ask(t, ctx, `document.querySelectorAll('details').forEach(e => e.open = true), 0`)
-		if wide := ask(t, ctx, `document.documentElement.scrollWidth`); int64(wide) > width {
+		browser.Ask[int](t, ctx, `document.querySelectorAll('details').forEach(e => e.open = true), 0`)
+		if wide := browser.Ask[int](t, ctx, `document.documentElement.scrollWidth`); int64(wide) > width {
 			t.Errorf("at %d px the page is %d px wide: %s", width, wide, page)
 		}
 	}

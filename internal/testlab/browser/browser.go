@@ -8,6 +8,8 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"slices"
+	"strings"
 	"sync"
 	"testing"
 	"time"
@@ -15,6 +17,7 @@ import (
 	"github.com/chromedp/cdproto/cdp"
 	"github.com/chromedp/cdproto/emulation"
 	cdplog "github.com/chromedp/cdproto/log"
+	"github.com/chromedp/cdproto/network"
 	cdpruntime "github.com/chromedp/cdproto/runtime"
 	"github.com/chromedp/chromedp"
 )
@@ -40,25 +43,31 @@ func Start(t *testing.T, flags ...chromedp.ExecAllocatorOption) context.Context 
 	if err := chromedp.Do(ctx, chromedp.Navigate("about:blank")); err != nil {
 		t.Fatalf("start %s: %v", path, err)
 	}
-	ctx, stop = context.WithTimeout(ctx, 3*time.Minute)
+	ctx, stop = context.WithTimeout(ctx, 8*time.Minute) // the machine may be at work
 	t.Cleanup(stop)
 	return ctx
 }
 
-// Heard is what pages wrote to the console or threw.
+// Heard is what pages wrote to the console, threw, or asked for elsewhere.
 type Heard struct {
 	mu   sync.Mutex
 	list []string
 }
 
-// Listen hears what the page of ctx says from now on.
-func Listen(t *testing.T, ctx context.Context) *Heard {
+// Listen hears what the page of ctx says from now on; where homes are given, beginnings of
+// addresses, also what it asks for elsewhere.
+func Listen(t *testing.T, ctx context.Context, homes ...string) *Heard {
 	t.Helper()
 	h := &Heard{}
 	err := chromedp.Listen(ctx, func(ev any) {
 		h.mu.Lock()
 		defer h.mu.Unlock()
 		switch e := ev.(type) {
+		case *network.EventRequestWillBeSent:
+			at := func(home string) bool { return strings.HasPrefix(e.Request.URL, home) }
+			if len(homes) > 0 && !slices.ContainsFunc(homes, at) {
+				h.list = append(h.list, "request of "+e.Request.URL)
+			}
 		case *cdpruntime.EventExceptionThrown:
 			h.list = append(h.list, "exception: "+e.ExceptionDetails.Text)
 		case *cdpruntime.EventConsoleAPICalled:
