@@ -1,6 +1,7 @@
 package compare_test
 
 import (
+	"math"
 	"math/rand/v2"
 	"regexp"
 	"slices"
@@ -69,45 +70,41 @@ func TestMorePassesTell(t *testing.T) {
 	}
 }
 
-// Of a campaign in which nearly all processors are within one per cent most margins get a
-// bound that can be said aloud, and none is called different more often than the level says.
+// Of a campaign in which all processors are within one per cent, some of them equal, most pairs get
+// a bound that can be said aloud, the bound holds, and none is called different, or different the
+// wrong way, more often than the level says.
 func TestPairsThatAreAlikeGetABound(t *testing.T) {
 	r := rand.New(rand.NewPCG(21, 24))
-	pairs, bounded, wrong, tables := 0, 0, 0, 0
-	rounds := 2
+	offsets := []float64{-0.003, -0.003, 0, 0, 0.003, 0.006}
+	of := func(part string) float64 { return 1 + offsets[part[1]-'0'] }
+	pairs, bounded, beyond, wrong, tables := 0, 0, 0, 0, 0
+	rounds := 4
 	if testlab.Long(t) {
-		rounds = 50
+		rounds = 60
 	}
 	for range rounds {
 		var all []record.Pass
-		rate := func(c, g, game int) float64 { // 144 cells, all pairs of processors within 1 %
-			return 200 / (1 + 0.3*float64(g)) / (1 + 0.2*float64(game)) * (1 + 0.0015*float64(c-2))
-		}
 		for game := range 6 {
 			for g := range 4 {
-				for c := range 6 {
-					y := rate(c, g, game)
-					all = append(
-						all,
-						passes(cell("P"+string(rune('0'+c)), "G"+string(rune('0'+g)), "L"+string(rune('0'+game)), "1"),
-							noisy(r, y, 0.004), noisy(r, y, 0.004), noisy(r, y, 0.004))...)
+				for c := range offsets { // 144 cells
+					part := "P" + string(rune('0'+c))
+					y := 200 / (1 + 0.3*float64(g)) / (1 + 0.2*float64(game)) * of(part)
+					all = append(all, passes(cell(part, "G"+string(rune('0'+g)), "L"+string(rune('0'+game)), "1"),
+						noisy(r, y, 0.004), noisy(r, y, 0.004), noisy(r, y, 0.004))...)
 				}
 			}
 		}
-		margins, err := compare.Margins(
-			analysis.Cells(all, analysis.Options{}),
-			"cpu",
-			"P2",
-			analysis.Average,
-			analysis.Options{},
-		)
+		margins, err := compare.Margins(analysis.Cells(all, analysis.Options{}), "cpu", "", analysis.Average, analysis.Options{})
 		if err != nil {
 			t.Fatal(err)
 		}
+		if len(margins) != 24*15 {
+			t.Fatalf("%d pairs", len(margins))
+		}
 		tables++
 		if slices.ContainsFunc(margins, func(m compare.Margin) bool {
-			up := m.Value > m.Base
-			return m.Call == compare.Faster && !up || m.Call == compare.Slower && up
+			truth := of(m.Value) - of(m.Base)
+			return m.Call == compare.Faster && truth <= 0 || m.Call == compare.Slower && truth >= 0
 		}) {
 			wrong++
 		}
@@ -116,17 +113,22 @@ func TestPairsThatAreAlikeGetABound(t *testing.T) {
 			if m.AtMost <= 0.015 {
 				bounded++
 			}
+			if truth := math.Abs(of(m.Value)/of(m.Base) - 1); float64(m.AtMost) < truth {
+				beyond++
+			}
 		}
 	}
-	t.Logf("%d of %d pairs have a bound of 1.5 %%; a wrong call in %d of %d tables", bounded, pairs, wrong, tables)
-	if share := float64(bounded) / float64(pairs); share < 0.8 || wrong > max(1, tables/10) {
-		t.Errorf(
-			"%d of %d pairs have a bound of 1.5 %% at most; %d of %d tables with a wrong call",
-			bounded,
-			pairs,
-			wrong,
-			tables,
-		)
+	t.Logf("%d of %d pairs have a bound of 1.5 %%, %d lie beyond theirs; a wrong call in %d of %d tables", bounded, pairs, beyond, wrong, tables)
+	if share := float64(bounded) / float64(pairs); share < 0.8 {
+		t.Errorf("%.0f %% of the pairs have a bound of 1.5 %% at most", 100*share)
+	}
+	// The pairs of one table share their cells: the slack is that of a tenth of them.
+	n := float64(pairs)
+	if most := 0.05*n + 3*math.Sqrt(0.05*0.95*10*n); float64(beyond) > most {
+		t.Errorf("%d of %d pairs lie beyond their bound, more than %.0f", beyond, pairs, most)
+	}
+	if most := 0.05*float64(tables) + 3*math.Sqrt(0.05*0.95*float64(tables)); float64(wrong) > most {
+		t.Errorf("a wrong call in %d of %d tables, more than %.1f", wrong, tables, most)
 	}
 }
 
