@@ -94,6 +94,7 @@ func TestJSONFieldsAreAsPromised(t *testing.T) {
 		{"## `capctl overhead", "\n## ", []any{control.Overhead{}}, ""},
 		{"## `capctl cells", "\n## ", []any{analysis.Cell{}}, "ok doubtful processor graphics both agreement bench system time session sessions"},
 		{"## What a conclusion", "\n## ", []any{selection.Basis{}}, "selection"},
+		{"## Notes", "\n## ", []any{record.Note{}, map[string]any{}}, "note taken_back"},
 		{"## `capctl compare", "With `--across`", []any{compare.Margin{}}, "faster slower tie undecided session sessions"},
 		{"With `--across`", "\n## ", []any{compare.Total{}}, ""},
 		{"`next`: where", "`next --by", []any{steering.PositionLine{}, map[string]any{}}, ""},
