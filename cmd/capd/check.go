@@ -3,14 +3,12 @@ package main
 import (
 	"errors"
 	"fmt"
-	"strings"
 
 	"capd.example/agent"
 	"capd.example/internal/autostart"
 	"capd.example/internal/checkup"
 	"capd.example/internal/cli"
 	"capd.example/internal/output"
-	safe "capd.example/internal/text"
 	"capd.example/sysinfo"
 )
 
@@ -40,7 +38,7 @@ func (c checkCmd) Run(a *app) error {
 		if c.JSON {
 			err = output.JSON(a.stdout, f)
 		} else {
-			err = a.print(f)
+			err = f.Print(a.stdout, a.given.Carry)
 		}
 		if err != nil {
 			return cli.FailedError(err)
@@ -50,22 +48,6 @@ func (c checkCmd) Run(a *app) error {
 		return cli.ErrFound
 	}
 	return nil
-}
-
-// print writes a finding for people.
-func (a *app) print(f checkup.Finding) error {
-	state := string(f.State)
-	if f.State == checkup.Wrong {
-		state = strings.ToUpper(state)
-	}
-	_, err := safe.Fprintf(a.stdout, "%-6s %s: %s\n", state, f.Subject, f.What)
-	if f.Means != "" && err == nil {
-		_, err = safe.Fprintf(a.stdout, "       means: %s\n", f.Means)
-	}
-	if f.Remedy != "" && err == nil {
-		_, err = safe.Fprintf(a.stdout, "       %s\n", a.given.Carry("do: "+f.Remedy))
-	}
-	return err
 }
 
 // settings prints the settings in force, without secrets, and what is wrong with them.

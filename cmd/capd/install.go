@@ -51,7 +51,7 @@ func (a *app) autostart(do func(autostart.Job, context.Context) error, j autosta
 		j.Place, err = autostart.Here(a.ctx)
 	}
 	if err == nil {
-		j.Given, err = a.everywhere()
+		j.Given, err = a.given.Anywhere()
 	}
 	if err != nil {
 		return cli.FailedError(err)
@@ -69,21 +69,6 @@ func (a *app) autostart(do func(autostart.Job, context.Context) error, j autosta
 	}
 }
 
-// everywhere is what the user gave, to be typed in any folder.
-func (a *app) everywhere() (args []string, err error) {
-	for _, o := range a.given {
-		if o.Value == "" {
-			continue
-		}
-		path, err := filepath.Abs(o.Value)
-		if err != nil {
-			return nil, err
-		}
-		args = append(args, o.Name, path)
-	}
-	return args, nil
-}
-
 // ownLog is where an installed agent keeps its own log.
 func ownLog(c config.Config) string { return filepath.Join(c.Data, "agent.log") }
 
@@ -98,7 +83,7 @@ func (c keepCmd) Run(a *app) error {
 	if err != nil {
 		return cli.FailedError(err)
 	}
-	args, err := a.everywhere()
+	args, err := a.given.Anywhere()
 	if err != nil {
 		return cli.FailedError(err)
 	}

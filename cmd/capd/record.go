@@ -45,41 +45,12 @@ func (a *app) record(path string, asJSON bool) error {
 	return nil
 }
 
-// controlHere tries whether an agent could be talked to here.
+// controlHere says whether an agent could be talked to here.
 func controlHere(ctx context.Context) sysinfo.Told {
-	t := sysinfo.Told{What: "talking to the agent", State: sysinfo.DoesNot}
-	err := func() error {
-		folder, err := os.MkdirTemp("", "capd-control")
-		if err != nil {
-			return err
-		}
-		defer os.RemoveAll(folder)
-		s, err := control.Listen(ctx, folder, nobody{}, &control.Hub{})
-		if err != nil {
-			return err
-		}
-		ctx, stop := context.WithCancel(ctx)
-		ended := make(chan error, 1)
-		go func() { ended <- s.Run(ctx) }()
-		defer func() { stop(); <-ended }()
-		c, err := control.Dial(ctx, folder)
-		if err != nil {
-			return err
-		}
-		defer c.Close()
-		_, err = c.Status(ctx)
-		return err
-	}()
-	if err != nil {
+	t := sysinfo.Told{What: "talking to the agent", State: sysinfo.Works}
+	if err := control.Try(ctx); err != nil {
 		home, _ := os.UserHomeDir()
-		t.Text = recording.WithoutFolders(err.Error(), os.TempDir(), home)
-		return t
+		t.State, t.Text = sysinfo.DoesNot, recording.WithoutFolders(err.Error(), os.TempDir(), home)
 	}
-	t.State = sysinfo.Works
 	return t
 }
-
-// nobody is an agent that has only a status, which says nothing.
-type nobody struct{ control.Agent }
-
-func (nobody) Status(context.Context) (control.Status, error) { return control.Status{}, nil }

@@ -5,11 +5,14 @@ package checkup
 import (
 	"context"
 	"fmt"
+	"io"
+	"strings"
 	"time"
 
 	"capd.example/config"
 	"capd.example/control"
 	"capd.example/internal/autostart"
+	"capd.example/internal/text"
 	"capd.example/record"
 )
 
@@ -30,6 +33,22 @@ type Finding struct {
 	What    string `json:"what"`            // what is so
 	Means   string `json:"means,omitempty"` // what that means for the passes
 	Remedy  string `json:"do,omitempty"`    // what to do or to type
+}
+
+// Print writes it for people. Carry has a command that it names carry what the user gave.
+func (f Finding) Print(w io.Writer, carry func(string) string) error {
+	state := string(f.State)
+	if f.State == Wrong {
+		state = strings.ToUpper(state)
+	}
+	_, err := text.Fprintf(w, "%-6s %s: %s\n", state, f.Subject, f.What)
+	if f.Means != "" && err == nil {
+		_, err = text.Fprintf(w, "       means: %s\n", f.Means)
+	}
+	if f.Remedy != "" && err == nil {
+		_, err = text.Fprintf(w, "       %s\n", carry("do: "+f.Remedy))
+	}
+	return err
 }
 
 // Any reports whether something is wrong.

@@ -1,6 +1,7 @@
 package cli
 
 import (
+	"path/filepath"
 	"regexp"
 	"runtime"
 	"slices"
@@ -19,6 +20,21 @@ type Option struct {
 	Name, Value string   // "--data", "/mnt/data"; without value it was not given; without name the value stands alone
 	For         []string // the commands that take it; none for all
 	Own         bool     // stands behind the command, not before it
+}
+
+// Anywhere is what was given, as arguments that hold in any folder.
+func (g Given) Anywhere() (args []string, err error) {
+	for _, o := range g {
+		if o.Value == "" {
+			continue
+		}
+		path, err := filepath.Abs(o.Value)
+		if err != nil {
+			return nil, err
+		}
+		args = append(args, o.Name, path)
+	}
+	return args, nil
 }
 
 // typed is the option as it is typed behind something.
