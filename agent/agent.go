@@ -20,6 +20,7 @@ import (
 	"capd.example/internal/judging"
 	"capd.example/notify"
 	"capd.example/notify/routes"
+	"capd.example/page/pairing"
 	"capd.example/pipeline"
 	"capd.example/plugins/host"
 	"capd.example/record"
@@ -48,7 +49,9 @@ type Inside struct {
 	Events  *control.Hub
 	Store   *store.Store
 	Bench   Machine
+	Pairing *pairing.Keeper      // who may see the page from elsewhere; nil where nobody may
 	Started func(address string) // the page is there
+	Changed func()               // verdicts were set by hand: passes may have to be judged again
 }
 
 // Screen is where the agent shows alerts while it runs.
@@ -100,6 +103,7 @@ type Agent struct {
 func New(ctx context.Context, o Options) (*Agent, error) {
 	ag, err := build(ctx, o, world(o.Bench, o.Validators))
 	if err == nil && o.Page != nil && o.Config.Page.Listen != "" {
+		ag.service.pairing, ag.service.unpaired = pairing.Open(o.Config.Data)
 		ag.page = func(ctx context.Context) error { return ag.show(ctx, o.Page) }
 	}
 	return ag, err

@@ -12,6 +12,7 @@ import (
 	"capd.example/control"
 	"capd.example/internal/cli"
 	"capd.example/notify"
+	"capd.example/page/pairing"
 	"capd.example/record"
 	"capd.example/sysinfo/owncost"
 )
@@ -24,6 +25,10 @@ type service struct {
 	mu     sync.Mutex
 	judges tally
 	last   *record.Pass
+
+	pairing  *pairing.Keeper // who may open the page; nil where there is none
+	unpaired error           // why not, where there should be
+	pageAt   string          // the address that the page listens at, "" while it does not
 }
 
 // tally counts the passes judged since the start. The latest are kept, so that the store can
@@ -160,16 +165,6 @@ func (s *service) Stop(_ context.Context, now bool) error {
 // TestAlert implements control.Agent.
 func (s *service) TestAlert(ctx context.Context, channel string) (map[string]error, error) {
 	return s.agent.alerts.Try(ctx, channel, notify.FromTest(s.agent.config.Bench, time.Now())), nil
-}
-
-// show runs the page. Where it cannot be had, everything else goes on.
-func (ag *Agent) show(ctx context.Context, page func(context.Context, Inside) error) error {
-	err := page(ctx, Inside{Agent: ag.service, Events: &ag.hub, Store: ag.store, Bench: ag.bench,
-		Started: func(address string) { ag.log.Info().Str("page", address).Msgf("the page is at %s", address) }})
-	if err != nil && ctx.Err() == nil {
-		ag.troubles.Raise(ctx, "page", err.Error(), "choose another address under page.listen and start the agent again")
-	}
-	return err
 }
 
 // moved notes another verdict on a pass.

@@ -30,7 +30,7 @@ func TestTallyIsBounded(t *testing.T) {
 
 // A page whose address another program has is a trouble, and no more.
 func TestPageThatCannotBeHad(t *testing.T) {
-	ag := &Agent{log: zerolog.Nop()}
+	ag := &Agent{log: zerolog.Nop(), service: &service{}}
 	ag.troubles.Send = func(context.Context, notify.Alert) error { return nil }
 	turned := 0
 	ag.troubles.Turned = func() { turned++ }

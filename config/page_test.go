@@ -16,7 +16,8 @@ func TestPageSettings(t *testing.T) {
 		{Page{Listen: "8470"}, "page.listen: "},
 		{Page{Listen: "localhost:8470"}, "page.listen: "},
 		{Page{Listen: ":8470"}, "page.listen: "},
-		{Page{Listen: "0.0.0.0:8470"}, "page.listen: 0.0.0.0:8470 can be reached"},
+		{Page{Listen: "0.0.0.0:8470"}, ""}, // only paired devices see it, which page/ looks after
+		{Page{Listen: "[::]:8470"}, ""},
 		{Page{Metrics: true}, "page.metrics: "},
 		{Page{Metrics: true, Listen: "127.0.0.1:8470"}, ""},
 		{Page{Names: []string{"http://bench-1"}}, "page.names: "},

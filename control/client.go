@@ -1,6 +1,7 @@
 package control
 
 import (
+	"cmp"
 	"context"
 	"encoding/json"
 	"errors"
@@ -159,6 +160,50 @@ func (c *Client) Stop(ctx context.Context, now bool) error {
 	ctx, stop := context.WithTimeout(ctx, answerTime)
 	defer stop()
 	_, err := c.rpc.Stop(ctx, &controlv1.StopRequest{Now: now})
+	return plain(err)
+}
+
+// Invite asks for a code with which one device is paired with the page.
+func (c *Client) Invite(ctx context.Context, name string) (i Invitation, err error) {
+	ctx, stop := context.WithTimeout(ctx, answerTime)
+	defer stop()
+	r, err := c.rpc.Invite(ctx, &controlv1.InviteRequest{Name: name})
+	if err != nil {
+		return i, plain(err)
+	}
+	if err := json.Unmarshal(r.GetInvitationJson(), &i); err != nil || len(i.Addresses) == 0 {
+		return i, fmt.Errorf("the agent's answer: %w", cmp.Or(err, errors.New("no address of the page")))
+	}
+	return i, nil
+}
+
+// Monitor asks for a token for a program that reads the figures for a lab's monitoring.
+func (c *Client) Monitor(ctx context.Context, name string) (token string, err error) {
+	ctx, stop := context.WithTimeout(ctx, answerTime)
+	defer stop()
+	r, err := c.rpc.Monitor(ctx, &controlv1.MonitorRequest{Name: name})
+	return r.GetToken(), plain(err)
+}
+
+// Devices asks who is paired with the page.
+func (c *Client) Devices(ctx context.Context) (list []Device, err error) {
+	ctx, stop := context.WithTimeout(ctx, answerTime)
+	defer stop()
+	r, err := c.rpc.Devices(ctx, &controlv1.DevicesRequest{})
+	if err != nil {
+		return nil, plain(err)
+	}
+	if err := json.Unmarshal(r.GetDevicesJson(), &list); err != nil {
+		return nil, fmt.Errorf("the agent's answer: %w", err)
+	}
+	return list, nil
+}
+
+// Revoke takes a device's right to the page back.
+func (c *Client) Revoke(ctx context.Context, id string) error {
+	ctx, stop := context.WithTimeout(ctx, answerTime)
+	defer stop()
+	_, err := c.rpc.Revoke(ctx, &controlv1.RevokeRequest{Id: id})
 	return plain(err)
 }
 

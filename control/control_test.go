@@ -73,6 +73,50 @@ func (a *benchAgent) TestAlert(_ context.Context, channel string) (map[string]er
 	return map[string]error{"terminal": nil, "web hook": errors.New("answered 500")}, nil
 }
 
+func (a *benchAgent) Invite(_ context.Context, name string) (Invitation, error) {
+	if name == "none" {
+		return Invitation{}, errors.New("the agent shows no page")
+	}
+	return Invitation{Addresses: []string{"http://192.0.2.7:8470"}, Code: "ABC", Until: a.status.Since}, nil
+}
+
+func (a *benchAgent) Monitor(_ context.Context, name string) (string, error) {
+	return "token of " + name, nil
+}
+
+func (a *benchAgent) Devices(context.Context) ([]Device, error) {
+	return []Device{{ID: "k3v2aq", Name: "phone", Since: a.status.Since}}, nil
+}
+
+func (a *benchAgent) Revoke(ctx context.Context, id string) error { return a.Pause(ctx, "revoke "+id) }
+
+// Who may open the page is asked and told like everything else, and a refusal keeps its words.
+func TestPairingOverTheSocket(t *testing.T) {
+	dir := testlab.Folder(t)
+	a := &benchAgent{status: Status{Since: time.Date(2026, 3, 1, 12, 0, 0, 0, time.UTC)}}
+	serve(t, dir, a)
+	c := dial(t, dir)
+	i, err := c.Invite(t.Context(), "phone")
+	if err != nil || i.Open() != "http://192.0.2.7:8470/pair#ABC" || !i.Until.Equal(a.status.Since) {
+		t.Errorf("%+v, %v", i, err)
+	}
+	if _, err := c.Invite(t.Context(), "none"); err == nil || err.Error() != "the agent shows no page" {
+		t.Error(err)
+	}
+	if token, err := c.Monitor(t.Context(), "lab"); err != nil || token != "token of lab" {
+		t.Errorf("%q, %v", token, err)
+	}
+	if list, err := c.Devices(t.Context()); err != nil || len(list) != 1 || list[0].ID != "k3v2aq" || list[0].Name != "phone" {
+		t.Errorf("%+v, %v", list, err)
+	}
+	if err := c.Revoke(t.Context(), "k3v2aq"); err != nil {
+		t.Error(err)
+	}
+	if s, _ := a.Status(t.Context()); s.Paused != "revoke k3v2aq" {
+		t.Errorf("asked for %q", s.Paused)
+	}
+}
+
 func serve(t *testing.T, dir string, a Agent) (*Hub, func()) {
 	t.Helper()
 	hub := &Hub{}

@@ -145,6 +145,33 @@ func (s *service) Resume(ctx context.Context, _ *controlv1.ResumeRequest) (*cont
 	return &controlv1.ResumeResponse{}, failed(s.agent.Resume(ctx))
 }
 
+func (s *service) Invite(ctx context.Context, r *controlv1.InviteRequest) (*controlv1.InviteResponse, error) {
+	i, err := s.agent.Invite(ctx, r.GetName())
+	if err != nil {
+		return nil, failed(err)
+	}
+	text, err := json.Marshal(i)
+	return &controlv1.InviteResponse{InvitationJson: text}, failed(err)
+}
+
+func (s *service) Monitor(ctx context.Context, r *controlv1.MonitorRequest) (*controlv1.MonitorResponse, error) {
+	token, err := s.agent.Monitor(ctx, r.GetName())
+	return &controlv1.MonitorResponse{Token: token}, failed(err)
+}
+
+func (s *service) Devices(ctx context.Context, _ *controlv1.DevicesRequest) (*controlv1.DevicesResponse, error) {
+	list, err := s.agent.Devices(ctx)
+	if err != nil {
+		return nil, failed(err)
+	}
+	text, err := json.Marshal(list)
+	return &controlv1.DevicesResponse{DevicesJson: text}, failed(err)
+}
+
+func (s *service) Revoke(ctx context.Context, r *controlv1.RevokeRequest) (*controlv1.RevokeResponse, error) {
+	return &controlv1.RevokeResponse{}, failed(s.agent.Revoke(ctx, r.GetId()))
+}
+
 func (s *service) TestAlert(ctx context.Context, r *controlv1.TestAlertRequest) (*controlv1.TestAlertResponse, error) {
 	answers, err := s.agent.TestAlert(ctx, r.GetChannel())
 	if err != nil {

@@ -53,6 +53,56 @@ type Trouble struct {
 	Since  time.Time `json:"since"`
 }
 
+// Order is what a person has done through the page.
+type Order struct {
+	Verb    Verb
+	Cell    int    // from 1; where the campaign was for who ordered, or where to begin
+	Pass    string // identity
+	Verdict record.Verdict
+	Why     string
+	Alert   string // identity, "" for all
+	Who     string
+}
+
+// Verb is what is ordered.
+type Verb string
+
+// The orders, by the commands that do the same.
+const (
+	VerbBegin    Verb = "begin"
+	VerbNext     Verb = "next"
+	VerbSkip     Verb = "skip"
+	VerbKeep     Verb = "keep" // skip --undo
+	VerbOverrule Verb = "overrule"
+	VerbTakeBack Verb = "take-back" // overrule --undo
+	VerbAck      Verb = "acknowledge"
+	VerbPause    Verb = "pause"
+	VerbResume   Verb = "resume"
+)
+
+// Invitation lets one device see the page and give orders through it.
+type Invitation struct {
+	Addresses []string  `json:"addresses"` // of the page, the likeliest first
+	Local     bool      `json:"local"`     // only this machine can open them
+	Code      string    `json:"code"`      // for one device
+	Until     time.Time `json:"until"`
+}
+
+// Open is the address that pairs a device when it is opened. What stands behind # is sent to
+// nobody and stands in no log.
+func (i Invitation) Open() string { return i.Addresses[0] + "/pair#" + i.Code }
+
+// Device is one that may see the page and give orders through it, or a program that may read
+// the figures for a lab's monitoring.
+type Device struct {
+	ID      string    `json:"id"`
+	Name    string    `json:"name"`
+	Program bool      `json:"program,omitempty"`
+	From    string    `json:"from,omitempty"` // the address that it was paired from
+	Since   time.Time `json:"since"`
+	Seen    time.Time `json:"seen"` // to a day
+}
+
 // Kinds of events.
 const (
 	KindPass   = "pass"   // a pass was judged
@@ -85,6 +135,13 @@ type Agent interface {
 	Resume(ctx context.Context) error
 	// TestAlert tries one alert channel, or all for "", and returns each one's answer.
 	TestAlert(ctx context.Context, channel string) (map[string]error, error)
+	// Invite lets a device of this name be paired with the page. Monitor returns a token for a
+	// program that reads the figures for a lab's monitoring.
+	Invite(ctx context.Context, name string) (Invitation, error)
+	Monitor(ctx context.Context, name string) (token string, err error)
+	// Devices lists what was let in, and Revoke takes one of them back.
+	Devices(ctx context.Context) ([]Device, error)
+	Revoke(ctx context.Context, id string) error
 	// Stop has the agent end: at once, or as soon as no pass is being recorded and no
 	// complete log waits. It returns before that.
 	Stop(ctx context.Context, now bool) error

@@ -11,10 +11,12 @@ import (
 	"html/template"
 	"math"
 	"net/http"
+	"net/netip"
 	"net/url"
 	"strconv"
 	"time"
 
+	"capd.example/control"
 	"capd.example/internal/text"
 	"capd.example/page/view"
 	"capd.example/record"
@@ -30,6 +32,12 @@ var pageCSS string
 //go:embed page.js
 var pageScript string
 
+// pairScript sends the code of the address, which a browser sends nobody by itself, and takes it
+// out of the browser's history.
+//
+//go:embed pair.js
+var pairScript string
+
 var (
 	style = chart.Variables() + tints() + pageCSS
 	// chartStyle is for the pages with charts.
@@ -37,7 +45,7 @@ var (
 
 	// policy lets a browser use what stands in the page itself and nothing else. A word from
 	// outside that were taken for script would not be run.
-	policy = "default-src 'none'; script-src " + hash(pageScript) + "; style-src " + hash(style) + " " + hash(chartStyle) +
+	policy = "default-src 'none'; script-src " + hash(pageScript) + " " + hash(pairScript) + "; style-src " + hash(style) + " " + hash(chartStyle) +
 		"; connect-src 'self'; img-src data:; form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
 
 	// build tells the page of this program from that of another.
@@ -83,8 +91,16 @@ var pages = template.Must(template.New("page").Funcs(template.FuncMap{
 	"clock":  func(t time.Time) string { return t.Local().Format("15:04") },
 	"moment": func(t time.Time) string { return t.Local().Format("2006-01-02 15:04") },
 	"milli":  time.Time.UnixMilli,
-	"stamp":  func(t time.Time) string { return t.UTC().Format(time.RFC3339) },
+	"order": func(verb control.Verb, label string, cell int, alert string) button {
+		return button{control.Order{Verb: verb, Cell: cell, Alert: alert}, label}
+	},
 }).Parse(pageText))
+
+// button is an order that needs no more than to be pressed.
+type button struct {
+	control.Order
+	Label string
+}
 
 // document is one whole page.
 type document struct {
@@ -96,19 +112,34 @@ type document struct {
 	At     time.Time
 	Body   any
 	Kind   string // which template makes its main part
+	Open   bool   // other machines can open the page
+	Device string // that looks, where it is paired
+	Orders bool   // a paired device may give orders
 }
 
 // draw makes a whole document around the main part of a kind.
-func draw(kind, title string, body any) ([]byte, error) {
-	d := document{Title: title, Build: build, Style: template.CSS(style), Kind: kind, Body: body, At: time.Now()}
+func (s *Server) draw(c caller, kind, title string, body any) ([]byte, error) {
+	d := document{Title: title, Build: build, Style: template.CSS(style), Kind: kind, Body: body, At: time.Now(),
+		Open: s.open(), Device: c.device.Name, Orders: s.o.Order != nil}
 	switch kind {
 	case "now":
 		d.Script = template.JS(pageScript)
+	case "pair":
+		d.Script = template.JS(pairScript)
 	case "pass", "cell":
 		d.Charts = template.CSS(chartStyle)
 	}
 	return execute("document", d)
 }
+
+// open reports whether other machines can reach the page.
+func (s *Server) open() bool {
+	at, err := netip.ParseAddrPort(s.o.Listen)
+	return err == nil && !at.Addr().IsLoopback()
+}
+
+// mayOrder reports whether who asks may give orders, and so is shown buttons.
+func (s *Server) mayOrder(r *http.Request) bool { return s.o.Order != nil && callerIn(r).paired }
 
 // drawn makes the main part of how things stand.
 func drawn(v view.Bench) ([]byte, error) { return execute("now", v) }
@@ -131,17 +162,19 @@ func (s *Server) now(w http.ResponseWriter, r *http.Request) {
 	if len(v.Passes) > 0 {
 		title = string(v.Passes[0].Verdict) + " – " + v.Bench
 	}
-	s.answer(w, "now", title, v, nil)
+	v.Orders = s.mayOrder(r)
+	s.answer(w, r, "now", title, v, nil)
 }
 
 func (s *Server) pass(w http.ResponseWriter, r *http.Request) {
 	id := r.PathValue("id")
 	if !isID(id) {
-		s.answer(w, "", "", nil, view.ErrNone)
+		s.answer(w, r, "", "", nil, view.ErrNone)
 		return
 	}
 	v, err := s.o.Source.Pass(r.Context(), id)
-	s.answer(w, "pass", "pass "+id+" – "+v.Bench, v, err)
+	v.Orders = s.mayOrder(r)
+	s.answer(w, r, "pass", "pass "+id+" – "+v.Bench, v, err)
 }
 
 func isID(s string) bool {
@@ -156,11 +189,12 @@ func isID(s string) bool {
 func (s *Server) cell(w http.ResponseWriter, r *http.Request) {
 	n, err := strconv.Atoi(r.PathValue("n"))
 	if err != nil || n < 1 {
-		s.answer(w, "", "", nil, view.ErrNone)
+		s.answer(w, r, "", "", nil, view.ErrNone)
 		return
 	}
 	v, err := s.o.Source.Cell(r.Context(), n)
-	s.answer(w, "cell", fmt.Sprintf("cell %d – %s", n, v.Bench), v, err)
+	v.Orders = s.mayOrder(r)
+	s.answer(w, r, "cell", fmt.Sprintf("cell %d – %s", n, v.Bench), v, err)
 }
 
 // most of a query that is looked at.
@@ -170,30 +204,37 @@ func (s *Server) part(w http.ResponseWriter, r *http.Request) {
 	only := map[string]string{}
 	query, err := url.ParseQuery(r.URL.RawQuery)
 	if err != nil || len(query) > mostLevels {
-		s.answer(w, "", "", nil, view.ErrNone)
+		s.answer(w, r, "", "", nil, view.ErrNone)
 		return
 	}
 	for name, values := range query {
 		only[name] = values[0]
 	}
 	v, err := s.o.Source.Map(r.Context(), only)
-	s.answer(w, "part", v.Name+" – "+v.Bench, v, err)
+	s.answer(w, r, "part", v.Name+" – "+v.Bench, v, err)
 }
 
 // answer sends a page, or says why there is none.
-func (s *Server) answer(w http.ResponseWriter, kind, title string, body any, err error) {
-	var html []byte
-	if err == nil {
-		html, err = draw(kind, title, body)
-	}
+func (s *Server) answer(w http.ResponseWriter, r *http.Request, kind, title string, body any, err error) {
 	switch {
 	case errors.Is(err, view.ErrNone):
 		refuse(w, http.StatusNotFound, "There is no such page. Go back to the beginning: /")
 	case err != nil:
 		refuse(w, http.StatusInternalServerError, "This cannot be shown now: "+err.Error())
 	default:
-		w.Header().Set("Content-Type", "text/html; charset=utf-8")
-		w.Header().Set("Content-Length", strconv.Itoa(len(html)))
-		w.Write(html) // whoever asked may be gone by now
+		s.send(w, r, http.StatusOK, kind, title, body)
 	}
+}
+
+// send sends a page.
+func (s *Server) send(w http.ResponseWriter, r *http.Request, status int, kind, title string, body any) {
+	html, err := s.draw(callerIn(r), kind, title, body)
+	if err != nil {
+		refuse(w, http.StatusInternalServerError, "This cannot be shown now: "+err.Error())
+		return
+	}
+	w.Header().Set("Content-Type", "text/html; charset=utf-8")
+	w.Header().Set("Content-Length", strconv.Itoa(len(html)))
+	w.WriteHeader(status)
+	w.Write(html) // whoever asked may be gone by now
 }

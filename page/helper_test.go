@@ -176,7 +176,7 @@ func serving(t *testing.T, src view.Source, change ...func(*Server)) *Server {
 // get asks a page without a network.
 func get(s *Server, path string, change ...func(*http.Request)) *httptest.ResponseRecorder {
 	r := httptest.NewRequest("GET", path, nil)
-	r.Host = "127.0.0.1:8470"
+	r.Host, r.RemoteAddr = "127.0.0.1:8470", "127.0.0.1:5000"
 	for _, fn := range change {
 		fn(r)
 	}
@@ -186,9 +186,7 @@ func get(s *Server, path string, change ...func(*http.Request)) *httptest.Respon
 }
 
 func handled(src view.Source, names ...string) *Server {
-	s := &Server{o: Options{Source: src, Page: config.Page{Names: names}, Events: &control.Hub{}}}
-	s.views.server = s
-	return s
+	return newServer(Options{Source: src, Page: config.Page{Listen: "127.0.0.1:8470", Names: names}, Events: &control.Hub{}})
 }
 
 func header(name, value string) func(*http.Request) {

@@ -6,12 +6,14 @@ import (
 	"fmt"
 	"net"
 	"net/http"
+	"net/netip"
 	"sync"
 	"time"
 
 	"capd.example/config"
 	"capd.example/control"
 	"capd.example/openmetrics"
+	"capd.example/page/pairing"
 	"capd.example/page/view"
 )
 
@@ -24,7 +26,13 @@ type Options struct {
 	// Figures are for a lab's monitoring, where that is to be answered.
 	Figures func(context.Context) (openmetrics.State, error)
 	Version string // of the agent, for them
-	// Started is told the address when it can be asked; nil to ignore it.
+	// Pairing says who else than this machine is answered, and who may give orders; nil for
+	// nobody.
+	Pairing *pairing.Keeper
+	// Order has an order of a paired device carried out and says what came of it; nil where none
+	// can be given.
+	Order func(context.Context, control.Order) (said string, err error)
+	// Started is told the address, as in 127.0.0.1:8470, when it can be asked; nil to ignore it.
 	Started func(address string)
 }
 
@@ -35,6 +43,8 @@ type Server struct {
 	listener net.Listener
 	views    views
 	metrics  *openmetrics.Metrics // nil for none
+	// one for each form that is being read
+	pairings, orders chan struct{}
 
 	writeTime time.Duration // for one page, or one piece of a stream
 }
@@ -46,7 +56,7 @@ func Serve(ctx context.Context, o Options) error {
 		return err
 	}
 	if o.Started != nil {
-		o.Started(s.Address())
+		o.Started(s.listener.Addr().String())
 	}
 	return s.Run(ctx)
 }
@@ -58,25 +68,40 @@ func Listen(ctx context.Context, o Options) (*Server, error) {
 	if err != nil {
 		return nil, fmt.Errorf("the page cannot have the address %s: %w", o.Listen, err)
 	}
-	s := &Server{o: o, listener: l, writeTime: writeTime}
-	s.views.server = s
+	s := newServer(o)
+	s.listener = l
 	if o.Metrics {
 		s.metrics = openmetrics.New(o.Version, time.Now())
 	}
 	return s, nil
 }
 
-// Address is where the page is, for a browser on this machine.
-func (s *Server) Address() string { return "http://" + s.listener.Addr().String() + "/" }
+func newServer(o Options) *Server {
+	s := &Server{o: o, writeTime: writeTime, pairings: make(chan struct{}, mostForms), orders: make(chan struct{}, mostForms)}
+	s.views.server = s
+	return s
+}
 
-// Limits, so that nobody who can reach the port can hold up the agent or fill its memory.
+// Address is where the page is, for a browser on this machine.
+func (s *Server) Address() string {
+	at := s.listener.Addr().(*net.TCPAddr).AddrPort()
+	if at.Addr().IsUnspecified() {
+		at = netip.AddrPortFrom(netip.AddrFrom4([4]byte{127, 0, 0, 1}), at.Port())
+	}
+	return "http://" + at.String() + "/"
+}
+
+// Limits, so that nobody who can reach the port can hold up the agent or fill its memory. All
+// are by convention: several times what the people of one bench need, and no load for it.
 const (
-	mostConns   = 64 // connections at once
-	mostStreams = 16 // pages that are kept up to date at once
-	headerTime  = 5 * time.Second
-	idleTime    = time.Minute
+	mostConns   = 64              // connections at once; a browser opens up to 6
+	mostStreams = 16              // pages that are kept up to date at once
+	mostForms   = 4               // forms of one kind that are read at once
+	headerTime  = 5 * time.Second // for the head of a request; twice that for all of it
+	idleTime    = time.Minute     // a connection that asks nothing more
 	writeTime   = 10 * time.Second
-	mostHeader  = 16 << 10
+	mostHeader  = 16 << 10 // bytes; browsers send 1 kB
+	mostBody    = 8 << 10  // bytes; the longest reason has 500 signs
 )
 
 // figuresTime is after what time the figures show what other programs wrote into the store.
@@ -124,6 +149,9 @@ func (s *Server) handler() http.Handler {
 	mux.HandleFunc("GET /pass/{id}", s.pass)
 	mux.HandleFunc("GET /cell/{n}", s.cell)
 	mux.HandleFunc("GET /map", s.part)
+	mux.HandleFunc("GET /pair", s.pairForm)
+	mux.HandleFunc("POST /pair", s.pair)
+	mux.HandleFunc("POST /order", s.order)
 	if s.metrics != nil {
 		mux.Handle("GET /metrics", s.metrics.Handler())
 	}

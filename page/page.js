@@ -85,8 +85,35 @@ function look() {
   else if (!stream) open();
 }
 
+// A browser lets a page sound only after somebody touched it.
+function wake() {
+  if (loud()) { audio ||= new AudioContext(); audio.resume().then(hint); }
+  hint();
+}
+function hint() { $('touch').hidden = !loud() || audio?.state === 'running'; }
+
+// An order is given without leaving the page, and its answer said.
+async function order(e) {
+  e.preventDefault();
+  const f = e.target, b = f.querySelector('button'), to = $('answer');
+  b.disabled = true;
+  try {
+    const r = await fetch(f.action, {method: 'POST', headers: {Accept: 'text/plain'}, body: new URLSearchParams(new FormData(f))});
+    to.textContent = await r.text();
+  } catch { to.textContent = 'The agent was not reached: nothing is known of this order.'; }
+  b.disabled = false;
+}
+
 $('sound').closest('p').hidden = false;
-$('sound').addEventListener('change', () => { if (loud()) { audio ||= new AudioContext(); audio.resume(); tones([880]); } });
+try { $('sound').checked = localStorage.getItem('sound') === 'on'; } catch {}
+$('sound').addEventListener('change', () => {
+  try { localStorage.setItem('sound', loud() ? 'on' : 'off'); } catch {}
+  wake();
+  if (loud()) tones([880]);
+});
+for (const e of ['pointerdown', 'keydown']) addEventListener(e, wake);
+addEventListener('submit', order);
+hint();
 document.addEventListener('visibilitychange', look);
 addEventListener('pagehide', close);
 addEventListener('pageshow', look);

@@ -29,7 +29,7 @@ type views struct {
 
 	mu      sync.Mutex
 	viewers map[*viewer]bool
-	shown   []byte // the latest drawing
+	shown   [2][]byte // the latest drawing, without and with what orders need
 	closed  bool
 	running sync.WaitGroup
 	stop    context.CancelFunc
@@ -37,6 +37,8 @@ type views struct {
 
 // viewer is one page; only the latest drawing waits for it, and few sentences.
 type viewer struct {
+	orders   int    // 1 where it is shown what orders need
+	device   string // that looks; "" for one of this machine
 	wake     chan struct{}
 	drawing  []byte
 	readings []byte
@@ -48,7 +50,11 @@ const mostSays = 8
 
 // stream keeps one page up to date until it is closed.
 func (v *views) stream(w http.ResponseWriter, r *http.Request) {
-	me, ok := v.join(r.Context())
+	me := &viewer{wake: make(chan struct{}, 1), device: callerIn(r).device.ID}
+	if v.server.mayOrder(r) {
+		me.orders = 1
+	}
+	ok := v.join(r.Context(), me)
 	if !ok {
 		w.Header().Set("Retry-After", "30")
 		refuse(w, http.StatusServiceUnavailable,
@@ -68,6 +74,9 @@ func (v *views) stream(w http.ResponseWriter, r *http.Request) {
 		case <-r.Context().Done():
 			return
 		case <-me.wake:
+		}
+		if me.device != "" && !v.server.o.Pairing.Valid(me.device) {
+			return // it was taken back meanwhile
 		}
 		v.mu.Lock()
 		drawing, readings, says := me.drawing, me.readings, me.says
@@ -128,16 +137,15 @@ func (s *sender) piece(b []byte) {
 }
 
 // join adds a page, with how things stand as the first that it gets.
-func (v *views) join(ctx context.Context) (*viewer, bool) {
+func (v *views) join(ctx context.Context, me *viewer) bool {
 	v.mu.Lock()
 	defer v.mu.Unlock()
 	if len(v.viewers) >= mostStreams || v.closed {
-		return nil, false
+		return false
 	}
 	if v.viewers == nil {
 		v.viewers = map[*viewer]bool{}
 	}
-	me := &viewer{wake: make(chan struct{}, 1)}
 	v.viewers[me] = true
 	if len(v.viewers) == 1 {
 		all, stop := context.WithCancel(context.WithoutCancel(ctx))
@@ -147,11 +155,11 @@ func (v *views) join(ctx context.Context) (*viewer, bool) {
 			defer events.Close()
 			v.run(all, events)
 		})
-	} else if v.shown != nil {
-		me.drawing = v.shown
+	} else if v.shown[me.orders] != nil {
+		me.drawing = v.shown[me.orders]
 		me.poke()
 	}
-	return me, true
+	return true
 }
 
 func (v *views) leave(me *viewer) {
@@ -160,7 +168,7 @@ func (v *views) leave(me *viewer) {
 	delete(v.viewers, me)
 	if len(v.viewers) == 0 {
 		v.stop()
-		v.shown = nil
+		v.shown = [2][]byte{}
 	}
 }
 
@@ -216,23 +224,31 @@ func (v *views) run(ctx context.Context, events *control.Follower) {
 // whether a log is being recorded.
 func (v *views) draw(ctx context.Context, says []view.Say) (recording bool) {
 	now := v.server.o.Source.Now(ctx)
-	drawing, err := drawn(now)
-	if err != nil || ctx.Err() != nil {
-		drawing = nil
+	var drawings [2][]byte
+	for i := range drawings {
+		now.Orders = i == 1
+		if i == 1 && v.server.o.Order == nil {
+			break
+		}
+		if d, err := drawn(now); err == nil {
+			drawings[i] = d
+		}
 	}
 	v.mu.Lock()
 	defer v.mu.Unlock()
 	if ctx.Err() != nil {
 		return false
 	}
-	if bytes.Equal(drawing, v.shown) {
-		drawing = nil
-	} else if drawing != nil {
-		v.shown = drawing
+	for i, d := range drawings {
+		if bytes.Equal(d, v.shown[i]) {
+			drawings[i] = nil
+		} else if d != nil {
+			v.shown[i] = d
+		}
 	}
 	for p := range v.viewers {
-		if drawing != nil {
-			p.drawing, p.readings = drawing, nil
+		if d := drawings[p.orders]; d != nil {
+			p.drawing, p.readings = d, nil
 		}
 		p.says = append(p.says, says...)
 		p.says = p.says[max(0, len(p.says)-mostSays):]

@@ -23,6 +23,8 @@ import (
 type standIn struct {
 	status control.Status
 	begun  map[string]string
+
+	devices []control.Device
 }
 
 func (s *standIn) Status(context.Context) (control.Status, error) { return s.status, nil }
@@ -41,6 +43,23 @@ func (s *standIn) TestAlert(_ context.Context, channel string) (map[string]error
 		return map[string]error{"terminal": nil}, nil
 	}
 	return map[string]error{"terminal": nil, "web hook": errors.New("answered 500")}, nil
+}
+
+func (s *standIn) Invite(_ context.Context, name string) (control.Invitation, error) {
+	return control.Invitation{Addresses: []string{"http://192.0.2.7:8470", "http://[2001:db8::7]:8470"}, Code: "ABCDEFGHIJKLMNOP", Until: time.Date(2026, 3, 1, 12, 5, 0, 0, time.UTC)}, nil
+}
+func (s *standIn) Monitor(context.Context, string) (string, error) { return "TOKEN", nil }
+func (s *standIn) Devices(context.Context) ([]control.Device, error) {
+	return s.devices, nil
+}
+func (s *standIn) Revoke(_ context.Context, id string) error {
+	for i, d := range s.devices {
+		if d.ID == id {
+			s.devices = append(s.devices[:i], s.devices[i+1:]...)
+			return nil
+		}
+	}
+	return errors.New("there is no such device: " + id)
 }
 
 func standInAgent(t *testing.T, dir string, a control.Agent) *control.Hub {
@@ -66,7 +85,7 @@ func capctl(t *testing.T, dir string, args ...string) (status int, stdout, stder
 }
 
 func TestCommandsWithoutAnAgent(t *testing.T) {
-	for _, command := range []string{"status", "follow", "pause", "resume", "begin", "overhead"} {
+	for _, command := range []string{"status", "follow", "pause", "resume", "begin", "overhead", "page"} {
 		dir := t.TempDir()
 		status, out, msg := capctl(t, dir, command)
 		if status != cli.Failed || out != "" || !strings.Contains(msg, "no agent is running") || !strings.Contains(msg, "hint: start it with 'capd --data "+dir+" run'") {
@@ -184,5 +203,34 @@ func TestAlertsCommand(t *testing.T) {
 	}
 	if _, err := os.Stat(control.SocketPath(dir)); err != nil {
 		t.Error(err)
+	}
+}
+
+// The page's devices: an address to open, a list, and taking one back; one thing at a time.
+func TestPageCommand(t *testing.T) {
+	dir := t.TempDir()
+	standInAgent(t, dir, &standIn{devices: []control.Device{{ID: "k3v2aq", Name: "phone"}, {ID: "b2c3d4", Name: "lab", Program: true}}})
+	if status, out, msg := capctl(t, dir, "page"); status != cli.Done || !strings.HasPrefix(out, "http://192.0.2.7:8470/pair#ABCDEFGHIJKLMNOP\n") || !strings.Contains(msg, "not encrypted") {
+		t.Errorf("status %d, %.80q, %q", status, out, msg)
+	}
+	status, out, _ := capctl(t, dir, "page", "--json")
+	var i control.Invitation
+	if err := json.Unmarshal([]byte(out), &i); status != cli.Done || err != nil || i.Code != "ABCDEFGHIJKLMNOP" || len(i.Addresses) != 2 {
+		t.Errorf("status %d, %v, %q", status, err, out)
+	}
+	if status, out, _ := capctl(t, dir, "page", "--monitor"); status != cli.Done || out != "TOKEN\n" {
+		t.Errorf("status %d, %q", status, out)
+	}
+	if status, out, _ := capctl(t, dir, "page", "--devices"); status != cli.Done || !strings.Contains(out, "k3v2aq") || !strings.Contains(out, "reads /metrics") {
+		t.Errorf("status %d, %q", status, out)
+	}
+	if status, _, msg := capctl(t, dir, "page", "--revoke", "k3v2aq", "--revoke", "zzz"); status != cli.Failed || !strings.Contains(msg, "k3v2aq may no longer") || !strings.Contains(msg, "no such device: zzz") {
+		t.Errorf("status %d, %q", status, msg)
+	}
+	if status, out, _ := capctl(t, dir, "page", "--devices", "--json"); status != cli.Done || strings.Count(out, "\n") != 1 || !strings.Contains(out, `"program":true`) {
+		t.Errorf("status %d, %q", status, out)
+	}
+	if status, _, _ := capctl(t, dir, "page", "--devices", "--monitor"); status != cli.Usage {
+		t.Errorf("status %d", status)
 	}
 }

@@ -28,6 +28,7 @@ type grammar struct {
 	Alerts      alertsCmd      `cmd:"" group:"bench" help:"List, acknowledge and test alerts." example:"capctl alerts --test"`
 	Pause       pauseCmd       `cmd:"" group:"bench" help:"Stop judging for a while; logs wait." example:"capctl pause"`
 	Resume      resumeCmd      `cmd:"" group:"bench" help:"Judge the logs that wait, and go on." example:"capctl resume"`
+	Page        pageCmd        `cmd:"" group:"bench" help:"Pair a phone or another screen with the live page; list and revoke what is paired." example:"capctl page --name phone"`
 	Overhead    overheadCmd    `cmd:"" group:"bench" help:"Show what the running agent itself costs: processor, wake-ups, memory, reads, samples." example:"capctl overhead --over 60s"`
 	Disturbance disturbanceCmd `cmd:"" group:"bench" help:"Measure whether the agent slows a game down." example:"capctl disturbance --rounds 75"`
 

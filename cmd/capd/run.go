@@ -64,7 +64,7 @@ func (c runCmd) Run(a *app) error {
 func (a *app) page(ctx context.Context, in agent.Inside) error {
 	g := gather.New(a.config, in.Agent, in.Store, in.Bench)
 	return page.Serve(ctx, page.Options{Page: a.config.Page, From: a.config.From, Source: g, Events: in.Events,
-		Started: in.Started, Version: cli.Version(), Figures: g.Figures})
+		Started: in.Started, Version: cli.Version(), Figures: g.Figures, Pairing: in.Pairing})
 }
 
 // timerSlack is far below what anybody waits for, and lets most timers share a wake-up.

@@ -67,6 +67,8 @@ func (g *Gatherer) plan(at logbook.Page) *view.Plan {
 	from := pos.Cell
 	if from >= 0 {
 		s := cover.State(from)
+		_, control := cover.ControlNow(pos)
+		out.Stay = pos.Stay || control
 		out.Where, out.Next, out.Done, out.Wanted = plan.Where(from), plan.Name(from), s.Done, s.Wanted
 		if !s.Complete() {
 			out.Pass = cover.NextPass(from)
@@ -381,7 +383,7 @@ func (g *Gatherer) Cell(ctx context.Context, n int) (view.Cell, error) {
 		return v, view.ErrNone
 	}
 	v.Cells, v.Name, v.Now = g.book.Plan.Len(), g.book.Plan.Name(cell), at.Position.Cell == cell
-	v.State = stateOf(at, cell)
+	v.State, v.Skip = stateOf(at, cell), at.Position.Skipped[cell]
 	if !v.Now && at.Position.Cell >= 0 {
 		v.Change = g.change(at.Position.Cell, cell)
 	}

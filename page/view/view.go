@@ -46,6 +46,7 @@ type Bench struct {
 	Troubles       []Trouble
 	Parts          []Fact // of the bench
 	Problem        string // why something is not shown
+	Orders         bool   // whoever looks may give orders
 }
 
 // Pass is a judged pass in short.
@@ -94,7 +95,8 @@ type Plan struct {
 	Next    string // name of the cell to record
 	Pass    int    // number of the pass to record, 0 for none
 	Advice  string
-	Done    int // of the current cell
+	Stay    bool // it goes on only where somebody orders that
+	Done    int  // of the current cell
 	Wanted  int
 	Ahead   []Ahead
 	Passes  int     // still to be recorded
@@ -171,6 +173,7 @@ type FullPass struct {
 	Tags     []Fact
 	Charts   []Drawn
 	NoCharts string // why there are none
+	Orders   bool   // whoever looks may give orders
 }
 
 // Drawn is a chart in two widths. The drawing escapes every text itself.
@@ -187,6 +190,8 @@ type Cell struct {
 	Now    bool
 	Passes []Pass // the oldest first
 	Charts []Drawn
+	Skip   bool // it is skipped
+	Orders bool // whoever looks may give orders
 }
 
 // Part is a part of a campaign's map.

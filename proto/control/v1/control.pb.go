@@ -681,6 +681,342 @@ func (*StopResponse) Descriptor() ([]byte, []int) {
 	return file_control_v1_control_proto_rawDescGZIP(), []int{15}
 }
 
+type InviteRequest struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Name          string                 `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"` // of the device
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *InviteRequest) Reset() {
+	*x = InviteRequest{}
+	mi := &file_control_v1_control_proto_msgTypes[16]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *InviteRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*InviteRequest) ProtoMessage() {}
+
+func (x *InviteRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_control_v1_control_proto_msgTypes[16]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use InviteRequest.ProtoReflect.Descriptor instead.
+func (*InviteRequest) Descriptor() ([]byte, []int) {
+	return file_control_v1_control_proto_rawDescGZIP(), []int{16}
+}
+
+func (x *InviteRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+type InviteResponse struct {
+	state          protoimpl.MessageState `protogen:"open.v1"`
+	InvitationJson []byte                 `protobuf:"bytes,1,opt,name=invitation_json,json=invitationJson,proto3" json:"invitation_json,omitempty"` // the object that `capctl page --json` prints
+	unknownFields  protoimpl.UnknownFields
+	sizeCache      protoimpl.SizeCache
+}
+
+func (x *InviteResponse) Reset() {
+	*x = InviteResponse{}
+	mi := &file_control_v1_control_proto_msgTypes[17]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *InviteResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*InviteResponse) ProtoMessage() {}
+
+func (x *InviteResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_control_v1_control_proto_msgTypes[17]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use InviteResponse.ProtoReflect.Descriptor instead.
+func (*InviteResponse) Descriptor() ([]byte, []int) {
+	return file_control_v1_control_proto_rawDescGZIP(), []int{17}
+}
+
+func (x *InviteResponse) GetInvitationJson() []byte {
+	if x != nil {
+		return x.InvitationJson
+	}
+	return nil
+}
+
+type MonitorRequest struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Name          string                 `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"` // of the program
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *MonitorRequest) Reset() {
+	*x = MonitorRequest{}
+	mi := &file_control_v1_control_proto_msgTypes[18]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *MonitorRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*MonitorRequest) ProtoMessage() {}
+
+func (x *MonitorRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_control_v1_control_proto_msgTypes[18]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use MonitorRequest.ProtoReflect.Descriptor instead.
+func (*MonitorRequest) Descriptor() ([]byte, []int) {
+	return file_control_v1_control_proto_rawDescGZIP(), []int{18}
+}
+
+func (x *MonitorRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+type MonitorResponse struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Token         string                 `protobuf:"bytes,1,opt,name=token,proto3" json:"token,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *MonitorResponse) Reset() {
+	*x = MonitorResponse{}
+	mi := &file_control_v1_control_proto_msgTypes[19]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *MonitorResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*MonitorResponse) ProtoMessage() {}
+
+func (x *MonitorResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_control_v1_control_proto_msgTypes[19]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use MonitorResponse.ProtoReflect.Descriptor instead.
+func (*MonitorResponse) Descriptor() ([]byte, []int) {
+	return file_control_v1_control_proto_rawDescGZIP(), []int{19}
+}
+
+func (x *MonitorResponse) GetToken() string {
+	if x != nil {
+		return x.Token
+	}
+	return ""
+}
+
+type DevicesRequest struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *DevicesRequest) Reset() {
+	*x = DevicesRequest{}
+	mi := &file_control_v1_control_proto_msgTypes[20]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *DevicesRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*DevicesRequest) ProtoMessage() {}
+
+func (x *DevicesRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_control_v1_control_proto_msgTypes[20]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use DevicesRequest.ProtoReflect.Descriptor instead.
+func (*DevicesRequest) Descriptor() ([]byte, []int) {
+	return file_control_v1_control_proto_rawDescGZIP(), []int{20}
+}
+
+type DevicesResponse struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	DevicesJson   []byte                 `protobuf:"bytes,1,opt,name=devices_json,json=devicesJson,proto3" json:"devices_json,omitempty"` // the list of the objects that `capctl page --devices --json` prints
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *DevicesResponse) Reset() {
+	*x = DevicesResponse{}
+	mi := &file_control_v1_control_proto_msgTypes[21]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *DevicesResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*DevicesResponse) ProtoMessage() {}
+
+func (x *DevicesResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_control_v1_control_proto_msgTypes[21]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use DevicesResponse.ProtoReflect.Descriptor instead.
+func (*DevicesResponse) Descriptor() ([]byte, []int) {
+	return file_control_v1_control_proto_rawDescGZIP(), []int{21}
+}
+
+func (x *DevicesResponse) GetDevicesJson() []byte {
+	if x != nil {
+		return x.DevicesJson
+	}
+	return nil
+}
+
+type RevokeRequest struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Id            string                 `protobuf:"bytes,1,opt,name=id,proto3" json:"id,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *RevokeRequest) Reset() {
+	*x = RevokeRequest{}
+	mi := &file_control_v1_control_proto_msgTypes[22]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *RevokeRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*RevokeRequest) ProtoMessage() {}
+
+func (x *RevokeRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_control_v1_control_proto_msgTypes[22]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use RevokeRequest.ProtoReflect.Descriptor instead.
+func (*RevokeRequest) Descriptor() ([]byte, []int) {
+	return file_control_v1_control_proto_rawDescGZIP(), []int{22}
+}
+
+func (x *RevokeRequest) GetId() string {
+	if x != nil {
+		return x.Id
+	}
+	return ""
+}
+
+type RevokeResponse struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *RevokeResponse) Reset() {
+	*x = RevokeResponse{}
+	mi := &file_control_v1_control_proto_msgTypes[23]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *RevokeResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*RevokeResponse) ProtoMessage() {}
+
+func (x *RevokeResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_control_v1_control_proto_msgTypes[23]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use RevokeResponse.ProtoReflect.Descriptor instead.
+func (*RevokeResponse) Descriptor() ([]byte, []int) {
+	return file_control_v1_control_proto_rawDescGZIP(), []int{23}
+}
+
 type TestAlertResponse_Answer struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
 	Channel       string                 `protobuf:"bytes,1,opt,name=channel,proto3" json:"channel,omitempty"`
@@ -691,7 +1027,7 @@ type TestAlertResponse_Answer struct {
 
 func (x *TestAlertResponse_Answer) Reset() {
 	*x = TestAlertResponse_Answer{}
-	mi := &file_control_v1_control_proto_msgTypes[17]
+	mi := &file_control_v1_control_proto_msgTypes[25]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -703,7 +1039,7 @@ func (x *TestAlertResponse_Answer) String() string {
 func (*TestAlertResponse_Answer) ProtoMessage() {}
 
 func (x *TestAlertResponse_Answer) ProtoReflect() protoreflect.Message {
-	mi := &file_control_v1_control_proto_msgTypes[17]
+	mi := &file_control_v1_control_proto_msgTypes[25]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -771,7 +1107,21 @@ const file_control_v1_control_proto_rawDesc = "" +
 	"\x05error\x18\x02 \x01(\tR\x05error\"\x1f\n" +
 	"\vStopRequest\x12\x10\n" +
 	"\x03now\x18\x01 \x01(\bR\x03now\"\x0e\n" +
-	"\fStopResponse2\xe6\x04\n" +
+	"\fStopResponse\"#\n" +
+	"\rInviteRequest\x12\x12\n" +
+	"\x04name\x18\x01 \x01(\tR\x04name\"9\n" +
+	"\x0eInviteResponse\x12'\n" +
+	"\x0finvitation_json\x18\x01 \x01(\fR\x0einvitationJson\"$\n" +
+	"\x0eMonitorRequest\x12\x12\n" +
+	"\x04name\x18\x01 \x01(\tR\x04name\"'\n" +
+	"\x0fMonitorResponse\x12\x14\n" +
+	"\x05token\x18\x01 \x01(\tR\x05token\"\x10\n" +
+	"\x0eDevicesRequest\"4\n" +
+	"\x0fDevicesResponse\x12!\n" +
+	"\fdevices_json\x18\x01 \x01(\fR\vdevicesJson\"\x1f\n" +
+	"\rRevokeRequest\x12\x0e\n" +
+	"\x02id\x18\x01 \x01(\tR\x02id\"\x10\n" +
+	"\x0eRevokeResponse2\x98\a\n" +
 	"\aControl\x12I\n" +
 	"\x06Status\x12\x1e.capd.control.v1.StatusRequest\x1a\x1f.capd.control.v1.StatusResponse\x12O\n" +
 	"\bOverhead\x12 .capd.control.v1.OverheadRequest\x1a!.capd.control.v1.OverheadResponse\x12K\n" +
@@ -780,7 +1130,11 @@ const file_control_v1_control_proto_rawDesc = "" +
 	"\x05Pause\x12\x1d.capd.control.v1.PauseRequest\x1a\x1e.capd.control.v1.PauseResponse\x12I\n" +
 	"\x06Resume\x12\x1e.capd.control.v1.ResumeRequest\x1a\x1f.capd.control.v1.ResumeResponse\x12R\n" +
 	"\tTestAlert\x12!.capd.control.v1.TestAlertRequest\x1a\".capd.control.v1.TestAlertResponse\x12C\n" +
-	"\x04Stop\x12\x1c.capd.control.v1.StopRequest\x1a\x1d.capd.control.v1.StopResponseB)Z'capd.example/proto/control/v1;controlv1b\x06proto3"
+	"\x04Stop\x12\x1c.capd.control.v1.StopRequest\x1a\x1d.capd.control.v1.StopResponse\x12I\n" +
+	"\x06Invite\x12\x1e.capd.control.v1.InviteRequest\x1a\x1f.capd.control.v1.InviteResponse\x12L\n" +
+	"\aMonitor\x12\x1f.capd.control.v1.MonitorRequest\x1a .capd.control.v1.MonitorResponse\x12L\n" +
+	"\aDevices\x12\x1f.capd.control.v1.DevicesRequest\x1a .capd.control.v1.DevicesResponse\x12I\n" +
+	"\x06Revoke\x12\x1e.capd.control.v1.RevokeRequest\x1a\x1f.capd.control.v1.RevokeResponseB)Z'capd.example/proto/control/v1;controlv1b\x06proto3"
 
 var (
 	file_control_v1_control_proto_rawDescOnce sync.Once
@@ -794,7 +1148,7 @@ func file_control_v1_control_proto_rawDescGZIP() []byte {
 	return file_control_v1_control_proto_rawDescData
 }
 
-var file_control_v1_control_proto_msgTypes = make([]protoimpl.MessageInfo, 18)
+var file_control_v1_control_proto_msgTypes = make([]protoimpl.MessageInfo, 26)
 var file_control_v1_control_proto_goTypes = []any{
 	(*StatusRequest)(nil),            // 0: capd.control.v1.StatusRequest
 	(*StatusResponse)(nil),           // 1: capd.control.v1.StatusResponse
@@ -812,12 +1166,20 @@ var file_control_v1_control_proto_goTypes = []any{
 	(*TestAlertResponse)(nil),        // 13: capd.control.v1.TestAlertResponse
 	(*StopRequest)(nil),              // 14: capd.control.v1.StopRequest
 	(*StopResponse)(nil),             // 15: capd.control.v1.StopResponse
-	nil,                              // 16: capd.control.v1.BeginRequest.TagsEntry
-	(*TestAlertResponse_Answer)(nil), // 17: capd.control.v1.TestAlertResponse.Answer
+	(*InviteRequest)(nil),            // 16: capd.control.v1.InviteRequest
+	(*InviteResponse)(nil),           // 17: capd.control.v1.InviteResponse
+	(*MonitorRequest)(nil),           // 18: capd.control.v1.MonitorRequest
+	(*MonitorResponse)(nil),          // 19: capd.control.v1.MonitorResponse
+	(*DevicesRequest)(nil),           // 20: capd.control.v1.DevicesRequest
+	(*DevicesResponse)(nil),          // 21: capd.control.v1.DevicesResponse
+	(*RevokeRequest)(nil),            // 22: capd.control.v1.RevokeRequest
+	(*RevokeResponse)(nil),           // 23: capd.control.v1.RevokeResponse
+	nil,                              // 24: capd.control.v1.BeginRequest.TagsEntry
+	(*TestAlertResponse_Answer)(nil), // 25: capd.control.v1.TestAlertResponse.Answer
 }
 var file_control_v1_control_proto_depIdxs = []int32{
-	16, // 0: capd.control.v1.BeginRequest.tags:type_name -> capd.control.v1.BeginRequest.TagsEntry
-	17, // 1: capd.control.v1.TestAlertResponse.answers:type_name -> capd.control.v1.TestAlertResponse.Answer
+	24, // 0: capd.control.v1.BeginRequest.tags:type_name -> capd.control.v1.BeginRequest.TagsEntry
+	25, // 1: capd.control.v1.TestAlertResponse.answers:type_name -> capd.control.v1.TestAlertResponse.Answer
 	0,  // 2: capd.control.v1.Control.Status:input_type -> capd.control.v1.StatusRequest
 	2,  // 3: capd.control.v1.Control.Overhead:input_type -> capd.control.v1.OverheadRequest
 	4,  // 4: capd.control.v1.Control.Follow:input_type -> capd.control.v1.FollowRequest
@@ -826,16 +1188,24 @@ var file_control_v1_control_proto_depIdxs = []int32{
 	10, // 7: capd.control.v1.Control.Resume:input_type -> capd.control.v1.ResumeRequest
 	12, // 8: capd.control.v1.Control.TestAlert:input_type -> capd.control.v1.TestAlertRequest
 	14, // 9: capd.control.v1.Control.Stop:input_type -> capd.control.v1.StopRequest
-	1,  // 10: capd.control.v1.Control.Status:output_type -> capd.control.v1.StatusResponse
-	3,  // 11: capd.control.v1.Control.Overhead:output_type -> capd.control.v1.OverheadResponse
-	5,  // 12: capd.control.v1.Control.Follow:output_type -> capd.control.v1.FollowResponse
-	7,  // 13: capd.control.v1.Control.Begin:output_type -> capd.control.v1.BeginResponse
-	9,  // 14: capd.control.v1.Control.Pause:output_type -> capd.control.v1.PauseResponse
-	11, // 15: capd.control.v1.Control.Resume:output_type -> capd.control.v1.ResumeResponse
-	13, // 16: capd.control.v1.Control.TestAlert:output_type -> capd.control.v1.TestAlertResponse
-	15, // 17: capd.control.v1.Control.Stop:output_type -> capd.control.v1.StopResponse
-	10, // [10:18] is the sub-list for method output_type
-	2,  // [2:10] is the sub-list for method input_type
+	16, // 10: capd.control.v1.Control.Invite:input_type -> capd.control.v1.InviteRequest
+	18, // 11: capd.control.v1.Control.Monitor:input_type -> capd.control.v1.MonitorRequest
+	20, // 12: capd.control.v1.Control.Devices:input_type -> capd.control.v1.DevicesRequest
+	22, // 13: capd.control.v1.Control.Revoke:input_type -> capd.control.v1.RevokeRequest
+	1,  // 14: capd.control.v1.Control.Status:output_type -> capd.control.v1.StatusResponse
+	3,  // 15: capd.control.v1.Control.Overhead:output_type -> capd.control.v1.OverheadResponse
+	5,  // 16: capd.control.v1.Control.Follow:output_type -> capd.control.v1.FollowResponse
+	7,  // 17: capd.control.v1.Control.Begin:output_type -> capd.control.v1.BeginResponse
+	9,  // 18: capd.control.v1.Control.Pause:output_type -> capd.control.v1.PauseResponse
+	11, // 19: capd.control.v1.Control.Resume:output_type -> capd.control.v1.ResumeResponse
+	13, // 20: capd.control.v1.Control.TestAlert:output_type -> capd.control.v1.TestAlertResponse
+	15, // 21: capd.control.v1.Control.Stop:output_type -> capd.control.v1.StopResponse
+	17, // 22: capd.control.v1.Control.Invite:output_type -> capd.control.v1.InviteResponse
+	19, // 23: capd.control.v1.Control.Monitor:output_type -> capd.control.v1.MonitorResponse
+	21, // 24: capd.control.v1.Control.Devices:output_type -> capd.control.v1.DevicesResponse
+	23, // 25: capd.control.v1.Control.Revoke:output_type -> capd.control.v1.RevokeResponse
+	14, // [14:26] is the sub-list for method output_type
+	2,  // [2:14] is the sub-list for method input_type
 	2,  // [2:2] is the sub-list for extension type_name
 	2,  // [2:2] is the sub-list for extension extendee
 	0,  // [0:2] is the sub-list for field type_name
@@ -852,7 +1222,7 @@ func file_control_v1_control_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_control_v1_control_proto_rawDesc), len(file_control_v1_control_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   18,
+			NumMessages:   26,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

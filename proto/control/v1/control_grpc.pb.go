@@ -31,6 +31,10 @@ const (
 	Control_Resume_FullMethodName    = "/capd.control.v1.Control/Resume"
 	Control_TestAlert_FullMethodName = "/capd.control.v1.Control/TestAlert"
 	Control_Stop_FullMethodName      = "/capd.control.v1.Control/Stop"
+	Control_Invite_FullMethodName    = "/capd.control.v1.Control/Invite"
+	Control_Monitor_FullMethodName   = "/capd.control.v1.Control/Monitor"
+	Control_Devices_FullMethodName   = "/capd.control.v1.Control/Devices"
+	Control_Revoke_FullMethodName    = "/capd.control.v1.Control/Revoke"
 )
 
 // ControlClient is the client API for Control service.
@@ -52,6 +56,13 @@ type ControlClient interface {
 	TestAlert(ctx context.Context, in *TestAlertRequest, opts ...grpc.CallOption) (*TestAlertResponse, error)
 	// Stop ends the agent once no pass is being recorded and no complete log waits, or at once.
 	Stop(ctx context.Context, in *StopRequest, opts ...grpc.CallOption) (*StopResponse, error)
+	// Invite lets one device be paired with the page; Monitor makes a token for a program that
+	// reads the figures for a lab's monitoring.
+	Invite(ctx context.Context, in *InviteRequest, opts ...grpc.CallOption) (*InviteResponse, error)
+	Monitor(ctx context.Context, in *MonitorRequest, opts ...grpc.CallOption) (*MonitorResponse, error)
+	// Devices lists what may see the page from elsewhere; Revoke takes one of them back.
+	Devices(ctx context.Context, in *DevicesRequest, opts ...grpc.CallOption) (*DevicesResponse, error)
+	Revoke(ctx context.Context, in *RevokeRequest, opts ...grpc.CallOption) (*RevokeResponse, error)
 }
 
 type controlClient struct {
@@ -151,6 +162,46 @@ func (c *controlClient) Stop(ctx context.Context, in *StopRequest, opts ...grpc.
 	return out, nil
 }
 
+func (c *controlClient) Invite(ctx context.Context, in *InviteRequest, opts ...grpc.CallOption) (*InviteResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(InviteResponse)
+	err := c.cc.Invoke(ctx, Control_Invite_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *controlClient) Monitor(ctx context.Context, in *MonitorRequest, opts ...grpc.CallOption) (*MonitorResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(MonitorResponse)
+	err := c.cc.Invoke(ctx, Control_Monitor_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *controlClient) Devices(ctx context.Context, in *DevicesRequest, opts ...grpc.CallOption) (*DevicesResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(DevicesResponse)
+	err := c.cc.Invoke(ctx, Control_Devices_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *controlClient) Revoke(ctx context.Context, in *RevokeRequest, opts ...grpc.CallOption) (*RevokeResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(RevokeResponse)
+	err := c.cc.Invoke(ctx, Control_Revoke_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 // ControlServer is the server API for Control service.
 // All implementations must embed UnimplementedControlServer
 // for forward compatibility.
@@ -170,6 +221,13 @@ type ControlServer interface {
 	TestAlert(context.Context, *TestAlertRequest) (*TestAlertResponse, error)
 	// Stop ends the agent once no pass is being recorded and no complete log waits, or at once.
 	Stop(context.Context, *StopRequest) (*StopResponse, error)
+	// Invite lets one device be paired with the page; Monitor makes a token for a program that
+	// reads the figures for a lab's monitoring.
+	Invite(context.Context, *InviteRequest) (*InviteResponse, error)
+	Monitor(context.Context, *MonitorRequest) (*MonitorResponse, error)
+	// Devices lists what may see the page from elsewhere; Revoke takes one of them back.
+	Devices(context.Context, *DevicesRequest) (*DevicesResponse, error)
+	Revoke(context.Context, *RevokeRequest) (*RevokeResponse, error)
 	mustEmbedUnimplementedControlServer()
 }
 
@@ -203,6 +261,18 @@ func (UnimplementedControlServer) TestAlert(context.Context, *TestAlertRequest) 
 }
 func (UnimplementedControlServer) Stop(context.Context, *StopRequest) (*StopResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method Stop not implemented")
+}
+func (UnimplementedControlServer) Invite(context.Context, *InviteRequest) (*InviteResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method Invite not implemented")
+}
+func (UnimplementedControlServer) Monitor(context.Context, *MonitorRequest) (*MonitorResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method Monitor not implemented")
+}
+func (UnimplementedControlServer) Devices(context.Context, *DevicesRequest) (*DevicesResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method Devices not implemented")
+}
+func (UnimplementedControlServer) Revoke(context.Context, *RevokeRequest) (*RevokeResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method Revoke not implemented")
 }
 func (UnimplementedControlServer) mustEmbedUnimplementedControlServer() {}
 func (UnimplementedControlServer) testEmbeddedByValue()                 {}
@@ -362,6 +432,78 @@ func _Control_Stop_Handler(srv interface{}, ctx context.Context, dec func(interf
 	return interceptor(ctx, in, info, handler)
 }
 
+func _Control_Invite_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(InviteRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ControlServer).Invite(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: Control_Invite_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ControlServer).Invite(ctx, req.(*InviteRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _Control_Monitor_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(MonitorRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ControlServer).Monitor(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: Control_Monitor_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ControlServer).Monitor(ctx, req.(*MonitorRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _Control_Devices_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(DevicesRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ControlServer).Devices(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: Control_Devices_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ControlServer).Devices(ctx, req.(*DevicesRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _Control_Revoke_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(RevokeRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ControlServer).Revoke(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: Control_Revoke_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ControlServer).Revoke(ctx, req.(*RevokeRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 // Control_ServiceDesc is the grpc.ServiceDesc for Control service.
 // It's only intended for direct use with grpc.RegisterService,
 // and not to be introspected or modified (even as a copy)
@@ -396,6 +538,22 @@ var Control_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "Stop",
 			Handler:    _Control_Stop_Handler,
+		},
+		{
+			MethodName: "Invite",
+			Handler:    _Control_Invite_Handler,
+		},
+		{
+			MethodName: "Monitor",
+			Handler:    _Control_Monitor_Handler,
+		},
+		{
+			MethodName: "Devices",
+			Handler:    _Control_Devices_Handler,
+		},
+		{
+			MethodName: "Revoke",
+			Handler:    _Control_Revoke_Handler,
 		},
 	},
 	Streams: []grpc.StreamDesc{

@@ -1,0 +1,105 @@
+package listing
+
+import (
+	"fmt"
+	"strings"
+	"time"
+
+	"github.com/jedib0t/go-pretty/v6/table"
+	"rsc.io/qr"
+
+	"capd.example/control"
+	"capd.example/internal/cli"
+	"capd.example/internal/output"
+	safe "capd.example/internal/text"
+)
+
+// Invitation says how a device is paired with the page: the address and, where another device
+// can open it, the same as a picture for its camera. A terminal narrower than that, of so many
+// columns, gets none; 0 is for no terminal.
+func Invitation(a *cli.Streams, i control.Invitation, colour bool, width int, now time.Time) error {
+	minutes := int(i.Until.Sub(now).Round(time.Minute).Minutes())
+	safe.Fprintf(a.Out, "%s\n", i.Open())
+	if i.Local {
+		a.Say("open this address in a browser on this machine within %d minutes, once; that browser may give orders then", minutes)
+		a.Say("for a phone, put listen = \"0.0.0.0:8470\" under [page] into the configuration and start the agent again")
+		return nil
+	}
+	code, columns, err := picture(i.Open(), colour)
+	if err != nil {
+		return cli.FailedError(fmt.Errorf("draw the address: %w", err))
+	}
+	if width == 0 || width >= columns {
+		fmt.Fprint(a.Out, code)
+	} else {
+		a.Say("the code for a camera needs %d columns, and this terminal has %d: make it wider and try again", columns, width)
+	}
+	a.Say("open this address on one device in the same network within %d minutes, once; with its camera or typed", minutes)
+	for _, other := range i.Addresses[1:] {
+		a.Say("if it does not open: %s/pair#%s", other, i.Code)
+	}
+	a.Say("the connection is not encrypted: pair devices only in a network that you trust")
+	return nil
+}
+
+// margin is how many light modules a code needs around it (ISO/IEC 18004; from memory).
+const margin = 4
+
+// picture draws a text as a code of two modules to a line of text. Without colours, light is
+// drawn and dark left out, as terminals mostly are.
+func picture(text string, colour bool) (lines string, columns int, err error) {
+	code, err := qr.Encode(text, qr.M)
+	if err != nil {
+		return "", 0, err
+	}
+	begin, end := "", ""
+	if colour {
+		begin, end = "\x1b[97;40m", "\x1b[0m" // white on black, whatever the terminal's are
+	}
+	var b strings.Builder
+	for y := -margin; y < code.Size+margin; y += 2 {
+		b.WriteString(begin)
+		for x := -margin; x < code.Size+margin; x++ {
+			above, below := !code.Black(x, y), !code.Black(x, y+1)
+			switch {
+			case above && below:
+				b.WriteRune('█')
+			case above:
+				b.WriteRune('▀')
+			case below:
+				b.WriteRune('▄')
+			default:
+				b.WriteByte(' ')
+			}
+		}
+		b.WriteString(end + "\n")
+	}
+	return b.String(), code.Size + 2*margin, nil
+}
+
+// Devices lists what is paired with the page.
+func Devices(a *cli.Streams, list []control.Device, asJSON bool) error {
+	if asJSON {
+		for _, d := range list {
+			if err := output.JSON(a.Out, d); err != nil {
+				return cli.FailedError(err)
+			}
+		}
+		return nil
+	}
+	if len(list) == 0 {
+		a.Nothing("no device is paired", "'capctl page' pairs one")
+		return nil
+	}
+	var rows []table.Row
+	for _, d := range list {
+		what := "sees the page, gives orders"
+		if d.Program {
+			what = "reads /metrics"
+		}
+		rows = append(rows, table.Row{d.ID, d.Name, what, d.Since.Local().Format("2006-01-02 15:04"), d.From,
+			d.Seen.Local().Format("2006-01-02")})
+	}
+	output.Table(a.Out, table.Row{"id", "name", "may", "since", "paired from", "last seen"}, rows)
+	return nil
+}
