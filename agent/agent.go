@@ -51,7 +51,9 @@ type Inside struct {
 	Bench   Machine
 	Pairing *pairing.Keeper      // who may see the page from elsewhere; nil where nobody may
 	Started func(address string) // the page is there
-	Changed func()               // verdicts were set by hand: passes may have to be judged again
+	// Changed is told that an order was carried out, with the pass that counts in another way
+	// since, nil for none.
+	Changed func(*record.Pass)
 }
 
 // Screen is where the agent shows alerts while it runs.
@@ -78,6 +80,7 @@ type Agent struct {
 	steps  *pipeline.Pipeline
 
 	troubles notify.Troubles
+	byHand   byHand
 	owed     owed // passes that a validator that failed still owes an answer
 
 	ending   ending

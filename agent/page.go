@@ -4,9 +4,12 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"sync"
 
 	"capd.example/control"
+	"capd.example/internal/judging"
 	"capd.example/page/pairing"
+	"capd.example/record"
 )
 
 // show runs the page. Where it cannot be had, everything else goes on.
@@ -15,7 +18,7 @@ func (ag *Agent) show(ctx context.Context, page func(context.Context, Inside) er
 		ag.troubles.Raise(ctx, "pairing", err.Error(), "correct or remove that file and start the agent again")
 	}
 	err := page(ctx, Inside{Agent: ag.service, Events: &ag.hub, Store: ag.store, Bench: ag.bench, Pairing: ag.service.pairing,
-		Changed: func() { poke(ag.intake.wakes) },
+		Changed: ag.ordered,
 		Started: func(address string) {
 			ag.service.opened(address)
 			ag.log.Info().Str("page", address).Msgf("the page is at http://%s/", address)
@@ -25,6 +28,49 @@ func (ag *Agent) show(ctx context.Context, page func(context.Context, Inside) er
 		ag.troubles.Raise(ctx, "page", err.Error(), "choose another address under page.listen and start the agent again")
 	}
 	return err
+}
+
+// byHand are passes with a verdict by hand, or none any more, whose cells are to be worked out
+// again. They wait in memory alone: without it the next pass of the cell has that done.
+type byHand struct {
+	mu   sync.Mutex
+	list []record.Pass
+}
+
+// mostByHand bounds what waits while a pass is being recorded.
+const mostByHand = 100
+
+// ordered takes note of an order that was carried out through the page.
+func (ag *Agent) ordered(p *record.Pass) {
+	if p != nil {
+		ag.byHand.mu.Lock()
+		if len(ag.byHand.list) < mostByHand {
+			ag.byHand.list = append(ag.byHand.list, *p)
+		}
+		ag.byHand.mu.Unlock()
+		poke(ag.intake.wakes)
+	}
+	ag.turned()
+}
+
+// settle works out again what depends on the cells of passes that count in another way now, as
+// long as more says so.
+func (ag *Agent) settle(ctx context.Context, more func() bool) {
+	for more() {
+		ag.byHand.mu.Lock()
+		if len(ag.byHand.list) == 0 {
+			ag.byHand.mu.Unlock()
+			return
+		}
+		p := ag.byHand.list[0]
+		ag.byHand.list = ag.byHand.list[1:]
+		ag.byHand.mu.Unlock()
+		s := judging.Settler{Steps: ag.steps, Factors: ag.steps.Know.Factors,
+			Cells: judging.Cells{Store: ag.store, Why: "verdict by hand of pass " + p.ID, Who: "capd", Tell: true}}
+		if _, err := s.Cell(ctx, p); err != nil && ctx.Err() == nil {
+			ag.log.Error().Err(err).Str("pass", p.ID).Msg("the passes beside one with a verdict by hand could not be compared again")
+		}
+	}
 }
 
 // opened notes where the page listens.

@@ -65,3 +65,20 @@ func (s *Store) SetSetting(ctx context.Context, key, value string) error {
 	err := s.write(ctx, func(tx *sql.Tx) error { return tables.SetSetting(ctx, tx, key, value) })
 	return sqlbase.Wrap(err, "keep setting %s", key)
 }
+
+// ChangeSetting keeps what change makes of the value under key, "" for none, in one step: what
+// another program keeps there meanwhile is not lost. Its error leaves the value as it is.
+func (s *Store) ChangeSetting(ctx context.Context, key string, change func(value string) (string, error)) error {
+	err := s.write(ctx, func(tx *sql.Tx) error {
+		var value string
+		err := tx.QueryRowContext(ctx, `SELECT value FROM settings WHERE key = ?`, key).Scan(&value)
+		if err != nil && !sqlbase.NoRows(err) {
+			return err
+		}
+		if value, err = change(value); err != nil {
+			return err
+		}
+		return tables.SetSetting(ctx, tx, key, value)
+	})
+	return sqlbase.Wrap(err, "change setting %s", key)
+}

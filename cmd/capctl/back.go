@@ -50,20 +50,10 @@ func (c *skipCmd) Run(a *app) error {
 		if err != nil {
 			return nil, err
 		}
-		verb := campaign.Skip
-		if c.Undo {
-			verb = campaign.Keep
-			if cells = slices.DeleteFunc(cells, func(i int) bool { return !page.Position.Skipped[i] }); len(cells) == 0 {
-				return nil, cli.FailedError(errors.New("none of these cells is skipped"),
-					"'capctl coverage --open' lists the skipped ones")
-			}
-		}
-		at := time.Now().UTC() // one for all: they are undone together
-		var orders []campaign.Order
-		for _, i := range cells {
-			n++
-			open += page.Coverage.State(i).Missing()
-			orders = append(orders, campaign.Order{Verb: verb, Cell: b.Plan.Cell(i), At: at})
+		orders, missing := steering.Leave(b, page, cells, c.Undo)
+		if n, open = len(orders), missing; n == 0 {
+			return nil, cli.FailedError(errors.New("none of these cells is skipped"),
+				"'capctl coverage --open' lists the skipped ones")
 		}
 		return orders, nil
 	})

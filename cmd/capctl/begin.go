@@ -191,14 +191,10 @@ func (c *beginCmd) decide(ctx context.Context, a *app, b *logbook.Book, s *store
 	if len(cells) == 0 {
 		return nil, cli.UsageError(fmt.Errorf("no cell has %s: the campaign excludes it", strings.Join(c.Tags, " ")))
 	}
-	cell := steering.FirstOpen(page, cells, nil)
 	now := sysinfo.New(sysinfo.Options{}).Detect(ctx)
 	parts := builtIn(ctx, a, b, s, now)
 	for _, note := range steering.Unplaced(b, now, parts, asked) {
 		a.say("note: %s", note)
-	}
-	if built, err := b.Plan.Find(parts); err == nil {
-		cell = steering.FirstOpen(page, cells, steering.Common(cells, built))
 	}
 	for name, level := range asked {
 		if is := parts[name]; is != "" && is != level {
@@ -207,9 +203,7 @@ func (c *beginCmd) decide(ctx context.Context, a *app, b *logbook.Book, s *store
 				is)
 		}
 	}
-	o := campaign.Order{Verb: campaign.Begin, Cell: b.Plan.Cell(cell), At: time.Now().UTC()}
-	o.Stay = page.Coverage.State(cell).Complete()
-	return []campaign.Order{o}, nil
+	return []campaign.Order{steering.At(b, page, steering.Start(b, page, cells, parts))}, nil
 }
 
 // builtIn returns the levels that this machine has now, and beside them those that the

@@ -97,7 +97,7 @@ func settleImported(a *app, s *store.Store, ids []string) error {
 			continue
 		}
 		done[of] = true
-		if err := x.settle(a.ctx, p, "passes were imported into its cell"); err != nil {
+		if err := x.settled(x.settler("passes were imported into its cell").Pass(a.ctx, p.ID)); err != nil {
 			return cli.FailedError(err)
 		}
 	}

@@ -119,19 +119,13 @@ func (c *overruleCmd) list(a *app, passes []record.Pass) error {
 	return nil
 }
 
-// counting changes by set how a pass counts, and has those judged again that saw it: noted
-// before as well as after, since this program may be killed in between, and the agent may take
-// them up.
+// counting changes by set how a pass counts.
 func (c *overruleCmd) counting(a *app, s *store.Store, p record.Pass, set func() error) error {
 	know, err := knowledge(a.config)
 	if err != nil {
 		return err
 	}
-	again := func() error { return s.LookAgain(a.ctx, p, know.Factors, judging.EarlierPasses) }
-	if err := again(); err != nil {
-		return err
-	}
-	return errors.Join(set(), again())
+	return judging.ByHand(a.ctx, s, know.Factors, p, set)
 }
 
 // neighbours judges the passes beside these again that count for them in another way now.
@@ -150,7 +144,13 @@ func (c *overruleCmd) neighbours(a *app, s *store.Store, h *hold, was []record.P
 	for _, p := range was {
 		told[p.ID] = true
 	}
-	if err = x.settleCells(a.ctx, was, "verdict by hand"); err == nil {
+	for _, p := range was {
+		moved, cellErr := x.settler("verdict by hand of pass "+p.ID).Cell(a.ctx, p)
+		if err = x.settled(moved, cellErr); err != nil {
+			break
+		}
+	}
+	if err == nil {
 		err = x.finish(a.ctx, "verdict by hand of a pass of its cell")
 	}
 	x.tell(a, told)

@@ -3,8 +3,6 @@ package main
 import (
 	"cmp"
 	"fmt"
-	"maps"
-	"math"
 	"os"
 	"slices"
 	"strings"
@@ -168,7 +166,7 @@ func changes(was, now []record.Finding) []change {
 	old, fresh := byCheck(was), byCheck(now)
 	out := []change{}
 	for name, f := range fresh {
-		if g := old[name]; !equalFinding(f, g) {
+		if g := old[name]; !judging.SameFinding(f, g) {
 			out = append(out, change{name, g.Outcome, f.Outcome, f.Reason})
 		}
 	}
@@ -187,22 +185,6 @@ func byCheck(list []record.Finding) map[string]record.Finding {
 		out[f.Check] = f
 	}
 	return out
-}
-
-// equalFinding compares as stored: an empty map and none are the same, and so are numbers
-// that differ by what times lose when they are stored as whole microseconds.
-func equalFinding(a, b record.Finding) bool {
-	if len(a.Numbers) != len(b.Numbers) {
-		return false
-	}
-	for name, x := range a.Numbers {
-		y, there := b.Numbers[name]
-		if !there || math.Abs(x-y) > 1e-5*math.Max(1, math.Abs(x)) {
-			return false
-		}
-	}
-	return a.Outcome == b.Outcome && a.Version == b.Version && a.Reason == b.Reason && a.Advice == b.Advice &&
-		maps.Equal(a.Params, b.Params)
 }
 
 func (c *recheckCmd) report(a *app, list []rechecked) error {

@@ -91,32 +91,18 @@ func (x *examiner) judge(ctx context.Context, p record.Pass, apply, putBack bool
 	}
 }
 
-// settle works out again, after a change of the store, what depends on the passes of the
-// cell of p, and stores it.
-func (x *examiner) settle(ctx context.Context, p record.Pass, why string) error {
-	for {
-		if err := x.hold.renew(ctx); err != nil {
-			return err
-		}
-		p, err := x.store.Pass(ctx, p.ID)
-		if err != nil || p.Verdict == "" {
-			return err
-		}
-		o, err := x.steps.Settle(ctx, p)
-		if err == nil && (len(o.Others) > 0 || len(changes(p.Findings, o.Pass.Findings)) > 0) {
-			err = judging.Cells{Store: x.store, Why: why, Who: userName()}.Settle(ctx, o)
-		}
-		if errors.Is(err, record.ErrMeanwhile) && ctx.Err() == nil {
-			continue
-		}
-		if err != nil {
-			return fmt.Errorf("compare the passes beside %s again: %w", p.ID, err)
-		}
-		for _, m := range append(o.Others, record.Moved{Pass: o.Pass, Was: p.Verdict}) {
-			x.move(m, true)
-		}
-		return nil
+// settler works out again what depends on the passes of a cell, and stores it with the reason.
+func (x *examiner) settler(why string) judging.Settler {
+	return judging.Settler{Cells: judging.Cells{Store: x.store, Why: why, Who: userName()}, Steps: x.steps,
+		Factors: x.steps.Know.Factors, Before: x.hold.renew}
+}
+
+// settled notes what that led to.
+func (x *examiner) settled(moved []record.Moved, err error) error {
+	for _, m := range moved {
+		x.move(m, true)
 	}
+	return err
 }
 
 // move notes that a pass has another verdict because of another pass.
@@ -189,35 +175,6 @@ func (x *examiner) finish(ctx context.Context, why string) (first error) {
 			}
 		}
 	}
-}
-
-// settleCells works out anew what depends on the whole cell, in the cells of the given passes;
-// what validators found stands.
-func (x *examiner) settleCells(ctx context.Context, touched []record.Pass, why string) error {
-	for _, p := range touched {
-		cell := p.Tags.Cell(x.steps.Know.Factors)
-		list, err := x.store.Passes(ctx, store.Filter{Tags: cell, Bench: p.Bench})
-		if err != nil {
-			return cli.FailedError(err)
-		}
-		list = slices.DeleteFunc(list, func(n record.Pass) bool { // the filter takes patterns
-			return n.ID == p.ID || n.Verdict == "" || !maps.Equal(n.Tags.Cell(x.steps.Know.Factors), cell)
-		})
-		slices.SortStableFunc(list, func(a, b record.Pass) int { // the nearest first
-			return cmp.Compare(a.StartedAt.Sub(p.StartedAt).Abs(), b.StartedAt.Sub(p.StartedAt).Abs())
-		})
-		var settled []record.Pass
-		for _, n := range list {
-			if slices.ContainsFunc(settled, n.Comparable) {
-				continue
-			}
-			settled = append(settled, n)
-			if err := x.settle(ctx, n, why+" of pass "+p.ID); err != nil {
-				return cli.FailedError(err)
-			}
-		}
-	}
-	return nil
 }
 
 func (x *examiner) look(ctx context.Context, p record.Pass) (rechecked, record.Examined, error) {

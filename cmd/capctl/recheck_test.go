@@ -12,6 +12,7 @@ import (
 	"strings"
 	"testing"
 
+	"capd.example/internal/judging"
 	"capd.example/plugins"
 	"capd.example/plugins/serve"
 	"capd.example/record"
@@ -139,7 +140,7 @@ func TestNoAnswerLeavesFindings(t *testing.T) {
 			t.Errorf("what to do: %v in %s", again, msg) // the corrected pass and the later one of the cell that it left
 		}
 		verdicts(bad...)
-		if f := found("duplicate"); equalFinding(f, others) { // its new cell has no other pass
+		if f := found("duplicate"); judging.SameFinding(f, others) { // its new cell has no other pass
 			t.Errorf("the other checks did not run: %+v", f)
 		}
 
@@ -153,7 +154,7 @@ func TestNoAnswerLeavesFindings(t *testing.T) {
 		}
 		verdicts(bad...)
 		for _, f := range []record.Finding{was, others} {
-			if g := found(f.Check); !equalFinding(f, g) {
+			if g := found(f.Check); !judging.SameFinding(f, g) {
 				t.Errorf("%+v, was %+v", g, f)
 			}
 		}

@@ -66,7 +66,7 @@ var may = []struct {
 	{"internal/logbook", []string{"record", "campaign", "store", "tag"}, "internal/logbook is where a campaign and the store meet"},
 	{"internal/results", []string{"record", "analysis", "store", "internal/cli", "internal/output", "internal/text"}, "internal/results prints conclusions for people; report/ and its pictures stay out of it"},
 	{"internal/selection", []string{"record", "analysis", "campaign", "store", "internal/cli", "internal/logbook", "internal/output", "internal/text"}, "internal/selection says which passes a command takes"},
-	{"internal/steering", []string{"record", "campaign", "tag", "store", "internal/cli", "internal/logbook", "internal/output", "internal/text"}, "internal/steering says where a campaign stands and where to go, without settings"},
+	{"internal/steering", []string{"record", "campaign", "tag", "store", "control", "internal/judging", "internal/cli", "internal/logbook", "internal/output", "internal/text"}, "internal/steering says where a campaign stands and where to go, without settings"},
 	{"internal/output", []string{"internal/cli", "internal/text"}, "internal/output writes results, and knows nothing of them"},
 	{"internal/logbatch", []string{"framelog", "metrics", "record", "internal/cli", "internal/output", "internal/text"}, "internal/logbatch reads many logs at once and shows them, without a store"},
 	{"internal/labtalk", []string{"config", "notify", "record", "store", "internal/cli", "internal/output", "internal/text"}, "internal/labtalk says what a lab knows of its benches"},

@@ -1,7 +1,7 @@
 // Package logbook is a campaign together with a store: the campaign's file, the names it
 // gives to what machines report, the passes that may belong to it, and the reviewer's
-// orders about the position. Both programs read it; only commands write orders, so that
-// the agent and a command never overwrite each other's.
+// orders about the position. Both programs read it, and add orders in one step each, so that
+// those of the page and of a command never overwrite each other.
 package logbook
 
 import (
@@ -184,19 +184,13 @@ func (b *Book) Named(p record.Pass) record.Pass {
 
 // Give adds orders to those of a bench.
 func (b *Book) Give(ctx context.Context, s *store.Store, bench string, given ...campaign.Order) error {
-	key := campaign.OrdersKey(b.Campaign.Name, bench)
-	text, _, err := s.Setting(ctx, key)
-	if err != nil {
-		return err
-	}
-	orders, err := campaign.DecodeOrders(text)
-	if err != nil {
-		return err
-	}
-	if text, err = campaign.EncodeOrders(append(orders, given...)); err != nil {
-		return err
-	}
-	return s.SetSetting(ctx, key, text)
+	return s.ChangeSetting(ctx, campaign.OrdersKey(b.Campaign.Name, bench), func(text string) (string, error) {
+		orders, err := campaign.DecodeOrders(text)
+		if err != nil {
+			return "", err
+		}
+		return campaign.EncodeOrders(append(orders, given...))
+	})
 }
 
 // Claims returns what the plan says about a pass that ran then. Every pass is claimed for

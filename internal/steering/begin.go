@@ -5,7 +5,9 @@ import (
 	"fmt"
 	"slices"
 	"strings"
+	"time"
 
+	"capd.example/campaign"
 	"capd.example/internal/cli"
 	"capd.example/internal/logbook"
 	"capd.example/record"
@@ -26,6 +28,38 @@ func CellValues(b *logbook.Book, args []string) (map[string]string, error) {
 		out[name] = value
 	}
 	return out, nil
+}
+
+// Start returns the cell to begin with: of those asked for the first that is open, with the
+// levels that are built in if there is one.
+func Start(b *logbook.Book, page logbook.Page, cells []int, parts map[string]string) int {
+	built, err := b.Plan.Find(parts)
+	if err != nil { // a part that the campaign does not know
+		built = nil
+	}
+	return FirstOpen(page, cells, Common(cells, built))
+}
+
+// At is the order to begin at a cell. It stays at one that is complete.
+func At(b *logbook.Book, page logbook.Page, cell int) campaign.Order {
+	return campaign.Order{Verb: campaign.Begin, Cell: b.Plan.Cell(cell), At: time.Now().UTC(), Stay: page.Coverage.State(cell).Complete()}
+}
+
+// Leave are the orders that leave cells out of the plan or, with keep, take up again those that
+// are left out, and how many cells and open passes that is.
+func Leave(b *logbook.Book, page logbook.Page, cells []int, keep bool) (orders []campaign.Order, open int) {
+	verb, at := campaign.Skip, time.Now().UTC() // one time for all: they are undone together
+	if keep {
+		verb = campaign.Keep
+	}
+	for _, i := range cells {
+		if keep && !page.Position.Skipped[i] {
+			continue
+		}
+		open += page.Coverage.State(i).Missing()
+		orders = append(orders, campaign.Order{Verb: verb, Cell: b.Plan.Cell(i), At: at})
+	}
+	return orders, open
 }
 
 // Unplaced says of each part that is a factor of the campaign why it is not known which

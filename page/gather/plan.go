@@ -18,13 +18,15 @@ import (
 const shownAhead = 3
 
 // reading reads where the campaign stands. To work that out goes through all of its passes:
-// while another one is recorded the last reading still holds. The lock is held for no longer:
+// while another one is recorded the last reading still holds, unless somebody gave an order. The lock is held for no longer:
 // what is drawn of a reading changes nothing in it nor in the book.
 func (g *Gatherer) reading(ctx context.Context, recording bool) (*logbook.Page, error) {
 	g.mu.Lock()
 	defer g.mu.Unlock()
 	if recording && g.last != nil {
-		return g.last, nil
+		if orders, err := g.book.Orders(ctx, g.Store, g.Name); err != nil || len(orders) == len(g.last.Orders) {
+			return g.last, err
+		}
 	}
 	at, err := g.book.Read(ctx, g.Store, g.Name)
 	if err != nil {

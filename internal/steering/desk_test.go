@@ -1,0 +1,221 @@
+package steering
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"capd.example/control"
+	"capd.example/record"
+	"capd.example/store"
+)
+
+const twoByTwo = `
+name = "spring"
+passes = 2
+[factors]
+gpu = ["Lantern 40", "Lantern 60"]
+preset = ["medium", "high"]
+[[game]]
+name = "Copper Drift"
+`
+
+// pausable is an agent that can be paused.
+type pausable struct {
+	control.Agent
+	paused string
+}
+
+func (a *pausable) Pause(_ context.Context, why string) error { a.paused = why; return nil }
+func (a *pausable) Resume(context.Context) error              { a.paused = ""; return nil }
+
+// desk is one with a store and a campaign; the function returns the passes that it told of.
+func desk(t *testing.T) (*Desk, *pausable, func() []string) {
+	t.Helper()
+	dir := t.TempDir()
+	s, err := store.Open(t.Context(), filepath.Join(dir, "passes.db"), store.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { s.Close() })
+	file := filepath.Join(dir, "campaign.toml")
+	if err := os.WriteFile(file, []byte(twoByTwo), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	var mu sync.Mutex
+	var told []string
+	a := &pausable{}
+	return &Desk{Campaign: file, Bench: "bench-1", Store: s, Agent: a, Required: []string{"completeness"}, Changed: func(p *record.Pass) {
+			mu.Lock()
+			defer mu.Unlock()
+			id := ""
+			if p != nil {
+				id = p.ID
+			}
+			told = append(told, id)
+		}}, a, func() []string {
+			mu.Lock()
+			defer mu.Unlock()
+			return told
+		}
+}
+
+// saved stores a judged pass of a cell.
+func saved(t *testing.T, s *store.Store, n int, verdict record.Verdict) string {
+	t.Helper()
+	at := time.Date(2026, 2, 3, 9, n, 0, 0, time.UTC)
+	p := record.Pass{SHA256: fmt.Sprintf("%064x", n), Bench: "bench-1", Log: "/logs/a.csv", StartedAt: at, EndedAt: at.Add(30 * time.Second), LogAt: at.Add(30 * time.Second),
+		Metrics: record.Metrics{AvgFPS: 90, Low1FPS: 70, Frames: 3, DurationS: 1}, Tags: record.Tags{}}
+	for name, v := range map[string]string{"gpu": "Lantern 40", "preset": "medium", "game": "Copper Drift", "campaign": "spring"} {
+		p.Tags[name] = record.Tag{Value: v, From: record.FromPath}
+	}
+	sys := record.System{Fields: []record.Field{{Name: record.FieldProcessorName, Value: "Ostrava 7700"}}}
+	sys.ID = sys.Identity()
+	got, err := s.Save(t.Context(), store.Arrival{Pass: p, Frames: record.Frames{MS: []float64{10, 11, 12}}, System: sys})
+	if err != nil {
+		t.Fatal(err)
+	}
+	f := record.Finding{Check: "completeness", Outcome: record.OK, Reason: "it is whole"}
+	if verdict == record.VerdictBad {
+		f.Outcome = record.Bad
+	}
+	if err := s.Finish(t.Context(), got.ID, []record.Finding{f}, verdict); err != nil {
+		t.Fatal(err)
+	}
+	return got.ID
+}
+
+// A day's orders about the plan: each does what the command of its name does, and one that was
+// given by a page that is not up to date, or twice, changes nothing.
+func TestDeskSteers(t *testing.T) {
+	d, _, told := desk(t)
+	for _, q := range []struct {
+		o    control.Order
+		want string // "!" begins an error
+	}{
+		{control.Order{Verb: "next", Cell: 1}, "!cell 1 of 4 is no longer current; nothing was changed"},
+		{control.Order{Verb: "begin"}, "Now: cell 1 of 4, "},
+		{control.Order{Verb: "begin"}, "!the plan was begun already: cell 1 of 4 is current"},
+		{control.Order{Verb: "skip", Cell: 1}, "Skipped cell 1 of 4, 2 passes open. Now: cell 2 of 4, "},
+		{control.Order{Verb: "skip", Cell: 1}, "!cell 1 of 4 is skipped already"},
+		{control.Order{Verb: "keep", Cell: 1}, "Back in the plan: cell 1 of 4, 2 passes open. Now: "},
+		{control.Order{Verb: "keep", Cell: 1}, "!cell 1 of 4 is not skipped"},
+		{control.Order{Verb: "begin", Cell: 4}, "Now: cell 4 of 4, "},
+		{control.Order{Verb: "begin", Cell: 5}, "!the campaign has no cell 5"},
+		{control.Order{Verb: "begin", Cell: -1}, "!the campaign has no cell -1"},
+		{control.Order{Verb: "skip"}, "!the campaign has no cell 0"},
+		{control.Order{Verb: "drop tables"}, `!there is no order "drop tables"`},
+		{control.Order{}, `!there is no order ""`},
+	} {
+		before := len(told())
+		said, err := d.Do(t.Context(), q.o)
+		if wrong, is := strings.CutPrefix(q.want, "!"); is {
+			if err == nil || !strings.HasPrefix(err.Error(), wrong) || len(told()) != before {
+				t.Errorf("%+v: %q, %v", q.o, said, err)
+			}
+		} else if err != nil || !strings.HasPrefix(said, q.want) || len(told()) != before+1 {
+			t.Errorf("%+v: %q, %v, want %q", q.o, said, err, q.want)
+		}
+	}
+	d.Campaign = ""
+	if _, err := d.Do(t.Context(), control.Order{Verb: "begin"}); err == nil || !strings.Contains(err.Error(), "no campaign") {
+		t.Error(err)
+	}
+}
+
+// Orders of the page and of commands at the same time are all kept.
+func TestOrdersAtTheSameTime(t *testing.T) {
+	d, _, _ := desk(t)
+	if _, err := d.Do(t.Context(), control.Order{Verb: "begin"}); err != nil {
+		t.Fatal(err)
+	}
+	b, err := d.open()
+	if err != nil {
+		t.Fatal(err)
+	}
+	page, err := b.Read(t.Context(), d.Store, d.Bench)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var all sync.WaitGroup
+	for i := range 20 {
+		all.Go(func() {
+			if err := b.Give(t.Context(), d.Store, d.Bench, At(b, page, i%4)); err != nil {
+				t.Error(err)
+			}
+		})
+	}
+	all.Wait()
+	if orders, err := b.Orders(t.Context(), d.Store, d.Bench); err != nil || len(orders) != 21 {
+		t.Errorf("%d orders are kept of 21: %v", len(orders), err)
+	}
+}
+
+// A verdict by hand needs a reason and a pass named in full, says who gave it, and can be taken
+// back.
+func TestDeskSetsVerdicts(t *testing.T) {
+	d, _, told := desk(t)
+	id := saved(t, d.Store, 1, record.VerdictBad)
+	for what, o := range map[string]control.Order{
+		"no reason": {Verb: "overrule", Pass: id, Verdict: record.Clean}, "blank": {Verb: "overrule", Pass: id, Verdict: record.Clean, Why: " \u200b\n"},
+		"no verdict": {Verb: "overrule", Pass: id, Why: "x"}, "no such verdict": {Verb: "overrule", Pass: id, Why: "x", Verdict: "good"},
+		"no pass": {Verb: "overrule", Why: "x", Verdict: record.Clean}, "a beginning": {Verb: "overrule", Pass: id[:8], Why: "x", Verdict: record.Clean},
+		"unknown": {Verb: "overrule", Pass: strings.Repeat("f", len(id)), Why: "x", Verdict: record.Clean}, "nothing to take back": {Verb: "take-back", Pass: id, Why: "x"},
+	} {
+		if said, err := d.Do(t.Context(), o); err == nil || len(told()) > 0 {
+			t.Errorf("%s: %q", what, said)
+		}
+	}
+	said, err := d.Do(t.Context(), control.Order{Verb: "overrule", Pass: id, Verdict: record.Clean, Why: "the stop\nis meant", Who: "phone"})
+	p, readErr := d.Store.Pass(t.Context(), id)
+	if err != nil || readErr != nil || said != "The pass was bad and is now clean by hand." || p.Verdict != record.Clean || p.Overruled != "the stop is meant" || len(told()) != 1 || told()[0] != id {
+		t.Errorf("%q, %v, %+v, told %q", said, errors.Join(err, readErr), p.Overruled, told())
+	}
+	j, err := d.Store.Judgements(t.Context(), id)
+	if err != nil || len(j) == 0 || j[len(j)-1].Who != "phone (page)" {
+		t.Errorf("%+v, %v", j, err)
+	}
+	said, err = d.Do(t.Context(), control.Order{Verb: "take-back", Pass: id, Why: "a slip"})
+	if p, _ = d.Store.Pass(t.Context(), id); err != nil || said != "The pass was clean and is now bad by its checks." || p.Verdict != record.VerdictBad || p.Overruled != "" {
+		t.Errorf("%q, %v, %+v", said, err, p.Verdict)
+	}
+}
+
+// Alerts are acknowledged on every channel, one or all; pausing names who did it.
+func TestDeskAcknowledgesAndPauses(t *testing.T) {
+	d, a, _ := desk(t)
+	now := time.Now()
+	for _, id := range []string{"one/terminal", "one/web", "two/terminal", "three/terminal"} {
+		if err := d.Store.Enqueue(t.Context(), store.Alert{ID: id, Channel: id, Payload: []byte(`{}`), MadeAt: now, DueAt: now}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	open := func() int {
+		rows, err := d.Store.Alerts(t.Context(), true, 0)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return len(rows)
+	}
+	if said, err := d.Do(t.Context(), control.Order{Verb: "acknowledge", Alert: "one", Who: "phone"}); err != nil || said != "Acknowledged 1 alert." || open() != 2 {
+		t.Errorf("%q, %v, %d are open", said, err, open())
+	}
+	if _, err := d.Do(t.Context(), control.Order{Verb: "acknowledge", Alert: "one"}); err == nil {
+		t.Error("once more")
+	}
+	if said, err := d.Do(t.Context(), control.Order{Verb: "acknowledge"}); err != nil || said != "Acknowledged 2 alerts." || open() != 0 {
+		t.Errorf("%q, %v, %d are open", said, err, open())
+	}
+	if _, err := d.Do(t.Context(), control.Order{Verb: "pause", Who: "phone"}); err != nil || a.paused != "by phone (page)" {
+		t.Errorf("%q, %v", a.paused, err)
+	}
+	if _, err := d.Do(t.Context(), control.Order{Verb: "resume"}); err != nil || a.paused != "" {
+		t.Errorf("%q, %v", a.paused, err)
+	}
+}
