@@ -60,6 +60,9 @@ func hash(s string) string {
 	return "'sha256-" + base64.StdEncoding.EncodeToString(sum[:]) + "'"
 }
 
+// leastContrast of text is that of WCAG 2.2, success criterion 1.4.3.
+const leastContrast = 4.5
+
 // tints gives the states of fields and the verdicts the colours of the report's maps.
 func tints() string {
 	var b bytes.Buffer
@@ -71,6 +74,9 @@ func tints() string {
 		{".clean", 1}, {".bad", -1}, {".doubtful", -0.5}, {".unverified", math.NaN()},
 	} {
 		fill, on := chart.Tint(t.value)
+		if chart.Contrast(fill, on) < leastContrast {
+			on = "#000"
+		}
 		fmt.Fprintf(&b, "%s{background:%s;color:%s}", t.class, fill, on)
 	}
 	return b.String()

@@ -91,7 +91,8 @@ func (s *invented) Map(_ context.Context, only map[string]string) (view.Part, er
 }
 
 func (s *invented) Said(e control.Event) (view.Say, bool) {
-	return view.Say{Text: e.Text, Bad: e.Kind == control.KindAlert}, e.Text != ""
+	bad := e.Kind == control.KindAlert || e.Pass != nil && e.Pass.Verdict == record.VerdictBad
+	return view.Say{Text: e.Text, Bad: bad, GoOn: !bad && e.Pass != nil}, e.Text != ""
 }
 
 var noon = time.Date(2026, 3, 2, 12, 0, 0, 0, time.UTC)

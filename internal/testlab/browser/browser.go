@@ -119,13 +119,13 @@ func Ask[T any](t *testing.T, ctx context.Context, script string) T {
 	return v
 }
 
-// Until waits until a script says true.
+// Until waits until a script says something that counts as true.
 func Until(t *testing.T, ctx context.Context, script string) {
 	t.Helper()
 	tick := time.NewTicker(20 * time.Millisecond)
 	defer tick.Stop()
 	for end := time.Now().Add(time.Minute); time.Now().Before(end); <-tick.C {
-		if Ask[bool](t, ctx, script) {
+		if Ask[bool](t, ctx, "!!("+script+")") {
 			return
 		}
 	}
