@@ -97,6 +97,7 @@ var pages = template.Must(template.New("page").Funcs(template.FuncMap{
 	"clock":  func(t time.Time) string { return t.Local().Format("15:04") },
 	"moment": func(t time.Time) string { return t.Local().Format("2006-01-02 15:04") },
 	"milli":  time.Time.UnixMilli,
+	"path":   url.PathEscape,
 	"order": func(verb control.Verb, label string, cell int, alert string) button {
 		return button{control.Order{Verb: verb, Cell: cell, Alert: alert}, label}
 	},
@@ -201,6 +202,11 @@ func (s *Server) cell(w http.ResponseWriter, r *http.Request) {
 	v, err := s.o.Source.Cell(r.Context(), n)
 	v.Orders = s.mayOrder(r)
 	s.answer(w, r, "cell", fmt.Sprintf("cell %d – %s", n, v.Bench), v, err)
+}
+
+func (s *Server) station(w http.ResponseWriter, r *http.Request) {
+	v, err := s.o.Source.(view.Stations).Station(r.Context(), r.PathValue("name"))
+	s.answer(w, r, "bench", v.Bench, v, err)
 }
 
 // most of a query that is looked at.

@@ -1,6 +1,7 @@
 package page
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -23,6 +24,8 @@ type Options struct {
 	From   string // configuration file that hints name, "" for the one to make
 	Source view.Source
 	Events *control.Hub
+	// Every is how often it is looked for what no event tells; 0 is for a minute.
+	Every time.Duration
 	// Figures are for a lab's monitoring, where that is to be answered.
 	Figures func(context.Context) (openmetrics.State, error)
 	Version string // of the agent, for them
@@ -77,6 +80,7 @@ func Listen(ctx context.Context, o Options) (*Server, error) {
 }
 
 func newServer(o Options) *Server {
+	o.Every = cmp.Or(o.Every, lookEvery)
 	s := &Server{o: o, writeTime: writeTime, pairings: make(chan struct{}, mostForms), orders: make(chan struct{}, mostForms)}
 	s.views.server = s
 	return s
@@ -149,6 +153,9 @@ func (s *Server) handler() http.Handler {
 	mux.HandleFunc("GET /pass/{id}", s.pass)
 	mux.HandleFunc("GET /cell/{n}", s.cell)
 	mux.HandleFunc("GET /map", s.part)
+	if _, several := s.o.Source.(view.Stations); several {
+		mux.HandleFunc("GET /bench/{name}", s.station)
+	}
 	mux.HandleFunc("GET /pair", s.pairForm)
 	mux.HandleFunc("POST /pair", s.pair)
 	mux.HandleFunc("POST /order", s.order)

@@ -185,11 +185,12 @@ func (v *views) end() {
 
 // run draws for all pages whenever something happens, until the last of them has left.
 func (v *views) run(ctx context.Context, events *control.Follower) {
-	timer := time.NewTimer(lookEvery)
+	every := v.server.o.Every
+	timer := time.NewTimer(every)
 	defer timer.Stop()
 	recording := v.draw(ctx, nil)
 	for {
-		wait := lookEvery
+		wait := every
 		if recording {
 			wait = readingsEvery
 		}

@@ -24,6 +24,7 @@ type labCmd struct {
 	Assign labAssignCmd `cmd:"" help:"Tie a login to a bench, in the place of the one that it had." example:"capctl lab assign bench_1 bench-1"`
 	Status labStatusCmd `cmd:"" help:"List the benches: passes, last seen, backlog." example:"capctl lab status"`
 	Watch  labWatchCmd  `cmd:"" help:"Watch over all benches: alert when one falls silent, falls behind, has a wrong clock or records bad passes." example:"capctl lab watch --silent 20m"`
+	Page   labPageCmd   `cmd:"" help:"Show all benches on a live page, to browsers of this machine." example:"capctl lab page"`
 	Send   labSendCmd   `cmd:"" help:"Send what is new on this bench now." example:"capctl lab send"`
 	Passes labPassesCmd `cmd:"" help:"Print the passes of all benches as JSON, one object per line." example:"capctl lab passes"`
 }

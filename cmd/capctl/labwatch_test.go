@@ -38,6 +38,7 @@ func TestLab(t *testing.T) {
 	t.Cleanup(server.End)
 	t.Run("notes", func(t *testing.T) { testNotes(t, newLab(t, server, "notes")) })
 	t.Run("frozen", func(t *testing.T) { testFrozen(t, newLab(t, server, "frozen")) })
+	t.Run("page", func(t *testing.T) { testLabPage(t, newLab(t, server, "page")) })
 	t.Run("watch", func(t *testing.T) { testWatch(t, server, newLab(t, server, "watch")) })
 }
 

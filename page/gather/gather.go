@@ -129,8 +129,10 @@ func (g *Gatherer) below(path string) string {
 	return filepath.Base(path)
 }
 
+func (g *Gatherer) short(p record.Pass) view.Pass { return short(p, g.Required) }
+
 // short is a pass for a list.
-func (g *Gatherer) short(p record.Pass) view.Pass {
+func short(p record.Pass, required []string) view.Pass {
 	out := view.Pass{ID: p.ID, Number: p.Tags.Value(record.TagPass), Verdict: p.Verdict, FPS: p.Metrics.AvgFPS,
 		Low1: p.Metrics.Low1FPS, At: p.LogAt, ByHand: p.Overruled != ""}
 	out.Name = joined(p, record.TagGame, record.TagScene, record.TagResolution, record.TagPreset)
@@ -138,7 +140,7 @@ func (g *Gatherer) short(p record.Pass) view.Pass {
 		out.Name = filepath.Base(p.Log)
 	}
 	out.Parts = joined(p, record.TagProcessor, record.TagGraphics)
-	if a, ok := notify.FromPass(p, out.At, g.Required...); ok {
+	if a, ok := notify.FromPass(p, out.At, required...); ok {
 		out.Why, out.Advice = strings.TrimPrefix(a.Text, notify.PassName(p)+": "), a.Advice
 	}
 	if p.Overruled != "" {
@@ -245,18 +247,25 @@ func (g *Gatherer) Said(e control.Event) (view.Say, bool) {
 	switch {
 	case e.Kind == control.KindPass && e.Pass != nil:
 		p := g.short(*e.Pass)
-		words := []string{string(p.Verdict) + ":"}
-		if p.Number != "" {
-			words = append(words, "pass "+p.Number+" of")
-		}
-		words = append(words, p.Name)
-		text := strings.Join(words, " ")
-		if p.Why != "" {
-			text += ": " + p.Why
-		}
-		return view.Say{Text: text, Bad: p.Verdict == record.VerdictBad, GoOn: p.Verdict != record.VerdictBad}, true
+		return view.Say{Text: said(p), Bad: p.Verdict == record.VerdictBad, GoOn: p.Verdict != record.VerdictBad}, true
 	case e.Kind == control.KindAlert && e.Pass == nil:
 		return view.Say{Text: e.Text, Bad: true}, true
 	}
 	return view.Say{}, false
+}
+
+// said is a pass in one sentence.
+func said(p view.Pass) string {
+	words := []string{string(p.Verdict) + ":"}
+	if p.Bench != "" {
+		words = append(words, p.Bench+",")
+	}
+	if p.Number != "" {
+		words = append(words, "pass "+p.Number+" of")
+	}
+	text := strings.Join(append(words, p.Name), " ")
+	if p.Why != "" {
+		text += ": " + p.Why
+	}
+	return text
 }

@@ -26,7 +26,15 @@ func (g *Gatherer) Pass(ctx context.Context, id string) (view.FullPass, error) {
 	if err != nil {
 		return view.FullPass{Bench: g.Name}, err
 	}
-	v := view.FullPass{Pass: g.short(p), Bench: p.Bench, Began: p.StartedAt, Log: p.Log, Cell: g.cellOf(p)}
+	frames, err := g.Store.Frames(ctx, p.ID)
+	v := full(p, g.short(p), frames, err)
+	v.Cell = g.cellOf(p)
+	return v, nil
+}
+
+// full is a pass in full; the error says why there are no frames.
+func full(p record.Pass, short view.Pass, frames record.Frames, err error) view.FullPass {
+	v := view.FullPass{Pass: short, Bench: p.Bench, Began: p.StartedAt, Log: p.Log}
 	v.Findings = slices.Clone(p.Findings)
 	rank := []record.Outcome{record.Bad, record.Doubtful, record.NotChecked, record.OK}
 	slices.SortStableFunc(v.Findings, func(a, b record.Finding) int {
@@ -45,16 +53,15 @@ func (g *Gatherer) Pass(ctx context.Context, id string) (view.FullPass, error) {
 	for _, name := range sortedTags(p.Tags) {
 		v.Tags = append(v.Tags, view.Fact{Name: name, Value: fmt.Sprintf("%s (%s)", p.Tags[name].Value, p.Tags[name].From)})
 	}
-	frames, err := g.Store.Frames(ctx, p.ID)
 	if err != nil {
 		v.NoCharts = "The frame times cannot be read: " + err.Error()
-		return v, nil
+		return v
 	}
 	v.Charts = []view.Drawn{
 		drawn(chart.Trace("trace", "Frame times of pass "+p.ID, "", frames.MS)),
 		drawn(chart.Distribution("distribution", "How often frames took how long", "", frames.MS)),
 	}
-	return v, nil
+	return v
 }
 
 func sortedTags(t record.Tags) (names []string) {

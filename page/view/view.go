@@ -47,6 +47,25 @@ type Bench struct {
 	Parts          []Fact // of the bench
 	Problem        string // why something is not shown
 	Orders         bool   // whoever looks may give orders
+	Lab            bool   // it is a lab, or one of its benches as the lab knows it
+	Stations       []Station
+}
+
+// Stations is a [Source] that knows several benches.
+type Stations interface {
+	// Station is one of them; the error may be [ErrNone].
+	Station(ctx context.Context, name string) (Bench, error)
+}
+
+// Station is one of a lab's benches.
+type Station struct {
+	Name     string
+	SeenAt   time.Time // when it last sent
+	Bad      int       // bad passes of the last while
+	Backlog  int       // passes that it still had to send
+	Campaign string
+	Open     int  // passes that its campaign still wanted
+	Alarm    bool // it needs somebody
 }
 
 // Pass is a judged pass in short.
@@ -62,6 +81,7 @@ type Pass struct {
 	Low1    float64
 	At      time.Time // when its log was complete
 	ByHand  bool      // the verdict was set by hand
+	Bench   string    // where several are shown
 }
 
 // Recording is the log that a logger is writing.
