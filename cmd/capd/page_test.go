@@ -8,11 +8,14 @@ import (
 	"os/exec"
 	"path/filepath"
 	"runtime"
+	"slices"
+	"strings"
 	"testing"
 	"time"
 
 	"github.com/chromedp/chromedp"
 
+	"capd.example/control"
 	"capd.example/internal/testlab"
 	"capd.example/internal/testlab/browser"
 )
@@ -34,12 +37,14 @@ func TestPageOfTheAgent(t *testing.T) {
 	address := free.Addr().String()
 	free.Close()
 	logs, conf := filepath.Join(dir, "logs"), filepath.Join(dir, "capd.toml")
-	must(t, os.WriteFile(conf, fmt.Appendf(nil, "bench = \"b\"\ndata = %q\nwatch = %q\n[expect]\nduration_s = 20\n[files]\nquiet_s = 0.3\n[checks]\noff = [\"background\"]\n[tags]\npaths = [\"{game}.csv\"]\n[page]\nlisten = %q\n",
+	must(t, os.WriteFile(conf, fmt.Appendf(nil, "bench = \"b\"\ndata = %q\nwatch = %q\n[expect]\nduration_s = 20\n[files]\nquiet_s = 0.3\n[checks]\noff = [\"background\"]\n[tags]\npaths = [\"{game}-{pass}.csv\"]\n[page]\nlisten = %q\n",
 		filepath.Join(dir, "data"), logs, address), 0o644))
 	must(t, os.MkdirAll(logs, 0o755))
-	write := func(name string, seconds float64) {
+	seed := uint64(0)
+	write := func(name string, seconds, fps float64) {
 		t.Helper()
-		s := testlab.Scene{Seed: uint64(seconds), FPS: 100, Seconds: seconds, Load: 1, Hitches: -1}
+		seed++
+		s := testlab.Scene{Seed: seed, FPS: fps, Seconds: seconds, Load: 1, Hitches: -1}
 		must(t, os.WriteFile(filepath.Join(logs, name), testlab.Log(0, s.Frames(), nil), 0o644))
 	}
 
@@ -51,15 +56,67 @@ func TestPageOfTheAgent(t *testing.T) {
 		t.Fatal(err)
 	}
 	browser.Until(t, ctx, `document.getElementById('link').textContent === 'Kept up to date.' && document.querySelector('#last .huge').textContent === 'no pass yet'`)
-	write("Copper Drift.csv", 8)
+	write("Copper Drift-1.csv", 8, 100)
 	browser.Until(t, ctx, `document.querySelector('#last .huge').textContent.trim() === 'bad' && document.querySelector('#last').innerText.includes('Copper Drift')`)
-	browser.Until(t, ctx, `document.getElementById('cry').textContent.startsWith('bad: Copper Drift')`)
+	browser.Until(t, ctx, `document.getElementById('cry').textContent.startsWith('bad: pass 1 of Copper Drift')`)
 	must(t, agent.Process.Kill())
 	agent.Wait()
 	browser.Until(t, ctx, `document.getElementById('link').textContent.startsWith('No word from the agent since ')`)
 	agent = start(t, capd, conf, &out)
-	write("Salt Flats.csv", 20)
+	write("Salt Flats-1.csv", 20, 100)
 	browser.Until(t, ctx, `document.getElementById('link').textContent === 'Kept up to date.' && document.querySelector('#last').innerText.includes('Salt Flats')`)
+
+	// A browser is paired, sees one of three passes differ, and takes that one out: the others are
+	// clean again. Then it is no longer paired.
+	write("Salt Flats-2.csv", 20, 100.2)
+	browser.Until(t, ctx, `document.querySelector('#last').innerText.includes('pass 2 of Salt Flats')`)
+	write("Salt Flats-3.csv", 20, 80)
+	data := filepath.Join(dir, "data")
+	verdicts := func() string {
+		var out []string
+		for _, p := range awaitTold(t, data, 4) {
+			out = append(out, p.Tags.Value("game")+" "+p.Tags.Value("pass")+" "+string(p.Verdict))
+		}
+		slices.Sort(out)
+		return strings.Join(out[1:], ", ")
+	}
+	before := verdicts()
+	c, err := control.Dial(t.Context(), data)
+	must(t, err)
+	defer c.Close()
+	i, err := c.Invite(t.Context(), "phone")
+	must(t, err)
+	if !i.Local || i.Addresses[0] != "http://"+address {
+		t.Errorf("%+v", i)
+	}
+	if err := chromedp.Do(ctx, chromedp.Navigate(i.Open())); err != nil {
+		t.Fatal(err)
+	}
+	browser.Until(t, ctx, `document.body?.innerText.includes('Paired as phone.') && document.getElementById('link')?.textContent === 'Kept up to date.'`)
+	browser.Ask[bool](t, ctx, `document.querySelector('[value=pause] ~ button').click(), true`)
+	browser.Until(t, ctx, `document.getElementById('paused')?.innerText.includes('by phone (page)')`)
+	browser.Ask[bool](t, ctx, `document.querySelector('[value=resume] ~ button').click(), true`)
+	browser.Until(t, ctx, `!document.getElementById('paused')`)
+	browser.Ask[bool](t, ctx, `[...document.querySelectorAll('#passes a')].find(a => a.innerText.includes('pass 3 of Salt Flats')).click(), true`)
+	browser.Until(t, ctx, `document.querySelector('[name=why]')`)
+	browser.Ask[bool](t, ctx, `document.querySelector('[name=verdict]').value = 'bad', document.querySelector('[name=why]').value = 'the wrong scene', document.querySelector('[name=verdict]').form.requestSubmit(), true`)
+	browser.Until(t, ctx, `document.body?.innerText.includes('is now bad by hand.')`)
+	const want = "Salt Flats 1 clean, Salt Flats 2 clean, Salt Flats 3 bad"
+	for end := time.Now().Add(time.Minute); verdicts() != want && time.Now().Before(end); {
+	}
+	if after := verdicts(); after != want || before == want {
+		t.Errorf("before: %s; after: %s", before, after)
+	}
+	list, err := c.Devices(t.Context())
+	must(t, err)
+	if len(list) != 1 || list[0].Name != "phone" {
+		t.Fatalf("%+v", list)
+	}
+	must(t, c.Revoke(t.Context(), list[0].ID))
+	if err := chromedp.Do(ctx, chromedp.Navigate("http://"+address)); err != nil {
+		t.Fatal(err)
+	}
+	browser.Until(t, ctx, `document.getElementById('link')?.textContent === 'Kept up to date.' && !document.querySelector('form')`)
 }
 
 // up waits until somebody listens.
