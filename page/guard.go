@@ -24,7 +24,7 @@ func (s *Server) guarded(next http.Handler) http.Handler {
 		h.Set("Cross-Origin-Resource-Policy", "same-origin")
 		h.Set("Cache-Control", "no-store")
 		if !s.known(r.Host) {
-			refuse(w, http.StatusForbidden, s.unknown(r.Host))
+			refuse(w, http.StatusForbidden, s.unknown(r))
 			return
 		}
 		if why := foreign(r); why != "" {
@@ -140,11 +140,11 @@ func (s *Server) known(host string) bool {
 	return false
 }
 
-// unknown says what to do about a name.
-func (s *Server) unknown(host string) string {
-	name := nameOf(host)
+// unknown says what to do about a name. Where the file lies concerns nobody on another machine.
+func (s *Server) unknown(r *http.Request) string {
+	name := nameOf(r.Host)
 	file := s.o.From
-	if file == "" {
+	if at, err := netip.ParseAddrPort(r.RemoteAddr); file == "" || err != nil || !at.Addr().Unmap().IsLoopback() {
 		file = "the configuration file ('capd check' says where it belongs)"
 	}
 	if len(name) > 253 || strings.ContainsFunc(name, func(r rune) bool { return !nameRune(r) }) || name == "" {

@@ -17,11 +17,12 @@ import (
 // as well as after, since this program may be killed in between, and another may take them up.
 // Factors are those of a cell.
 func ByHand(ctx context.Context, s *store.Store, factors []string, p record.Pass, set func() error) error {
-	again := func() error { return s.LookAgain(ctx, p, factors, EarlierPasses) }
-	if err := again(); err != nil {
+	again := func(ctx context.Context) error { return s.LookAgain(ctx, p, factors, EarlierPasses) }
+	if err := again(ctx); err != nil {
 		return err
 	}
-	return errors.Join(set(), again())
+	// who ordered it may be gone by now
+	return errors.Join(set(), again(context.WithoutCancel(ctx)))
 }
 
 // Settler works out again what depends on the passes of a cell, after a change of the store, and

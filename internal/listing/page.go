@@ -1,6 +1,8 @@
 package listing
 
 import (
+	"context"
+	"errors"
 	"fmt"
 	"strings"
 	"time"
@@ -13,6 +15,55 @@ import (
 	"capd.example/internal/output"
 	safe "capd.example/internal/text"
 )
+
+// Door is what is asked about who may open the page: a code for one more device of this name,
+// where nothing else is asked.
+type Door struct {
+	Name    string
+	Devices bool     // list them
+	Revoke  []string // identities to take back
+	Monitor bool     // a token for a program that reads the figures
+	JSON    bool
+}
+
+// Open asks the agent and prints its answer.
+func (d Door) Open(ctx context.Context, a *cli.Streams, agent *control.Client) error {
+	if d.Devices && (d.Monitor || len(d.Revoke) > 0) || d.Monitor && len(d.Revoke) > 0 {
+		return cli.UsageError(errors.New("page: --devices, --revoke and --monitor are three different things"), "give one of them")
+	}
+	switch {
+	case d.Devices:
+		list, err := agent.Devices(ctx)
+		if err != nil {
+			return err
+		}
+		return Devices(a, list, d.JSON)
+	case len(d.Revoke) > 0:
+		for _, id := range d.Revoke {
+			if err := agent.Revoke(ctx, id); err != nil {
+				return err
+			}
+			a.Say("%s may no longer open the page", id)
+		}
+		return nil
+	case d.Monitor:
+		token, err := agent.Monitor(ctx, d.Name)
+		if err != nil {
+			return err
+		}
+		safe.Fprintf(a.Out, "%s\n", token)
+		a.Say("it is shown this once; 'capctl page --devices' lists who has one")
+		return nil
+	}
+	i, err := agent.Invite(ctx, d.Name)
+	if err != nil {
+		return err
+	}
+	if d.JSON {
+		return output.JSON(a.Out, i)
+	}
+	return Invitation(a, i, cli.Colours(a.Out), cli.Width(a.Out), time.Now())
+}
 
 // Invitation says how a device is paired with the page: the address and, where another device
 // can open it, the same as a picture for its camera. A terminal narrower than that, of so many

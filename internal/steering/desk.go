@@ -52,11 +52,10 @@ func (d *Desk) Do(ctx context.Context, o control.Order) (said string, err error)
 	default:
 		err = fmt.Errorf("there is no order %q: load the page anew", safe.Line(string(o.Verb)))
 	}
-	if err != nil {
-		return "", err
+	if err == nil || pass != nil {
+		d.Changed(pass)
 	}
-	d.Changed(pass)
-	return said, nil
+	return said, err
 }
 
 // steer gives an order about the campaign.
@@ -138,7 +137,8 @@ func (d *Desk) orders(ctx context.Context, o control.Order, page logbook.Page) (
 	return orders, fmt.Sprintf("%s %s, %s open", did, b.Plan.Where(cell), record.Count(open, "pass")), nil
 }
 
-// byHand sets a verdict by hand, or takes that back.
+// byHand sets a verdict by hand, or takes that back. With an error the pass is returned where it
+// may have been set all the same.
 func (d *Desk) byHand(ctx context.Context, o control.Order, who string) (said string, p *record.Pass, err error) {
 	why := safe.Line(o.Why)
 	if safe.Blank(why) {
@@ -163,11 +163,11 @@ func (d *Desk) byHand(ctx context.Context, o control.Order, who string) (said st
 		return "", nil, fmt.Errorf("%q is none of clean, unverified, doubtful, bad", safe.Line(string(o.Verdict)))
 	}
 	if err := judging.ByHand(ctx, d.Store, factors, was, set); err != nil {
-		return "", nil, err
+		return "", &was, err
 	}
 	now, err := d.Store.Pass(ctx, was.ID)
 	if err != nil {
-		return "", nil, err
+		return "", &was, err
 	}
 	by := "by hand"
 	if now.Overruled == "" {
