@@ -17,7 +17,8 @@ func (ag *Agent) show(ctx context.Context, page func(context.Context, Inside) er
 	if err := ag.service.unpaired; err != nil {
 		ag.troubles.Raise(ctx, "pairing", err.Error(), "correct or remove that file and start the agent again")
 	}
-	err := page(ctx, Inside{Agent: ag.service, Events: &ag.hub, Store: ag.store, Bench: ag.bench, Pairing: ag.service.pairing,
+	err := page(ctx, Inside{Agent: ag.service, Events: &ag.hub, Store: ag.store, Bench: ag.bench,
+		Pairing: ag.service.pairing,
 		Changed: ag.ordered,
 		Started: func(address string) {
 			ag.service.opened(address)

@@ -45,8 +45,8 @@ var (
 
 	// policy lets a browser use what stands in the page itself and nothing else. A word from
 	// outside that were taken for script would not be run.
-	policy = "default-src 'none'; script-src " + hash(pageScript) + " " + hash(pairScript) + "; style-src " + hash(style) + " " + hash(chartStyle) +
-		"; connect-src 'self'; img-src data:; form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
+	policy = "default-src 'none'; script-src " + hash(pageScript) + " " + hash(pairScript) +
+		"; style-src " + hash(style) + " " + hash(chartStyle) + "; connect-src 'self'; img-src data:; form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
 
 	// build tells the page of this program from that of another.
 	build = func() string {

@@ -81,7 +81,8 @@ func Listen(ctx context.Context, o Options) (*Server, error) {
 
 func newServer(o Options) *Server {
 	o.Every = cmp.Or(o.Every, lookEvery)
-	s := &Server{o: o, writeTime: writeTime, pairings: make(chan struct{}, mostForms), orders: make(chan struct{}, mostForms)}
+	s := &Server{o: o, writeTime: writeTime, pairings: make(chan struct{}, mostForms),
+		orders: make(chan struct{}, mostForms)}
 	s.views.server = s
 	return s
 }

@@ -22,7 +22,8 @@ type labPageCmd struct {
 func (c *labPageCmd) Run(a *app, parent *labCmd) error {
 	at, err := netip.ParseAddrPort(c.Listen)
 	if err != nil || !at.Addr().IsLoopback() {
-		return cli.UsageError(errors.New("--listen "+c.Listen+" is no address of this machine alone"), "write it as 127.0.0.1:8471")
+		return cli.UsageError(errors.New("--listen "+c.Listen+" is no address of this machine alone"),
+			"write it as 127.0.0.1:8471")
 	}
 	if c.Every < time.Second {
 		return cli.UsageError(errors.New("--every is less than a second"))
@@ -35,7 +36,8 @@ func (c *labPageCmd) Run(a *app, parent *labCmd) error {
 	if _, err := l.See(a.ctx, time.Hour); err != nil { // before a browser is told
 		return labError(err)
 	}
-	limits := lab.Limits{Silent: 30 * time.Minute, Clock: 2, Backlog: 100, Bad: 5, Within: time.Hour} // as capctl lab watch
+	// as capctl lab watch has them
+	limits := lab.Limits{Silent: 30 * time.Minute, Clock: 2, Backlog: 100, Bad: 5, Within: time.Hour}
 	events := &control.Hub{}
 	err = page.Serve(a.ctx, page.Options{Page: config.Page{Listen: c.Listen}, Events: events, Every: c.Every,
 		Source:  &gather.Lab{Lab: l, Limits: limits, Required: a.config.Checks.Required, Events: events},

@@ -63,10 +63,10 @@ func (c runCmd) Run(a *app) error {
 
 // page shows what the agent does to browsers.
 func (a *app) page(ctx context.Context, in agent.Inside) error {
-	g := gather.New(a.config, in.Agent, in.Store, in.Bench)
-	return page.Serve(ctx, page.Options{Page: a.config.Page, From: a.config.From, Source: g, Events: in.Events, Pairing: in.Pairing,
-		Started: in.Started, Version: cli.Version(), Figures: g.Figures, Order: (&steering.Desk{Campaign: a.config.Campaign,
-			Bench: a.config.Bench, Required: a.config.Checks.Required, Store: in.Store, Agent: in.Agent, Changed: in.Changed}).Do})
+	c, g := a.config, gather.New(a.config, in.Agent, in.Store, in.Bench)
+	return page.Serve(ctx, page.Options{Page: c.Page, From: c.From, Source: g, Events: in.Events, Pairing: in.Pairing,
+		Started: in.Started, Version: cli.Version(), Figures: g.Figures, Order: (&steering.Desk{Campaign: c.Campaign,
+			Bench: c.Bench, Required: c.Checks.Required, Store: in.Store, Agent: in.Agent, Changed: in.Changed}).Do})
 }
 
 // timerSlack is far below what anybody waits for, and lets most timers share a wake-up.

@@ -42,7 +42,8 @@ func Start(b *logbook.Book, page logbook.Page, cells []int, parts map[string]str
 
 // At is the order to begin at a cell. It stays at one that is complete.
 func At(b *logbook.Book, page logbook.Page, cell int) campaign.Order {
-	return campaign.Order{Verb: campaign.Begin, Cell: b.Plan.Cell(cell), At: time.Now().UTC(), Stay: page.Coverage.State(cell).Complete()}
+	return campaign.Order{Verb: campaign.Begin, Cell: b.Plan.Cell(cell), At: time.Now().UTC(),
+		Stay: page.Coverage.State(cell).Complete()}
 }
 
 // Leave are the orders that leave cells out of the plan or, with keep, take up again those that

@@ -87,13 +87,15 @@ func (d *Desk) steer(ctx context.Context, o control.Order) (string, error) {
 	if pos.Cell < 0 {
 		return did + "No cell is current now.", nil
 	}
-	return fmt.Sprintf("%sNow: %s, %s; %s.", did, b.Plan.Where(pos.Cell), b.Plan.Name(pos.Cell), cover.Advice(pos.Cell, pos)), nil
+	return fmt.Sprintf("%sNow: %s, %s; %s.", did, b.Plan.Where(pos.Cell), b.Plan.Name(pos.Cell),
+		cover.Advice(pos.Cell, pos)), nil
 }
 
 // orders decides what an order means where the campaign stands, and says what it did beside
 // moving the position. One that was given for another cell than the current one, because the
 // page was not up to date or somebody pressed twice, is refused.
-func (d *Desk) orders(ctx context.Context, o control.Order, page logbook.Page) (orders []campaign.Order, did string, err error) {
+func (d *Desk) orders(ctx context.Context, o control.Order, page logbook.Page) (orders []campaign.Order,
+	did string, err error) {
 	b, cell, now := d.book, o.Cell-1, page.Position.Cell
 	if cell >= b.Plan.Len() || cell < 0 && (o.Verb != control.VerbBegin || o.Cell < 0) {
 		return nil, "", fmt.Errorf("the campaign has no cell %d", o.Cell)
@@ -173,7 +175,8 @@ func (d *Desk) byHand(ctx context.Context, o control.Order, who string) (said st
 	if now.Overruled == "" {
 		by = "by its checks"
 	}
-	return fmt.Sprintf("The pass was %s and is now %s %s.", cmp.Or(was.Verdict, "not judged"), cmp.Or(now.Verdict, "not judged yet"), by), &now, nil
+	return fmt.Sprintf("The pass was %s and is now %s %s.", cmp.Or(was.Verdict, "not judged"),
+		cmp.Or(now.Verdict, "not judged yet"), by), &now, nil
 }
 
 // factors are those that make a cell on this bench.

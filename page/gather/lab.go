@@ -62,8 +62,8 @@ func (l *Lab) stations(ctx context.Context) (list []view.Station, alarms []view.
 		return nil, nil, "the benches: " + err.Error()
 	}
 	for _, b := range seen.Benches {
-		s := view.Station{Name: b.Name, SeenAt: b.SeenAt, Backlog: b.Backlog, Campaign: b.Campaign, Open: b.Open, Bad: seen.Bad[b.Name]}
-		list = append(list, s)
+		list = append(list, view.Station{Name: b.Name, SeenAt: b.SeenAt, Backlog: b.Backlog, Campaign: b.Campaign,
+			Open: b.Open, Bad: seen.Bad[b.Name]})
 	}
 	for _, a := range l.watch.Alarms(seen) {
 		alarms = append(alarms, view.Trouble{Text: a.Text, Advice: a.Advice, Since: seen.At})

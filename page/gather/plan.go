@@ -18,8 +18,8 @@ import (
 const shownAhead = 3
 
 // reading reads where the campaign stands. To work that out goes through all of its passes:
-// while another one is recorded the last reading still holds, unless somebody gave an order. The lock is held for no longer:
-// what is drawn of a reading changes nothing in it nor in the book.
+// while another one is recorded the last reading still holds, unless somebody gave an order. The
+// lock is held for no longer: what is drawn of a reading changes nothing in it nor in the book.
 func (g *Gatherer) reading(ctx context.Context, recording bool) (*logbook.Page, error) {
 	g.mu.Lock()
 	defer g.mu.Unlock()
