@@ -63,8 +63,9 @@ func findAlike(cells []analysis.Cell, explained []Odd, o analysis.Options) []Ali
 		if factor == record.TagGame || factor == record.TagScene {
 			continue // their rates cross by chance
 		}
+		allows := roomOf(cells, fit, factor)
 		for _, p := range pairsBy(cells, fit, factor) {
-			for at, a := range p.guesses(cells, fit) {
+			for at, a := range p.guesses(cells, allows) {
 				for _, i := range at {
 					found[i] = append(found[i], a)
 				}
@@ -129,14 +130,14 @@ func pairsBy(cells []analysis.Cell, fit []int, factor string) []levelPair {
 }
 
 // guesses are those by the indexes of the cell in doubt and of the one that it is like.
-func (p levelPair) guesses(cells []analysis.Cell, fit []int) map[[2]int]Alike {
+func (p levelPair) guesses(cells []analysis.Cell, allows room) map[[2]int]Alike {
 	var equal [][2]int
 	var clear []float64
 	near, between := 0, 0
 	for _, at := range p.at {
 		d, noise, same := compareAlike(cells[at[0]], cells[at[1]])
 		switch {
-		case !p.room(cells, fit, at):
+		case !allows.more(cells[at[0]], cells[at[1]]):
 		case same:
 			equal = append(equal, at)
 		case math.Abs(d) >= max(alikeClear, 3*noise):
@@ -196,25 +197,33 @@ func halfWidth(f analysis.Figure) float64 {
 	return alikeMost
 }
 
-// room reports whether what the two cells share allows more than their rates, so that the
-// levels would show: a processor, by a faster cell with it; a card and its settings, by a
-// cell of the same game and settings with a faster processor.
-func (p levelPair) room(cells []analysis.Cell, fit []int, at [2]int) bool {
-	rate := max(cells[at[0]].Figure(analysis.Average).Value(), cells[at[1]].Figure(analysis.Average).Value())
+// room is the highest rate of the cells that share what the two cells of a pair share and that
+// may limit them.
+type room struct {
+	same []string
+	most map[string]float64
+}
+
+// roomOf is that of pairs that differ in a factor: cells with the same processor in the same game
+// and preset; of pairs of processors those with the same card and settings.
+func roomOf(cells []analysis.Cell, fit []int, factor string) room {
 	same := []string{record.TagProcessor, record.TagGame, record.TagScene, record.TagPreset}
-	if p.factor == record.TagProcessor {
+	if factor == record.TagProcessor {
 		same = []string{record.TagGraphics, record.TagGame, record.TagScene, record.TagPreset, record.TagResolution}
 	}
-	x := cells[at[0]].Factors
-	return slices.ContainsFunc(fit, func(i int) bool {
-		c := cells[i]
-		for _, f := range same {
-			if f != p.factor && c.Factors[f] != x[f] {
-				return false
-			}
-		}
-		return c.Figure(analysis.Average).Value() >= alikeRoom*rate
-	})
+	r := room{analysis.Without(same, factor), map[string]float64{}}
+	for _, i := range fit {
+		key := analysis.FactorKey(cells[i].Factors, r.same)
+		r.most[key] = max(r.most[key], cells[i].Figure(analysis.Average).Value())
+	}
+	return r
+}
+
+// more reports whether what two cells share allows more than their rates, so that the levels would
+// show.
+func (r room) more(a, b analysis.Cell) bool {
+	rate := max(a.Figure(analysis.Average).Value(), b.Figure(analysis.Average).Value())
+	return r.most[analysis.FactorKey(a.Factors, r.same)] >= alikeRoom*rate
 }
 
 // wrongIsSecond tells which cells of the pairs are in doubt, one mistake behind all: those

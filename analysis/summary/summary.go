@@ -111,6 +111,7 @@ func (w *writer) write() []Sentence {
 	if len(w.m.Cells) == 0 {
 		return nil
 	}
+	w.played = len(w.m.Levels(record.TagGame))
 	w.settings()
 	w.scope()
 	by := w.leading()
@@ -143,6 +144,7 @@ type writer struct {
 	m      *analysis.Matrix
 	factor string   // whose levels are told apart: resolution, else preset
 	set    []string // its levels; one that is "" where neither varies
+	played int      // number of games
 	out    []Sentence
 	covers map[variance.Covers]bool
 	differ bool // sessions are known to, and ranges rest on that
@@ -536,8 +538,7 @@ func (w *writer) where(game, setting string) string {
 }
 
 func (w *writer) gameLevel(levels int) level {
-	n := max(1, len(w.m.Levels(record.TagGame)))
-	return oneOf(games, float64(n*len(w.set))*pairs(levels))
+	return oneOf(games, float64(max(1, w.played)*len(w.set))*pairs(levels))
 }
 
 func (w *writer) fixedGame(setting, game string) map[string]string {
