@@ -32,7 +32,7 @@ func rivals(t *testing.T) (at string, honest *store.Store, victim record.Pass, o
 	at = address(t)
 	l := setup(t, at, true)
 	for role, bench := range map[string]string{"one": "bench-1", "aaa": "aaa"} {
-		postgres.Ask(at, "CREATE ROLE "+role+" LOGIN IN ROLE capd_agent") // it may be there from another test
+		login(t, at, role)
 		if err := l.Assign(ctx, role, bench); err != nil {
 			t.Fatal(err)
 		}
@@ -216,7 +216,7 @@ func TestForgedBeside(t *testing.T) {
 // and none takes an identity from the bench that sent it first.
 func TestALoginWritesForItsBenchAlone(t *testing.T) {
 	a, _, victim, own := rivals(t)
-	postgres.Ask(a, "CREATE ROLE stray LOGIN IN ROLE capd_agent")
+	login(t, a, "stray")
 	insert := func(table, columns, values string) string {
 		return "INSERT INTO capd." + table + " (" + columns + ") VALUES (" + values + ")"
 	}
@@ -261,7 +261,7 @@ func TestABenchGetsAnotherLogin(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer l.Close()
-	postgres.Ask(a, "CREATE ROLE later LOGIN IN ROLE capd_agent")
+	login(t, a, "later")
 	if err := l.Assign(ctx, "aaa", "bench-1"); !errors.Is(err, lab.ErrRefused) {
 		t.Errorf("a login was given to two benches: %v", err)
 	}
@@ -283,7 +283,7 @@ func TestABenchGetsAnotherLogin(t *testing.T) {
 func TestTheOwnerOfTheTablesSends(t *testing.T) {
 	a := address(t)
 	l := setup(t, a, true)
-	postgres.Ask(a, "CREATE ROLE one LOGIN IN ROLE capd_agent")
+	login(t, a, "one")
 	if err := l.Assign(ctx, "one", "bench-1"); err != nil {
 		t.Fatal(err)
 	}
@@ -403,4 +403,10 @@ func TestCopiesAmongTheBenchesAskedFor(t *testing.T) {
 			t.Errorf("%+v: counted %+v, %v", c.f, by, err)
 		}
 	}
+}
+
+// login makes a login of an agent where no test before has.
+func login(t testing.TB, address, name string) {
+	t.Helper()
+	ask(t, address, "DO $$ BEGIN CREATE ROLE "+name+" LOGIN IN ROLE capd_agent; EXCEPTION WHEN duplicate_object THEN NULL; END $$")
 }

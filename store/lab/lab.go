@@ -32,11 +32,12 @@ var (
 
 // Lab is a connection to the shared database. It is not for several goroutines.
 type Lab struct {
-	conn   *pgx.Conn
-	config *pgx.ConnConfig
-	name   string // where it is, without user and password
-	left   notes
-	asSent bool // figures are taken without their frame times
+	conn      *pgx.Conn
+	config    *pgx.ConnConfig
+	name      string // where it is, without user and password
+	left      notes
+	asSent    bool // figures are taken without their frame times
+	pageBytes int  // see the constant
 }
 
 // Open connects to a postgres:// address. Other machines are only spoken to over TLS
@@ -59,7 +60,7 @@ func Open(ctx context.Context, address string) (*Lab, error) {
 		return nil, &connectError{fmt.Sprintf("lab %s: connect: %s", name,
 			strings.ReplaceAll(err.Error(), address, "(address)")), err}
 	}
-	return &Lab{conn: conn, config: c, name: name}, nil
+	return &Lab{conn: conn, config: c, name: name, pageBytes: pageBytes}, nil
 }
 
 // connectError shows no address, which may hold the password, and keeps what it came from.

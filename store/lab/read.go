@@ -102,8 +102,13 @@ type place struct {
 	bench, id string
 }
 
-// page is how many rows are asked for at once: a statement stays short whatever is selected.
-const page = 500
+// page is how many rows are asked for at once, and pageBytes how much they may hold: a
+// statement stays short whatever is selected (conventions: 32 MiB at 5 Mbit/s are within the
+// minute that a statement may take).
+const (
+	page      = 500
+	pageBytes = 32 << 20
+)
 
 func (l *Lab) walk(ctx context.Context, tx pgx.Tx, f store.Filter, fn func(record.Pass) error) error {
 	condition, args := where(f)
@@ -114,7 +119,7 @@ func (l *Lab) walk(ctx context.Context, tx pgx.Tx, f store.Filter, fn func(recor
 		if f.Limit > 0 {
 			want = min(page, skip+left)
 		}
-		first, end, ids, err := places(ctx, tx, condition, args, f.Newest, last, want)
+		first, end, ids, cut, err := l.places(ctx, tx, condition, args, f.Newest, last, want)
 		if err != nil || len(ids) == 0 {
 			return err
 		}
@@ -149,7 +154,7 @@ func (l *Lab) walk(ctx context.Context, tx pgx.Tx, f store.Filter, fn func(recor
 				}
 				return fn(a.Pass)
 			})
-		if err != nil || len(ids) < want || f.Limit > 0 && left == 0 {
+		if err != nil || len(ids) < want && !cut || f.Limit > 0 && left == 0 {
 			return err
 		}
 		if f.Newest {
@@ -166,9 +171,10 @@ func order(newest bool) string {
 	return "ORDER BY p.at, p.bench, p.id"
 }
 
-// places returns the first and the last of the next rows after last, and their identities.
-func places(ctx context.Context, tx pgx.Tx, condition string, args []any, newest bool, last *place,
-	limit int) (first, end place, ids []string, err error) {
+// places returns the first and the last of the next rows after last, and their identities:
+// limit rows at most, or fewer where they hold too much, which cut tells.
+func (l *Lab) places(ctx context.Context, tx pgx.Tx, condition string, args []any, newest bool, last *place,
+	limit int) (first, end place, ids []string, cut bool, err error) {
 	if last != nil {
 		n, beyond := len(args), ">"
 		if newest {
@@ -177,22 +183,35 @@ func places(ctx context.Context, tx pgx.Tx, condition string, args []any, newest
 		condition += fmt.Sprintf(" AND (p.at, p.bench, p.id) %s ($%d, $%d, $%d)", beyond, n+1, n+2, n+3)
 		args = append(args[:n:n], last.at, last.bench, last.id)
 	}
-	rows, err := tx.Query(ctx, fmt.Sprintf("SELECT p.at, p.bench, p.id FROM capd.passes p WHERE %s %s LIMIT %d",
-		condition, order(newest), limit), args...)
+	holds, beside := "octet_length(p.doc)", ""
+	if !l.asSent {
+		holds += " + coalesce(octet_length(a.frames), 0)"
+		beside = " LEFT JOIN capd.archives a ON a.bench = p.bench AND a.id = p.id"
+	}
+	rows, err := tx.Query(ctx, fmt.Sprintf("SELECT p.at, p.bench, p.id, %s FROM capd.passes p%s WHERE %s %s LIMIT %d",
+		holds, beside, condition, order(newest), limit), args...)
 	if err != nil {
-		return first, end, nil, err
+		return first, end, nil, false, err
 	}
 	defer rows.Close()
+	all := 0
 	for rows.Next() {
-		if err := rows.Scan(&end.at, &end.bench, &end.id); err != nil {
-			return first, end, nil, err
+		var next place
+		var bytes int
+		if err := rows.Scan(&next.at, &next.bench, &next.id, &bytes); err != nil {
+			return first, end, nil, false, err
 		}
+		if cut = len(ids) > 0 && all+bytes > l.pageBytes; cut {
+			break
+		}
+		all += bytes
 		if len(ids) == 0 {
-			first = end
+			first = next
 		}
-		ids = append(ids, end.id)
+		end, ids = next, append(ids, next.id)
 	}
-	return first, end, ids, rows.Err()
+	rows.Close()
+	return first, end, ids, cut, rows.Err()
 }
 
 // rows reads the rows that fit a condition and gives each to fn with the pass that it holds,

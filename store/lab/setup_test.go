@@ -7,7 +7,6 @@ import (
 	"strings"
 	"testing"
 
-	"capd.example/internal/testlab/postgres"
 	"capd.example/record"
 	"capd.example/store"
 	"capd.example/store/lab"
@@ -36,7 +35,7 @@ func shape(t *testing.T, address, schema string) []string {
 func TestOldTablesBecomeNew(t *testing.T) {
 	a := address(t)
 	l := setup(t, a, true)
-	postgres.Ask(a, "CREATE ROLE one LOGIN IN ROLE capd_agent")
+	login(t, a, "one")
 	if err := l.Assign(ctx, "one", "bench-1"); err != nil {
 		t.Fatal(err)
 	}

@@ -36,8 +36,8 @@ var pooler = sync.OnceValues(func() (int, error) {
 func TestTargets(t *testing.T) {
 	t.Run("postgresql", func(t *testing.T) {
 		a := address(t)
-		postgres.Ask(a, "CREATE ROLE one LOGIN IN ROLE capd_agent")
-		postgres.Ask(a, "CREATE ROLE two LOGIN IN ROLE capd_agent")
+		login(t, a, "one")
+		login(t, a, "two")
 		holds(t, a, true)
 	})
 	pooled := func(t *testing.T) string {
@@ -96,7 +96,7 @@ func holds(t *testing.T, admin string, logins bool) {
 	for i, b := range benches {
 		b.store, b.address = newStore(t), admin
 		if logins {
-			postgres.Ask(admin, "CREATE ROLE "+b.login+" LOGIN IN ROLE capd_agent")
+			login(t, admin, b.login)
 			if err := l.Assign(ctx, b.login, b.name); err != nil {
 				t.Fatal(err)
 			}
