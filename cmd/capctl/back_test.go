@@ -60,6 +60,14 @@ func TestBackKeepsTheParts(t *testing.T) {
 	if l, _ = r.at("back"); l.Tags["gpu"] != "A70" || l.Tags["preset"] != "ultra" {
 		t.Errorf("back does not lead to the last cell with a pass: %v", l.Tags)
 	}
+	pass("A70", "high", now.Add(-time.Hour))
+	if l, _ = r.at("back"); l.Tags["gpu"] != "A70" || l.Tags["preset"] != "high" {
+		t.Errorf("back once more does not lead to the cell recorded before: %v", l.Tags)
+	}
+	pass("A70", "low", now.Add(-2*time.Hour))
+	if l, _ = r.at("back"); l.Tags["preset"] != "low" {
+		t.Errorf("back goes forward again, to %v", l.Tags)
+	}
 	r.at("begin", "gpu=A70", "preset=low")
 	if l, _ = r.at("back", "preset=high"); l.Tags["gpu"] != "A70" || l.Tags["preset"] != "high" {
 		t.Errorf("back preset=high leads to %v", l.Tags)

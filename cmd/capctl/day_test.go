@@ -187,6 +187,7 @@ func (b *dayBench) checkPasses(logs []testlab.DayPass) {
 			}
 			if why := listing.DecidedBy(p, nil); p.Verdict == record.VerdictDoubtful && strings.HasPrefix(why, "agreement") && chance > 0 {
 				chance--
+				b.t.Logf("by chance: %s: %s", l.Path, why)
 			} else if p.Verdict != record.Clean {
 				b.t.Errorf("%s is blamed: %s: %s", l.Path, p.Verdict, why)
 			}

@@ -23,6 +23,13 @@ func (f filterFlags) named(a *app, r store.Reader, ids []string) ([]record.Pass,
 	return f.Filter.Named(a.ctx, r, ids)
 }
 
+// several notes that passes which are changed together are of several campaigns.
+func several(a *app, ids []string, passes []record.Pass) {
+	if said := selection.Several(passes); said != "" && len(ids) == 0 {
+		a.say("note: %s", said)
+	}
+}
+
 // noPass says that no pass was selected, or that there is none.
 func (f filterFlags) noPass(a *app) {
 	if f.IsZero() {

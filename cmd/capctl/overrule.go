@@ -60,6 +60,7 @@ func (c *overruleCmd) Run(a *app) error {
 		return cli.FailedError(errors.New("no pass is selected"),
 			"'capctl passes' with the same options lists the selection; --undo applies only to verdicts set by hand")
 	}
+	several(a, c.ids, passes)
 	if c.DryRun {
 		return c.list(a, passes)
 	}

@@ -72,6 +72,7 @@ func (c *tagCmd) Run(a *app) error {
 	if tags, err = steering.ReviewersNames(a.Streams, a.config.Campaign, tags); err != nil {
 		return err
 	}
+	several(a, ids, passes)
 	return c.correct(a, s, passes, tags)
 }
 
@@ -233,7 +234,12 @@ func judgeOne(ctx context.Context, x *examiner, p record.Pass, why string) (rech
 // undo takes a change back.
 func (c *tagCmd) undo(a *app, s *store.Store) error {
 	ids, names, err := listing.Correction(a.ctx, s, c.Undo)
-	if err != nil {
+	if err == nil && len(ids) == 0 {
+		err = fmt.Errorf("%w: %q", store.ErrNoChange, c.Undo)
+	}
+	if errors.Is(err, store.ErrNoChange) {
+		return cli.FailedError(err, "'capctl tag ID' shows the corrections of a pass")
+	} else if err != nil {
 		return cli.FailedError(err)
 	}
 	var old []record.Pass
@@ -253,9 +259,7 @@ func (c *tagCmd) undo(a *app, s *store.Store) error {
 	}
 	defer h.end(a.ctx)
 	change, err := s.Undo(a.ctx, c.Undo, userName(), c.Why)
-	if errors.Is(err, store.ErrNoChange) {
-		return cli.FailedError(err, "'capctl tag ID' shows the corrections of a pass")
-	} else if err != nil {
+	if err != nil {
 		return cli.FailedError(err)
 	}
 	err = c.judgeAgain(a, s, h, old, names, "correction "+c.Undo+" taken back")

@@ -200,6 +200,16 @@ func batches(passes []record.Pass) []batch {
 	return out
 }
 
+// Several says of passes that are changed together that they are of several campaigns, and
+// how to take those of one; "" where they are not.
+func Several(passes []record.Pass) string {
+	list := slices.DeleteFunc(batches(passes), func(b batch) bool { return b.Campaign == "" })
+	if len(list) < 2 {
+		return ""
+	}
+	return fmt.Sprintf("these are %s; --tag campaign=NAME selects those of one", listBatches(list))
+}
+
 func sortBatches(list []batch) {
 	slices.SortFunc(list, func(x, y batch) int {
 		return cmp.Or(x.From.Compare(y.From), cmp.Compare(x.Campaign, y.Campaign))

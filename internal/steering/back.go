@@ -58,13 +58,16 @@ func BackTarget(a *cli.Streams, b *logbook.Book, page logbook.Page, asked []stri
 		cells = Common(named, built)
 		a.Say("assumed to be built in: %s", safe.Plain(Pairs(parts)))
 	}
-	for _, i := range latest {
+	// From a cell that has passes it goes on backwards, so that going back twice comes farther
+	// back and not to where one was.
+	for _, i := range latest[slices.Index(latest, here)+1:] {
 		if i != page.Position.Cell && slices.Contains(cells, i) {
 			return i, nil
 		}
 	}
 	if len(asked) == 0 {
-		return before(cells, here, parts)
+		been := func(i int) bool { return slices.Contains(latest, i) }
+		return before(slices.DeleteFunc(slices.Clone(cells), been), here, parts)
 	}
 	return theOne(b, strings.Join(asked, " "), cells, named, parts)
 }
