@@ -197,7 +197,7 @@ func build(ctx context.Context, o Options, out outside) (_ *Agent, err error) {
 	ag.plan.teach(ctx, ag.store, &ag.steps.Know)
 	ag.steps.Know.Spread = judging.Spread(ag.store, ag.steps.Know.Factors)
 	ag.steps.Know.Settle = judging.Settle(c.Checks, ag.steps.Know.Spread,
-		judging.Across(ag.store, ag.steps.Know.Factors, c.Analysis.SessionSDPercent/100))
+		judging.Across(ag.store, ag.steps.Know.Factors, c.Analysis.SessionSDPercent/100), judging.Neighbours(ag.store))
 	if h, is := ag.host.(*host.Host); is {
 		ag.steps.Know.Keep = judging.Keep(ag.store, h, true,
 			append(slices.Clone(c.Checks.Off), pipeline.AssertionsCheck, tag.CheckName)...)

@@ -316,17 +316,8 @@ func (p levelPair) alike(wrong, like analysis.Cell, usual float64, all bool, cel
 		a.Elsewhere = analysis.Number(math.Expm1(usual))
 		where = fmt.Sprintf(" (%.1f FPS), elsewhere %+.0f %%", y, 100*float64(a.Elsewhere))
 	}
-	a.Reason = fmt.Sprintf("the same rate as %s's cell%s: %s", a.Like, where, question(p.factor, a.Like))
+	a.Reason = fmt.Sprintf("the same rate as %s's cell%s: %s", a.Like, where, analysis.Question(p.factor, a.Like))
 	return a
-}
-
-// question asks for the mistake.
-func question(factor, level string) string {
-	switch factor {
-	case record.TagProcessor, record.TagGraphics:
-		return "was the " + level + " in?"
-	}
-	return "was " + factor + " " + level + " set?"
 }
 
 func middle(x []float64) float64 { return float64(analysis.Median(x)) }

@@ -43,7 +43,7 @@ func newExaminer(a *app, s *store.Store, h *hold, corrected bool) (*examiner, er
 	}
 	know.Spread = judging.Spread(s, know.Factors)
 	know.Settle = judging.Settle(a.config.Checks, know.Spread,
-		judging.Across(s, know.Factors, a.config.Analysis.SessionSDPercent/100))
+		judging.Across(s, know.Factors, a.config.Analysis.SessionSDPercent/100), judging.Neighbours(s))
 	self, err := os.Executable()
 	if err != nil {
 		return nil, cli.FailedError(fmt.Errorf("find this program: %w", err))

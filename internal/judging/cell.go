@@ -65,7 +65,10 @@ func meanwhile(err error) error {
 // Sessions are those of the cell's own passes, so that what is found depends on them alone.
 // An exchange of parts and back within [record.SessionGap] and without a restart known by
 // the tag boot goes unseen here.
-func Settle(c config.Checks, spread, across History) func(context.Context, record.Pass, []record.Pass) (record.Pass,
+//
+// Where a pass is doubtful, around tells which other cells it may belong to, see [guess]; nil asks
+// for none. That changes the words alone.
+func Settle(c config.Checks, spread, across History, around Around) func(context.Context, record.Pass, []record.Pass) (record.Pass,
 	[]record.Moved, error) {
 	rule, wrong := agreement.RuleOf(c.Params[critical.Check])
 	return func(ctx context.Context, p record.Pass, beside []record.Pass) (record.Pass, []record.Moved, error) {
@@ -104,6 +107,9 @@ func Settle(c config.Checks, spread, across History) func(context.Context, recor
 			f := found[p.ID]
 			f.Reason = fmt.Sprintf("nothing to compare with: %s of its cell with another set-up of the bench or for another campaign", record.Count(len(beside), "pass"))
 			found[p.ID] = f
+		}
+		if err := ask(ctx, around, last, found, passes, within[critical.Average].SD); err != nil {
+			return p, nil, err
 		}
 		with := func(p record.Pass) record.Pass {
 			f := found[p.ID]

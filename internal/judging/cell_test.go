@@ -115,7 +115,7 @@ func newDesk(t *testing.T) *desk {
 func (d *desk) agent() *pipeline.Pipeline {
 	spread := judging.Spread(d.s, record.CellFactors)
 	return &pipeline.Pipeline{Checks: &d.gate, Tell: &d.told, Store: stored{Cells: judging.Cells{Store: d.s, Who: "capd", Tell: true}, s: d.s},
-		Know: pipeline.Knowledge{Bench: "bench 1", Factors: record.CellFactors, Spread: spread, Settle: judging.Settle(config.Checks{}, spread, judging.Across(d.s, record.CellFactors, 0))}}
+		Know: pipeline.Knowledge{Bench: "bench 1", Factors: record.CellFactors, Spread: spread, Settle: judging.Settle(config.Checks{}, spread, judging.Across(d.s, record.CellFactors, 0), judging.Neighbours(d.s))}}
 }
 
 // overrule sets a verdict by hand as 'capctl overrule' does.
