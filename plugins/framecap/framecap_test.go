@@ -5,6 +5,7 @@ import (
 	"math"
 	"math/rand/v2"
 	"path/filepath"
+	"strconv"
 	"strings"
 	"testing"
 	"time"
@@ -353,6 +354,60 @@ func TestSettingsDecide(t *testing.T) {
 		now := plugintest.Check(t, framecap.Validator{}, e, map[string]string{c.name: c.value})
 		if before.Outcome != c.before || now.Outcome != c.now {
 			t.Errorf("%s = %s: %s, then %s; want %s, then %s\n%s\n%s", c.name, c.value, before.Outcome, now.Outcome, c.before, c.now, before.Reason, now.Reason)
+		}
+	}
+}
+
+// No limit lies at an edge: a fifth less or a quarter more finds the same held passes, but for
+// one in twenty, and calls no other one capped.
+func TestLimitsLieAtNoEdge(t *testing.T) {
+	step, frees := 29, 14
+	if testlab.Long(t) {
+		step, frees = 1, 700
+	}
+	r := rand.New(rand.NewPCG(77, 78))
+	var caps, none [][]float64
+	i := 0
+	for _, l := range testlab.Limiters {
+		for _, fps := range rates {
+			for _, late := range []float64{0.02, 0.08} {
+				if x := held(r, l, fps, late, 12); i%step == 0 {
+					caps = append(caps, x)
+				}
+				i++
+			}
+		}
+	}
+	for i := range frees {
+		_, x := free(r, i)
+		none = append(none, x)
+	}
+	for _, name := range []string{"window_percent", "share_percent", "narrow_percent", "inexact_us", "clipped_percent", "shorter_percent",
+		"level_percent", "row_percent", "part_s", "late_percent"} {
+		for _, p := range (framecap.Validator{}).Describe().Parameters {
+			if p.Name != name {
+				continue
+			}
+			value, err := strconv.ParseFloat(p.Default, 64)
+			if err != nil {
+				t.Fatal(err)
+			}
+			for _, factor := range []float64{0.8, 1.25} {
+				settings := map[string]string{name: strconv.FormatFloat(factor*value, 'g', -1, 64)}
+				speak := func(list [][]float64) (n int) {
+					for _, x := range list {
+						if spoke(plugintest.Check(t, framecap.Validator{}, plugintest.Pass(x), settings)) {
+							n++
+						}
+					}
+					return n
+				}
+				found, called := speak(caps), speak(none)
+				t.Logf("%s = %s: %d of %d held passes found, %d of %d others called capped", name, settings[name], found, len(caps), called, len(none))
+				if float64(found) < 0.95*float64(len(caps)) || called > len(none)/500 {
+					t.Errorf("%s lies at an edge", name)
+				}
+			}
 		}
 	}
 }
