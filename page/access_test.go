@@ -21,7 +21,7 @@ import (
 )
 
 // ordering serves a page that takes orders; the function returns those that came.
-func ordering(t *testing.T, src *invented) (*Server, func() []control.Order) {
+func ordering(t *testing.T, src *invented, names ...string) (*Server, func() []control.Order) {
 	t.Helper()
 	var mu sync.Mutex
 	var given []control.Order
@@ -30,7 +30,7 @@ func ordering(t *testing.T, src *invented) (*Server, func() []control.Order) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		s.o.Pairing = keeper
+		s.o.Pairing, s.o.Names = keeper, names
 		s.o.Order = func(_ context.Context, o control.Order) (string, error) {
 			mu.Lock()
 			defer mu.Unlock()
@@ -48,7 +48,8 @@ func ordering(t *testing.T, src *invented) (*Server, func() []control.Order) {
 // has buttons, with script and without.
 func TestBrowserIsPairedAndOrders(t *testing.T) {
 	ctx := browser.Start(t)
-	s, given := ordering(t, bench())
+	src := bench()
+	s, given := ordering(t, src)
 	h := browser.Listen(t, ctx)
 	code, _ := s.o.Pairing.Invite("phone")
 	if err := chromedp.Do(ctx, chromedp.Navigate(s.Address()+"pair#"+code)); err != nil {
@@ -69,9 +70,12 @@ func TestBrowserIsPairedAndOrders(t *testing.T) {
 	if len(said) != 1 || !strings.Contains(said[0], "409") { // which a browser says of every refusal
 		t.Errorf("%q", said)
 	}
-	// What happens is drawn with the buttons.
+	browser.Shot(t, ctx, "PAGE_OUT", "answer.png")
+	// What happens is drawn with the buttons, and the focus stays.
+	browser.Ask[bool](t, ctx, `document.querySelector('[value=skip] ~ button').focus(), true`)
+	src.set(func(v *view.Bench) { v.Plan.Advice = "record pass 4" })
 	s.o.Events.Publish(control.Event{Kind: control.KindState})
-	browser.Until(t, ctx, `!!document.querySelector('[value=skip] ~ button')`)
+	browser.Until(t, ctx, `document.getElementById('next').innerText.includes('record pass 4') && document.activeElement === document.querySelector('[value=skip] ~ button')`)
 
 	if err := chromedp.Do(ctx, browser.Script(false), chromedp.Navigate(s.Address()+"pass/0a1b2c3d4e51"), chromedp.WaitReady("[name=why]")); err != nil {
 		t.Fatal(err)
@@ -90,6 +94,26 @@ func TestBrowserIsPairedAndOrders(t *testing.T) {
 	browser.Ask[bool](t, ctx, `document.querySelector('[name=code]').value = '`+code+`', document.forms[0].requestSubmit(), true`)
 	browser.Until(t, ctx, `document.querySelector('[role=alert]')?.textContent.startsWith('This code is not valid')`)
 	browser.Shot(t, ctx, "PAGE_OUT", "pair.png")
+}
+
+// A browser whose right was taken back loses its buttons at once; one of another machine is led to
+// where it can be paired again.
+func TestBrowserIsNoLongerPaired(t *testing.T) {
+	ctx := browser.Start(t, chromedp.Flag("host-resolver-rules", "MAP bench-1.lan 127.0.0.1"))
+	s, _ := ordering(t, bench(), "bench-1.lan")
+	for name, then := range map[string]string{"127.0.0.1": `document.getElementById('link')?.textContent === 'Kept up to date.' && !document.querySelector('form') && !document.body.innerText.includes('Paired as')`,
+		"bench-1.lan": `location.pathname === '/pair'`} {
+		code, _ := s.o.Pairing.Invite("phone")
+		if err := chromedp.Do(ctx, chromedp.Navigate(strings.Replace(s.Address(), "127.0.0.1", name, 1)+"pair#"+code)); err != nil {
+			t.Fatal(err)
+		}
+		browser.Until(t, ctx, `document.getElementById('link')?.textContent === 'Kept up to date.' && document.body.innerText.includes('Paired as')`)
+		if err := s.o.Pairing.Revoke(s.o.Pairing.Devices()[0].ID); err != nil {
+			t.Fatal(err)
+		}
+		s.o.Events.Publish(control.Event{Kind: control.KindState})
+		browser.Until(t, ctx, then)
+	}
 }
 
 // Another site in the same browser can have no order given, although that is paired.

@@ -127,7 +127,10 @@ type document struct {
 // draw makes a whole document around the main part of a kind.
 func (s *Server) draw(c caller, kind, title string, body any) ([]byte, error) {
 	d := document{Title: title, Build: build, Style: template.CSS(style), Kind: kind, Body: body, At: time.Now(),
-		Open: s.open(), Device: c.device.Name, Orders: s.o.Order != nil}
+		Open: s.open(), Orders: s.o.Order != nil}
+	if c.paired {
+		d.Device = c.device.Name
+	}
 	switch kind {
 	case "now":
 		d.Script = template.JS(pageScript)

@@ -2,7 +2,7 @@
 (() => {
 const $ = id => document.getElementById(id), root = document.documentElement;
 const silence = 150e3; // ms; the agent says something every minute
-let stream, again, ahead = 0, heard = new Date(), audio;
+let stream, again, fade, ahead = 0, heard = new Date(), audio;
 const clock = t => String(t.getHours()).padStart(2, '0') + ':' + String(t.getMinutes()).padStart(2, '0');
 const loud = () => $('sound').checked;
 
@@ -12,6 +12,13 @@ function count() {
   if (!e) return;
   const s = Math.max(0, Math.floor((Date.now() + ahead - e.dataset.since) / 1000));
   e.textContent = Math.floor(s / 60) + ':' + String(s % 60).padStart(2, '0');
+}
+
+// Puts a section in the place of another, and the focus where it was.
+function swap(old, n) {
+  const all = e => [...e.querySelectorAll('a, button, [tabindex]')], at = all(old).indexOf(document.activeElement);
+  old.replaceWith(n);
+  if (at >= 0) all(n)[at]?.focus({preventScroll: true});
 }
 
 // Takes over the sections that are not as they were.
@@ -25,7 +32,7 @@ function put(html) {
     else {
       if (old !== at) main.insertBefore(old, at);
       else at = at.nextElementSibling;
-      if (old.outerHTML !== n.outerHTML) old.replaceWith(n);
+      if (old.outerHTML !== n.outerHTML) swap(old, n);
     }
   }
   while (at) { const x = at; at = at.nextElementSibling; x.remove(); }
@@ -74,7 +81,12 @@ function open() {
   stream.onerror = () => {
     if (!document.body.classList.contains('lost')) heard = new Date();
     live(false);
-    if (stream.readyState === EventSource.CLOSED) { clearTimeout(again); again = setTimeout(open, 5000); }
+    if (stream.readyState === EventSource.CLOSED) {
+      clearTimeout(again);
+      again = setTimeout(open, 5000);
+      // It is refused: if that is because this device is paired no longer, the page leads to where it can be.
+      fetch('/', {method: 'HEAD', redirect: 'manual'}).then(r => { if (r.type === 'opaqueredirect') location.reload(); }, () => {});
+    }
   };
 }
 function close() { clearTimeout(again); stream?.close(); stream = null; }
@@ -102,6 +114,8 @@ async function order(e) {
     to.textContent = await r.text();
   } catch { to.textContent = 'The agent was not reached: nothing is known of this order.'; }
   b.disabled = false;
+  clearTimeout(fade);
+  fade = setTimeout(() => { to.textContent = ''; }, 20e3);
 }
 
 $('sound').closest('p').hidden = false;

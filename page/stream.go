@@ -51,6 +51,10 @@ const mostSays = 8
 // stream keeps one page up to date until it is closed.
 func (v *views) stream(w http.ResponseWriter, r *http.Request) {
 	me := &viewer{wake: make(chan struct{}, 1), device: callerIn(r).device.ID}
+	drawn := build
+	if me.device != "" {
+		drawn += "-paired"
+	}
 	if v.server.mayOrder(r) {
 		me.orders = 1
 	}
@@ -66,9 +70,9 @@ func (v *views) stream(w http.ResponseWriter, r *http.Request) {
 	w.Header().Set("X-Accel-Buffering", "no")
 	out := &sender{w: w, c: http.NewResponseController(w), limit: v.server.writeTime}
 	out.err = out.c.SetReadDeadline(time.Time{}) // the request has been read; a stream has no end
-	// A page of another program draws itself anew; how long a pass has been running is counted
+	// A page of another program, or one that may do other things since, draws itself anew; how long a pass has been running is counted
 	// by this machine's clock.
-	out.event("build", fmt.Appendf(nil, "%s %d", build, time.Now().UnixMilli()))
+	out.event("build", fmt.Appendf(nil, "%s %d", drawn, time.Now().UnixMilli()))
 	for out.err == nil {
 		select {
 		case <-r.Context().Done():

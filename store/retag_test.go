@@ -3,6 +3,7 @@ package store_test
 import (
 	"errors"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
@@ -204,6 +205,27 @@ func TestQueueOfAlerts(t *testing.T) {
 	}
 	if err := s.Delivered(ctx, "none"); err == nil {
 		t.Error("an alert that is not there was delivered")
+	}
+}
+
+// What many programs add to one setting is all kept, and a change that is refused leaves it.
+func TestSettingsAreChangedInOneStep(t *testing.T) {
+	s := newStore(t)
+	var all sync.WaitGroup
+	for range 20 {
+		all.Go(func() {
+			if err := s.ChangeSetting(ctx, "plan", func(v string) (string, error) { return v + "x", nil }); err != nil {
+				t.Error(err)
+			}
+		})
+	}
+	all.Wait()
+	no := errors.New("no")
+	if err := s.ChangeSetting(ctx, "plan", func(string) (string, error) { return "lost", no }); !errors.Is(err, no) {
+		t.Error(err)
+	}
+	if v, _, err := s.Setting(ctx, "plan"); err != nil || v != strings.Repeat("x", 20) {
+		t.Errorf("%q, %v", v, err)
 	}
 }
 

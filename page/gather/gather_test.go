@@ -374,6 +374,18 @@ func TestPagesOfACampaignWhileRecording(t *testing.T) {
 	}
 }
 
+// An order that somebody gives while a log is recorded shows at once.
+func TestOrderWhileRecording(t *testing.T) {
+	g := open(t, matrix)
+	g.Agent = &agent{status: control.Status{Recording: &control.Recording{}}}
+	for _, cell := range []int{0, 3, 5} {
+		give(t, g, campaign.Begin, cell)
+		if v := g.Now(t.Context()); v.Plan == nil || v.Plan.Cell != cell+1 {
+			t.Errorf("cell %d: %+v", cell+1, v.Plan)
+		}
+	}
+}
+
 // An old log that was copied in is the last pass all the same: somebody waits for it.
 func TestLatest(t *testing.T) {
 	g := open(t, "")
