@@ -51,9 +51,7 @@ type Inside struct {
 	Bench   Machine
 	Pairing *pairing.Keeper      // who may see the page from elsewhere; nil where nobody may
 	Started func(address string) // the page is there
-	// Changed is told that an order was carried out, with the pass that counts in another way
-	// since, nil for none.
-	Changed func(*record.Pass)
+	Changed func()               // an order was carried out
 }
 
 // Screen is where the agent shows alerts while it runs.
@@ -80,7 +78,6 @@ type Agent struct {
 	steps  *pipeline.Pipeline
 
 	troubles notify.Troubles
-	byHand   byHand
 	owed     owed // passes that a validator that failed still owes an answer
 
 	ending   ending

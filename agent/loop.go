@@ -167,7 +167,6 @@ func (ag *Agent) takeUp(ctx context.Context) time.Duration {
 	if wait := time.Until(ag.retry); (ag.stuck || ag.behind) && wait > 0 {
 		return wait
 	}
-	ag.settle(ctx, ag.idle)
 	ag.resume(ctx, ag.idle)
 	switch {
 	case ag.stuck, ag.behind:

@@ -4,12 +4,9 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"sync"
 
 	"capd.example/control"
-	"capd.example/internal/judging"
 	"capd.example/page/pairing"
-	"capd.example/record"
 )
 
 // show runs the page. Where it cannot be had, everything else goes on.
@@ -31,47 +28,11 @@ func (ag *Agent) show(ctx context.Context, page func(context.Context, Inside) er
 	return err
 }
 
-// byHand are passes with a verdict by hand, or none any more, whose cells are to be worked out
-// again. They wait in memory alone: without it the next pass of the cell has that done.
-type byHand struct {
-	mu   sync.Mutex
-	list []record.Pass
-}
-
-// mostByHand bounds what waits while a pass is being recorded.
-const mostByHand = 100
-
-// ordered takes note of an order that was carried out through the page.
-func (ag *Agent) ordered(p *record.Pass) {
-	if p != nil {
-		ag.byHand.mu.Lock()
-		if len(ag.byHand.list) < mostByHand {
-			ag.byHand.list = append(ag.byHand.list, *p)
-		}
-		ag.byHand.mu.Unlock()
-		poke(ag.intake.wakes)
-	}
+// ordered takes note of an order that was carried out through the page: passes may have been put
+// back to be judged again.
+func (ag *Agent) ordered() {
+	poke(ag.intake.wakes)
 	ag.turned()
-}
-
-// settle works out again what depends on the cells of passes that count in another way now, as
-// long as more says so.
-func (ag *Agent) settle(ctx context.Context, more func() bool) {
-	for more() {
-		ag.byHand.mu.Lock()
-		if len(ag.byHand.list) == 0 {
-			ag.byHand.mu.Unlock()
-			return
-		}
-		p := ag.byHand.list[0]
-		ag.byHand.list = ag.byHand.list[1:]
-		ag.byHand.mu.Unlock()
-		s := judging.Settler{Steps: ag.steps, Factors: ag.steps.Know.Factors,
-			Cells: judging.Cells{Store: ag.store, Why: "verdict by hand of pass " + p.ID, Who: "capd", Tell: true}}
-		if _, err := s.Cell(ctx, p); err != nil && ctx.Err() == nil {
-			ag.log.Error().Err(err).Str("pass", p.ID).Msg("the passes beside one with a verdict by hand could not be compared again")
-		}
-	}
 }
 
 // opened notes where the page listens.

@@ -26,9 +26,9 @@ type Desk struct {
 	Required []string // checks
 	Store    *store.Store
 	Agent    control.Agent
-	// Changed is told that an order was carried out, with the pass that has a verdict by hand or
-	// has none any more, nil for another order.
-	Changed func(*record.Pass)
+	// Changed is told that an order was carried out: passes may have been put back to be judged
+	// again.
+	Changed func()
 
 	mu   sync.Mutex // a book is for one at a time
 	book *logbook.Book
@@ -36,13 +36,12 @@ type Desk struct {
 
 // Do has an order carried out and says what came of it.
 func (d *Desk) Do(ctx context.Context, o control.Order) (said string, err error) {
-	var pass *record.Pass
 	who := strings.TrimSpace(safe.Line(o.Who) + " (page)")
 	switch o.Verb {
 	case control.VerbBegin, control.VerbNext, control.VerbSkip, control.VerbKeep:
 		said, err = d.steer(ctx, o)
 	case control.VerbOverrule, control.VerbTakeBack:
-		said, pass, err = d.byHand(ctx, o, who)
+		said, err = d.byHand(ctx, o, who)
 	case control.VerbAck:
 		said, err = d.acknowledge(ctx, o.Alert, who)
 	case control.VerbPause:
@@ -52,9 +51,7 @@ func (d *Desk) Do(ctx context.Context, o control.Order) (said string, err error)
 	default:
 		err = fmt.Errorf("there is no order %q: load the page anew", safe.Line(string(o.Verb)))
 	}
-	if err == nil || pass != nil {
-		d.Changed(pass)
-	}
+	d.Changed() // with an error, too: a part may have been done
 	return said, err
 }
 
@@ -139,44 +136,43 @@ func (d *Desk) orders(ctx context.Context, o control.Order, page logbook.Page) (
 	return orders, fmt.Sprintf("%s %s, %s open", did, b.Plan.Where(cell), record.Count(open, "pass")), nil
 }
 
-// byHand sets a verdict by hand, or takes that back. With an error the pass is returned where it
-// may have been set all the same.
-func (d *Desk) byHand(ctx context.Context, o control.Order, who string) (said string, p *record.Pass, err error) {
+// byHand sets a verdict by hand, or takes that back.
+func (d *Desk) byHand(ctx context.Context, o control.Order, who string) (string, error) {
 	why := safe.Line(o.Why)
 	if safe.Blank(why) {
-		return "", nil, errors.New("the reason is missing: give it in a few words, for readers of the results")
+		return "", errors.New("the reason is missing: give it in a few words, for readers of the results")
 	}
 	was, err := d.Store.Pass(ctx, o.Pass)
 	if err != nil || was.ID != o.Pass {
-		return "", nil, cmp.Or(err, fmt.Errorf("there is no pass %q", safe.Line(o.Pass)))
+		return "", cmp.Or(err, fmt.Errorf("there is no pass %q", safe.Line(o.Pass)))
 	}
 	factors, err := d.factors()
 	if err != nil {
-		return "", nil, err
+		return "", err
 	}
 	set := func() error { return d.Store.Overrule(ctx, was.ID, o.Verdict, why, who) }
 	if o.Verb == control.VerbTakeBack {
 		if was.Overruled == "" {
-			return "", nil, fmt.Errorf("pass %s: %w", was.ID, store.ErrNotByHand)
+			return "", fmt.Errorf("pass %s: %w", was.ID, store.ErrNotByHand)
 		}
 		judge := func(f []record.Finding) record.Verdict { return record.Judge(f, d.Required) }
 		set = func() error { return d.Store.TakeBack(ctx, was, why, who, judge) }
 	} else if !o.Verdict.Valid() {
-		return "", nil, fmt.Errorf("%q is none of clean, unverified, doubtful, bad", safe.Line(string(o.Verdict)))
+		return "", fmt.Errorf("%q is none of clean, unverified, doubtful, bad", safe.Line(string(o.Verdict)))
 	}
 	if err := judging.ByHand(ctx, d.Store, factors, was, set); err != nil {
-		return "", &was, err
+		return "", err
 	}
 	now, err := d.Store.Pass(ctx, was.ID)
 	if err != nil {
-		return "", &was, err
+		return "", err
 	}
 	by := "by hand"
 	if now.Overruled == "" {
 		by = "by its checks"
 	}
 	return fmt.Sprintf("The pass was %s and is now %s %s.", cmp.Or(was.Verdict, "not judged"),
-		cmp.Or(now.Verdict, "not judged yet"), by), &now, nil
+		cmp.Or(now.Verdict, "not judged yet"), by), nil
 }
 
 // factors are those that make a cell on this bench.
