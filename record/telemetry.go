@@ -20,6 +20,7 @@ const (
 	SeriesBackground  = "cpu.background"     // % of ONE core: all that is neither the measured program nor capd
 	SeriesGame        = "cpu.game"           // % of ONE core: the measured program
 	SeriesSteal       = "cpu.steal"          // % of the machine taken by the hypervisor
+	SeriesSlept       = "system.slept"       // s that the machine slept since the sample before, or the start of the pass
 	SeriesMemAvail    = "mem.available"      // bytes
 	SeriesMemStall    = "mem.stall"          // % of the time that some task waited for memory
 	SeriesSwapIn      = "mem.swap_in"        // pages per second

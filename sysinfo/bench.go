@@ -24,6 +24,7 @@ type Options struct {
 	Period  time.Duration // between samples while the machine is busy; 0 is 1 s
 	Idle    time.Duration // between looks whether it is, and samples while it is nearly; 0 is 5 s
 	Keep    time.Duration // how long samples are kept; 0 is 40 min
+	Calm    func(bool)    // is told when samples become rare, and when they come every Period again; nil for nobody
 }
 
 // Bench is one test computer as it is now.
@@ -41,6 +42,7 @@ type Bench struct {
 	beats   chan struct{}
 
 	testOnlySources []sensor.Source
+	testOnlyAsleep  func() (time.Duration, bool)
 
 	mu       sync.Mutex // guards what follows
 	ring     *ring

@@ -15,6 +15,7 @@ type ring struct {
 	at     []time.Time // zero where nothing was written yet
 	span   []float64   // seconds that the row's rates cover
 	rested []bool      // the machine was seen at rest since the row before
+	slept  []float64   // seconds that it slept since the row before, -1 for unknown
 	values []float64
 	next   int
 	fresh  []int // for each column of a source that is read in turns its colFresh, else -1
@@ -26,7 +27,7 @@ func newRing(cols []sensor.Column, rows int) *ring {
 		fresh[i] = -1
 	}
 	return &ring{cols: cols, fresh: fresh, at: make([]time.Time, rows), span: make([]float64, rows),
-		rested: make([]bool, rows), values: make([]float64, rows*len(cols))}
+		rested: make([]bool, rows), slept: make([]float64, rows), values: make([]float64, rows*len(cols))}
 }
 
 // inTurns says that the columns [from, to) are of a source that is read in turns.
@@ -36,8 +37,8 @@ func (r *ring) inTurns(from, to int) {
 	}
 }
 
-func (r *ring) put(at time.Time, span float64, rested bool, row []float64) {
-	r.at[r.next], r.span[r.next], r.rested[r.next] = at, span, rested
+func (r *ring) put(at time.Time, span float64, rested bool, slept float64, row []float64) {
+	r.at[r.next], r.span[r.next], r.rested[r.next], r.slept[r.next] = at, span, rested, slept
 	copy(r.values[r.next*len(r.cols):], row)
 	r.next = (r.next + 1) % len(r.at)
 }

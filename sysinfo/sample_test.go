@@ -306,7 +306,9 @@ func TestReadThatDoesNotReturn(t *testing.T) {
 func TestCalmMachine(t *testing.T) {
 	root := machinetest.Unpack(t, "virtual")
 	synctest.Test(t, func(t *testing.T) {
-		b := New(Options{Root: root})
+		var told []string
+		start := time.Now()
+		b := New(Options{Root: root, Calm: func(calm bool) { told = append(told, fmt.Sprint(calm, time.Since(start))) }})
 		ctx, stop := context.WithCancel(t.Context())
 		done := make(chan error, 1)
 		go func() { done <- b.Sample(ctx) }()
@@ -328,8 +330,13 @@ func TestCalmMachine(t *testing.T) {
 		if g := tel.Missing[len(tel.Missing)-1]; !hasGap(tel, "samples") {
 			t.Errorf("nothing said of the nine minutes without samples: %+v", g)
 		}
+		b.Hasten()
+		synctest.Wait()
 		stop()
 		<-done
+		if got := strings.Join(told, ", "); got != "true 31s, false 3m0s" {
+			t.Errorf("told of calm: %s", got)
+		}
 	})
 }
 

@@ -45,9 +45,11 @@ type sampler struct {
 	last   time.Time      // of the latest sample, with the monotonic clock
 	load   func() float64 // busy processors at the latest sample
 	busyAt time.Time      // when the machine was last at work
+	calm   bool           // samples are rare
 	glance *glance        // nil where nothing tells so cheaply
 	rested bool           // the machine was seen at rest since the latest sample
 	woke   float64        // busy processors between the two latest glances of a rest
+	nap    nap            // the machine's sleep as of the latest sample
 }
 
 // Sample takes samples until ctx ends, then returns its error. It may run once at a time
@@ -122,7 +124,16 @@ func (s *sampler) giveUp() {
 }
 
 // next sets the beat to the next sample.
-func (s *sampler) next(now time.Time) { s.beat.set(untilNext(now, s.pace(now))) }
+func (s *sampler) next(now time.Time) {
+	pace := s.pace(now)
+	if calm := pace != s.b.opt.Period; calm != s.calm {
+		s.calm = calm
+		if s.b.opt.Calm != nil {
+			s.b.opt.Calm(calm)
+		}
+	}
+	s.beat.set(untilNext(now, pace))
+}
 
 // end waits for the latest sample: the sources may be closed only when nobody reads them
 // any more. A read that does not return keeps its source.
@@ -333,8 +344,9 @@ func (s *sampler) sampleAt(turn int32, row []float64, now time.Time) bool {
 		return false
 	}
 	s.last = now
+	slept := s.nap.since(s.b.asleep())
 	s.b.mu.Lock()
-	s.b.ring.put(now, elapsed, s.rested, row)
+	s.b.ring.put(now, elapsed, s.rested, slept, row)
 	s.b.mu.Unlock()
 	s.rested = false
 	// The sample's own load is the mean of the whole rest before it.

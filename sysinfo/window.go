@@ -47,6 +47,7 @@ func (b *Bench) WindowFor(from, to time.Time, program string) (*record.Telemetry
 	t.Series, t.Missing = b.ring.series(rows, from, to)
 	t.Missing = append(slices.Clone(b.gaps), t.Missing...)
 	t.Missing = append(t.Missing, b.coverage(rows, from, to)...)
+	b.addSleep(t, rows, from, to)
 	b.attribute(t, rows, from, to, program)
 	return t, nil
 }

@@ -1,6 +1,7 @@
 package watcher
 
 import (
+	"encoding/binary"
 	"errors"
 	"io/fs"
 	"os"
@@ -53,6 +54,19 @@ func lookAtFile(path string) (fs.FileInfo, kind, error) {
 	}
 	attributes, tag := marksOf(path, info)
 	return info, kindOf(info.Mode(), attributes, tag), nil
+}
+
+// FILE_PROCESS_IDS_USING_FILE_INFORMATION (wdm.h, 64 bit): a number, then that many processes.
+const (
+	fileUsers = 47 // FileProcessIdsUsingFileInformation
+	usersHead = 8
+)
+
+// onlyUser reports whether a list of the processes that have a file open names us alone. We have
+// it open: a list without us is none to go by.
+func onlyUser(list []byte, self uint64) bool {
+	return len(list) >= usersHead+8 && binary.LittleEndian.Uint32(list) == 1 &&
+		binary.LittleEndian.Uint64(list[usersHead:]) == self
 }
 
 // onShare tells of the name of a volume on Windows whether it is a share of another machine,

@@ -1,6 +1,7 @@
 package watcher
 
 import (
+	"encoding/binary"
 	"errors"
 	"io/fs"
 	"os"
@@ -10,6 +11,7 @@ import (
 	"testing/synctest"
 	"time"
 
+	"capd.example/sysinfo/machinetest"
 	"github.com/fsnotify/fsnotify"
 )
 
@@ -43,6 +45,38 @@ func TestKinds(t *testing.T) {
 			t.Errorf("%s: %d, want %d", c.name, got, c.want)
 		}
 	}
+}
+
+// TestOnlyUser: nobody else has a log open where the system's list names us and nobody but us.
+func TestOnlyUser(t *testing.T) {
+	list := func(count uint32, pids ...uint64) []byte {
+		b := binary.LittleEndian.AppendUint64(nil, uint64(count))
+		for _, pid := range pids {
+			b = binary.LittleEndian.AppendUint64(b, pid)
+		}
+		return append(b, make([]byte, 64)...)
+	}
+	for _, c := range []struct {
+		what string
+		list []byte
+		want bool
+	}{
+		{"we alone", list(1, 7), true}, {"a logger beside us", list(2, 7, 9), false}, {"a logger before us", list(2, 9, 7), false},
+		{"another one alone", list(1, 9), false}, {"nobody, though we have it open", list(0), false}, {"nothing", nil, false},
+		{"cut short", list(1, 7)[:12], false},
+	} {
+		if got := onlyUser(c.list, 7); got != c.want {
+			t.Errorf("%s: %v", c.what, got)
+		}
+	}
+}
+
+// TestLayoutOfUsers: sizes and offsets are those of the headers of mingw-w64.
+func TestLayoutOfUsers(t *testing.T) {
+	machinetest.Layout(t, []string{"ddk/wdm.h"}, map[string]int{
+		"FileProcessIdsUsingFileInformation":                               fileUsers,
+		"offsetof(FILE_PROCESS_IDS_USING_FILE_INFORMATION, ProcessIdList)": usersHead,
+	})
 }
 
 func TestShares(t *testing.T) {

@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"os"
 	"path/filepath"
 	"strings"
 	"syscall"
@@ -15,8 +16,12 @@ import (
 const limitHint = "close programs that watch many folders to have events again"
 
 // probeWriter opens the log for reading without letting anybody write, which fails while
-// a writer has it open, and closes it at once.
+// a writer has it open, and closes it at once. Where nobody else has it open at all it leaves that
+// be: a logger that opens its file anew for each line must not meet us.
 func probeWriter(path string) Writer {
+	if nobodyElse(path) {
+		return WriterNone
+	}
 	name, err := windows.UTF16PtrFromString(path)
 	if err != nil {
 		return WriterUnknown
@@ -33,6 +38,20 @@ func probeWriter(path string) Writer {
 		return WriterRefused
 	}
 	return WriterUnknown
+}
+
+// nobodyElse reports whether no other process has a file open, as far as the file system tells. We
+// open it with a right that keeps nobody from anything.
+func nobodyElse(path string) bool {
+	h, err := openWith(path, windows.FILE_READ_ATTRIBUTES, windows.FILE_ATTRIBUTE_NORMAL)
+	if err != nil {
+		return false
+	}
+	defer windows.CloseHandle(h)
+	var users [usersHead + 8*16]byte // more than a log ever has
+	var told windows.IO_STATUS_BLOCK
+	err = windows.NtQueryInformationFile(h, &told, &users[0], uint32(len(users)), fileUsers)
+	return err == nil && onlyUser(users[:], uint64(os.Getpid()))
 }
 
 // marksOf returns a file's attributes and, where it has one, its reparse tag, without opening

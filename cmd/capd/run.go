@@ -13,6 +13,7 @@ import (
 
 	"capd.example/agent"
 	"capd.example/internal/cli"
+	"capd.example/internal/efficiency"
 	"capd.example/internal/steering"
 	"capd.example/page"
 	"capd.example/page/gather"
@@ -46,7 +47,7 @@ func (c runCmd) Run(a *app) error {
 		screen.Width = func() int { return cli.Width(a.stdout) }
 	}
 	ag, err := agent.New(a.ctx, agent.Options{
-		Config: a.config, Given: a.given, Bench: sysinfo.New(sysinfo.Options{Root: a.root}), Log: log,
+		Config: a.config, Given: a.given, Bench: sysinfo.New(sysinfo.Options{Root: a.root, Calm: efficiency.WhenCalm}), Log: log,
 		Validators: []string{self, validatorRole},
 		Screen:     screen,
 		Page:       a.page,

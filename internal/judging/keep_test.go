@@ -174,6 +174,27 @@ func TestKeepIsForChecksOfDroppedSamples(t *testing.T) {
 	}
 }
 
+// A pass during which the machine slept stays bad when the samples are gone, and one during which
+// it did not is no worse than what else is remembered of it.
+func TestKeepRemembersSleep(t *testing.T) {
+	for _, c := range []struct {
+		slept  float64
+		want   record.Outcome
+		reason string
+	}{
+		{0, record.Doubtful, "the log covers 60.0 s, but the pass took 92.0 s (3 s allowed)"},
+		{31.5, record.Bad, "the machine slept for 31.5 s during the pass (0.5 s allowed); the log covers 60.0 s, but the pass took 92.0 s (3 s allowed)"},
+	} {
+		now := record.Finding{Check: "completeness", Outcome: record.OK, Params: map[string]string{"slept_s": "0.5", "window_s": "3"},
+			Numbers: map[string]float64{"got_s": 60}}
+		was := now
+		was.Numbers = map[string]float64{"got_s": 60, "slept_s": c.slept, "window_s": 92}
+		if got := completeness.Remember(now, was); got.Outcome != c.want || got.Reason != c.reason || got.Numbers["slept_s"] != c.slept || len(now.Numbers) != 1 {
+			t.Errorf("slept %g s: %+v", c.slept, got)
+		}
+	}
+}
+
 // A log that was shorter than the time over which the bench was sampled for it stays
 // doubtful when the samples are gone; a limit that was set since counts, and so does what
 // else is found now.

@@ -58,8 +58,12 @@ func examples() map[string]cases {
 				pass(plain(3), plugintest.Expect(20), plugintest.Remark(record.RemarkGap, 900, "2.1 s are missing")),
 				pass(plain(3), plugintest.Expect(20), plugintest.Remark(record.RemarkRestarted, 900, "heading")),
 				pass(plain(3), plugintest.Expect(20), plugintest.Series(record.SeriesBackground, "%", plugintest.Flat(2, 40)...)),
+				pass(plain(3), plugintest.Expect(20), plugintest.Series(record.SeriesSlept, "s", append(plugintest.Flat(0, 19), 31.5)...)),
 			},
-			good: []record.Evidence{pass(plain(3), plugintest.Expect(20)), pass(plain(3), after), pass(plugintest.Steady(120, 19.3, 3), plugintest.Expect(20))},
+			good: []record.Evidence{pass(plain(3), plugintest.Expect(20)),
+				pass(plain(3), plugintest.Expect(20), plugintest.Series(record.SeriesSlept, "s", plugintest.Flat(0, 20)...)),
+				pass(plain(3), plugintest.Expect(20), plugintest.Series(record.SeriesSlept, "s", append(plugintest.Flat(math.NaN(), 19), 0.4)...)),
+				 pass(plain(3), after), pass(plugintest.Steady(120, 19.3, 3), plugintest.Expect(20))},
 		},
 		"thermal": {
 			bad: []record.Evidence{
@@ -204,6 +208,7 @@ func TestOutcomes(t *testing.T) {
 		{"completeness", 0, record.Bad, "8.0 s of the 20.0 s expected"},
 		{"completeness", 1, record.Doubtful, "24.0 s, more than the 20.0 s"},
 		{"completeness", 2, record.Bad, "in the cell's other passes"},
+		{"completeness", 7, record.Bad, "the machine slept for 31.5 s during the pass (0.5 s allowed)"},
 		{"background", 0, record.Doubtful, "22 % of one core (limit 10 %), most of all indexer (20 %)"},
 		{"background", 1, record.Bad, "(50 % of the pass)"},
 		{"hitches", 0, record.Bad, "stood still for 2.01 s"},

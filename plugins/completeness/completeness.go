@@ -27,8 +27,8 @@ const Name = "completeness"
 // Describe implements [plugins.Validator].
 func (Validator) Describe() plugins.Description {
 	return plugins.Description{
-		Name: Name, Version: "1",
-		About: "the log is whole: as long as expected, not cut off, without holes, of one recording",
+		Name: Name, Version: "2",
+		About: "the log is whole: as long as expected, not cut off, without holes, of one recording, and the machine did not sleep meanwhile",
 		Needs: []string{"expected length, or earlier passes of the cell"},
 		Parameters: []plugins.Parameter{
 			plugins.Num("tolerance_s", "1", "s",
@@ -37,6 +37,7 @@ func (Validator) Describe() plugins.Description {
 			plugins.Num("earlier_percent", "5", "%", "allowed difference from the median length of earlier passes"),
 			plugins.Num("left_out_percent", "1", "%", "rows without a usable frame time before the pass is doubtful"),
 			plugins.Num("window_s", "3", "s", "how much longer the telemetry may be than the log"),
+			plugins.Num("slept_s", "0.5", "s", "how long the machine may sleep while the pass is recorded"),
 		},
 	}
 }
@@ -52,6 +53,7 @@ func (Validator) Check(_ context.Context, e record.Evidence, p plugins.Params) r
 	measured := length(c, e, p, got)
 	remarks(c, e, p, measured)
 	window(c, e, p, got)
+	slept(c, e, p)
 	if measured == "" {
 		c.Unable("the expected length is unknown; the log is %.1f s long", got)
 	}
@@ -146,34 +148,74 @@ func window(c *pick.Case, e record.Evidence, p plugins.Params, got float64) {
 	}
 }
 
+// slept looks at whether the machine slept while the pass was recorded: what came before it and
+// what came after are two measurements, whatever the log's clock says.
+func slept(c *pick.Case, e record.Evidence, p plugins.Params) {
+	s, ok := e.Telemetry.Find(record.SeriesSlept)
+	if !ok {
+		return
+	}
+	sum := 0.0
+	for _, v := range s.Known() {
+		sum += v
+	}
+	c.Put("slept_s", sum)
+	if limit := p.Number("slept_s"); sum > limit {
+		c.Put("slept_limit_s", limit)
+		c.Found(record.Bad, wake, "%s", asleep(sum, limit))
+	}
+}
+
+const wake = "switch off sleep and hibernation on the bench while it measures, and repeat the pass"
+
+func asleep(sum, limit float64) string {
+	return fmt.Sprintf("the machine slept for %.1f s during the pass (%g s allowed)", sum, limit)
+}
+
 func longer(got, span, limit float64) string {
 	return fmt.Sprintf("the log covers %.1f s, but the pass took %.1f s (%g s allowed)", got, span, limit)
 }
 
 // Remember returns a finding on a pass whose samples are gone with what an earlier one knew
-// by them: over how long the bench was sampled for it, held against the limit of now.
+// by them, held against the limits of now: over how long the bench was sampled for it, and
+// whether the machine slept.
 func Remember(now, was record.Finding) record.Finding {
-	span, knew := was.Numbers["window_s"]
-	if _, knows := now.Numbers["window_s"]; !knew || knows {
+	got, measured := now.Numbers["got_s"]
+	if !measured {
 		return now
 	}
-	limit, err := strconv.ParseFloat(now.Params["window_s"], 64)
-	got, there := now.Numbers["got_s"]
-	if err != nil || !there {
+	now = remember(now, was, record.Doubtful, repeat, "window", got, func(span, limit float64) string {
+		return longer(got, span, limit)
+	})
+	return remember(now, was, record.Bad, wake, "slept", 0, asleep)
+}
+
+// remember brings one number back, named what_s as is its limit, and finds the outcome where it
+// is more than base and the limit.
+func remember(now, was record.Finding, o record.Outcome, advice, what string, base float64,
+	say func(is, limit float64) string) record.Finding {
+	is, knew := was.Numbers[what+"_s"]
+	if _, knows := now.Numbers[what+"_s"]; !knew || knows {
+		return now
+	}
+	limit, err := strconv.ParseFloat(now.Params[what+"_s"], 64)
+	if err != nil {
 		return now
 	}
 	now.Numbers = maps.Clone(now.Numbers)
-	now.Numbers["window_s"] = span
-	if span-got <= limit {
+	now.Numbers[what+"_s"] = is
+	if is-base <= limit {
 		return now
 	}
-	now.Numbers["window_limit_s"] = limit
-	text := longer(got, span, limit)
-	switch now.Outcome {
-	case record.Bad, record.Doubtful:
+	now.Numbers[what+"_limit_s"] = limit
+	text := say(is, limit)
+	switch {
+	case now.Outcome == record.Bad, now.Outcome == record.Doubtful && o == record.Doubtful:
 		now.Reason += "; " + text
+	case now.Outcome == record.Doubtful: // the worst comes first
+		now.Outcome, now.Reason, now.Advice = o, text+"; "+now.Reason, advice
 	default:
-		now.Outcome, now.Reason, now.Advice = record.Doubtful, text, repeat
+		now.Outcome, now.Reason, now.Advice = o, text, advice
 	}
 	return now
 }

@@ -8,6 +8,7 @@ import (
 	"syscall"
 	"unsafe"
 
+	"capd.example/internal/efficiency"
 	"golang.org/x/sys/windows"
 )
 
@@ -32,12 +33,13 @@ func startTied(cmd *exec.Cmd, maxMemory int64) (*tie, error) {
 	if err := cmd.Start(); err != nil {
 		return nil, err
 	}
-	h, err := windows.OpenProcess(windows.PROCESS_SET_QUOTA|windows.PROCESS_TERMINATE|windows.PROCESS_SUSPEND_RESUME,
-		false, uint32(cmd.Process.Pid))
+	h, err := windows.OpenProcess(windows.PROCESS_SET_QUOTA|windows.PROCESS_TERMINATE|windows.PROCESS_SUSPEND_RESUME|
+		windows.PROCESS_SET_INFORMATION, false, uint32(cmd.Process.Pid))
 	t := &tie{cmd: cmd}
 	if err == nil {
 		defer windows.CloseHandle(h)
 		t.job = jobWith(h, maxMemory)
+		_ = efficiency.Of(h, true) // else its priority alone keeps it from disturbing
 		err = resume(h)
 	}
 	if err != nil {

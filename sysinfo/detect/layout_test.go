@@ -8,15 +8,7 @@ import (
 
 // TestLayoutOfWindows: sizes and offsets are those of the headers of mingw-w64.
 func TestLayoutOfWindows(t *testing.T) {
-	machinetest.Layout(t, []string{"windows.h"}, map[string]int{
-		"sizeof(DEVMODEW)":                                                        220,
-		"offsetof(DEVMODEW, dmSize)":                                              68,
-		"offsetof(DEVMODEW, dmPelsWidth)":                                         172,
-		"offsetof(DEVMODEW, dmPelsHeight)":                                        176,
-		"offsetof(DEVMODEW, dmDisplayFrequency)":                                  184,
-		"sizeof(DISPLAY_DEVICEW)":                                                 840,
-		"offsetof(DISPLAY_DEVICEW, DeviceID)":                                     328,
-		"offsetof(DISPLAY_DEVICEW, DeviceKey)":                                    584,
+	machinetest.Layout(t, []string{"windows.h", "winternl.h"}, map[string]int{
 		"sizeof(SYSTEM_POWER_STATUS)":                                             12,
 		"offsetof(SYSTEM_POWER_STATUS, ACLineStatus)":                             0,
 		"offsetof(SYSTEM_LOGICAL_PROCESSOR_INFORMATION_EX, Processor.GroupCount)": 30,
@@ -24,6 +16,8 @@ func TestLayoutOfWindows(t *testing.T) {
 		"offsetof(SYSTEM_LOGICAL_PROCESSOR_INFORMATION_EX, Cache.Level)":          8,
 		"offsetof(SYSTEM_LOGICAL_PROCESSOR_INFORMATION_EX, Cache.CacheSize)":      12,
 		"sizeof(GROUP_AFFINITY)":                                                  16,
+		"sizeof(SYSTEM_CODEINTEGRITY_INFORMATION)":                                8,
+		"offsetof(SYSTEM_CODEINTEGRITY_INFORMATION, CodeIntegrityOptions)":        4,
 		"RelationProcessorCore":                                                   0,
 		"RelationCache":                                                           2,
 		"RelationProcessorPackage":                                                3,

@@ -19,7 +19,7 @@ func detectWindows(ask winsys.Asker, cards *graphics.Finder, f *facts) {
 		return b
 	}
 	m.smbios, m.topology = whole(winsys.Firmware, 16<<10), whole(winsys.Topology, 16<<10)
-	m.mode = whole(winsys.DisplayMode, 220)
+	m.mode, m.screens = whole(winsys.DisplayMode, winsys.ModeSize), whole(winsys.DisplayConfig, 4096)
 	if b := whole(winsys.MemoryStatus, 64); len(b) == 64 {
 		m.memory = binary.LittleEndian.Uint64(b[8:])
 	}
@@ -27,9 +27,12 @@ func detectWindows(ask winsys.Asker, cards *graphics.Finder, f *facts) {
 		m.mains = b[0] // ACLineStatus
 	}
 	m.plan, m.planName, _ = strings.Cut(string(whole(winsys.PowerScheme, 256)), "\n")
+	effective := make([]byte, 4)
+	_, s := ask.Ask(winsys.Question{Call: winsys.PowerMode}, effective)
+	m.effective, m.effectiveWhy = binary.LittleEndian.Uint32(effective), winsys.Why(s)
 	var guard [8]byte // SYSTEM_CODEINTEGRITY_INFORMATION: its length, then the options
 	binary.LittleEndian.PutUint32(guard[:], uint32(len(guard)))
-	_, s := ask.Ask(winsys.Question{Call: winsys.CodeIntegrity}, guard[:])
+	_, s = ask.Ask(winsys.Question{Call: winsys.CodeIntegrity}, guard[:])
 	m.guard, m.guardWhy = binary.LittleEndian.Uint32(guard[4:]), winsys.Why(s)
 	m.hagsWhy = winsys.Why(winsys.NoFunction)
 	m.cards, _ = cards.All()
@@ -50,15 +53,14 @@ func detectWindows(ask winsys.Asker, cards *graphics.Finder, f *facts) {
 	m.detect(f)
 }
 
-// displayAdapters returns the identifiers of the adapters that drive a screen (DISPLAY_DEVICEW:
-// the identifier stands at 328).
+// displayAdapters returns the identifiers of the adapters that drive a screen.
 func displayAdapters(ask winsys.Asker) (list []string) {
 	for i := range uint64(64) {
-		d := make([]byte, 840)
+		d := make([]byte, winsys.DeviceSize)
 		if !winsys.Exactly(ask, winsys.Question{Call: winsys.DisplayDevices, A: i}, d) {
 			break
 		}
-		if id := winsys.UTF16Text(d[328:584]); vendorDevice(id) != "" {
+		if id := winsys.UTF16Text(d[winsys.DeviceID:winsys.DeviceKey]); vendorDevice(id) != "" {
 			list = append(list, id)
 		}
 	}

@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"encoding/binary"
 	"fmt"
+	"math"
 	"slices"
 	"strconv"
 	"strings"
@@ -18,21 +19,24 @@ import (
 
 // windowsMachine is what a Windows machine answered, as values.
 type windowsMachine struct {
-	reg      winsys.Registry
-	smbios   []byte // as GetSystemFirmwareTable returns it
-	topology []byte // as GetLogicalProcessorInformationEx returns it, relation "all"
-	memory   uint64 // bytes that the system can use
-	mains    byte   // ACLineStatus: 0 battery, 1 mains, 255 unknown
-	mode     []byte // DEVMODEW of the first display, nil for none
-	adapters []string
-	plan     string // GUID of the power plan, "" where it is not told
-	planName string // as the system calls it
-	guard    uint32 // CODEINTEGRITY_OPTION bits, where guardWhy is ""
-	guardWhy record.Unknown
-	hags     uint32 // D3DKMT_WDDM_2_7_CAPS of the first card, where hagsWhy is ""
-	hagsWhy  record.Unknown
-	cards    []graphics.Card
-	nv       []nvml.Card
+	reg          winsys.Registry
+	smbios       []byte // as GetSystemFirmwareTable returns it
+	topology     []byte // as GetLogicalProcessorInformationEx returns it, relation "all"
+	memory       uint64 // bytes that the system can use
+	mains        byte   // ACLineStatus: 0 battery, 1 mains, 255 unknown
+	mode         []byte // DEVMODEW of the first display, nil for none
+	screens      []byte // as QueryDisplayConfig returns them, nil for none
+	adapters     []string
+	plan         string // GUID of the power plan, "" where it is not told
+	planName     string // as the system calls it
+	effective    uint32 // EFFECTIVE_POWER_MODE, where effectiveWhy is ""
+	effectiveWhy record.Unknown
+	guard        uint32 // CODEINTEGRITY_OPTION bits, where guardWhy is ""
+	guardWhy     record.Unknown
+	hags         uint32 // D3DKMT_WDDM_2_7_CAPS of the first card, where hagsWhy is ""
+	hagsWhy      record.Unknown
+	cards        []graphics.Card
+	nv           []nvml.Card
 }
 
 const (
@@ -137,6 +141,8 @@ func (m windowsMachine) switches(f *facts) {
 		plan = m.planName
 	}
 	f.maybe(record.FieldProcessorPolicy, plan, "", "PowerGetActiveScheme", "", true)
+	// Not of the identity: what a game that comes and goes does to it has not been seen yet.
+	f.maybe("power.mode", effectiveModes[m.effective], "", "EFFECTIVE_POWER_MODE", m.effectiveWhy, false)
 	f.unknown(record.FieldProcessorBoost, record.Absent, "Windows does not tell", true)
 	if m.hagsWhy == "" { // as it runs: HwSchEnabled beside HwSchSupported and HwSchEnabledByDefault
 		f.id("os.gpu_scheduling", onOff(m.hags&2 != 0), "", "D3DKMT_WDDM_2_7_CAPS")
@@ -164,6 +170,11 @@ var plans = map[string]string{
 	"a1841308-3541-4fab-bc81-f71556f20b4a": "power saver",
 }
 
+// effectiveModes are the modes that are in force, whatever plan is chosen: what the slider of
+// Windows, a battery or a game makes of it (powersetting.h, EFFECTIVE_POWER_MODE).
+var effectiveModes = map[uint32]string{0: "battery saver", 1: "better battery", 2: "balanced", 3: "high performance",
+	4: "maximum performance", 5: "game", 6: "mixed reality"}
+
 func (m windowsMachine) display(f *facts) {
 	w, h, hz, ok := parseMode(m.mode)
 	if !ok {
@@ -171,7 +182,10 @@ func (m windowsMachine) display(f *facts) {
 		return
 	}
 	f.add("display.0.mode", fmt.Sprintf("%dx%d", w, h), "px", "EnumDisplaySettings")
-	if hz > 1 { // 0 and 1 stand for the hardware's default
+	// A DEVMODE has whole numbers; 59 may be 59.94.
+	if exact, known := winsys.RefreshRate(m.screens, w, h); known && (hz <= 1 || math.Abs(exact-float64(hz)) <= 1) {
+		f.add("display.0.refresh", strconv.FormatFloat(exact, 'f', 2, 64), "Hz", "QueryDisplayConfig")
+	} else if hz > 1 { // 0 and 1 stand for the hardware's default
 		f.add("display.0.refresh", itoa(hz), "Hz", "EnumDisplaySettings")
 	} else {
 		f.unknown("display.0.refresh", record.Unsupported, "EnumDisplaySettings", false)
@@ -180,11 +194,12 @@ func (m windowsMachine) display(f *facts) {
 
 // parseMode reads width, height and frequency of a DEVMODEW (wingdi.h).
 func parseMode(b []byte) (w, h, hz int, ok bool) {
-	if len(b) < 188 {
+	if len(b) < winsys.ModeEnd {
 		return 0, 0, 0, false
 	}
 	u := func(at int) int { return int(binary.LittleEndian.Uint32(b[at:])) }
-	return u(172), u(176), u(184), u(172) > 0 && u(176) > 0
+	w, h = u(winsys.ModeWidth), u(winsys.ModeHeight)
+	return w, h, u(winsys.ModeRate), w > 0 && h > 0
 }
 
 // graphics lists the adapters of the registry that are present, with what NVML adds.

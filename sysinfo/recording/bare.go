@@ -19,21 +19,20 @@ func Bare(q winsys.Question, b []byte) ([]byte, bool) {
 	case winsys.Processes:
 		return bareProcesses(b), true
 	case winsys.Interfaces:
-		const head, row = 8, 1352
-		for at := head; at+row <= len(b); at += row {
-			only(b[at:at+row], interfaceFields)
+		for at := winsys.IfTableRow; at+winsys.IfRowSize <= len(b); at += winsys.IfRowSize {
+			only(b[at:at+winsys.IfRowSize], interfaceFields)
 		}
 		return b, true
 	case winsys.Interface:
 		return only(b, interfaceFields), true
 	case winsys.DisplayDevices: // without the key, which has a number of this machine
-		return only(b, []span{{0, 68}, {68, 324}, {324, 328}, {328, 584}}), true
+		return only(b, []span{{0, winsys.DeviceKey}}), true
 	case winsys.DisplayMode:
-		return only(b, []span{{64, 188}}), true
+		return only(b, []span{{winsys.ModeLength, winsys.ModeEnd}}), true
 	case winsys.PowerScheme: // without the name, which the user may have given
 		guid, _, _ := strings.Cut(string(b), "\n")
 		return []byte(guid), true
-	case winsys.ProcessorTimes, winsys.CodeIntegrity, winsys.MemoryStatus, winsys.PowerOfCores, winsys.PowerStatus,
+	case winsys.ProcessorTimes, winsys.InterruptTimes, winsys.CodeIntegrity, winsys.MemoryStatus, winsys.PowerOfCores, winsys.PowerStatus, winsys.PowerMode, winsys.DisplayConfig,
 		winsys.Topology, winsys.CounterAdd, winsys.CounterRemove, winsys.CounterCollect, winsys.CounterValue,
 		winsys.CounterArray, winsys.CounterClose, winsys.Adapters, winsys.Adapter, winsys.RegistryValue,
 		winsys.RegistryKeys:
@@ -58,7 +57,8 @@ func only(b []byte, keep []span) []byte {
 }
 
 // interfaceFields are LUID, index, state, received and sent bytes of MIB_IF_ROW2 (netioapi.h).
-var interfaceFields = []span{{0, 12}, {1152, 1153}, {1208, 1216}, {1280, 1288}}
+var interfaceFields = []span{{winsys.IfRowLUID, winsys.IfRowIndex + 4},
+	{winsys.IfRowFlags, winsys.IfRowFlags + 1}, {winsys.IfRowIn, winsys.IfRowIn + 8}, {winsys.IfRowOut, winsys.IfRowOut + 8}}
 
 // bareFirmware keeps the heading that Windows puts before the table, with the new length.
 func bareFirmware(b []byte) []byte {
@@ -75,18 +75,18 @@ func bareFirmware(b []byte) []byte {
 // bareProcesses keeps numbers, times and parents of programs (SYSTEM_PROCESS_INFORMATION); a
 // name becomes that of its number.
 func bareProcesses(b []byte) (out []byte) {
-	const entry, name = 96, 32
+	const entry, name = winsys.ProcessSize, 32
 	for len(b) >= entry {
 		e := make([]byte, entry+name)
 		copy(e, b[:entry])
-		only(e, []span{{32, 56}, {80, entry}})
-		if length := binary.LittleEndian.Uint16(b[56:]); length > 0 {
-			said := "p" + strconv.FormatUint(binary.LittleEndian.Uint64(b[80:]), 10) + ".exe"
+		only(e, []span{{winsys.ProcessCreated, winsys.ProcessNameLen}, {winsys.ProcessNumber, entry}})
+		if length := binary.LittleEndian.Uint16(b[winsys.ProcessNameLen:]); length > 0 {
+			said := "p" + strconv.FormatUint(binary.LittleEndian.Uint64(b[winsys.ProcessNumber:]), 10) + ".exe"
 			for i, c := range []byte(said[:min(len(said), name/2)]) {
 				e[entry+2*i] = c
 			}
-			binary.LittleEndian.PutUint16(e[56:], uint16(2*min(len(said), name/2)))
-			binary.LittleEndian.PutUint64(e[64:], uint64(len(out)+entry))
+			binary.LittleEndian.PutUint16(e[winsys.ProcessNameLen:], uint16(2*min(len(said), name/2)))
+			binary.LittleEndian.PutUint64(e[winsys.ProcessNameAt:], uint64(len(out)+entry))
 		}
 		next := uint64(binary.LittleEndian.Uint32(b))
 		if next >= entry && next <= uint64(len(b)) {

@@ -17,11 +17,11 @@ type winNetwork struct {
 }
 
 func openWinNetwork(ask winsys.Asker) (Source, record.Unknown) {
-	table, status := winsys.Whole(ask, winsys.Question{Call: winsys.Interfaces}, make([]byte, 8+16*ifRowSize))
+	table, status := winsys.Whole(ask, winsys.Question{Call: winsys.Interfaces}, make([]byte, winsys.IfTableRow+16*winsys.IfRowSize))
 	if why := winsys.Why(status); why != "" {
 		return nil, why
 	}
-	s := &winNetwork{ask: ask, cards: hardwareRows(table), row: make([]byte, ifRowSize)}
+	s := &winNetwork{ask: ask, cards: hardwareRows(table), row: make([]byte, winsys.IfRowSize)}
 	if len(s.cards) == 0 {
 		return nil, record.Absent
 	}
@@ -46,7 +46,11 @@ func (s *winNetwork) Read(row []float64, now time.Time) {
 			in, out = in+c.received, out+c.sent
 		}
 	}
-	row[0], row[1] = s.in.rate(in, elapsed, 1), s.out.rate(out, elapsed, 1)
+	for i, v := range []float64{s.in.rate(in, elapsed, 1), s.out.rate(out, elapsed, 1)} {
+		if v <= mostRate { // a card's count that is none makes one that no card has
+			row[i] = v
+		}
+	}
 }
 
 // winClocks reads what the power manager says of each processor's clock.
@@ -60,7 +64,7 @@ func openWinClocks(ask winsys.Asker, cores int) (Source, record.Unknown) {
 	if cores == 0 {
 		return nil, record.Unsupported
 	}
-	s := &winClocks{ask: ask, buf: make([]byte, cores*powerInfoSize), cores: cores}
+	s := &winClocks{ask: ask, buf: make([]byte, cores*winsys.CoreSize), cores: cores}
 	row := make([]float64, cores)
 	status := s.fetch()
 	if status != winsys.OK {

@@ -169,15 +169,17 @@ type winCounter struct {
 	path  string
 	col   Column
 	scale float64
-	most  float64 // what no counter of this kind can be above
+	least float64 // what no counter of this kind can be below
+	most  float64 // or above
 }
 
 // counterQuery is the number of our query among those of the machine.
 const counterQuery = 1
 
 const (
-	mostClock = 10_000 // MHz
-	mostRate  = 1e12   // bytes or pages per second
+	leastClock = 1      // MHz
+	mostClock  = 10_000 // MHz
+	mostRate   = 1e12   // bytes or pages per second
 )
 
 func openCounters(ask winsys.Asker) (*winCounters, []record.Gap) {
@@ -189,15 +191,16 @@ func openCounters(ask winsys.Asker) (*winCounters, []record.Gap) {
 	}
 	for _, q := range []struct {
 		name, unit, path string
-		scale, most      float64
+		scale            float64
+		least, most      float64
 	}{
-		{"cpu.performance", "%", `\Processor Information(_Total)\% Processor Performance`, 1, 1000},
-		{record.SeriesCPULimit, "%", `\Processor Information(_Total)\% Performance Limit`, 1, 1000},
-		{record.SeriesCPUClock, "MHz", `\Processor Information(_Total)\% Processor Performance`, float64(base) / 100, mostClock},
-		{record.SeriesCPUPower, "W", `\Energy Meter(RAPL_Package0_PKG)\Power`, 1e-3, 5000},
-		{record.SeriesSwapIn, "pages/s", `\Memory\Pages Input/sec`, 1, mostRate},
-		{record.SeriesDiskRead, "B/s", `\PhysicalDisk(_Total)\Disk Read Bytes/sec`, 1, mostRate},
-		{record.SeriesDiskWrite, "B/s", `\PhysicalDisk(_Total)\Disk Write Bytes/sec`, 1, mostRate},
+		{"cpu.performance", "%", `\Processor Information(_Total)\% Processor Performance`, 1, 0, 1000},
+		{record.SeriesCPULimit, "%", `\Processor Information(_Total)\% Performance Limit`, 1, 0, 1000},
+		{record.SeriesCPUClock, "MHz", `\Processor Information(_Total)\% Processor Performance`, float64(base) / 100, leastClock, mostClock},
+		{record.SeriesCPUPower, "W", `\Energy Meter(RAPL_Package0_PKG)\Power`, 1e-3, 0, 5000},
+		{record.SeriesSwapIn, "pages/s", `\Memory\Pages Input/sec`, 1, 0, mostRate},
+		{record.SeriesDiskRead, "B/s", `\PhysicalDisk(_Total)\Disk Read Bytes/sec`, 1, 0, mostRate},
+		{record.SeriesDiskWrite, "B/s", `\PhysicalDisk(_Total)\Disk Write Bytes/sec`, 1, 0, mostRate},
 	} {
 		status := ask0(ask, winsys.Question{Call: winsys.CounterAdd, A: counterQuery, Text: q.path})
 		if status != winsys.OK || q.scale == 0 {
@@ -208,7 +211,7 @@ func openCounters(ask winsys.Asker) (*winCounters, []record.Gap) {
 			gaps = append(gaps, record.Gap{Name: q.name, Why: why, Text: "counter " + strings.TrimPrefix(q.path, `\`)})
 			continue
 		}
-		s.counters = append(s.counters, winCounter{q.path, Column{q.name, q.unit, q.path}, q.scale, q.most})
+		s.counters = append(s.counters, winCounter{q.path, Column{q.name, q.unit, q.path}, q.scale, q.least, q.most})
 	}
 	if len(s.counters) == 0 {
 		return nil, gaps
@@ -243,7 +246,7 @@ func (s *winCounters) Read(row []float64, _ time.Time) {
 			continue // neither valid data nor new data
 		}
 		v := math.Float64frombits(binary.LittleEndian.Uint64(s.value[8:])) * c.scale
-		if v >= 0 && v <= c.most {
+		if v >= c.least && v <= c.most {
 			row[i] = v
 		}
 	}

@@ -5,6 +5,8 @@ import (
 	"math"
 	"slices"
 	"testing"
+
+	"capd.example/sysinfo/winsys"
 )
 
 func TestCPUTimesOfWindows(t *testing.T) {
@@ -22,7 +24,7 @@ func TestCPUTimesOfWindows(t *testing.T) {
 // two cards count. The layout is that of MIB_IF_ROW2 (netioapi.h).
 func TestNetworkOfWindows(t *testing.T) {
 	row := func(luid uint64, flags byte, in, out uint64) []byte {
-		b := make([]byte, ifRowSize)
+		b := make([]byte, winsys.IfRowSize)
 		binary.LittleEndian.PutUint64(b, luid)
 		b[1152] = flags
 		binary.LittleEndian.PutUint64(b[1208:], in)
@@ -36,7 +38,7 @@ func TestNetworkOfWindows(t *testing.T) {
 	if got := hardwareRows(table); !slices.Equal(got, []uint64{0 + 1<<48, 3 + 1<<48}) {
 		t.Errorf("cards %x", got)
 	}
-	for _, damaged := range [][]byte{nil, table[:7], table[:8], table[:8+ifRowSize-1]} {
+	for _, damaged := range [][]byte{nil, table[:7], table[:8], table[:8+winsys.IfRowSize-1]} {
 		if got := hardwareRows(damaged); got != nil {
 			t.Errorf("%d bytes: %x", len(damaged), got)
 		}
@@ -44,7 +46,7 @@ func TestNetworkOfWindows(t *testing.T) {
 	if c, ok := parseIfRow(row(1, 1, 1<<40, 7)); !ok || c != (winCard{1 << 40, 7}) {
 		t.Errorf("%+v", c)
 	}
-	if _, ok := parseIfRow(make([]byte, ifRowSize-1)); ok {
+	if _, ok := parseIfRow(make([]byte, winsys.IfRowSize-1)); ok {
 		t.Error("half a row was taken")
 	}
 }
@@ -62,7 +64,7 @@ func TestClocksOfWindows(t *testing.T) {
 	if n := parseClocks(b, row); n != 4 || row[0] != 5525 || row[1] != 4450 || !math.IsNaN(row[2]) || !math.IsNaN(row[3]) {
 		t.Errorf("%d: %v", n, row)
 	}
-	if n := parseClocks(b[:powerInfoSize-1], row); n != 0 {
+	if n := parseClocks(b[:winsys.CoreSize-1], row); n != 0 {
 		t.Errorf("%d clocks in half an entry", n)
 	}
 }

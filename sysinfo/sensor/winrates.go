@@ -1,17 +1,16 @@
 package sensor
 
-import "encoding/binary"
+import (
+	"encoding/binary"
+
+	"capd.example/sysinfo/winsys"
+)
 
 // winCard is the counters of one network interface.
 type winCard struct{ received, sent uint64 }
 
-// MIB_IF_ROW2 of Windows' netioapi.h, 64 bit: where its fields begin.
+// Bits of a MIB_IF_ROW2's flags.
 const (
-	ifRowSize    = 1352
-	ifRowLUID    = 0
-	ifRowFlags   = 1152 // InterfaceAndOperStatusFlags
-	ifRowIn      = 1208 // InOctets
-	ifRowOut     = 1280 // OutOctets
 	ifIsHardware = 1 << 0
 	ifIsFilter   = 1 << 1
 )
@@ -20,13 +19,13 @@ const (
 // MIB_IF_TABLE2: a count, padding to 8 bytes, rows. What lies on top of a card, as
 // filters and tunnels do, counts the same bytes again.
 func hardwareRows(table []byte) (list []uint64) {
-	if len(table) < 8 {
+	if len(table) < winsys.IfTableRow {
 		return nil
 	}
-	n, rows := binary.LittleEndian.Uint32(table), table[8:]
-	for ; n > 0 && len(rows) >= ifRowSize; n, rows = n-1, rows[ifRowSize:] {
-		if rows[ifRowFlags]&(ifIsHardware|ifIsFilter) == ifIsHardware {
-			list = append(list, binary.LittleEndian.Uint64(rows[ifRowLUID:]))
+	n, rows := binary.LittleEndian.Uint32(table), table[winsys.IfTableRow:]
+	for ; n > 0 && len(rows) >= winsys.IfRowSize; n, rows = n-1, rows[winsys.IfRowSize:] {
+		if rows[winsys.IfRowFlags]&(ifIsHardware|ifIsFilter) == ifIsHardware {
+			list = append(list, binary.LittleEndian.Uint64(rows[winsys.IfRowLUID:]))
 		}
 	}
 	return list
@@ -34,24 +33,19 @@ func hardwareRows(table []byte) (list []uint64) {
 
 // parseIfRow reads a MIB_IF_ROW2; false for what is too short to be one.
 func parseIfRow(b []byte) (winCard, bool) {
-	if len(b) < ifRowSize {
+	if len(b) < winsys.IfRowSize {
 		return winCard{}, false
 	}
-	return winCard{binary.LittleEndian.Uint64(b[ifRowIn:]), binary.LittleEndian.Uint64(b[ifRowOut:])}, true
+	return winCard{binary.LittleEndian.Uint64(b[winsys.IfRowIn:]), binary.LittleEndian.Uint64(b[winsys.IfRowOut:])}, true
 }
 
-// powerInfoSize is that of PROCESSOR_POWER_INFORMATION (Windows' CallNtPowerInformation):
-// number, greatest clock, present clock, limit of the clock (in MHz), two idle states, of
-// 32 bits each.
-const powerInfoSize = 24
-
-// parseClocks reads the present clocks into row, one per processor, and returns how many
-// there were. A clock of 0 is none.
+// parseClocks reads the present clocks of a list of PROCESSOR_POWER_INFORMATION into row, one per
+// processor, and returns how many there were. A clock of 0 is none.
 func parseClocks(b []byte, row []float64) int {
-	n := min(len(b)/powerInfoSize, len(row))
+	n := min(len(b)/winsys.CoreSize, len(row))
 	for i := range n {
-		p := b[i*powerInfoSize:]
-		at, mhz := binary.LittleEndian.Uint32(p), binary.LittleEndian.Uint32(p[8:])
+		p := b[i*winsys.CoreSize:]
+		at, mhz := binary.LittleEndian.Uint32(p[winsys.CoreNumber:]), binary.LittleEndian.Uint32(p[winsys.CoreClock:])
 		if int(at) < len(row) && mhz > 0 && mhz <= mostClock {
 			row[at] = float64(mhz)
 		}

@@ -13,8 +13,8 @@ import (
 // TestIfRowLayout holds our offsets against the structure as golang.org/x/sys declares it.
 func TestIfRowLayout(t *testing.T) {
 	var r windows.MibIfRow2
-	if unsafe.Sizeof(r) != ifRowSize || unsafe.Offsetof(r.InterfaceAndOperStatusFlags) != ifRowFlags ||
-		unsafe.Offsetof(r.InOctets) != ifRowIn || unsafe.Offsetof(r.OutOctets) != ifRowOut {
+	if unsafe.Sizeof(r) != winsys.IfRowSize || unsafe.Offsetof(r.InterfaceAndOperStatusFlags) != winsys.IfRowFlags ||
+		unsafe.Offsetof(r.InOctets) != winsys.IfRowIn || unsafe.Offsetof(r.OutOctets) != winsys.IfRowOut {
 		t.Error("MIB_IF_ROW2 is laid out otherwise")
 	}
 }

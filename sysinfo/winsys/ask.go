@@ -19,12 +19,15 @@ const (
 	Processes      = "NtQuerySystemInformation(SystemProcessInformation)"
 	CodeIntegrity  = "NtQuerySystemInformation(SystemCodeIntegrityInformation)"
 	MemoryStatus   = "GlobalMemoryStatusEx"
+	InterruptTimes = "QueryInterruptTime, QueryUnbiasedInterruptTime" // 100 ns each, with and without sleep
 	PowerOfCores   = "CallNtPowerInformation(ProcessorInformation)"
 	PowerStatus    = "GetSystemPowerStatus"
+	PowerMode      = "PowerRegisterForEffectivePowerModeNotifications" // the mode that is told at once
 	PowerScheme    = "PowerGetActiveScheme"
 	Topology       = "GetLogicalProcessorInformationEx"
 	Firmware       = "GetSystemFirmwareTable(RSMB)"
 	DisplayMode    = "EnumDisplaySettings"
+	DisplayConfig  = "QueryDisplayConfig" // numbers of paths and of modes, 4 bytes each, then both
 	DisplayDevices = "EnumDisplayDevices" // A: number of the device
 	Interfaces     = "GetIfTable2"
 	Interface      = "GetIfEntry2"                 // A: LUID

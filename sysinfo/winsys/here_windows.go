@@ -4,6 +4,7 @@ import (
 	"encoding/binary"
 	"strings"
 	"sync"
+	"time"
 	"unsafe"
 
 	"golang.org/x/sys/windows"
@@ -15,13 +16,14 @@ var graphicsLibrary = "gdi32.dll"
 
 // Libraries of the system, loaded from the system's folder when they are first called.
 var (
-	Kernel32 = windows.NewLazySystemDLL("kernel32.dll")
-	ntdll    = windows.NewLazySystemDLL("ntdll.dll")
-	user32   = windows.NewLazySystemDLL("user32.dll")
-	powrprof = windows.NewLazySystemDLL("powrprof.dll")
-	iphlpapi = windows.NewLazySystemDLL("iphlpapi.dll")
-	pdh      = windows.NewLazySystemDLL("pdh.dll")
-	kernel   = sync.OnceValue(openGraphics)
+	Kernel32   = windows.NewLazySystemDLL("kernel32.dll")
+	kernelbase = windows.NewLazySystemDLL("kernelbase.dll")
+	ntdll      = windows.NewLazySystemDLL("ntdll.dll")
+	user32     = windows.NewLazySystemDLL("user32.dll")
+	powrprof   = windows.NewLazySystemDLL("powrprof.dll")
+	iphlpapi   = windows.NewLazySystemDLL("iphlpapi.dll")
+	pdh        = windows.NewLazySystemDLL("pdh.dll")
+	kernel     = sync.OnceValue(openGraphics)
 )
 
 // graphicsKernel are the calls of the graphics kernel.
@@ -38,12 +40,18 @@ var (
 	procMemoryStatus        = Kernel32.NewProc("GlobalMemoryStatusEx")
 	procTopology            = Kernel32.NewProc("GetLogicalProcessorInformationEx")
 	procFirmwareTable       = Kernel32.NewProc("GetSystemFirmwareTable")
+	procInterruptTime       = kernelbase.NewProc("QueryInterruptTime") // Windows 10 and later
+	procUnbiasedTime        = Kernel32.NewProc("QueryUnbiasedInterruptTime")
 	procPowerStatus         = Kernel32.NewProc("GetSystemPowerStatus")
 	procPowerInformation    = powrprof.NewProc("CallNtPowerInformation")
 	procActiveScheme        = powrprof.NewProc("PowerGetActiveScheme")
+	procPowerModeTell       = powrprof.NewProc("PowerRegisterForEffectivePowerModeNotifications") // 10 1809 and later
+	procPowerModeLeave      = powrprof.NewProc("PowerUnregisterFromEffectivePowerModeNotifications")
 	procFriendlyName        = powrprof.NewProc("PowerReadFriendlyName")
 	procDisplaySettings     = user32.NewProc("EnumDisplaySettingsW")
 	procDisplayDevices      = user32.NewProc("EnumDisplayDevicesW")
+	procDisplayConfigSizes  = user32.NewProc("GetDisplayConfigBufferSizes")
+	procDisplayConfig       = user32.NewProc("QueryDisplayConfig")
 	procIfTable             = iphlpapi.NewProc("GetIfTable2")
 	procIfEntry             = iphlpapi.NewProc("GetIfEntry2")
 	procFreeMib             = iphlpapi.NewProc("FreeMibTable")
@@ -59,6 +67,7 @@ var (
 // here is this machine.
 type here struct {
 	mu      sync.Mutex // guards queries; a call that hangs holds it not
+	mode    sync.Mutex // one question for the power mode at a time
 	queries map[uint64]*query
 }
 
@@ -103,6 +112,8 @@ func (h *here) Ask(q Question, out []byte) (n int, s Status) {
 	case PowerOfCores:
 		const processorInformation = 11
 		return status(procPowerInformation, len(out), processorInformation, 0, 0, address(out), uintptr(len(out)))
+	case InterruptTimes:
+		return interruptTimes(out)
 	case MemoryStatus:
 		if len(out) < 64 {
 			return 64, 122
@@ -116,6 +127,12 @@ func (h *here) Ask(q Question, out []byte) (n int, s Status) {
 		return truth(procPowerStatus, 12, address(out))
 	case PowerScheme:
 		return powerScheme(out)
+	case PowerMode:
+		h.mode.Lock()
+		defer h.mode.Unlock()
+		return powerMode(out)
+	case DisplayConfig:
+		return displayConfig(out)
 	case Topology, Firmware, DisplayMode, DisplayDevices:
 		return machine(q, out)
 	case Interfaces, Interface:
@@ -196,17 +213,29 @@ func processes(out []byte) (int, Status) {
 	n, s := systemInformation(windows.SystemProcessInformation, out)
 	if s == OK {
 		relative := uint64(address(out))
-		for at := 0; at+96 <= min(n, len(out)); {
-			name := out[at+64:]
+		for at := 0; at+ProcessSize <= min(n, len(out)); {
+			name := out[at+ProcessNameAt:]
 			binary.LittleEndian.PutUint64(name, binary.LittleEndian.Uint64(name)-relative)
 			next := int(binary.LittleEndian.Uint32(out[at:]))
-			if next < 96 {
+			if next < ProcessSize {
 				break
 			}
 			at += next
 		}
 	}
 	return n, s
+}
+
+// interruptTimes answers with the time since the start in units of 100 ns, with and without sleep.
+func interruptTimes(out []byte) (int, Status) {
+	const size = 16
+	if len(out) < size {
+		return size, 122
+	}
+	if _, there := call(procInterruptTime, address(out)); !there {
+		binary.LittleEndian.PutUint64(out, uint64(windows.DurationSinceBoot()/100))
+	}
+	return truth(procUnbiasedTime, size, address(out[8:]))
 }
 
 // powerScheme answers with the plan's number and its name, a line each.
@@ -228,6 +257,71 @@ func powerScheme(out []byte) (int, Status) {
 		answer += "\n" + UTF16Text(name[:min(int(size), len(name))])
 	}
 	return answered(out, []byte(answer))
+}
+
+// powerModes takes what the system calls us back with; it waits for nobody.
+var powerModes = make(chan uint32, 16)
+
+// powerModeTold is made once: the runtime keeps a callback for ever.
+var powerModeTold = sync.OnceValue(func() uintptr {
+	return windows.NewCallback(func(mode, _ uintptr) uintptr {
+		select {
+		case powerModes <- uint32(mode):
+		default:
+		}
+		return 0
+	})
+})
+
+// powerMode answers with the EFFECTIVE_POWER_MODE that is in force. The system calls back with it
+// at once, on a thread of its own, and again at each change until it is told to stop.
+func powerMode(out []byte) (int, Status) {
+	if len(out) < 4 {
+		return 4, 122
+	}
+	for len(powerModes) > 0 { // of a question before
+		<-powerModes
+	}
+	const first = 1 // EFFECTIVE_POWER_MODE_V1: without the modes for games and headsets, which come and go
+	var registered uintptr
+	if _, s := status(procPowerModeTell, 0, first, powerModeTold(), 0, uintptr(unsafe.Pointer(&registered))); s != OK {
+		return 0, s
+	}
+	late := time.NewTimer(time.Second)
+	defer late.Stop()
+	s := Failed
+	select {
+	case mode := <-powerModes:
+		binary.LittleEndian.PutUint32(out, mode)
+		s = OK
+	case <-late.C:
+	}
+	_, _ = call(procPowerModeLeave, registered)
+	return 4, s
+}
+
+func displayConfig(out []byte) (int, Status) {
+	const active, head = 2, displayConfigHead // QDC_ONLY_ACTIVE_PATHS
+	var paths, modes uint32
+	if _, s := status(procDisplayConfigSizes, 0, active, uintptr(unsafe.Pointer(&paths)), uintptr(unsafe.Pointer(&modes))); s != OK {
+		return 0, s
+	}
+	if paths == 0 || modes == 0 || paths > 64 || modes > 256 {
+		return 0, Failed
+	}
+	n := head + int(paths)*displayPathSize + int(modes)*displayModeSize
+	if n > len(out) {
+		return n, 122
+	}
+	clear(out[:n])
+	room := int(paths) * displayPathSize
+	if _, s := status(procDisplayConfig, 0, active, uintptr(unsafe.Pointer(&paths)), address(out[head:]),
+		uintptr(unsafe.Pointer(&modes)), address(out[head+room:]), 0); s != OK {
+		return 0, s
+	}
+	binary.LittleEndian.PutUint32(out, uint32(room/displayPathSize)) // what is not filled is zeros
+	binary.LittleEndian.PutUint32(out[4:], modes)
+	return n, OK
 }
 
 func machine(q Question, out []byte) (int, Status) {
@@ -258,15 +352,15 @@ func machine(q Question, out []byte) (int, Status) {
 		}
 		return int(r), OK
 	case DisplayMode:
-		const current, size = 0xFFFFFFFF, 220
+		const current, size = 0xFFFFFFFF, ModeSize
 		if len(out) < size {
 			return size, 122
 		}
 		clear(out[:size])
-		binary.LittleEndian.PutUint16(out[68:], size)
+		binary.LittleEndian.PutUint16(out[ModeLength:], size)
 		return truth(procDisplaySettings, size, 0, current, address(out))
 	}
-	const size = 840 // DISPLAY_DEVICEW
+	const size = DeviceSize
 	if len(out) < size {
 		return size, 122
 	}
@@ -275,16 +369,14 @@ func machine(q Question, out []byte) (int, Status) {
 	return truth(procDisplayDevices, size, 0, uintptr(q.A), address(out), 0)
 }
 
-const ifRowSize = 1352 // MIB_IF_ROW2
-
 func interfaces(q Question, out []byte) (int, Status) {
 	if q.Call == Interface {
-		if len(out) < ifRowSize {
-			return ifRowSize, 122
+		if len(out) < IfRowSize {
+			return IfRowSize, 122
 		}
-		clear(out[:ifRowSize])
+		clear(out[:IfRowSize])
 		binary.LittleEndian.PutUint64(out, q.A)
-		return status(procIfEntry, ifRowSize, address(out))
+		return status(procIfEntry, IfRowSize, address(out))
 	}
 	var table *byte
 	if _, s := status(procIfTable, 0, uintptr(unsafe.Pointer(&table))); s != OK {
@@ -295,7 +387,7 @@ func interfaces(q Question, out []byte) (int, Status) {
 	}
 	defer procFreeMib.Call(uintptr(unsafe.Pointer(table)))
 	rows := min(int(*(*uint32)(unsafe.Pointer(table))), 1024)
-	return answered(out, unsafe.Slice(table, 8+rows*ifRowSize))
+	return answered(out, unsafe.Slice(table, IfTableRow+rows*IfRowSize))
 }
 
 // counter is what is asked of the performance counters.
