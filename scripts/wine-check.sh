@@ -110,11 +110,14 @@ go() { GOOS=windows command go "$@"; }
 # whose clock falls near the temperature that the graphics kernel tells. The agent samples while
 # other things are tried; then a pass comes that was recorded meanwhile.
 system=$WINEPREFIX/drive_c/windows/system32
-for library in nvml pdh kmt; do x86_64-w64-mingw32-gcc -shared -o "$dir/$library.dll" "sysinfo/testdata/$library.c"; done
-cp "$dir/nvml.dll" "$dir/pdh.dll" "$system/" && cp "$dir/kmt.dll" "$system/kmt-stand-in.dll"
-go build -ldflags "-X capd.example/internal/cli.version=v99.0.0 -X capd.example/sysinfo/winsys.graphicsLibrary=kmt-stand-in.dll" -o "$dir/next/" ./cmd/...
+for library in nvml pdh kmt powrprof kernel; do x86_64-w64-mingw32-gcc -shared -o "$dir/$library.dll" "sysinfo/testdata/$library.c"; done
+cp "$dir/nvml.dll" "$dir/pdh.dll" "$dir/powrprof.dll" "$system/"
+for library in kmt kernel; do cp "$dir/$library.dll" "$system/$library-stand-in.dll"; done
+efficiency="-X capd.example/internal/efficiency.library=kernel-stand-in.dll"
+export EFFICIENCY_FILE="Z:$dir/efficient"
+go build -ldflags "-X capd.example/internal/cli.version=v99.0.0 -X capd.example/sysinfo/winsys.graphicsLibrary=kmt-stand-in.dll $efficiency" -o "$dir/next/" ./cmd/...
 mkdir "$dir/hot" && sed 's/"wine"/"hot"/; s/"data"/"hot\/data"/; s/"logs"/"hot\/logs"/; s/= 20/= 12/' "$dir/capd.toml" > "$dir/hot.toml"
-NVML_HOT=1 WINEDLLOVERRIDES="$WINEDLLOVERRIDES;pdh=n" "$wine" "$dir/next/capd.exe" run --config "Z:$dir/hot.toml" > "$dir/hot.out" 2> "$dir/hot.err" &
+NVML_HOT=1 WINEDLLOVERRIDES="$WINEDLLOVERRIDES;pdh,powrprof=n" "$wine" "$dir/next/capd.exe" run --config "Z:$dir/hot.toml" > "$dir/hot.out" 2> "$dir/hot.err" &
 agent=$!
 until_said '"message":"watching' "$dir/hot.err"
 hot_since=$SECONDS
@@ -124,16 +127,23 @@ go test -c -o "$dir/cardusers.test.exe" ./sysinfo/cardusers
 PDH_STAND_IN=1 WINEDLLOVERRIDES="$WINEDLLOVERRIDES;pdh=n" "$wine" "$dir/cardusers.test.exe" -test.v -test.run TestCountersStandIn > "$dir/counters" 2>&1 || { cat "$dir/counters"; exit 1; }
 grep -q -- '--- PASS: TestCountersStandIn' "$dir/counters" || { cat "$dir/counters"; give_up "the counters were not asked"; }
 go test -c -o "$dir/sensor.test.exe" ./sysinfo/sensor
-PDH_STAND_IN=1 WINEDLLOVERRIDES="$WINEDLLOVERRIDES;pdh=n" "$wine" "$dir/sensor.test.exe" -test.v -test.run "TestBoostStandIn|TestRatesHere|TestIfRowLayout" > "$dir/boost" 2>&1 && grep -q -- '--- PASS: TestBoostStandIn' "$dir/boost" || { cat "$dir/boost"; give_up "a boost that falls is not seen"; }
+PDH_STAND_IN=1 POWRPROF_STAND_IN=1 WINEDLLOVERRIDES="$WINEDLLOVERRIDES;pdh,powrprof=n" "$wine" "$dir/sensor.test.exe" -test.v -test.run "StandIn|TestRatesHere|TestIfRowLayout" > "$dir/boost" 2>&1 && [ "$(grep -cE -- '--- PASS: Test(Boost|Clocks)StandIn' "$dir/boost")" = 2 ] || { cat "$dir/boost"; give_up "a boost that falls is not seen"; }
 go test -c -o "$dir/host.test.exe" ./plugins/host
 "$wine" "$dir/host.test.exe" -test.v > "$dir/held" 2>&1 && grep -q -- '--- PASS: TestJobHoldsAll' "$dir/held" && grep -q -- '--- PASS: TestAccessLists' "$dir/held" || { cat "$dir/held"; give_up "validators' children are not held"; }
+go test -c -ldflags "$efficiency" -o "$dir/efficiency.test.exe" ./internal/efficiency
+"$wine" "$dir/efficiency.test.exe" -test.v > "$dir/said" 2>&1 && grep -q -- '--- PASS: TestStandIn' "$dir/said" || { cat "$dir/said"; give_up "the efficiency class is not asked for"; }
+rm "$dir/efficient"
 while [ $((SECONDS - hot_since)) -lt 15 ]; do sleep 0.5; done
 head -n 1441 "$dir/whole.csv" > "$dir/hot.tmp" && mv "$dir/hot.tmp" "$dir/hot/logs/forge-pass1.csv"
 until_said '^BAD pass 1 of forge' "$dir/hot.out"
 hot=$("$wine" "$dir/capctl.exe" --config "Z:$dir/hot.toml" passes --json | tr -d '\r')
-for want in 'graphics card 0 reported heat or a hardware slowdown' 'clock of the graphics card 1 fell by .* under steady load at 9[45] degrees C'; do
+for want in 'clock of the processor fell by' 'graphics card 0 reported heat or a hardware slowdown' 'clock of the graphics card 1 fell by .* under steady load at 9[45] degrees C'; do
   grep -q "$want" <<< "$hot" || { echo "$hot"; give_up "a hot card is not told: $want"; }
 done
+"$wine" "$dir/capctl.exe" --config "Z:$dir/hot.toml" system show | tr -d '\r' > "$dir/said"
+grep -q 'processor.policy .*Quiet bench' "$dir/said" && grep -q 'power.mode .*high performance' "$dir/said" || { cat "$dir/said"; give_up "the power plan or the mode in force is not told"; }
+hot_pid=$("$wine" "$dir/capctl.exe" --config "Z:$dir/hot.toml" status --json | sed -n 's/.*"pid":\([0-9]*\).*/\1/p')
+grep -v "^$hot_pid " "$dir/efficient" | grep -q ' on' || { cat "$dir/efficient"; give_up "validators do not run efficiently"; }
 kill "$agent" 2>/dev/null || true
 wait "$agent" 2>/dev/null || true
 agent=

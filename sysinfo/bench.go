@@ -20,6 +20,7 @@ import (
 // a second, kept for 40 minutes.
 type Options struct {
 	Windows winsys.Asker  // a recorded Windows machine in place of this one; nil for none
+	NVML    winsys.Asker  // answers in the place of NVIDIA's library; nil for the one of this machine
 	Root    string        // "" or "/" is this machine; else the folder of a recorded Linux machine
 	Period  time.Duration // between samples while the machine is busy; 0 is 1 s
 	Idle    time.Duration // between looks whether it is, and samples while it is nearly; 0 is 5 s
@@ -70,7 +71,7 @@ func New(o Options) *Bench {
 	} else if b.live {
 		b.windows = winsys.Here()
 	}
-	b.cards = graphics.NewFinder(b.tree, b.live).OnWindows(b.windows)
+	b.cards = graphics.NewFinder(b.tree, b.live).OnWindows(b.windows).OnNVML(o.NVML)
 	return b
 }
 

@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"capd.example/record"
+	"capd.example/sysinfo/nvml"
 	"capd.example/sysinfo/recording"
 	"capd.example/sysinfo/sensor"
 	"capd.example/sysinfo/winsys"
@@ -31,12 +32,17 @@ var recordedFrom = time.Date(2026, 1, 1, 12, 0, 0, 0, time.UTC)
 func (b *Bench) Record(ctx context.Context, more ...Told) ([]byte, []Told, error) {
 	var members []txtar.File
 	var twin *Bench // answers as a replay will
-	var kept *winsys.Recorded
+	kept := winsys.NewRecorded()
+	keep := func(a winsys.Asker) winsys.Asker {
+		if a == nil {
+			return nil
+		}
+		return winsys.Recorder{Asker: a, Kept: kept, Bare: recording.Bare}
+	}
 	comment := ", on Linux"
 	if b.windows != nil {
 		comment = ", on Windows"
-		kept = winsys.NewRecorded()
-		twin = New(Options{Windows: winsys.Recorder{Asker: b.windows, Kept: kept, Bare: recording.Bare}})
+		twin = New(Options{Windows: keep(b.windows), NVML: keep(b.library())})
 	} else {
 		// As they will be read, to the last byte.
 		members = txtar.Parse(txtar.Format(&txtar.Archive{Files: recording.Linux(b.tree.Path("/"))})).Files
@@ -48,24 +54,20 @@ func (b *Bench) Record(ctx context.Context, more ...Told) ([]byte, []Told, error
 		if err := recording.Unpack(folder, members); err != nil {
 			return nil, nil, fmt.Errorf("keep the machine's files: %w", err)
 		}
-		twin = New(Options{Root: folder})
+		twin = New(Options{Root: folder, NVML: keep(b.library())})
 	}
-	asked := twin
 	benches := []*Bench{twin}
 	if b.live {
-		asked = b
 		benches = append(benches, b)
 	}
 	seen, err := look(ctx, b.live, benches...)
 	if err != nil {
 		return nil, nil, err
 	}
-	if kept != nil {
-		archive := &txtar.Archive{}
-		kept.Write(archive)
-		members = archive.Files
-	}
-	told := append(asked.told(seen[len(seen)-1]), more...)
+	archive := &txtar.Archive{}
+	kept.Write(archive)
+	members = append(members, archive.Files...)
+	told := append(seen[len(seen)-1].told(), more...)
 	lines := make([]string, len(told))
 	for i, t := range told {
 		lines[i] = t.String()
@@ -79,8 +81,8 @@ func Replay(ctx context.Context, file []byte) (shows, showed string, err error) 
 	if err != nil {
 		return "", "", err
 	}
-	o := Options{}
-	if o.Windows, err = windowsIn(a); err != nil {
+	o, err := answersIn(a)
+	if err != nil {
 		return "", "", err
 	}
 	if o.Windows == nil {
@@ -101,18 +103,39 @@ func Replay(ctx context.Context, file []byte) (shows, showed string, err error) 
 	return seen[0].describe(), recording.Member(a, recording.Seen), nil
 }
 
-// windowsIn returns the Windows machine of an archive, nil where it is none.
-func windowsIn(a *txtar.Archive) (winsys.Asker, error) {
+// library returns NVIDIA's library for a recording; nil where there is none.
+func (b *Bench) library() winsys.Asker {
+	if b.opt.NVML != nil || !b.live {
+		return b.opt.NVML
+	}
+	own, _ := nvml.Load(nvml.File()) // handles are not shared with what the bench itself asks
+	return own
+}
+
+// answersIn returns what answers in an archive: a Windows machine, NVIDIA's library, both or
+// neither.
+func answersIn(a *txtar.Archive) (o Options, err error) {
+	var windows, library bool
 	for _, f := range a.Files {
-		if winsys.IsAnswer(f.Name) {
-			r, err := winsys.ReadRecorded(a)
-			if err != nil {
-				return nil, err
-			}
-			return r, nil
+		if question, is := winsys.AnswerTo(f.Name); is {
+			of := strings.HasPrefix(question, nvml.Prefix)
+			library, windows = library || of, windows || !of
 		}
 	}
-	return nil, nil
+	if !windows && !library {
+		return o, nil
+	}
+	r, err := winsys.ReadRecorded(a)
+	if err != nil {
+		return o, err
+	}
+	if windows {
+		o.Windows = r
+	}
+	if library {
+		o.NVML = r
+	}
+	return o, nil
 }
 
 // view is what a bench showed.

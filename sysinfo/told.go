@@ -29,7 +29,7 @@ func (t Told) String() string {
 }
 
 // told sums up what a view shows.
-func (b *Bench) told(v view) []Told {
+func (v view) told() []Told {
 	list := []Told{
 		v.of("processor", record.FieldProcessorName, "processor.cores", "processor.microcode"),
 		v.of("memory and board", record.FieldMemorySpeed, record.FieldMemorySize, record.FieldBoardName,
@@ -42,11 +42,6 @@ func (b *Bench) told(v view) []Told {
 		v.of("heat of the processor", record.SeriesCPUTemp, "zone.0.temp", record.SeriesCPULimit, record.SeriesCPUPower),
 		v.of("gauges of the first card", record.Numbered(record.SeriesGPUTemp, 0), record.Numbered(record.SeriesGPUClock, 0),
 			record.Numbered(record.SeriesGPUBusy, 0), record.Numbered(record.SeriesGPUMemUsed, 0)),
-	}
-	if b.live {
-		if lib, _ := b.cards.NVML(); lib != nil {
-			list[2].Text += "; NVIDIA's library is there"
-		}
 	}
 	return list
 }

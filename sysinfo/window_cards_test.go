@@ -174,11 +174,11 @@ func TestOthersByNVML(t *testing.T) {
 	users := filepath.Join(t.TempDir(), "users")
 	t.Setenv("NVML_USE", users)
 	l := newLab(t)
-	lib, why := nvml.Open(machinetest.NVML(t))
-	if lib == nil {
+	library, why := nvml.Load(machinetest.NVML(t))
+	if library == nil {
 		t.Fatalf("%+v", why)
 	}
-	l.b.cards.Adopt(lib)
+	l.b.cards.OnNVML(library)
 	l.add(10, "loop")
 	l.add(20, "stream")
 	l.add(30, "mover")

@@ -14,13 +14,12 @@ import (
 // TestNVMLStandIn detects a card through the real loading and calling code and a library of
 // our own.
 func TestNVMLStandIn(t *testing.T) {
-	lib, why := nvml.Open(machinetest.NVML(t))
-	if lib == nil {
+	library, why := nvml.Load(machinetest.NVML(t))
+	if library == nil {
 		t.Fatalf("%+v", why)
 	}
 	root := tree.New(machinetest.Unpack(t, "virtual"))
-	cards := graphics.NewFinder(root, false)
-	cards.Adopt(lib) // the recorded machine gets the stand-in
+	cards := graphics.NewFinder(root, false).OnNVML(library) // the recorded machine gets the stand-in
 	s := record.System{Fields: Fields(context.Background(), root, nil, cards)}
 	for name, want := range map[string]string{
 		"graphics.0.name": "Ridge 9", "graphics.0.driver": "555.10", "graphics.0.pci_id": "10de:ffd1", "graphics.0.board_id": "feed:0001",

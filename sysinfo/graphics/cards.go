@@ -113,6 +113,7 @@ type Finder struct {
 	tree tree.Tree
 	live bool // this machine, not a recorded one
 	win  winsys.Asker
+	nv   winsys.Asker // answers in the place of NVIDIA's library; nil for nobody
 
 	once sync.Once
 	lib  *nvml.Library
@@ -125,6 +126,12 @@ func NewFinder(t tree.Tree, live bool) *Finder { return &Finder{tree: t, live: l
 // OnWindows has cards of Windows' graphics kernel found, too.
 func (f *Finder) OnWindows(ask winsys.Asker) *Finder {
 	f.win = ask
+	return f
+}
+
+// OnNVML has another one answer in the place of this machine's library.
+func (f *Finder) OnNVML(ask winsys.Asker) *Finder {
+	f.nv = ask
 	return f
 }
 
@@ -148,18 +155,21 @@ func cardsOfWindows(ask winsys.Asker) (list []Card) {
 	return list
 }
 
-// Adopt takes a library that is open already, as a test's stand-in, in place of the machine's.
-func (f *Finder) Adopt(lib *nvml.Library) { f.once.Do(func() { f.lib = lib }) }
-
 // NVML loads NVIDIA's library the first time it is asked for; nil and why where there is
-// none. A recorded machine has none.
+// none. A recorded machine has none but a recorded one.
 func (f *Finder) NVML() (*nvml.Library, nvml.Gap) {
 	f.once.Do(func() {
-		if !f.live {
+		ask := f.nv
+		if ask == nil && !f.live {
 			f.why = nvml.Gap{Why: record.Absent, Text: "a recorded machine"}
 			return
 		}
-		f.lib, f.why = nvml.Open(nvml.File())
+		if ask == nil {
+			ask, f.why = nvml.Load(nvml.File())
+		}
+		if ask != nil {
+			f.lib, f.why = nvml.Open(ask)
+		}
 	})
 	return f.lib, f.why
 }

@@ -1,9 +1,11 @@
 package nvml
 
 import (
+	"encoding/binary"
 	"math"
 	"time"
-	"unsafe"
+
+	"capd.example/sysinfo/winsys"
 )
 
 // The values of one reading of a card, in their order; NaN stands for what the driver does
@@ -47,29 +49,36 @@ func (s *Gauges) Read(row []float64, now time.Time) {
 	if !s.answers(now) {
 		return
 	}
-	dev, o := n.devices[s.index], n.out
-	u32 := uintptr(unsafe.Pointer(&o.u32))
-	if rc := n.call(nvTemperature, dev, 0, u32); rc == nvmlOK {
-		row[GaugeTemperature] = float64(o.u32)
-	} else if rc != nvmlNotSupported {
+	dev := int64(n.devices[s.index])
+	rc := n.fresh("nvmlDeviceGetTemperature", dev, 0, 4)
+	if rc != nvmlOK && rc != nvmlNotSupported {
 		s.lost = now
 		return
 	}
-	if n.call(nvClock, dev, 0, u32) == nvmlOK {
-		row[GaugeClock] = float64(o.u32)
+	put := func(at int, rc winsys.Status, v, least, most float64) {
+		if rc == nvmlOK && v >= least && v <= most {
+			row[at] = v
+		}
 	}
-	if n.call(nvPower, dev, u32, 0) == nvmlOK {
-		row[GaugePower] = float64(o.u32) / 1000
-	}
-	if n.call(nvUtilization, dev, uintptr(unsafe.Pointer(&o.util)), 0) == nvmlOK {
-		row[GaugeBusy] = float64(o.util.gpu)
-	}
-	if n.call(nvReasons, dev, uintptr(unsafe.Pointer(&o.u64)), 0) == nvmlOK {
-		row[GaugeReasons] = nvmlReasons(o.u64 & n.mask[s.index])
+	put(GaugeTemperature, rc, float64(n.u32(0)), 0, 150)
+	rc = n.fresh("nvmlDeviceGetClockInfo", dev, nvmlCore, 4)
+	put(GaugeClock, rc, float64(n.u32(0)), 1, mostClock)
+	rc = n.fresh("nvmlDeviceGetPowerUsage", dev, 0, 4)
+	put(GaugePower, rc, float64(n.u32(0))/1000, 0, mostPower)
+	rc = n.fresh("nvmlDeviceGetUtilizationRates", dev, 0, 8) // of the card, then of its memory
+	put(GaugeBusy, rc, float64(n.u32(0)), 0, 100)
+	if n.fresh(n.reasons, dev, 0, 8) == nvmlOK {
+		row[GaugeReasons] = nvmlReasons(n.u64(0) & n.mask[s.index])
 	}
 	s.slowly(dev)
 	row[GaugeMemoryClock], row[GaugeMemoryUsed] = s.slow[0], s.slow[1]
 }
+
+// Kinds of clocks (nvmlClockType_t).
+const (
+	nvmlCore   = 0
+	nvmlMemory = 2
+)
 
 // answers reports whether the card may be asked, and forgets what it told before it was
 // lost.
@@ -91,13 +100,13 @@ func (s *Gauges) answers(now time.Time) bool {
 }
 
 // slowly makes the calls whose turn it is; all of them at first.
-func (s *Gauges) slowly(dev uintptr) {
-	n, o := s.lib, s.lib.out
+func (s *Gauges) slowly(dev int64) {
+	n := s.lib
 	due := func(at int) bool { return s.turn == 0 || s.turn%nvmlTurns == at }
 	if due(0) {
 		s.slow[0] = math.NaN()
-		if n.call(nvClock, dev, 2, uintptr(unsafe.Pointer(&o.u32))) == nvmlOK {
-			s.slow[0] = float64(o.u32)
+		if n.fresh("nvmlDeviceGetClockInfo", dev, nvmlMemory, 4) == nvmlOK && n.u32(0) >= 1 && n.u32(0) <= mostRate {
+			s.slow[0] = float64(n.u32(0))
 		}
 	}
 	if due(nvmlTurns / 2) {
@@ -106,14 +115,18 @@ func (s *Gauges) slowly(dev uintptr) {
 	s.turn++
 }
 
-func (s *Gauges) memoryUsed(dev uintptr) float64 {
-	n, o := s.lib, s.lib.out
-	o.shares.version = nvmlMemoryVersion
-	if n.call(nvMemoryShares, dev, uintptr(unsafe.Pointer(&o.shares)), 0) == nvmlOK {
-		return float64(o.shares.used)
+func (s *Gauges) memoryUsed(dev int64) float64 {
+	n := s.lib
+	clear(n.out)
+	binary.LittleEndian.PutUint32(n.out, nvmlMemoryVersion)
+	used := uint64(mostMemory)
+	if n.question("nvmlDeviceGetMemoryInfo_v2", dev, 0, nvmlMemorySize) == nvmlOK {
+		used = n.u64(nvmlMemoryUsed)
+	} else if n.fresh("nvmlDeviceGetMemoryInfo", dev, 0, 24) == nvmlOK {
+		used = n.u64(16)
 	}
-	if n.call(nvMemory, dev, uintptr(unsafe.Pointer(&o.memory)), 0) == nvmlOK {
-		return float64(o.memory.used)
+	if used >= mostMemory {
+		return math.NaN()
 	}
-	return math.NaN()
+	return float64(used)
 }

@@ -4,12 +4,11 @@ import (
 	"bytes"
 	"encoding/binary"
 	"fmt"
-	"runtime"
 	"strings"
 	"sync"
-	"unsafe"
 
 	"capd.example/record"
+	"capd.example/sysinfo/winsys"
 )
 
 // Gap says why something is not known; the zero value says nothing is missing.
@@ -18,75 +17,26 @@ type Gap struct {
 	Text string
 }
 
-// Library is NVIDIA's management library, loaded at run time (public header nvml.h). All
-// calls happen under one lock; a call allocates nothing, since every answer is written
-// into out, which lives on the heap for as long as nvml does.
+// Library is NVIDIA's management library (public header nvml.h), as whoever answers in its place
+// tells: the library itself, see [Load], or one that was recorded. All questions are asked under
+// one lock and allocate nothing.
 type Library struct {
 	mu      sync.Mutex
-	symbols map[string]uintptr
-	out     *nvmlOut
+	ask     winsys.Asker
+	out     []byte // room for an answer, on the heap for as long as nvml
 	driver  string
-	devices []uintptr
+	devices []uint64 // their numbers
 	mask    []uint64 // supported event reasons of each device
-	fast    [nvCount]uintptr
-	args    [4]uintptr
+	reasons string   // which of two names the library knows the present reasons by
 }
 
-// The functions that are called at every sample.
+// nvmlMemory is the size of nvmlMemory_v2_t of the public header, which begins with a version:
+// unlike the first version it tells what programs use from what the driver keeps for itself.
 const (
-	nvTemperature = iota
-	nvClock
-	nvPower
-	nvUtilization
-	nvMemory
-	nvMemoryShares
-	nvReasons
-	nvProcesses
-	nvGraphicsList
-	nvComputeList
-	nvLink
-	nvCount
+	nvmlMemorySize    = 40
+	nvmlMemoryVersion = 2<<24 | nvmlMemorySize
+	nvmlMemoryUsed    = 32
 )
-
-// call calls one of them without allocating: the arguments live beside the answers. A
-// function of two arguments does not look at the third.
-func (n *Library) call(fn int, a, b, c uintptr) uintptr { return n.callMore(fn, a, b, c, 0) }
-
-func (n *Library) callMore(fn int, a, b, c, d uintptr) uintptr {
-	if n.fast[fn] == 0 {
-		return nvmlNoFunction
-	}
-	n.args = [4]uintptr{a, b, c, d}
-	return callLibrary(n.fast[fn], n.args[:]...)
-}
-
-// counted returns where the library reads how much room there is and writes how much it
-// needed.
-func (n *Library) counted(room uint32) uintptr {
-	n.out.u32 = room
-	return uintptr(unsafe.Pointer(&n.out.u32))
-}
-
-// nvmlOut is where the library writes its answers.
-type nvmlOut struct {
-	u32    uint32
-	u64    uint64
-	ptr    uintptr
-	util   struct{ gpu, memory uint32 }
-	memory struct{ total, free, used uint64 }
-	shares nvmlMemory
-	text   [96]byte
-	pci    [68]byte // nvmlPciInfo_t
-}
-
-// nvmlMemory is nvmlMemory_v2_t of the public header: unlike the first version it tells
-// what programs use from what the driver keeps for itself.
-type nvmlMemory struct {
-	version                     uint32
-	total, reserved, free, used uint64
-}
-
-const nvmlMemoryVersion = 2<<24 | uint32(unsafe.Sizeof(nvmlMemory{}))
 
 // Card is what does not change every second.
 type Card struct {
@@ -111,16 +61,24 @@ const (
 	nvmlNotSupported = 3
 	nvmlNoPermission = 4
 	nvmlNotFound     = 6
-	nvmlTooSmall     = 7
 	nvmlNotLoaded    = 9
 	nvmlNoFunction   = 13
 	nvmlLost         = 15
 	nvmlMismatch     = 18
+	nvmlUnknown      = 999
+)
+
+// What no card is beyond; an answer that is belongs to another question.
+const (
+	mostMemory = 1 << 50 // bytes
+	mostClock  = 10_000  // MHz
+	mostRate   = 50_000  // MHz of memory, whose clock may be told as the rate of its data
+	mostPower  = 5_000   // W
 )
 
 // nvmlGap turns a return code into our words.
-func nvmlGap(rc uintptr) Gap {
-	switch int32(rc) {
+func nvmlGap(rc winsys.Status) Gap {
+	switch rc {
 	case nvmlOK:
 		return Gap{}
 	case nvmlNotSupported, nvmlNoFunction:
@@ -134,42 +92,12 @@ func nvmlGap(rc uintptr) Gap {
 	case nvmlMismatch:
 		return Gap{record.Broken, "library and driver are of different versions: the driver was updated, restart the machine"}
 	}
-	return Gap{record.Broken, fmt.Sprintf("the driver's library returned %d", int32(rc))}
+	return Gap{record.Broken, fmt.Sprintf("the driver's library returned %d", rc)}
 }
 
-var nvmlNames = []string{
-	"nvmlInit_v2", "nvmlShutdown", "nvmlSystemGetDriverVersion", "nvmlDeviceGetCount_v2",
-	"nvmlDeviceGetHandleByIndex_v2", "nvmlDeviceGetName", "nvmlDeviceGetPciInfo_v3", "nvmlDeviceGetVbiosVersion",
-	"nvmlDeviceGetTemperature", "nvmlDeviceGetClockInfo", "nvmlDeviceGetMaxClockInfo", "nvmlDeviceGetUtilizationRates",
-	"nvmlDeviceGetPowerUsage", "nvmlDeviceGetEnforcedPowerLimit", "nvmlDeviceGetMemoryInfo", "nvmlDeviceGetMemoryInfo_v2",
-	"nvmlDeviceGetBAR1MemoryInfo",
-	"nvmlDeviceGetCurrPcieLinkGeneration", "nvmlDeviceGetCurrPcieLinkWidth", "nvmlDeviceGetMaxPcieLinkGeneration",
-	"nvmlDeviceGetMaxPcieLinkWidth", "nvmlDeviceGetFanSpeed", "nvmlDeviceGetCurrentClocksEventReasons",
-	"nvmlDeviceGetCurrentClocksThrottleReasons", "nvmlDeviceGetSupportedClocksThrottleReasons",
-	"nvmlDeviceGetSupportedClocksEventReasons", "nvmlDeviceGetProcessUtilization",
-	"nvmlDeviceGetGraphicsRunningProcesses_v3",
-	"nvmlDeviceGetComputeRunningProcesses_v3", "nvmlDeviceGetPcieThroughput",
-}
-
-// File is the library's name on this system.
-func File() string {
-	if runtime.GOOS == "windows" {
-		return "nvml.dll"
-	}
-	return "libnvidia-ml.so.1"
-}
-
-func Open(file string) (*Library, Gap) {
-	find, why := loadLibrary(file)
-	if find == nil {
-		return nil, why
-	}
-	n := &Library{symbols: map[string]uintptr{}, out: new(nvmlOut)}
-	for _, name := range nvmlNames {
-		if addr := find(name); addr != 0 {
-			n.symbols[name] = addr
-		}
-	}
+// Open begins with the library that ask answers for; nil and why where it has no card.
+func Open(ask winsys.Asker) (*Library, Gap) {
+	n := &Library{ask: ask, out: make([]byte, 128)}
 	n.mu.Lock()
 	defer n.mu.Unlock()
 	if why := n.start(); why.Why != "" {
@@ -178,54 +106,66 @@ func Open(file string) (*Library, Gap) {
 	return n, Gap{}
 }
 
-// do calls a function that may be missing from an older library.
-func (n *Library) do(name string, args ...uintptr) uintptr {
-	addr := n.symbols[name]
-	if addr == 0 {
-		return nvmlNoFunction
+// question asks for an answer of a size, which is in n.out then. A device of -1 stands for the
+// whole system; arg is what some functions want beside it.
+func (n *Library) question(name string, dev int64, arg uint64, size int) winsys.Status {
+	q := winsys.Question{Call: name, B: arg}
+	if dev >= 0 {
+		q.A = uint64(dev)
 	}
-	return callLibrary(addr, args...)
+	got, rc := n.ask.Ask(q, n.out[:size])
+	switch {
+	case rc == winsys.NoFunction:
+		return nvmlNoFunction
+	case rc == nvmlOK && got != size:
+		return nvmlUnknown
+	}
+	return rc
 }
+
+// fresh is question with zeros in the room for the answer.
+func (n *Library) fresh(name string, dev int64, arg uint64, size int) winsys.Status {
+	clear(n.out)
+	return n.question(name, dev, arg, size)
+}
+
+func (n *Library) u32(at int) uint32 { return binary.LittleEndian.Uint32(n.out[at:]) }
+func (n *Library) u64(at int) uint64 { return binary.LittleEndian.Uint64(n.out[at:]) }
+
+// The names of the present reasons, newer first, and of those that a card knows.
+var (
+	nvmlReasonNames    = [...]string{"nvmlDeviceGetCurrentClocksEventReasons", "nvmlDeviceGetCurrentClocksThrottleReasons"}
+	nvmlSupportedNames = [...]string{"nvmlDeviceGetSupportedClocksEventReasons",
+		"nvmlDeviceGetSupportedClocksThrottleReasons"}
+)
 
 // start initialises the library and finds the devices.
 func (n *Library) start() Gap {
-	if why := nvmlGap(n.do("nvmlInit_v2")); why.Why != "" {
+	const whole = -1
+	if why := nvmlGap(n.fresh("nvmlInit_v2", whole, 0, 0)); why.Why != "" {
 		return why
 	}
-	o := n.out
-	n.driver = n.text("nvmlSystemGetDriverVersion")
-	if why := nvmlGap(n.do("nvmlDeviceGetCount_v2", uintptr(unsafe.Pointer(&o.u32)))); why.Why != "" {
+	n.driver = n.text("nvmlSystemGetDriverVersion", whole)
+	if why := nvmlGap(n.fresh("nvmlDeviceGetCount_v2", whole, 0, 4)); why.Why != "" {
 		return why
 	}
-	count := min(o.u32, 64)
-	n.devices, n.mask = nil, nil
-	for i := range count {
-		if n.do("nvmlDeviceGetHandleByIndex_v2", uintptr(i), uintptr(unsafe.Pointer(&o.ptr))) != nvmlOK {
+	count := min(n.u32(0), 64)
+	n.devices, n.mask, n.reasons = nil, nil, nvmlReasonNames[0]
+	for i := range int64(count) {
+		if n.fresh("nvmlDeviceGetHandleByIndex_v2", i, 0, 0) != nvmlOK {
 			continue
 		}
-		dev := o.ptr
 		mask := ^uint64(0)
-		for _, name := range []string{"nvmlDeviceGetSupportedClocksEventReasons",
-			"nvmlDeviceGetSupportedClocksThrottleReasons"} {
-			if n.do(name, dev, uintptr(unsafe.Pointer(&o.u64))) == nvmlOK {
-				mask = o.u64
+		for _, name := range nvmlSupportedNames {
+			if n.fresh(name, i, 0, 8) == nvmlOK {
+				mask = n.u64(0)
 				break
 			}
 		}
-		n.devices, n.mask = append(n.devices, dev), append(n.mask, mask)
-	}
-	n.fast = [nvCount]uintptr{
-		nvTemperature: n.symbols["nvmlDeviceGetTemperature"], nvClock: n.symbols["nvmlDeviceGetClockInfo"],
-		nvPower: n.symbols["nvmlDeviceGetPowerUsage"], nvUtilization: n.symbols["nvmlDeviceGetUtilizationRates"],
-		nvMemory: n.symbols["nvmlDeviceGetMemoryInfo"], nvMemoryShares: n.symbols["nvmlDeviceGetMemoryInfo_v2"],
-		nvReasons:      n.symbols["nvmlDeviceGetCurrentClocksEventReasons"],
-		nvProcesses:    n.symbols["nvmlDeviceGetProcessUtilization"],
-		nvGraphicsList: n.symbols["nvmlDeviceGetGraphicsRunningProcesses_v3"],
-		nvComputeList:  n.symbols["nvmlDeviceGetComputeRunningProcesses_v3"],
-		nvLink:         n.symbols["nvmlDeviceGetPcieThroughput"],
-	}
-	if n.fast[nvReasons] == 0 {
-		n.fast[nvReasons] = n.symbols["nvmlDeviceGetCurrentClocksThrottleReasons"]
+		n.devices, n.mask = append(n.devices, uint64(i)), append(n.mask, mask)
+		if n.fresh(nvmlReasonNames[0], i, 0, 8) == nvmlNoFunction {
+			n.reasons = nvmlReasonNames[1]
+		}
 	}
 	if len(n.devices) == 0 {
 		return Gap{record.Absent, "the driver found no card"}
@@ -233,28 +173,22 @@ func (n *Library) start() Gap {
 	return Gap{}
 }
 
-// text asks for a text of the system or, with a device, of a card.
-func (n *Library) text(name string, dev ...uintptr) string {
-	o := n.out
-	o.text = [96]byte{}
-	args := append(dev, uintptr(unsafe.Pointer(&o.text)), uintptr(len(o.text)-1))
-	if n.do(name, args...) != nvmlOK {
+// text asks for a text of the system or of a card.
+func (n *Library) text(name string, dev int64) string {
+	const room = 96
+	if n.fresh(name, dev, 0, room) != nvmlOK {
 		return ""
 	}
-	return zeroText(o.text[:])
-}
-
-func zeroText(b []byte) string {
+	b := n.out[:room]
 	if i := bytes.IndexByte(b, 0); i >= 0 {
 		b = b[:i]
 	}
 	return string(b)
 }
 
-func (n *Library) number(name string, args ...uintptr) (uint32, record.Unknown) {
-	o := n.out
-	rc := n.do(name, append(args, uintptr(unsafe.Pointer(&o.u32)))...)
-	return o.u32, nvmlGap(rc).Why
+func (n *Library) number(name string, dev int64, arg uint64) (uint32, record.Unknown) {
+	rc := n.fresh(name, dev, arg, 4)
+	return n.u32(0), nvmlGap(rc).Why
 }
 
 // Cards reads the facts about all cards.
@@ -262,21 +196,22 @@ func (n *Library) Cards() ([]Card, Gap) {
 	n.mu.Lock()
 	defer n.mu.Unlock()
 	var list []Card
-	for i, dev := range n.devices {
+	for i, number := range n.devices {
+		dev := int64(number)
 		c := Card{Index: i, Driver: n.driver, Name: n.text("nvmlDeviceGetName", dev),
 			Vbios: n.text("nvmlDeviceGetVbiosVersion", dev)}
-		o := n.out
-		if why := nvmlGap(n.do("nvmlDeviceGetPciInfo_v3", dev, uintptr(unsafe.Pointer(&o.pci)))); why.Why != "" {
+		if why := nvmlGap(n.fresh("nvmlDeviceGetPciInfo_v3", dev, 0, nvmlPCISize)); why.Why != "" {
 			return nil, why
 		}
-		c.Address, c.PciID, c.SubID = nvmlPCI(o.pci[:])
-		if n.do("nvmlDeviceGetMemoryInfo", dev, uintptr(unsafe.Pointer(&o.memory))) == nvmlOK {
-			c.Vram = o.memory.total
+		c.Address, c.PciID, c.SubID = nvmlPCI(n.out)
+		const memorySize = 24 // total, free, used
+		if n.fresh("nvmlDeviceGetMemoryInfo", dev, 0, memorySize) == nvmlOK && n.u64(0) < mostMemory {
+			c.Vram = n.u64(0)
 		}
-		if n.do("nvmlDeviceGetBAR1MemoryInfo", dev, uintptr(unsafe.Pointer(&o.memory))) == nvmlOK {
-			c.Bar1 = o.memory.total
+		if n.fresh("nvmlDeviceGetBAR1MemoryInfo", dev, 0, memorySize) == nvmlOK && n.u64(0) < mostMemory {
+			c.Bar1 = n.u64(0)
 		}
-		c.PowerLimit, c.PowerWhy = n.number("nvmlDeviceGetEnforcedPowerLimit", dev)
+		c.PowerLimit, c.PowerWhy = n.number("nvmlDeviceGetEnforcedPowerLimit", dev, 0)
 		c.MaxClock, c.MaxClockWhy = n.number("nvmlDeviceGetMaxClockInfo", dev, 0)
 		for _, q := range []struct {
 			name string
@@ -285,7 +220,7 @@ func (n *Library) Cards() ([]Card, Gap) {
 			{"nvmlDeviceGetCurrPcieLinkGeneration", &c.Gen}, {"nvmlDeviceGetCurrPcieLinkWidth", &c.Width},
 			{"nvmlDeviceGetMaxPcieLinkGeneration", &c.MaxGen}, {"nvmlDeviceGetMaxPcieLinkWidth", &c.MaxWidth},
 		} {
-			if v, why := n.number(q.name, dev); why == "" {
+			if v, why := n.number(q.name, dev, 0); why == "" {
 				*q.to = v
 			}
 		}
@@ -293,6 +228,9 @@ func (n *Library) Cards() ([]Card, Gap) {
 	}
 	return list, Gap{}
 }
+
+// nvmlPCISize is that of nvmlPciInfo_t.
+const nvmlPCISize = 68
 
 // nvmlPCI reads nvmlPciInfo_t: 16 bytes of the old address, five numbers (domain, bus,
 // device, PCI id, subsystem id), then 32 bytes of address.

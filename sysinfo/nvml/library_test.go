@@ -8,12 +8,13 @@ import (
 
 	"capd.example/record"
 	"capd.example/sysinfo/machinetest"
+	"capd.example/sysinfo/winsys"
 )
 
 // TestDriverUpdated: a driver that was updated under the running library answers every
 // call with 18 (nvml.h, NVML_ERROR_LIB_RM_VERSION_MISMATCH), which says what to do.
 func TestDriverUpdated(t *testing.T) {
-	for rc, want := range map[uintptr]Gap{
+	for rc, want := range map[winsys.Status]Gap{
 		nvmlMismatch: {record.Broken, "restart"}, nvmlLost: {record.Broken, "lost"}, nvmlNotLoaded: {record.Absent, "not loaded"},
 		nvmlNoPermission: {record.Refused, "refuses"}, nvmlNotSupported: {record.Unsupported, "not tell"}, 999: {record.Broken, "999"},
 	} {
@@ -26,7 +27,7 @@ func TestDriverUpdated(t *testing.T) {
 // TestNVMLHere reads the machine's own card, where there is one, for a comparison with
 // what the vendor's program prints in the same second (go test -v -run NVMLHere).
 func TestNVMLHere(t *testing.T) {
-	lib, why := Open(File())
+	lib, why := here(t, File())
 	if lib == nil {
 		t.Skipf("no NVIDIA card here: %s", why.Text)
 	}
@@ -51,8 +52,18 @@ func TestNVMLHere(t *testing.T) {
 	}
 }
 
+// here opens a library of this machine.
+func here(t testing.TB, file string) (*Library, Gap) {
+	t.Helper()
+	ask, why := Load(file)
+	if ask == nil {
+		return nil, why
+	}
+	return Open(ask)
+}
+
 func BenchmarkNVML(b *testing.B) {
-	n, why := Open(machinetest.NVML(b))
+	n, why := here(b, machinetest.NVML(b))
 	if n == nil {
 		b.Fatalf("%+v", why)
 	}

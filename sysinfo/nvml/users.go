@@ -1,27 +1,24 @@
 package nvml
 
 import (
+	"encoding/binary"
 	"math"
 	"time"
-	"unsafe"
+
+	"capd.example/sysinfo/winsys"
 )
 
-// nvmlProcessSample is nvmlProcessUtilizationSample_t of the public header: what share of
-// the time the card worked for a process since a moment that the caller names.
-type nvmlProcessSample struct {
-	pid         uint32
-	_           uint64 // when, in us since 1970
-	sm          uint32 // %, likewise the next
-	_           uint32 // the memory's
-	encode, dec uint32
-}
+// Sizes and offsets of nvmlProcessUtilizationSample_t of the public header, what share of the time
+// the card worked for a process since a moment that the caller names, and of nvmlProcessInfo_t, a
+// process that holds a context.
+const (
+	useSize   = 32
+	useShades = 16 // smUtil, %; memUtil follows
+	useEncode = 24 // %, then what it decodes
 
-// nvmlProcess is nvmlProcessInfo_t: a process that holds a context.
-type nvmlProcess struct {
-	pid    uint32
-	memory uint64 // bytes, all ones for unknown
-	_, _   uint32
-}
+	contextSize   = 24
+	contextMemory = 8 // bytes, all ones for unknown
+)
 
 // nvmlBack is how far back the driver remembers who worked; what was longer ago is gone.
 const nvmlBack = 20 * time.Second
@@ -33,8 +30,8 @@ type Users struct {
 	lib     *Library
 	index   int // of the card among NVIDIA's
 	last    time.Time
-	samples []nvmlProcessSample
-	list    []nvmlProcess
+	samples []byte
+	list    []byte
 	holds   map[uint32]holder
 	users   []User // of the latest reading
 }
@@ -78,16 +75,15 @@ func (u *Users) Read(now time.Time) (use Use, why Gap, ok bool) {
 	if since.IsZero() || now.Sub(since) > nvmlBack {
 		since = now.Add(-nvmlBack)
 	}
-	var rc uintptr
-	count := uint32(0)
-	u.samples, rc = room(n, u.samples, func(list uintptr, counted uintptr) uintptr {
-		return n.callMore(nvProcesses, dev, list, counted, uintptr(since.UnixMicro()))
-	})
-	switch int32(rc) {
+	samples, rc := winsys.Whole(n.ask, winsys.Question{Call: "nvmlDeviceGetProcessUtilization", A: dev,
+		Since: since.UnixMicro()}, room(&u.samples, useSize))
+	switch rc {
 	case nvmlOK:
-		count = min(n.out.u32, uint32(len(u.samples)))
+		u.samples = samples[:cap(samples)]
 	case nvmlNotFound:
-		count = 0 // nobody worked
+		samples = nil // nobody worked
+	case winsys.NoFunction:
+		return use, nvmlGap(nvmlNoFunction), false
 	default:
 		return use, nvmlGap(rc), false
 	}
@@ -101,11 +97,13 @@ func (u *Users) Read(now time.Time) (use Use, why Gap, ok bool) {
 		return use, Gap{}, false // of the time before sampling nothing is to be told; it is the start to compare with
 	}
 	u.users = u.users[:0]
-	for _, s := range u.samples[:count] {
-		h := u.holds[s.pid]
-		delete(u.holds, s.pid)
-		u.users = append(u.users, User{Pid: int(s.pid), Shading: percent(s.sm),
-			Video: max(percent(s.encode), percent(s.dec)), Memory: h.memory, Compute: h.compute})
+	for ; len(samples) >= useSize; samples = samples[useSize:] {
+		pid := binary.LittleEndian.Uint32(samples)
+		part := func(at int) float64 { return float64(min(binary.LittleEndian.Uint32(samples[at:]), 100)) / 100 }
+		h := u.holds[pid]
+		delete(u.holds, pid)
+		u.users = append(u.users, User{Pid: int(pid), Shading: part(useShades),
+			Video: max(part(useEncode), part(useEncode+4)), Memory: h.memory, Compute: h.compute})
 	}
 	for pid, h := range u.holds {
 		u.users = append(u.users, User{Pid: int(pid), Memory: h.memory, Compute: h.compute})
@@ -114,47 +112,41 @@ func (u *Users) Read(now time.Time) (use Use, why Gap, ok bool) {
 	return use, Gap{}, true
 }
 
-func percent(n uint32) float64 { return float64(min(n, 100)) / 100 }
-
-// room calls a function that fills a list, again with a longer one where there was too
-// little room.
-func room[T any](n *Library, list []T, call func(list, counted uintptr) uintptr) ([]T, uintptr) {
-	const least, most = 64, 4096
-	if len(list) == 0 {
-		list = make([]T, least)
+// room returns room for a list of entries of a size, the one of before where there is one.
+func room(before *[]byte, size int) []byte {
+	const least = 64
+	if len(*before) == 0 {
+		*before = make([]byte, least*size)
 	}
-	for {
-		rc := call(uintptr(unsafe.Pointer(&list[0])), n.counted(uint32(len(list))))
-		if int32(rc) != nvmlTooSmall || len(list) >= most {
-			return list, rc
-		}
-		list = make([]T, min(most, max(2*len(list), int(n.out.u32))))
-	}
+	return *before
 }
 
 // contexts asks which programs hold a context.
-func (u *Users) contexts(dev uintptr) {
+func (u *Users) contexts(dev uint64) {
 	n := u.lib
 	if u.holds == nil {
 		u.holds = map[uint32]holder{}
 	}
 	clear(u.holds)
-	for _, fn := range []int{nvGraphicsList, nvComputeList} {
-		var rc uintptr
-		u.list, rc = room(n, u.list, func(list, counted uintptr) uintptr { return n.call(fn, dev, counted, list) })
+	for _, name := range []string{"nvmlDeviceGetGraphicsRunningProcesses_v3", nvmlComputing} {
+		list, rc := winsys.Whole(n.ask, winsys.Question{Call: name, A: dev}, room(&u.list, contextSize))
 		if rc != nvmlOK {
 			continue
 		}
-		for _, p := range u.list[:min(int(n.out.u32), len(u.list))] {
-			h := u.holds[p.pid]
-			if p.memory < 1<<50 {
-				h.memory = max(h.memory, p.memory)
+		u.list = list[:cap(list)]
+		for ; len(list) >= contextSize; list = list[contextSize:] {
+			pid := binary.LittleEndian.Uint32(list)
+			h := u.holds[pid]
+			if memory := binary.LittleEndian.Uint64(list[contextMemory:]); memory < mostMemory {
+				h.memory = max(h.memory, memory)
 			}
-			h.compute = h.compute || fn == nvComputeList
-			u.holds[p.pid] = h
+			h.compute = h.compute || name == nvmlComputing
+			u.holds[pid] = h
 		}
 	}
 }
+
+const nvmlComputing = "nvmlDeviceGetComputeRunningProcesses_v3"
 
 // computing tells whether any program holds a compute context. Without one the link has
 // nothing to tell that the shares do not, and to ask costs 40 ms of waiting.
@@ -170,13 +162,13 @@ func (u *Users) computing() bool {
 // link returns how busy the card's link to the machine is, in bytes per second of its
 // busier direction, NaN for unknown. The driver measures it for 20 ms while it is asked:
 // the field that counts bytes is of 32 bits and comes round within a second.
-func (u *Users) link(dev uintptr) float64 {
+func (u *Users) link(dev uint64) float64 {
 	most := math.NaN()
-	for direction := range uintptr(2) { // sent, received
-		if u.lib.call(nvLink, dev, direction, uintptr(unsafe.Pointer(&u.lib.out.u32))) != nvmlOK {
+	for direction := range uint64(2) { // sent, received
+		if u.lib.fresh("nvmlDeviceGetPcieThroughput", int64(dev), direction, 4) != nvmlOK {
 			return math.NaN()
 		}
-		if v := 1000 * float64(u.lib.out.u32); !(v <= most) { // KB/s
+		if v := 1000 * float64(u.lib.u32(0)); !(v <= most) { // KB/s
 			most = v
 		}
 	}

@@ -8,7 +8,7 @@ import (
 // TestUsersHere tells what a reading of the machine's own card costs and says, where there
 // is one (go test -v -run UsersHere).
 func TestUsersHere(t *testing.T) {
-	lib, why := Open(File())
+	lib, why := here(t, File())
 	if lib == nil {
 		t.Skipf("no NVIDIA card here: %s", why.Text)
 	}

@@ -6,6 +6,7 @@ import (
 	"strings"
 
 	"capd.example/sysinfo/firmware"
+	"capd.example/sysinfo/nvml"
 	"capd.example/sysinfo/winsys"
 )
 
@@ -38,7 +39,7 @@ func Bare(q winsys.Question, b []byte) ([]byte, bool) {
 		winsys.RegistryKeys:
 		return b, true
 	}
-	return nil, false
+	return b, strings.HasPrefix(q.Call, nvml.Prefix)
 }
 
 // span is a range of bytes.

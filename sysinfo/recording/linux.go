@@ -14,6 +14,7 @@ import (
 	"time"
 
 	"capd.example/sysinfo/firmware"
+	"capd.example/sysinfo/winsys"
 	"github.com/rogpeppe/go-internal/txtar"
 )
 
@@ -278,6 +279,9 @@ func Unpack(root string, list []txtar.File) error {
 		return err
 	}
 	for _, f := range list {
+		if _, is := winsys.AnswerTo(f.Name); is {
+			continue // of a library
+		}
 		name, b := f.Name, f.Data
 		if short, is := strings.CutSuffix(name, ".base64"); is {
 			raw, err := base64.StdEncoding.DecodeString(strings.TrimSpace(string(b)))

@@ -3,12 +3,35 @@ package sensor
 import (
 	"math"
 	"os"
+	"runtime"
 	"testing"
 	"time"
 
 	"capd.example/record"
 	"capd.example/sysinfo/winsys"
 )
+
+// TestClocksStandIn: clocks of single processors that fall from look to look, as
+// testdata/powrprof.c tells them.
+func TestClocksStandIn(t *testing.T) {
+	if os.Getenv("POWRPROF_STAND_IN") == "" {
+		t.Skip("needs the stand-in for powrprof.dll: scripts/wine-check.sh")
+	}
+	s, why := openWinClocks(winsys.Here(), runtime.NumCPU())
+	if why != "" {
+		t.Fatal(why)
+	}
+	defer s.Close()
+	row := make([]float64, runtime.NumCPU())
+	for look := range 3 { // the first one was at opening
+		s.Read(row, time.Time{})
+		for i, mhz := range row {
+			if want := float64(4500 - 100*(look+2) - i); mhz != want {
+				t.Errorf("look %d, processor %d: %g MHz, want %g", look, i, mhz, want)
+			}
+		}
+	}
+}
 
 // TestBoostStandIn: a processor that runs above its base clock, and slower from look to look,
 // is seen to do so. Its figures are those of testdata/pdh.c.

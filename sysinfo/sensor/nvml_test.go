@@ -18,7 +18,11 @@ func TestNVMLSource(t *testing.T) {
 	start := time.Unix(1000, 0)
 	lost := filepath.Join(t.TempDir(), "lost")
 	t.Setenv("NVML_LOST", lost)
-	lib, why := nvml.Open(machinetest.NVML(t))
+	library, why := nvml.Load(machinetest.NVML(t))
+	if library == nil {
+		t.Fatalf("%+v", why)
+	}
+	lib, why := nvml.Open(library)
 	if lib == nil {
 		t.Fatalf("%+v", why)
 	}

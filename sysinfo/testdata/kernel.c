@@ -16,7 +16,7 @@ __declspec(dllexport) BOOL WINAPI SetProcessInformation(HANDLE process, int clas
     SetLastError(ERROR_INVALID_PARAMETER);
     return FALSE;
   }
-  if (name && (f = fopen(name, "a"))) {
+  if (name && (f = fopen(name, "ab"))) {
     fprintf(f, "%lu %s\n", pid, s->StateMask ? "on" : "off");
     fclose(f);
   }

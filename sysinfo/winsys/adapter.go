@@ -104,6 +104,7 @@ const (
 	capsWarning  = 32 // TemperatureWarning
 	nodeClock    = 8  // Frequency, Hz
 	mostClockMHz = 10_000
+	mostRateMHz  = 50_000 // of memory, whose clock may be told as the rate of its data
 )
 
 // Gauges is what a card tells of the moment; what it does not tell is absent from the list.
@@ -117,9 +118,9 @@ func temperature(tenths uint32) (float64, bool) {
 	return t, tenths != 0 && t > -50 && t < 150
 }
 
-func megahertz(hz uint64) (float64, bool) {
+func megahertz(hz uint64, most float64) (float64, bool) {
 	mhz := float64(hz) / 1e6
-	return mhz, mhz >= 1 && mhz < mostClockMHz
+	return mhz, mhz >= 1 && mhz < most
 }
 
 // ReadPerf reads D3DKMT_ADAPTER_PERFDATA. A number of 0 stands for one that is not told, but
@@ -130,7 +131,7 @@ func (g *Gauges) ReadPerf(b []byte) {
 	}
 	u32 := func(at int) uint32 { return binary.LittleEndian.Uint32(b[at:]) }
 	g.Temperature, g.HasTemp = temperature(u32(perfTemp))
-	g.MemoryClock, g.HasMemory = megahertz(binary.LittleEndian.Uint64(b[perfClock:]))
+	g.MemoryClock, g.HasMemory = megahertz(binary.LittleEndian.Uint64(b[perfClock:]), mostRateMHz)
 	g.Fan, g.HasFan = float64(u32(perfFan)), g.HasTemp && u32(perfFan) < 100_000
 	g.PowerShare = float64(u32(perfPower)) / 10
 	g.HasPower = g.PowerShare > 0 && g.PowerShare < 1000
@@ -139,6 +140,6 @@ func (g *Gauges) ReadPerf(b []byte) {
 // ReadNode reads the clock of D3DKMT_NODE_PERFDATA.
 func (g *Gauges) ReadNode(b []byte) {
 	if len(b) >= NodeSizeOld {
-		g.Clock, g.HasClock = megahertz(binary.LittleEndian.Uint64(b[nodeClock:]))
+		g.Clock, g.HasClock = megahertz(binary.LittleEndian.Uint64(b[nodeClock:]), mostClockMHz)
 	}
 }

@@ -10,6 +10,7 @@ type Question struct {
 	Call    string
 	Text    string // a counter's path, or a key of the registry
 	A, B, C uint64 // a processor group, a query, the LUID of a card, a kind of answer, a node
+	Since   int64  // us since 1970 from when on is asked; it does not tell answers apart
 }
 
 // The calls. An answer is laid out as the call documents it, but for addresses, which are

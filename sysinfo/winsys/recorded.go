@@ -60,14 +60,14 @@ func (r *Recorded) Answers(visit func(question string, n int, b []byte)) {
 // mark begins the members of an archive that hold answers.
 const mark = "asked "
 
-// IsAnswer reports whether a member of an archive holds answers.
-func IsAnswer(member string) bool { return strings.HasPrefix(member, mark) }
+// AnswerTo returns which question a member of an archive answers; false for other members.
+func AnswerTo(member string) (question string, is bool) { return strings.CutPrefix(member, mark) }
 
 // ReadRecorded reads the answers in an archive.
 func ReadRecorded(a *txtar.Archive) (*Recorded, error) {
 	r := NewRecorded()
 	for _, f := range a.Files {
-		name, is := strings.CutPrefix(f.Name, mark)
+		name, is := AnswerTo(f.Name)
 		if !is {
 			continue
 		}
