@@ -27,11 +27,14 @@ const (
 	socketName = "agent.pipe"
 	pipePrefix = `\\.\pipe\capd-`
 	pipeDigits = 32
-	// mostClients can talk at the same time; others wait for one of them to leave.
+	// mostClients can talk at the same time; others wait for one of them to leave. By convention:
+	// far more than one person's windows and scripts, and no room to exhaust handles.
 	mostClients = 32
-	// pipeRoom is how much either side may write ahead of the other's reading.
+	// pipeRoom is how much either side may write ahead of the other's reading. By convention: more
+	// than any answer but those of long passes, which wait for their reader.
 	pipeRoom = 64 << 10
-	// connectTime is how long a client waits where the agent has too many.
+	// connectTime is how long a client waits where the agent has too many. By convention: longer
+	// than any question but follow takes, and short for whoever sits before it.
 	connectTime = 5 * time.Second
 )
 
@@ -122,7 +125,8 @@ func dialPipe(ctx context.Context, name string) (net.Conn, error) {
 		if !errors.Is(err, windows.ERROR_PIPE_BUSY) {
 			return nil, err
 		}
-		again := time.NewTimer(20 * time.Millisecond)
+		const pause = 20 * time.Millisecond // by convention: nobody notices it, and it costs nothing for 5 s
+		again := time.NewTimer(pause)
 		select {
 		case <-ctx.Done():
 			again.Stop()

@@ -11,6 +11,7 @@ import (
 	"testing/synctest"
 	"time"
 
+	"capd.example/internal/testlab"
 	"capd.example/sysinfo/machinetest"
 	"github.com/fsnotify/fsnotify"
 )
@@ -108,7 +109,7 @@ func TestSynchronisedFolder(t *testing.T) {
 		marks.Store("far.csv", [2]uint32{0x400 | recallOnAccess, cloud})
 		marks.Store("also-far.csv", [2]uint32{recallOnAccess, 0})
 		marks.Store("old.csv", [2]uint32{0x400, cloud})
-		l := newLab(t, t.TempDir(), func(o *Options) {
+		l := newLab(t, testlab.Folder(t), func(o *Options) {
 			o.Rescan = 10 * time.Second
 			o.testLook = func(path string) (fs.FileInfo, kind, error) {
 				info, err := os.Lstat(path)
@@ -156,7 +157,7 @@ func TestSynchronisedFolder(t *testing.T) {
 // TestShortName: an event may carry the short form of a log's name.
 func TestShortName(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		l := newLab(t, t.TempDir(), func(o *Options) {
+		l := newLab(t, testlab.Folder(t), func(o *Options) {
 			o.testLong = func(path string) string {
 				if filepath.Base(path) == "LONGNA~1.CSV" {
 					return filepath.Join(filepath.Dir(path), "long name of a log.csv")

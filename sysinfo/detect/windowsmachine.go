@@ -202,11 +202,11 @@ func parseMode(b []byte) (w, h, hz int, ok bool) {
 	return w, h, u(winsys.ModeRate), w > 0 && h > 0
 }
 
-// graphics lists the adapters of the registry that are present, with what NVML adds.
+// graphics lists the adapters that are present, in the order in which telemetry counts them.
 func (m windowsMachine) graphics(f *facts) {
 	n := 0
 	for _, a := range m.adapterKeys() {
-		m.adapter(f, "graphics."+itoa(n)+".", a.key, a.id)
+		m.adapter(f, "graphics."+itoa(n)+".", a)
 		n++
 	}
 	if n == 0 {
@@ -215,16 +215,19 @@ func (m windowsMachine) graphics(f *facts) {
 	}
 }
 
-// adapterKey is an adapter's place in the registry.
+// adapterKey is an adapter's place in the registry, and the card that it is.
 type adapterKey struct {
 	key, id string
 	memory  uint64
+	card    *graphics.Card // nil where neither the graphics kernel nor a vendor's library tells of it
 }
 
-// adapterKeys lists the adapters that are present, the one with most memory first, as on
-// Linux.
+// adapterKeys lists the adapters that are present: cards in the order of telemetry, then those that
+// only the registry knows, the one with most memory first. The registry counts by the slot that a
+// driver was first installed for; of two cards of one kind, which are alike in all that it tells,
+// any is either's.
 func (m windowsMachine) adapterKeys() []adapterKey {
-	var list []adapterKey
+	var list, keys []adapterKey
 	for _, key := range m.reg.Keys(regDisplay) {
 		if _, err := strconv.Atoi(key); err != nil {
 			continue // "Properties" and the like
@@ -233,10 +236,30 @@ func (m windowsMachine) adapterKeys() []adapterKey {
 		a.id, _ = m.reg.Text(a.key, "MatchingDeviceId")
 		a.memory, _ = m.reg.Number(a.key, "HardwareInformation.qwMemorySize")
 		if m.present(a.id) {
-			list = append(list, a)
+			keys = append(keys, a)
 		}
 	}
-	slices.SortStableFunc(list, func(a, b adapterKey) int { return cmp.Compare(b.memory, a.memory) })
+	for i := range m.cards {
+		c := &m.cards[i]
+		if c.Vendor == 0 {
+			continue
+		}
+		a := adapterKey{id: cardID(c.Vendor, c.Device)}
+		if k := slices.IndexFunc(keys, func(k adapterKey) bool { return vendorDevice(k.id) == a.id }); k >= 0 {
+			a = keys[k]
+			keys = slices.Delete(keys, k, k+1)
+		}
+		a.card = c
+		list = append(list, a)
+	}
+	slices.SortStableFunc(keys, func(a, b adapterKey) int { return cmp.Compare(b.memory, a.memory) })
+	cards := list
+	for _, k := range keys {
+		// An entry of a card that is listed already is one of a slot that it is not in any more.
+		if !slices.ContainsFunc(cards, func(a adapterKey) bool { return vendorDevice(a.id) == vendorDevice(k.id) }) {
+			list = append(list, k)
+		}
+	}
 	return list
 }
 
@@ -267,32 +290,57 @@ func vendorDevice(id string) string {
 	return parts[0] + "&" + parts[1]
 }
 
-func (m windowsMachine) adapter(f *facts, p, key, id string) {
-	m.regText(f, p+"name", key, "DriverDesc", true)
+func (m windowsMachine) adapter(f *facts, p string, a adapterKey) {
 	var nv *nvml.Card
-	for i, c := range m.nv {
-		if strings.Contains(vendorDevice(id), fmt.Sprintf("VEN_%04X&DEV_%04X", c.PciID&0xFFFF, c.PciID>>16)) {
-			nv = &m.nv[i]
-		}
+	if a.card != nil {
+		nv = a.card.NV
+	}
+	if a.key == "" && nv != nil {
+		f.maybe(p+"name", nv.Name, "", "nvml", "", true)
+	} else {
+		m.adapterText(f, p+"name", a.key, "DriverDesc")
 	}
 	if nv != nil {
 		f.id(p+"driver", nv.Driver, "", "nvml")
 		f.maybe(p+"power_limit", round1(float64(nv.PowerLimit)/1000), "W", "nvml", nv.PowerWhy, true)
 		f.maybe(p+"link_best", linkText(int(nv.MaxGen), int(nv.MaxWidth)), "", "nvml", "", true)
 	} else {
-		m.regText(f, p+"driver", key, "DriverVersion", true)
+		m.adapterText(f, p+"driver", a.key, "DriverVersion")
 		f.unknown(p+"power_limit", record.Absent, "no vendor library", true)
 	}
-	m.regText(f, p+"driver_date", key, "DriverDate", false)
-	memory, why := m.reg.Number(key, "HardwareInformation.qwMemorySize")
-	f.maybe(p+"memory", utoa(memory/mib), "MiB", key+`\HardwareInformation.qwMemorySize`, why, true)
-	for _, c := range m.cards {
-		if c.Warning > 0 && cardID(c.Vendor, c.Device) == vendorDevice(id) {
-			f.add(p+record.FieldThrottleTemp, fmt.Sprintf("%.0f", c.Warning), "C", "D3DKMT_ADAPTER_PERFDATACAPS")
-			break
-		}
+	const memory = "HardwareInformation.qwMemorySize"
+	if a.key == "" {
+		f.maybe(p+"memory", utoa(a.card.Vram/mib), "MiB", "D3DKMT_SEGMENTSIZEINFO", unknownIf(a.card.Vram == 0), true)
+	} else {
+		m.regText(f, p+"driver_date", a.key, "DriverDate", false)
+		bytes, why := m.reg.Number(a.key, memory)
+		f.maybe(p+"memory", utoa(bytes/mib), "MiB", a.key+`\`+memory, why, true)
 	}
-	f.maybe(p+"pci_id", vendorDevice(id), "", key+`\MatchingDeviceId`, "", true)
+	if a.card != nil && a.card.Warning > 0 {
+		f.add(p+record.FieldThrottleTemp, fmt.Sprintf("%.0f", a.card.Warning), "C", "D3DKMT_ADAPTER_PERFDATACAPS")
+	}
+	source := "D3DKMT_QUERY_DEVICE_IDS"
+	if a.key != "" {
+		source = a.key + `\MatchingDeviceId`
+	}
+	f.maybe(p+"pci_id", vendorDevice(a.id), "", source, "", true)
+}
+
+// adapterText is a text of the registry that counts for the identity; a card without an entry has
+// none.
+func (m windowsMachine) adapterText(f *facts, name, key, value string) {
+	if key == "" {
+		f.unknown(name, record.Absent, regDisplay, true)
+		return
+	}
+	m.regText(f, name, key, value, true)
+}
+
+func unknownIf(absent bool) record.Unknown {
+	if absent {
+		return record.Absent
+	}
+	return ""
 }
 
 // topologyInfo is what parseTopology counts.

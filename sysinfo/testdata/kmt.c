@@ -1,7 +1,7 @@
 // A stand-in for the calls of Windows' graphics kernel, under Wine: the card of testdata/nvml.c,
-// a card of another maker that throttles, and a program that only pretends to be a card. The
-// second one's clock falls from look to look, just below the temperature at which it says that
-// it begins to throttle. Only answers of the exact size are given.
+// a card of each of two other makers that throttles, and a program that only pretends to be a
+// card. Their clocks fall from look to look, just below the temperature at which they say that
+// they begin to throttle. Only answers of the exact size are given.
 #include <string.h>
 #include "d3dkmt.h"
 #define API __declspec(dllexport)
@@ -9,9 +9,11 @@
 static const struct card { KMT_LUID luid; u32 type, vendor, device, bus, sub; u64 memory; } cards[] = {
   {{0x1111, 0}, 1 | 2, 0x10DE, 0xFFD1, 0x0b, 0x0001FEED, 16ull << 30},
   {{0xC2B5, 0}, 1 | 2, 0x1002, 0xFFF1, 0x03, 0x0002FEED, 8ull << 30},
+  {{0xD155, 0}, 1 | 2, 0x8086, 0xFFB2, 0x04, 0x0003FEED, 4ull << 30},
   {{0x2222, 0}, 1 | 4, 0x1414, 0x008C, 0, 0, 0},
 };
-enum { CARDS = 3, OTHER = 1 };
+enum { CARDS = 4, OTHERS = 2 }; /* those after the first */
+#define OTHER(n) ((n) >= 1 && (n) <= OTHERS)
 static int open_handles;
 API u32 D3DKMTEnumAdapters2(D3DKMT_ENUMADAPTERS2 *e) {
   if (!e->pAdapters) { e->NumAdapters = CARDS; return 0; }
@@ -34,7 +36,7 @@ API u32 D3DKMTCloseAdapter(D3DKMT_CLOSEADAPTER *c) {
   return 0;
 }
 API u32 D3DKMTQueryAdapterInfo(D3DKMT_QUERYADAPTERINFO *q) {
-  static u32 looks;
+  static u32 looks[CARDS];
   union {
     u32 type; D3DKMT_SEGMENTSIZEINFO memory; D3DKMT_ADAPTERADDRESS at; D3DKMT_QUERY_DEVICE_IDS ids;
     D3DKMT_ADAPTER_PERFDATA perf; D3DKMT_ADAPTER_PERFDATACAPS caps; D3DKMT_NODE_PERFDATA_OLD node; u32 wddm;
@@ -51,16 +53,16 @@ API u32 D3DKMTQueryAdapterInfo(D3DKMT_QUERYADAPTERINFO *q) {
     size = sizeof a.ids; break;
   case 61:
     size = sizeof a.node;
-    if (n != OTHER) return INVALID;
-    looks++;
-    a.node.Frequency = (2500 - 20 * (looks < 60 ? looks : 60)) * 1000000ull; a.node.MaxFrequency = 2700000000ull;
+    if (!OTHER(n)) return INVALID;
+    if (looks[n] < 60) looks[n]++;
+    a.node.Frequency = (2500 - 20 * looks[n]) * 1000000ull; a.node.MaxFrequency = 2700000000ull;
     break;
   case 62:
     size = sizeof a.perf;
-    if (n != OTHER) return INVALID;
+    if (!OTHER(n)) return INVALID;
     a.perf.MemoryFrequency = 2250000000ull; a.perf.FanRPM = 1830; a.perf.Power = 990; a.perf.Temperature = 945;
     break;
-  case 63: a.caps.TemperatureWarning = n == OTHER ? 950 : 0; a.caps.TemperatureMax = n == OTHER ? 1100 : 0; size = sizeof a.caps; break;
+  case 63: a.caps.TemperatureWarning = OTHER(n) ? 950 : 0; a.caps.TemperatureMax = OTHER(n) ? 1100 : 0; size = sizeof a.caps; break;
   case 70: a.wddm = 1 | 2; size = sizeof a.wddm; break;
   default: return INVALID;
   }
