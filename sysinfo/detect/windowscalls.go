@@ -5,12 +5,13 @@ import (
 	"strings"
 
 	"capd.example/sysinfo/graphics"
+	"capd.example/sysinfo/registry"
 	"capd.example/sysinfo/winsys"
 )
 
 // detectWindows asks the machine and leaves the rest to the parsers.
 func detectWindows(ask winsys.Asker, cards *graphics.Finder, f *facts) {
-	m := windowsMachine{reg: winsys.Registry{Asker: ask}, mains: 255, adapters: displayAdapters(ask)}
+	m := windowsMachine{reg: registry.Reader{Asker: ask}, mains: 255, adapters: displayAdapters(ask)}
 	whole := func(call string, room int) []byte {
 		b, s := winsys.Whole(ask, winsys.Question{Call: call}, make([]byte, room))
 		if s != winsys.OK {
@@ -29,12 +30,12 @@ func detectWindows(ask winsys.Asker, cards *graphics.Finder, f *facts) {
 	m.plan, m.planName, _ = strings.Cut(string(whole(winsys.PowerScheme, 256)), "\n")
 	effective := make([]byte, 4)
 	_, s := ask.Ask(winsys.Question{Call: winsys.PowerMode}, effective)
-	m.effective, m.effectiveWhy = binary.LittleEndian.Uint32(effective), winsys.Why(s)
+	m.effective, m.effectiveWhy = binary.LittleEndian.Uint32(effective), registry.Why(s)
 	var guard [8]byte // SYSTEM_CODEINTEGRITY_INFORMATION: its length, then the options
 	binary.LittleEndian.PutUint32(guard[:], uint32(len(guard)))
 	_, s = ask.Ask(winsys.Question{Call: winsys.CodeIntegrity}, guard[:])
-	m.guard, m.guardWhy = binary.LittleEndian.Uint32(guard[4:]), winsys.Why(s)
-	m.hagsWhy = winsys.Why(winsys.NoFunction)
+	m.guard, m.guardWhy = binary.LittleEndian.Uint32(guard[4:]), registry.Why(s)
+	m.hagsWhy = registry.Why(winsys.NoFunction)
 	m.cards, _ = cards.All()
 	for _, c := range m.cards {
 		if c.NV != nil {
@@ -47,7 +48,7 @@ func detectWindows(ask winsys.Asker, cards *graphics.Finder, f *facts) {
 		}
 		caps := make([]byte, 4)
 		_, s := ask.Ask(winsys.Question{Call: winsys.Adapter, A: c.LUID, B: winsys.AdapterWDDM27}, caps)
-		m.hags, m.hagsWhy = binary.LittleEndian.Uint32(caps), winsys.Why(s)
+		m.hags, m.hagsWhy = binary.LittleEndian.Uint32(caps), registry.Why(s)
 		break
 	}
 	m.detect(f)

@@ -14,12 +14,13 @@ import (
 	"capd.example/sysinfo/firmware"
 	"capd.example/sysinfo/graphics"
 	"capd.example/sysinfo/nvml"
+	"capd.example/sysinfo/registry"
 	"capd.example/sysinfo/winsys"
 )
 
 // windowsMachine is what a Windows machine answered, as values.
 type windowsMachine struct {
-	reg          winsys.Registry
+	reg          registry.Reader
 	smbios       []byte // as GetSystemFirmwareTable returns it
 	topology     []byte // as GetLogicalProcessorInformationEx returns it, relation "all"
 	memory       uint64 // bytes that the system can use

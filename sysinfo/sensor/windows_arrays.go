@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"capd.example/record"
+	"capd.example/sysinfo/registry"
 	"capd.example/sysinfo/winsys"
 )
 
@@ -177,7 +178,7 @@ func openWinGauges(ask winsys.Asker, luid uint64, n int) (Source, record.Unknown
 	s := &winGauges{ask: ask, luid: luid, n: n, perf: make([]byte, winsys.PerfSize), node: make([]byte, winsys.NodeSize)}
 	_, status := ask.Ask(winsys.Question{Call: winsys.Adapter, A: luid, B: winsys.AdapterPerf}, s.perf)
 	if status != winsys.OK {
-		return nil, winsys.Why(status)
+		return nil, registry.Why(status)
 	}
 	if !s.askNode() {
 		s.node = s.node[:winsys.NodeSizeOld]

@@ -4,6 +4,7 @@ import (
 	"time"
 
 	"capd.example/record"
+	"capd.example/sysinfo/registry"
 	"capd.example/sysinfo/winsys"
 )
 
@@ -18,7 +19,7 @@ type winNetwork struct {
 
 func openWinNetwork(ask winsys.Asker) (Source, record.Unknown) {
 	table, status := winsys.Whole(ask, winsys.Question{Call: winsys.Interfaces}, make([]byte, winsys.IfTableRow+16*winsys.IfRowSize))
-	if why := winsys.Why(status); why != "" {
+	if why := registry.Why(status); why != "" {
 		return nil, why
 	}
 	s := &winNetwork{ask: ask, cards: hardwareRows(table), row: make([]byte, winsys.IfRowSize)}
@@ -68,7 +69,7 @@ func openWinClocks(ask winsys.Asker, cores int) (Source, record.Unknown) {
 	row := make([]float64, cores)
 	status := s.fetch()
 	if status != winsys.OK {
-		return nil, winsys.Why(status)
+		return nil, registry.Why(status)
 	}
 	parseClocks(s.buf, row)
 	for _, mhz := range row {

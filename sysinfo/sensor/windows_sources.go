@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"capd.example/record"
+	"capd.example/sysinfo/registry"
 	"capd.example/sysinfo/winsys"
 )
 
@@ -185,7 +186,7 @@ const (
 func openCounters(ask winsys.Asker) (*winCounters, []record.Gap) {
 	s := &winCounters{ask: ask}
 	var gaps []record.Gap
-	base, why := winsys.Registry{Asker: ask}.Number(`HKLM\HARDWARE\DESCRIPTION\System\CentralProcessor\0`, "~MHz")
+	base, why := registry.Reader{Asker: ask}.Number(`HKLM\HARDWARE\DESCRIPTION\System\CentralProcessor\0`, "~MHz")
 	if why != "" || base > mostClock {
 		base = 0
 	}
@@ -204,7 +205,7 @@ func openCounters(ask winsys.Asker) (*winCounters, []record.Gap) {
 	} {
 		status := ask0(ask, winsys.Question{Call: winsys.CounterAdd, A: counterQuery, Text: q.path})
 		if status != winsys.OK || q.scale == 0 {
-			why := winsys.Why(status)
+			why := registry.Why(status)
 			if why == "" || why == record.Broken {
 				why = record.Absent
 			}

@@ -44,6 +44,11 @@ const (
 	RegistryKeys   = "RegEnumKeyEx"           // Text: key
 )
 
+// The kinds of the registry's values (winnt.h, REG_SZ and its neighbours).
+const (
+	RegText, RegExpand, RegBinary, RegNumber, RegTexts, RegLong = 1, 2, 3, 4, 7, 11
+)
+
 // String writes a question on one line.
 func (q Question) String() string {
 	return strings.TrimRight(fmt.Sprintf("%s %x %x %x %s", q.Call, q.A, q.B, q.C, q.Text), " ")

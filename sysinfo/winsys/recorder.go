@@ -76,7 +76,7 @@ func (r *Recorded) Write(a *txtar.Archive) {
 func readable(name string, b []byte) string {
 	switch {
 	case strings.HasPrefix(name, RegistryValue) && len(b) > 4 &&
-		slices.Contains([]uint32{regText, regExpand, regTexts}, binary.LittleEndian.Uint32(b)):
+		slices.Contains([]uint32{RegText, RegExpand, RegTexts}, binary.LittleEndian.Uint32(b)):
 		return strconv.Quote(UTF16Text(b[4:]))
 	case strings.HasPrefix(name, RegistryKeys), strings.HasPrefix(name, PowerScheme):
 		return strconv.Quote(string(b))

@@ -18,7 +18,7 @@ func openKey(key string, access uint32) (registry.Key, error) {
 	return registry.OpenKey(base, path, access)
 }
 
-// registryAnswer reads a value or the names of a key's keys; see [Registry] for how an answer
+// registryAnswer reads a value or the names of a key's keys; see registry.Reader for how an answer
 // is written.
 func registryAnswer(q Question, out []byte) (int, Status) {
 	key, name, _ := strings.Cut(q.Text, "|")

@@ -17,5 +17,3 @@ func UTF16Text(b []byte) string {
 	}
 	return string(utf16.Decode(u))
 }
-
-func utf16Units(s string) []uint16 { return utf16.Encode([]rune(s)) }
