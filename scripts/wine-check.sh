@@ -127,7 +127,7 @@ go test -c -o "$dir/control.test.exe" ./control
 # Decisions about what this Wine lacks, on invented answers: files of a synchronising service, a
 # classic console.
 go test -c -o "$dir/watcher.test.exe" ./watcher
-"$wine" "$dir/watcher.test.exe" -test.v -test.run 'TestKinds|TestOnlyUser|TestSynchronisedFolder|TestShortName' > "$dir/said" 2>&1 && [ "$(grep -c -- '^--- PASS' "$dir/said")" = 4 ] || { cat "$dir/said"; give_up "logs in a synchronised folder"; }
+"$wine" "$dir/watcher.test.exe" -test.v -test.run 'TestKinds|TestOnlyUser|TestSynchronisedFolder|TestShortName|TestFileID|TestProbe' > "$dir/said" 2>&1 && [ "$(grep -c -- '^--- PASS' "$dir/said")" = 6 ] || { cat "$dir/said"; give_up "logs in a synchronised folder"; }
 go test -c -o "$dir/cli.test.exe" ./internal/cli
 "$wine" "$dir/cli.test.exe" -test.v -test.run 'TestClassicConsole|TestClicks' > "$dir/said" 2>&1 && [ "$(grep -c -- '^--- PASS' "$dir/said")" = 2 ] || { cat "$dir/said"; give_up "a classic console"; }
 go test -c -o "$dir/cardusers.test.exe" ./sysinfo/cardusers

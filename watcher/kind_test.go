@@ -78,6 +78,10 @@ func TestLayoutOfUsers(t *testing.T) {
 		"FileProcessIdsUsingFileInformation":                               fileUsers,
 		"offsetof(FILE_PROCESS_IDS_USING_FILE_INFORMATION, ProcessIdList)": usersHead,
 	})
+	machinetest.Layout(t, []string{"windows.h"}, map[string]int{
+		"sizeof(FILE_ID_INFO)": 24, "offsetof(FILE_ID_INFO, FileId)": 8,
+		"sizeof(FILE_ATTRIBUTE_TAG_INFO)": 8, "offsetof(FILE_ATTRIBUTE_TAG_INFO, ReparseTag)": 4,
+	})
 }
 
 func TestShares(t *testing.T) {

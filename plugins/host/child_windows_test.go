@@ -49,6 +49,10 @@ func TestJobHoldsAll(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
+	const quiet = windows.CREATE_NO_WINDOW | windows.IDLE_PRIORITY_CLASS
+	if got := c.SysProcAttr.CreationFlags; got&quiet != quiet {
+		t.Errorf("it is started with %#x: with a window, or before a game", got)
+	}
 	var pid uint32
 	if _, err := fmt.Fscan(out, &pid); err != nil {
 		t.Fatal(err)

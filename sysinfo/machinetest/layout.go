@@ -20,7 +20,7 @@ func Layout(t testing.TB, headers []string, want map[string]int) {
 		t.Skip("no compiler for Windows (gcc-mingw-w64-x86-64) to hold the structures against")
 	}
 	var c strings.Builder
-	c.WriteString("#define WIN32_LEAN_AND_MEAN\n") // a fraction of the headers
+	c.WriteString("#define WIN32_LEAN_AND_MEAN\n#define _WIN32_WINNT 0x0A00\n") // a fraction of the headers, as of Windows 10
 	for _, h := range append([]string{"stddef.h"}, headers...) {
 		fmt.Fprintf(&c, "#include <%s>\n", h)
 	}
