@@ -63,7 +63,7 @@ func examples() map[string]cases {
 			good: []record.Evidence{pass(plain(3), plugintest.Expect(20)),
 				pass(plain(3), plugintest.Expect(20), plugintest.Series(record.SeriesSlept, "s", plugintest.Flat(0, 20)...)),
 				pass(plain(3), plugintest.Expect(20), plugintest.Series(record.SeriesSlept, "s", append(plugintest.Flat(math.NaN(), 19), 0.4)...)),
-				 pass(plain(3), after), pass(plugintest.Steady(120, 19.3, 3), plugintest.Expect(20))},
+				pass(plain(3), after), pass(plugintest.Steady(120, 19.3, 3), plugintest.Expect(20))},
 		},
 		"thermal": {
 			bad: []record.Evidence{

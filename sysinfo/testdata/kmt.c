@@ -36,7 +36,7 @@ API u32 D3DKMTCloseAdapter(D3DKMT_CLOSEADAPTER *c) {
   return 0;
 }
 API u32 D3DKMTQueryAdapterInfo(D3DKMT_QUERYADAPTERINFO *q) {
-  static u32 looks[CARDS];
+  static double mhz[CARDS]; /* a hundredth less at every look, so that it falls however long the agent runs */
   union {
     u32 type; D3DKMT_SEGMENTSIZEINFO memory; D3DKMT_ADAPTERADDRESS at; D3DKMT_QUERY_DEVICE_IDS ids;
     D3DKMT_ADAPTER_PERFDATA perf; D3DKMT_ADAPTER_PERFDATACAPS caps; D3DKMT_NODE_PERFDATA_OLD node; u32 wddm;
@@ -54,8 +54,8 @@ API u32 D3DKMTQueryAdapterInfo(D3DKMT_QUERYADAPTERINFO *q) {
   case 61:
     size = sizeof a.node;
     if (!OTHER(n)) return INVALID;
-    if (looks[n] < 60) looks[n]++;
-    a.node.Frequency = (2500 - 20 * looks[n]) * 1000000ull; a.node.MaxFrequency = 2700000000ull;
+    mhz[n] = mhz[n] > 10 ? 0.99 * mhz[n] : 2500;
+    a.node.Frequency = (u64)(mhz[n] * 1e6); a.node.MaxFrequency = 2700000000ull;
     break;
   case 62:
     size = sizeof a.perf;
