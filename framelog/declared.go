@@ -21,28 +21,21 @@ func declaredFor(opt Options, name string, head []byte) (Declared, error) {
 	return Declared{}, nil
 }
 
-// find returns the column that a declared layout means, from 0.
+// find returns the column that a declared layout means, from 0: by its exact name, by its
+// position, or by its name in other letters. A name that the heading has twice means none.
 func (t *table) find(layout, key, column string) (int, error) {
-	for c, n := range t.names {
-		if n == column {
-			return c, nil
+	at, times := t.named(func(n string) bool { return n == column })
+	if times == 0 {
+		if p, err := strconv.Atoi(column); err == nil && p >= 1 && p <= t.columns {
+			return p - 1, nil
 		}
+		at, times = t.named(func(n string) bool { return strings.EqualFold(strings.TrimSpace(n), strings.TrimSpace(column)) })
 	}
-	if p, err := strconv.Atoi(column); err == nil && p >= 1 && p <= t.columns {
-		return p - 1, nil
-	}
-	found := -1
-	for c, n := range t.names {
-		if strings.EqualFold(strings.TrimSpace(n), strings.TrimSpace(column)) {
-			if found >= 0 {
-				return 0, fault.New(0, "name it by its position", "declared layout %q: %s %q is in the heading twice", layout, key,
-					column)
-			}
-			found = c
-		}
-	}
-	if found >= 0 {
-		return found, nil
+	switch {
+	case times > 1:
+		return 0, fault.New(0, "name it by its position", "declared layout %q: %s %q is in the heading twice", layout, key, column)
+	case times == 1:
+		return at, nil
 	}
 	have := "the log has no heading, name it by its position from 1 to " + strconv.Itoa(t.columns)
 	if t.names != nil {
@@ -53,6 +46,16 @@ func (t *table) find(layout, key, column string) (int, error) {
 		have = "the heading on line " + strconv.Itoa(max(t.preamble, 1)) + " has " + strings.Join(quoted, ", ")
 	}
 	return 0, fault.New(0, have, "declared layout %q does not fit: %s %q is not there", layout, key, column)
+}
+
+// named returns the last column whose name is meant, and how many are.
+func (t *table) named(meant func(string) bool) (at, times int) {
+	for c, n := range t.names {
+		if meant(n) {
+			at, times = c, times+1
+		}
+	}
+	return at, times
 }
 
 // chooseDeclared applies a declared layout: what it states is binding, what it leaves
