@@ -41,6 +41,7 @@ var faults = []fault{
 	{"EMFILE once", openCalls, "error=EMFILE", false},
 	{"EMFILE from then on", openCalls, "error=EMFILE", true},
 	{"EIO once when reading", readCalls, "error=EIO", false},
+	{"interrupted once", writeCalls, "error=EINTR", false},
 	{"killed", writeCalls, "signal=KILL", false},
 }
 
