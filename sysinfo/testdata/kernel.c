@@ -9,10 +9,10 @@
 __declspec(dllexport) BOOL WINAPI SetProcessInformation(HANDLE process, int class, void *data, DWORD size) {
   const PROCESS_POWER_THROTTLING_STATE *s = data;
   const char *name = getenv("EFFICIENCY_FILE");
-  DWORD pid = GetProcessId(process);
+  DWORD pid = GetProcessId(process); /* 0 where the handle may not tell: another process */
   FILE *f;
   if (class != ProcessPowerThrottling || size != sizeof *s || s->Version != PROCESS_POWER_THROTTLING_CURRENT_VERSION ||
-      s->StateMask & ~s->ControlMask || s->ControlMask & ~PROCESS_POWER_THROTTLING_EXECUTION_SPEED || !pid) {
+      s->StateMask & ~s->ControlMask || s->ControlMask & ~PROCESS_POWER_THROTTLING_EXECUTION_SPEED) {
     SetLastError(ERROR_INVALID_PARAMETER);
     return FALSE;
   }
