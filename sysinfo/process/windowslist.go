@@ -18,13 +18,14 @@ type winProcess struct {
 // the list. It stops at the last entry or at the first that cannot be one.
 func eachProcess(list []byte, yield func(winProcess)) {
 	for b := list; len(b) >= winsys.ProcessSize; {
+		u64 := func(at int) uint64 { return binary.LittleEndian.Uint64(b[at:]) }
 		p := winProcess{
-			pid: int(binary.LittleEndian.Uint64(b[winsys.ProcessNumber:])), parent: int(binary.LittleEndian.Uint64(b[winsys.ProcessParent:])),
-			began: int64(binary.LittleEndian.Uint64(b[winsys.ProcessCreated:])),
-			used:  100 * (binary.LittleEndian.Uint64(b[winsys.ProcessUser:]) + binary.LittleEndian.Uint64(b[winsys.ProcessKernel:])),
+			pid: int(u64(winsys.ProcessNumber)), parent: int(u64(winsys.ProcessParent)),
+			began: int64(u64(winsys.ProcessCreated)),
+			used:  100 * (u64(winsys.ProcessUser) + u64(winsys.ProcessKernel)),
 		}
 		length := uint64(binary.LittleEndian.Uint16(b[winsys.ProcessNameLen:]))
-		if at := binary.LittleEndian.Uint64(b[winsys.ProcessNameAt:]); at <= uint64(len(list)) && length <= uint64(len(list))-at {
+		if at := u64(winsys.ProcessNameAt); at <= uint64(len(list)) && length <= uint64(len(list))-at {
 			p.name = list[at : at+length]
 		}
 		yield(p)

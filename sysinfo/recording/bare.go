@@ -33,7 +33,8 @@ func Bare(q winsys.Question, b []byte) ([]byte, bool) {
 	case winsys.PowerScheme: // without the name, which the user may have given
 		guid, _, _ := strings.Cut(string(b), "\n")
 		return []byte(guid), true
-	case winsys.ProcessorTimes, winsys.InterruptTimes, winsys.CodeIntegrity, winsys.MemoryStatus, winsys.PowerOfCores, winsys.PowerStatus, winsys.PowerMode, winsys.DisplayConfig,
+	case winsys.ProcessorTimes, winsys.InterruptTimes, winsys.CodeIntegrity, winsys.MemoryStatus,
+		winsys.PowerOfCores, winsys.PowerStatus, winsys.PowerMode, winsys.DisplayConfig,
 		winsys.Topology, winsys.CounterAdd, winsys.CounterRemove, winsys.CounterCollect, winsys.CounterValue,
 		winsys.CounterArray, winsys.CounterClose, winsys.Adapters, winsys.Adapter, winsys.RegistryValue,
 		winsys.RegistryKeys:
@@ -59,7 +60,8 @@ func only(b []byte, keep []span) []byte {
 
 // interfaceFields are LUID, index, state, received and sent bytes of MIB_IF_ROW2 (netioapi.h).
 var interfaceFields = []span{{winsys.IfRowLUID, winsys.IfRowIndex + 4},
-	{winsys.IfRowFlags, winsys.IfRowFlags + 1}, {winsys.IfRowIn, winsys.IfRowIn + 8}, {winsys.IfRowOut, winsys.IfRowOut + 8}}
+	{winsys.IfRowFlags, winsys.IfRowFlags + 1}, {winsys.IfRowIn, winsys.IfRowIn + 8},
+	{winsys.IfRowOut, winsys.IfRowOut + 8}}
 
 // bareFirmware keeps the heading that Windows puts before the table, with the new length.
 func bareFirmware(b []byte) []byte {

@@ -18,7 +18,8 @@ type winNetwork struct {
 }
 
 func openWinNetwork(ask winsys.Asker) (Source, record.Unknown) {
-	table, status := winsys.Whole(ask, winsys.Question{Call: winsys.Interfaces}, make([]byte, winsys.IfTableRow+16*winsys.IfRowSize))
+	room := make([]byte, winsys.IfTableRow+16*winsys.IfRowSize)
+	table, status := winsys.Whole(ask, winsys.Question{Call: winsys.Interfaces}, room)
 	if why := registry.Why(status); why != "" {
 		return nil, why
 	}

@@ -303,7 +303,8 @@ func powerMode(out []byte) (int, Status) {
 func displayConfig(out []byte) (int, Status) {
 	const active, head = 2, displayConfigHead // QDC_ONLY_ACTIVE_PATHS
 	var paths, modes uint32
-	if _, s := status(procDisplayConfigSizes, 0, active, uintptr(unsafe.Pointer(&paths)), uintptr(unsafe.Pointer(&modes))); s != OK {
+	if _, s := status(procDisplayConfigSizes, 0, active, uintptr(unsafe.Pointer(&paths)),
+		uintptr(unsafe.Pointer(&modes))); s != OK {
 		return 0, s
 	}
 	if paths == 0 || modes == 0 || paths > 64 || modes > 256 {
