@@ -80,7 +80,8 @@ func (r Rule) among(p Pass, all int, o opinion) record.Finding {
 // check without history made.
 func NotComparable(f record.Finding, pass string) record.Finding {
 	f.Outcome, f.Reason, f.Numbers = record.NotChecked, record.NoCell, map[string]float64{"passes": 1}
-	f.Advice = "capctl tag " + pass + " game=NAME; for the logs to come, a template with {game} in paths under [tags], or capctl begin game=NAME"
+	f.Advice = "name its game: capctl tag " + pass +
+		" game=NAME; for the logs to come, a template with {game} in paths under [tags], or 'capctl begin game=NAME'"
 	return f
 }
 
