@@ -19,7 +19,9 @@ func (ag *Agent) show(ctx context.Context, page func(context.Context, Inside) er
 		Changed: ag.ordered,
 		Started: func(address string) {
 			ag.service.opened(address)
-			ag.log.Info().Str("page", address).Msgf("the page is at http://%s/", address)
+			if list, _ := pairing.Addresses(address); len(list) > 0 {
+				ag.log.Info().Str("page", address).Msgf("the page is at %s/", list[0])
+			}
 		}})
 	ag.service.opened("")
 	if err != nil && ctx.Err() == nil {

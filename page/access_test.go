@@ -73,7 +73,11 @@ func TestBrowserIsPairedAndOrders(t *testing.T) {
 	browser.Shot(t, ctx, "PAGE_OUT", "answer.png")
 	// What happens is drawn with the buttons, and the focus stays.
 	browser.Ask[bool](t, ctx, `document.querySelector('[value=skip] ~ button').focus(), true`)
-	src.set(func(v *view.Bench) { v.Plan.Advice = "record pass 4" })
+	src.set(func(v *view.Bench) {
+		p := *v.Plan // the page may still be drawing the one before
+		p.Advice = "record pass 4"
+		v.Plan = &p
+	})
 	s.o.Events.Publish(control.Event{Kind: control.KindState})
 	browser.Until(t, ctx, `document.getElementById('next').innerText.includes('record pass 4') && document.activeElement === document.querySelector('[value=skip] ~ button')`)
 

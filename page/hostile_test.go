@@ -308,6 +308,57 @@ func TestIdleConnections(t *testing.T) {
 	}
 }
 
+// Thousands of requests whose body never comes keep nobody out either, and hold little for long.
+func TestBodiesThatDoNotCome(t *testing.T) {
+	s := serving(t, bench(), func(s *Server) { s.readTime = time.Hour })
+	ctx, stop := context.WithCancel(t.Context())
+	defer stop()
+	lines := stream(t, ctx, s)
+	expect(t, lines, "event: page")
+	var open []net.Conn
+	defer func() {
+		for _, c := range open {
+			c.Close()
+		}
+	}()
+	for i := range 10 * mostConns {
+		c, err := net.Dial("tcp", s.listener.Addr().String())
+		if err != nil {
+			t.Fatal(err)
+		}
+		open = append(open, c)
+		fmt.Fprintf(c, "%s HTTP/1.1\r\nHost: 127.0.0.1\r\nOrigin: http://127.0.0.1\r\nContent-Type: application/x-www-form-urlencoded\r\nContent-Length: 9\r\n\r\n", []string{"POST /pair", "GET /", "POST /order"}[i%3])
+	}
+	resp, err := http.Get(s.Address())
+	if err != nil {
+		t.Fatal(err)
+	}
+	resp.Body.Close()
+	if resp.StatusCode != 200 {
+		t.Errorf("status %d", resp.StatusCode)
+	}
+	s.o.Events.Publish(control.Event{Kind: control.KindState})
+	expect(t, lines, "event: here")
+	for deadline := time.Now().Add(20 * time.Second); ; waitABit(t) {
+		left := 0
+		for _, c := range open {
+			c.SetReadDeadline(time.Now().Add(time.Microsecond))
+			for err = nil; err == nil; {
+				_, err = c.Read(make([]byte, 1<<16))
+			}
+			if isTimeout(err) {
+				left++
+			}
+		}
+		if left <= 2*mostConns {
+			break
+		}
+		if time.Now().After(deadline) {
+			t.Fatalf("%d of %d connections are still held", left, len(open))
+		}
+	}
+}
+
 func isTimeout(err error) bool {
 	var e net.Error
 	return errors.As(err, &e) && e.Timeout()

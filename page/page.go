@@ -49,6 +49,7 @@ type Server struct {
 	// one for each form that is being read
 	pairings, orders chan struct{}
 
+	readTime  time.Duration // for one request
 	writeTime time.Duration // for one page, or one piece of a stream
 }
 
@@ -81,7 +82,7 @@ func Listen(ctx context.Context, o Options) (*Server, error) {
 
 func newServer(o Options) *Server {
 	o.Every = cmp.Or(o.Every, lookEvery)
-	s := &Server{o: o, writeTime: writeTime, pairings: make(chan struct{}, mostForms),
+	s := &Server{o: o, readTime: readTime, writeTime: writeTime, pairings: make(chan struct{}, mostForms),
 		orders: make(chan struct{}, mostForms)}
 	s.views.server = s
 	return s
@@ -99,11 +100,12 @@ func (s *Server) Address() string {
 // Limits, so that nobody who can reach the port can hold up the agent or fill its memory. All
 // are by convention: several times what the people of one bench need, and no load for it.
 const (
-	mostConns   = 64              // connections at once; a browser opens up to 6
+	mostConns   = 64              // silent connections at once, and busy ones; a browser opens up to 6
 	mostStreams = 16              // pages that are kept up to date at once
 	mostForms   = 4               // forms of one kind that are read at once
-	headerTime  = 5 * time.Second // for the head of a request; twice that for all of it
-	idleTime    = time.Minute     // a connection that asks nothing more
+	headerTime  = 5 * time.Second // for the head of a request
+	readTime    = 10 * time.Second
+	idleTime    = time.Minute // a connection that asks nothing more
 	writeTime   = 10 * time.Second
 	mostHeader  = 16 << 10 // bytes; browsers send 1 kB
 	mostBody    = 8 << 10  // bytes; the longest reason has 500 signs
@@ -118,8 +120,8 @@ func (s *Server) Run(ctx context.Context) error {
 	defer stop()
 	limit := newLimit(s.listener, mostConns)
 	h := &http.Server{
-		Handler: s.handler(), ReadHeaderTimeout: headerTime, ReadTimeout: 2 * headerTime, WriteTimeout: s.writeTime,
-		IdleTimeout: idleTime, MaxHeaderBytes: mostHeader, ConnState: limit.state, ErrorLog: quiet(),
+		Handler: s.handler(), ReadHeaderTimeout: headerTime, ReadTimeout: s.readTime, WriteTimeout: s.writeTime,
+		IdleTimeout: idleTime, MaxHeaderBytes: mostHeader, ConnState: limit.state, ConnContext: limit.known, ErrorLog: quiet(),
 		BaseContext: func(net.Listener) context.Context { return ctx },
 	}
 	var parts sync.WaitGroup

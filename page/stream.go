@@ -66,6 +66,7 @@ func (v *views) stream(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	defer v.leave(me)
+	keepOpen(r)
 	w.Header().Set("Content-Type", "text/event-stream")
 	w.Header().Set("X-Accel-Buffering", "no")
 	out := &sender{w: w, c: http.NewResponseController(w), limit: v.server.writeTime}
