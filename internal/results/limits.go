@@ -84,22 +84,37 @@ type telemetries interface {
 func SensorsOf(ctx context.Context, a *cli.Streams, s telemetries, cells []analysis.Cell) (map[string]limit.Load,
 	map[string]power.Reading, error) {
 	loads, readings := map[string]limit.Load{}, map[string]power.Reading{}
+	take := func(id string, t *record.Telemetry, err error) error {
+		if errors.Is(err, store.ErrCorrupt) {
+			safe.Fprintf(a.Err, "capctl: warning: %v; capctl ignores its telemetry\n", err)
+			return nil
+		}
+		if err != nil {
+			return fmt.Errorf("telemetry of pass %s: %w", id, err)
+		}
+		if l, ok := loadOf(t); ok {
+			loads[id] = l
+		}
+		if r, ok := power.Of(t); ok {
+			readings[id] = r
+		}
+		return nil
+	}
+	var ids []string
 	for _, c := range cells {
 		for _, p := range c.Passes.Used {
-			t, err := s.Telemetry(ctx, p.ID)
-			if errors.Is(err, store.ErrCorrupt) {
-				safe.Fprintf(a.Err, "capctl: warning: %v; capctl ignores its telemetry\n", err)
-				continue
-			}
-			if err != nil {
-				return nil, nil, fmt.Errorf("telemetry of pass %s: %w", p.ID, err)
-			}
-			if l, ok := loadOf(t); ok {
-				loads[p.ID] = l
-			}
-			if r, ok := power.Of(t); ok {
-				readings[p.ID] = r
-			}
+			ids = append(ids, p.ID)
+		}
+	}
+	if far, is := s.(interface { // each question to a lab costs a way through the network
+		Telemetries(context.Context, []string, func(string, *record.Telemetry, error) error) error
+	}); is {
+		return loads, readings, far.Telemetries(ctx, ids, take)
+	}
+	for _, id := range ids {
+		t, err := s.Telemetry(ctx, id)
+		if err := take(id, t, err); err != nil {
+			return nil, nil, err
 		}
 	}
 	return loads, readings, nil

@@ -322,6 +322,7 @@ func (l *Lab) standing(ctx context.Context, tx pgx.Tx, f store.Filter, ids []str
 // held is a pass as one bench sent it.
 type held struct {
 	store.Arrival
+	id    string // as the row says
 	bench string
 	first bool  // this bench was the first to send the identity
 	err   error // why its row is no pass
@@ -342,7 +343,7 @@ func (l *Lab) copies(ctx context.Context, tx pgx.Tx, f store.Filter, ids []strin
 	condition, args := where(f, ids)
 	err = l.rows(ctx, tx, condition+" AND p.id = ANY($1) ORDER BY p.id, p.bench", args,
 		func(x *stored, a store.Arrival, why error) error {
-			out = append(out, held{a, x.bench, first[x.row.texts[0]] == x.bench, why})
+			out = append(out, held{a, x.row.texts[0], x.bench, first[x.row.texts[0]] == x.bench, why})
 			return nil
 		})
 	return out, err
@@ -394,21 +395,26 @@ func (l *Lab) one(ctx context.Context, tx pgx.Tx, prefix string) (held, error) {
 	if err != nil {
 		return held{}, err
 	}
+	return l.sound(copies, found[0])
+}
+
+// sound returns the copy of a pass that stands for all of those whose rows are passes.
+func (l *Lab) sound(copies []held, id string) (held, error) {
 	var sound []held
 	for _, c := range copies {
 		if c.err == nil {
 			sound = append(sound, c)
 		} else {
-			l.left.add(Note{Bench: c.bench, Pass: found[0], Why: c.err.Error()})
+			l.left.add(Note{Bench: c.bench, Pass: id, Why: c.err.Error()})
 		}
 	}
 	switch {
 	case len(sound) > 0:
 		return l.choose(sound), nil
 	case len(copies) > 0:
-		return held{}, fmt.Errorf("%w: pass %s of bench %s: %w", store.ErrCorrupt, found[0], copies[0].bench, copies[0].err)
+		return held{}, fmt.Errorf("%w: pass %s of bench %s: %w", store.ErrCorrupt, id, copies[0].bench, copies[0].err)
 	}
-	return held{}, fmt.Errorf("%w: %q", store.ErrNotFound, prefix)
+	return held{}, fmt.Errorf("%w: %q", store.ErrNotFound, id)
 }
 
 var factorColumns = map[string]string{
@@ -545,18 +551,15 @@ func (l *Lab) Telemetry(ctx context.Context, id string) (t *record.Telemetry, er
 
 func (l *Lab) telemetry(ctx context.Context, tx pgx.Tx, x held) (*record.Telemetry, error) {
 	var blob []byte
-	err := tx.QueryRow(ctx, fmt.Sprintf(`SELECT CASE WHEN octet_length(telemetry) > %d THEN ''::bytea ELSE telemetry END
-		FROM capd.archives WHERE bench = $1 AND id = $2`, maxFrames), x.bench, x.Pass.ID).Scan(&blob)
+	err := tx.QueryRow(ctx, `SELECT `+packedSamples+` FROM capd.archives WHERE bench = $1 AND id = $2`, x.bench, x.Pass.ID).Scan(&blob)
 	if err != nil || blob == nil {
 		return nil, missing(err)
 	}
-	t, err := tables.DecodeTelemetry(blob)
-	if err != nil {
-		l.left.add(Note{Bench: x.bench, Pass: x.Pass.ID, Why: "its samples cannot be read: " + err.Error()})
-		return nil, nil
-	}
-	return t, nil
+	return l.decoded(x, blob), nil
 }
+
+// packedSamples are those of a row of archives; too many to be any are none that can be read.
+var packedSamples = fmt.Sprintf(`CASE WHEN octet_length(telemetry) > %d THEN ''::bytea ELSE telemetry END`, maxFrames)
 
 func missing(err error) error {
 	if errors.Is(err, pgx.ErrNoRows) {

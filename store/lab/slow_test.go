@@ -21,6 +21,7 @@ type swamp struct {
 	to       string
 	up, down atomic.Int64  // bytes that pass before all stands still; negative for no end
 	answered atomic.Int64  // bytes that came down
+	asked    atomic.Int64  // and that went up
 	pause    time.Duration // after each piece of 4 kB
 	released chan struct{} // closed at the end of the test
 }
@@ -55,7 +56,7 @@ func (s *swamp) carry(in net.Conn) {
 	}
 	defer out.Close()
 	ended := make(chan struct{}, 2)
-	go func() { s.pass(out, in, s.up.Load(), new(atomic.Int64)); ended <- struct{}{} }()
+	go func() { s.pass(out, in, s.up.Load(), &s.asked); ended <- struct{}{} }()
 	go func() { s.pass(in, out, s.down.Load(), &s.answered); ended <- struct{}{} }()
 	select {
 	case <-ended:
