@@ -216,7 +216,7 @@ func (w *writer) scatter() {
 			continue
 		}
 		p := variance.Of(variance.Term{Of: f.Basis(), Weight: 1})
-		if _, df := p.Careful(); p.BothKnown() && df == p.DF { // else it is hardly known
+		if p.BothKnown() && p.Sessions.SD > float64(f.Spread.SD)/2 { // a smaller one is hardly known
 			sessions = p.Sessions.SD
 		}
 	}

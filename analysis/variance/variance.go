@@ -118,13 +118,14 @@ type Precision struct {
 	carefulSE, carefulDF float64
 }
 
-// Careful returns a standard error that is too large rather than too small, with more degrees of
-// freedom, where those of the estimate are less than its parts have: the noise of passes is then
-// not taken off the mean square between sessions. At levels of error far below 5 % quantiles of
-// one or two degrees of freedom say nothing any more; a sum of mean squares has at least those
-// of the least known one (Satterthwaite, 1946). Else it returns SE and DF.
+// Careful returns a standard error that is too large rather than too small, with its degrees of
+// freedom, for levels of error far below 5 %: the noise of passes is not taken off the mean square
+// between sessions, so that the variance is a sum of mean squares and has at least the degrees of
+// freedom of the least known one (Satterthwaite, 1946). What SE and DF are at 5 % they are not at
+// one in a thousand: where the estimate of what sessions shift is 0 by chance they leave it out, or
+// have less than one degree of freedom.
 func (p Precision) Careful() (se, df float64) {
-	if p.carefulDF > p.DF {
+	if p.carefulDF > 0 {
 		return p.carefulSE, p.carefulDF
 	}
 	return p.SE, p.DF
