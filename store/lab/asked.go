@@ -111,7 +111,7 @@ func (l *Lab) chunk(ctx context.Context, tx pgx.Tx, ids []string) (map[string]as
 
 // telemetries are the packed samples by bench and identity.
 func telemetries(ctx context.Context, tx pgx.Tx, ids []string) (map[[2]string][]byte, error) {
-	rows, err := tx.Query(ctx, fmt.Sprintf(`SELECT bench, id, %s FROM capd.archives WHERE id = ANY($1)`, packedSamples), ids)
+	rows, err := tx.Query(ctx, `SELECT bench, id, `+packedSamples+` FROM capd.archives WHERE id = ANY($1)`, ids)
 	if err != nil {
 		return nil, err
 	}

@@ -551,7 +551,8 @@ func (l *Lab) Telemetry(ctx context.Context, id string) (t *record.Telemetry, er
 
 func (l *Lab) telemetry(ctx context.Context, tx pgx.Tx, x held) (*record.Telemetry, error) {
 	var blob []byte
-	err := tx.QueryRow(ctx, `SELECT `+packedSamples+` FROM capd.archives WHERE bench = $1 AND id = $2`, x.bench, x.Pass.ID).Scan(&blob)
+	err := tx.QueryRow(ctx, `SELECT `+packedSamples+` FROM capd.archives WHERE bench = $1 AND id = $2`,
+		x.bench, x.Pass.ID).Scan(&blob)
 	if err != nil || blob == nil {
 		return nil, missing(err)
 	}
