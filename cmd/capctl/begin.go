@@ -74,7 +74,7 @@ func (f campaignFlag) order(a *app, asJSON bool,
 	if err != nil {
 		return err
 	}
-	if err := os.MkdirAll(a.config.Data, 0o755); err != nil {
+	if err := os.MkdirAll(a.config.Data, 0o700); err != nil {
 		return cli.FailedError(fmt.Errorf("make the folder of the store: %w", err))
 	}
 	s, err := openOrMakeStore(a)

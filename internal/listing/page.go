@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"net/url"
 	"strings"
 	"time"
 
@@ -73,7 +74,11 @@ func Invitation(a *cli.Streams, i control.Invitation, colour bool, width int, no
 	safe.Fprintf(a.Out, "%s\n", i.Open())
 	if i.Local {
 		a.Say("open this address in a browser on this machine within %d minutes, once; that browser may give orders then", minutes)
-		a.Say("for a phone, put listen = \"0.0.0.0:8470\" under [page] into the configuration and start the agent again")
+		port := "8470"
+		if u, err := url.Parse(i.Open()); err == nil && u.Port() != "" {
+			port = u.Port()
+		}
+		a.Say("for a phone, put listen = \"0.0.0.0:%s\" under [page] into the configuration and start the agent again", port)
 		return nil
 	}
 	code, columns, err := picture(i.Open(), colour)

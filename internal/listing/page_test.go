@@ -43,7 +43,7 @@ func TestPictureIsTheCode(t *testing.T) {
 
 func TestInvitation(t *testing.T) {
 	now := time.Date(2026, 3, 1, 12, 0, 0, 0, time.UTC)
-	i := control.Invitation{Addresses: []string{"http://192.0.2.7:8470", "http://[2001:db8::7]:8470"}, Code: "ABCDEFGHIJKLMNOP", Until: now.Add(5*time.Minute - time.Second)}
+	i := control.Invitation{Addresses: []string{"http://192.0.2.7:8478", "http://[2001:db8::7]:8478"}, Code: "ABCDEFGHIJKLMNOP", Until: now.Add(5*time.Minute - time.Second)}
 	for _, q := range []struct {
 		local      bool
 		width      int
@@ -51,9 +51,9 @@ func TestInvitation(t *testing.T) {
 		says, hush string
 	}{
 		{false, 0, true, "within 5 minutes, once", "0.0.0.0"},
-		{false, 200, true, "if it does not open: http://[2001:db8::7]:8470/pair#ABCDEFGHIJKLMNOP", "0.0.0.0"},
+		{false, 200, true, "if it does not open: http://[2001:db8::7]:8478/pair#ABCDEFGHIJKLMNOP", "0.0.0.0"},
 		{false, 20, false, "this terminal has 20: make it wider", "0.0.0.0"},
-		{true, 200, false, `listen = "0.0.0.0:8470"`, "camera"},
+		{true, 200, false, `listen = "0.0.0.0:8478"`, "camera"},
 	} {
 		var out, msg bytes.Buffer
 		i.Local = q.local
@@ -61,7 +61,7 @@ func TestInvitation(t *testing.T) {
 			t.Fatal(err)
 		}
 		first, rest, _ := strings.Cut(out.String(), "\n")
-		if first != "http://192.0.2.7:8470/pair#ABCDEFGHIJKLMNOP" || (rest != "") != q.picture || !strings.Contains(msg.String(), q.says) || strings.Contains(msg.String(), q.hush) {
+		if first != "http://192.0.2.7:8478/pair#ABCDEFGHIJKLMNOP" || (rest != "") != q.picture || !strings.Contains(msg.String(), q.says) || strings.Contains(msg.String(), q.hush) {
 			t.Errorf("%+v: %q, a picture %v, %q", q, first, rest != "", msg.String())
 		}
 	}

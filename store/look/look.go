@@ -8,6 +8,7 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"os"
 	"time"
 
 	"capd.example/store/internal/schema"
@@ -38,7 +39,7 @@ func At(ctx context.Context, path string) (seen Seen, err error) {
 		return seen, fmt.Errorf("%w: %w", sqlbase.ErrReadOnly, err)
 	case err != nil:
 		return seen, err
-	case h.Foreign():
+	case h.Foreign() && !journaled(path):
 		return seen, fmt.Errorf("%s: %w", path, sqlbase.ErrNotOurs)
 	}
 	db, err := sql.Open("sqlite", sqlbase.DSN(path, "rw", sqlbase.BusyPragma(patience), "trusted_schema(0)"))
@@ -50,8 +51,22 @@ func At(ctx context.Context, path string) (seen Seen, err error) {
 	return seen, sqlbase.Explain(path, err)
 }
 
+// journaled reports whether what was written last stands beside the file: of a store that an
+// agent has just made that is all of it, until it is first moved into the file.
+func journaled(path string) bool {
+	info, err := os.Lstat(path + "-wal")
+	return err == nil && info.Size() > 0
+}
+
 func at(ctx context.Context, db *sql.DB) (seen Seen, err error) {
 	seen.Latest = schema.Latest
+	var id uint32
+	if err := db.QueryRowContext(ctx, "PRAGMA application_id").Scan(&id); err != nil {
+		return seen, err
+	}
+	if id != schema.ApplicationID {
+		return seen, sqlbase.ErrNotOurs
+	}
 	if err := schema.CheckSchema(ctx, db); err != nil {
 		if altered := (*schema.AlteredError)(nil); errors.As(err, &altered) {
 			err = fmt.Errorf("%w: %w", sqlbase.ErrCorrupt, err)
