@@ -247,18 +247,24 @@ func (m *Metrics) Handler() http.Handler {
 	fresh := promhttp.HandlerFor(m.registry, promhttp.HandlerOpts{EnableOpenMetrics: true, DisableCompression: true})
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		format := r.Header.Get("Accept")
-		m.mu.Lock()
-		defer m.mu.Unlock()
-		a := m.kept
-		if a == nil || m.keptAs != format {
-			a = &answer{header: http.Header{}, status: http.StatusOK}
-			fresh.ServeHTTP(a, r)
-			m.kept, m.keptAs = a, format
-		}
+		a := m.written(fresh, format, r)
 		w.Header().Set("Content-Type", a.header.Get("Content-Type"))
 		w.WriteHeader(a.status)
 		w.Write(a.body.Bytes()) // whoever asked may be gone by now
 	})
+}
+
+// written is the answer to a scrape, which nobody changes: whoever reads it slowly holds
+// nothing up.
+func (m *Metrics) written(fresh http.Handler, format string, r *http.Request) *answer {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	if m.kept == nil || m.keptAs != format {
+		a := &answer{header: http.Header{}, status: http.StatusOK}
+		fresh.ServeHTTP(a, r)
+		m.kept, m.keptAs = a, format
+	}
+	return m.kept
 }
 
 // moved lets the next scrape write down anew.

@@ -140,13 +140,10 @@ func (s *Server) known(host string) bool {
 	return false
 }
 
-// unknown says what to do about a name. Where the file lies concerns nobody on another machine.
+// unknown says what to do about a name. Where the configuration lies it does not say: the page
+// of a stranger that came by the name of this machine can read it.
 func (s *Server) unknown(r *http.Request) string {
 	name := nameOf(r.Host)
-	file := s.o.From
-	if at, err := netip.ParseAddrPort(r.RemoteAddr); file == "" || err != nil || !at.Addr().Unmap().IsLoopback() {
-		file = "the configuration file ('capd check' says where it belongs)"
-	}
 	if len(name) > 253 || strings.ContainsFunc(name, func(r rune) bool { return !nameRune(r) }) || name == "" {
 		return "This page is not shown under the name that your browser asked for. " +
 			"Open it by its address, such as http://127.0.0.1:8470/."
@@ -156,8 +153,8 @@ func (s *Server) unknown(r *http.Request) string {
 		list = append(list, fmt.Sprintf("%q", n))
 	}
 	return fmt.Sprintf("This page is not shown under the name %s, which another machine may have sent here. "+
-		"Open it by its address, or, if %s is a name of this machine, put this line under [page] into %s and start the agent again:\n\n"+
-		"names = [%s]\n", name, name, file, strings.Join(list, ", "))
+		"Open it by its address, or, if %s is a name of this machine, put this line under [page] into the configuration ('capd check' says where it is) and start the agent again:\n\n"+
+		"names = [%s]\n", name, name, strings.Join(list, ", "))
 }
 
 func nameRune(r rune) bool {

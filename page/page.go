@@ -21,7 +21,6 @@ import (
 // Options say what is served where.
 type Options struct {
 	config.Page
-	From   string // configuration file that hints name, "" for the one to make
 	Source view.Source
 	Events *control.Hub
 	// Every is how often it is looked for what no event tells; 0 is for a minute.

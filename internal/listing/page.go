@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"net/url"
+	"slices"
 	"strings"
 	"time"
 
@@ -31,6 +32,9 @@ type Door struct {
 func (d Door) Open(ctx context.Context, a *cli.Streams, agent *control.Client) error {
 	if d.Devices && (d.Monitor || len(d.Revoke) > 0) || d.Monitor && len(d.Revoke) > 0 {
 		return cli.UsageError(errors.New("page: --devices, --revoke and --monitor are three different things"), "give one of them")
+	}
+	if slices.Contains(d.Revoke, "") { // an empty variable of a script
+		return cli.UsageError(errors.New("page: --revoke needs the ID of a device"), "'capctl page --devices' lists them")
 	}
 	switch {
 	case d.Devices:

@@ -66,3 +66,10 @@ func TestInvitation(t *testing.T) {
 		}
 	}
 }
+
+// An empty variable of a script is no wish for another invitation.
+func TestRevokeNobody(t *testing.T) {
+	if err := (Door{Revoke: []string{""}}).Open(t.Context(), &cli.Streams{}, nil); err == nil || !strings.Contains(err.Error(), "--revoke needs the ID") {
+		t.Error(err)
+	}
+}

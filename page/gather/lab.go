@@ -28,6 +28,10 @@ type Lab struct {
 	known map[string]bool // the passes that were shown; nil before the first look
 }
 
+// mostKnown is how many passes are remembered as said (a convention): one that is gone from
+// the latest can be back there, when a bench sends it again.
+const mostKnown = 4096
+
 // labPatience is how long one look may take: a lab may be far away and large.
 const labPatience = 10 * time.Second
 
@@ -35,8 +39,9 @@ const labPatience = 10 * time.Second
 func (l *Lab) Now(ctx context.Context) view.Bench {
 	v := view.Bench{Bench: "lab " + l.Lab.Name(), Lab: true}
 	v.Stations, v.Troubles, v.Problem = l.stations(ctx)
-	l.latest(ctx, &v, store.Filter{})
-	l.tell(v.Passes)
+	if l.latest(ctx, &v, store.Filter{}) {
+		l.tell(v.Passes)
+	}
 	return v
 }
 
@@ -74,8 +79,8 @@ func (l *Lab) stations(ctx context.Context) (list []view.Station, alarms []view.
 	return list, alarms, ""
 }
 
-// latest adds the passes whose logs were complete last.
-func (l *Lab) latest(ctx context.Context, v *view.Bench, f store.Filter) {
+// latest adds the passes whose logs were complete last, and reports whether the lab answered.
+func (l *Lab) latest(ctx context.Context, v *view.Bench, f store.Filter) bool {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	ctx, stop := context.WithTimeout(ctx, labPatience)
@@ -84,6 +89,7 @@ func (l *Lab) latest(ctx context.Context, v *view.Bench, f store.Filter) {
 	passes, err := l.Lab.Passes(ctx, f)
 	if err != nil {
 		v.Problem = joinedBy("; ", v.Problem, "the passes: "+err.Error())
+		return false
 	}
 	slices.SortStableFunc(passes, func(p, q record.Pass) int { return q.LogAt.Compare(p.LogAt) })
 	for _, p := range passes {
@@ -91,6 +97,7 @@ func (l *Lab) latest(ctx context.Context, v *view.Bench, f store.Filter) {
 			v.Passes = append(v.Passes, l.short(p))
 		}
 	}
+	return true
 }
 
 func (l *Lab) short(p record.Pass) view.Pass {
@@ -113,10 +120,13 @@ func (l *Lab) tell(passes []view.Pass) {
 	defer l.mu.Unlock()
 	first := l.known == nil
 	before := l.known
-	l.known = map[string]bool{}
+	if first || len(before) > mostKnown {
+		l.known = map[string]bool{}
+	}
 	for _, p := range passes {
+		news := !first && !before[p.ID]
 		l.known[p.ID] = true
-		if !first && !before[p.ID] {
+		if news {
 			l.Events.Publish(control.Event{Kind: control.KindPass, At: p.At, Text: said(p),
 				Pass: &record.Pass{ID: p.ID, Bench: p.Bench, Verdict: p.Verdict}})
 		}

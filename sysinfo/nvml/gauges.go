@@ -49,6 +49,10 @@ func (s *Gauges) Read(row []float64, now time.Time) {
 	if !s.answers(now) {
 		return
 	}
+	if s.index >= len(n.devices) { // the driver, loaded anew, finds fewer cards
+		s.lost = now
+		return
+	}
 	dev := int64(n.devices[s.index])
 	rc := n.fresh("nvmlDeviceGetTemperature", dev, 0, 4)
 	if rc != nvmlOK && rc != nvmlNotSupported {
