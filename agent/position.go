@@ -35,6 +35,7 @@ type planner struct {
 	mu     sync.Mutex
 	warned map[string]bool // identities of warnings about changed parts
 	said   string          // what was last said about the position
+	stray  string          // the cell of the last pass and the position, where they differed
 }
 
 // newPlanner reads the campaign that the configuration names. It is ready when taught.
@@ -93,9 +94,11 @@ func (p *planner) judged(ctx context.Context, pass record.Pass) string {
 	others := slices.DeleteFunc(slices.Clone(page.Passes), func(o record.Pass) bool { return o.ID == pass.ID })
 	before, _ := p.book.Plan.ReplayOn(page.Orders, others, page.Now)
 	line := page.Coverage.Line(p.book.Named(pass), before, page.Position)
-	if cell, _ := p.book.Plan.Place(p.book.Named(pass).Tags); cell >= 0 &&
-		!p.news(page, cell == page.Position.Cell || cell == before.Cell) {
-		return ""
+	if cell, _ := p.book.Plan.Place(p.book.Named(pass).Tags); cell >= 0 {
+		current := cell == page.Position.Cell || cell == before.Cell
+		if stray := p.strays(page, pass, cell, before); !p.news(page, current) && !stray {
+			return ""
+		}
 	}
 	p.log.Info().Str("pass", pass.ID).Msg("campaign: " + line)
 	return line
@@ -111,6 +114,23 @@ func (p *planner) news(page logbook.Page, current bool) bool {
 	same := p.said == now
 	p.said = now
 	return current || !same
+}
+
+// strays reports whether a pass counts for another cell than the one that was current when it
+// started, and this was not said of the pass before: old logs that come in a row say it once,
+// and one that was just recorded always.
+func (p *planner) strays(page logbook.Page, pass record.Pass, cell int, before campaign.Position) bool {
+	at, begun := before.When(pass.StartedAt, pass.EndedAt)
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	if !begun || at == cell || !campaign.Elsewhere(cell, before, page.Position) {
+		p.stray = ""
+		return false
+	}
+	now := fmt.Sprint(cell, before.Cell)
+	same := p.stray == now
+	p.stray = now
+	return !same || time.Since(pass.LogAt) < goodFor
 }
 
 // positionPatience is how long the position may take: the rest of the agent's status must

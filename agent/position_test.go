@@ -47,6 +47,36 @@ func TestThePositionIsNewsWhenItChanges(t *testing.T) {
 	}
 }
 
+// A pass that counts for another cell is told, old ones of one cell in a row once.
+func TestAPassOfAnotherCellIsToldOnce(t *testing.T) {
+	c, err := campaign.Parse([]byte("name = \"c\"\n[factors]\npreset = [\"low\", \"high\", \"ultra\"]\n[[game]]\nname = \"Copper Drift\"\n"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	plan, err := campaign.NewPlan(c)
+	if err != nil {
+		t.Fatal(err)
+	}
+	p := &planner{turn: make(chan struct{}, 1), book: &logbook.Book{Campaign: c, Plan: plan}}
+	var page logbook.Page
+	page.Position, page.Coverage = plan.Replay([]campaign.Order{{Verb: campaign.Begin, Cell: plan.Cell(0), At: time.Unix(100, 0)}}, nil)
+	for i, x := range []struct {
+		cell  int
+		start int64
+		fresh bool
+		want  bool
+	}{{1, 200, false, true}, {1, 300, false, false}, {1, 400, true, true}, {2, 500, false, true}, {0, 600, true, false},
+		{2, 700, false, true}, {1, 10, false, false}} { // the last one is from before the plan was begun
+		pass := record.Pass{StartedAt: time.Unix(x.start, 0), EndedAt: time.Unix(x.start+60, 0), LogAt: time.Unix(x.start, 0)}
+		if x.fresh {
+			pass.LogAt = time.Now()
+		}
+		if got := p.strays(page, pass, x.cell, page.Position); got != x.want {
+			t.Errorf("%d: said %v", i, got)
+		}
+	}
+}
+
 // A warning about a changed part comes once; with other values it is another one.
 func TestAWarningAboutAPartComesOnce(t *testing.T) {
 	c, err := campaign.Parse([]byte("name = \"c\"\n[factors]\npreset = [\"low\", \"high\"]\n[[game]]\nname = \"Copper Drift\"\n"))

@@ -412,7 +412,7 @@ func (c *Coverage) All(pos Position) (passes int, minutes float64) {
 func (c *Coverage) Line(pass record.Pass, before, after Position) string {
 	cell, why := c.Plan.Place(pass.Tags)
 	if cell < 0 {
-		return "the pass belongs to no cell: " + why
+		return "the pass belongs to no cell: " + unread(pass, why)
 	}
 	s := c.state[cell]
 	var b strings.Builder
@@ -431,6 +431,10 @@ func (c *Coverage) Line(pass record.Pass, before, after Position) string {
 		b.WriteString(c.Advice(cell, after))
 		return b.String()
 	}
+	elsewhere := Elsewhere(cell, before, after)
+	if elsewhere {
+		b.WriteString("counts for ")
+	}
 	b.WriteString(c.Plan.Where(cell) + " (" + c.Plan.Name(cell) + "), ")
 	if c.Plan.Campaign.Accepts(pass.Verdict) {
 		b.WriteString("pass " + itoa(ordinal(pass, s.Done)) + " of " + itoa(s.Wanted) + " " + string(pass.Verdict))
@@ -439,14 +443,39 @@ func (c *Coverage) Line(pass record.Pass, before, after Position) string {
 			" of " + itoa(s.Wanted) + " good so far")
 	}
 	b.WriteString("; ")
-	if cell != before.Cell && before.Cell >= 0 && before.Cell == after.Cell {
+	if elsewhere {
+		b.WriteString("you are at " + c.Plan.Where(after.Cell) + " (" + c.Plan.Name(after.Cell) + ")")
 		if _, due := c.ControlNow(after); !after.Control && !due {
-			b.WriteString("still open: " + c.Plan.Where(after.Cell) + ": " + strings.Join(c.Plan.Moves(cell, after.Cell), ", "))
+			b.WriteString("; if it is of that cell: capctl tag " + pass.ID)
+			for _, name := range c.Plan.Campaign.FactorNames() {
+				if is, want := c.Plan.Cell(cell)[name], c.Plan.Cell(after.Cell)[name]; is != want && want != "" {
+					b.WriteString(" " + name + "=" + strconv.Quote(want))
+				}
+			}
 			return b.String()
 		}
+		b.WriteString("; ")
 	}
 	b.WriteString(c.Advice(cell, after))
 	return b.String()
+}
+
+// Elsewhere reports whether a pass counts for another cell than the one where the position
+// was without it and is with it.
+func Elsewhere(cell int, before, after Position) bool {
+	return cell >= 0 && cell != before.Cell && before.Cell >= 0 && before.Cell == after.Cell
+}
+
+// unread says why a pass belongs to no cell. Where its path could not be read, that is the
+// cause: the machine's own names then stand where the path's would.
+func unread(pass record.Pass, why string) string {
+	for _, r := range pass.Remarks {
+		if r.Kind == record.RemarkPath {
+			return r.Text + "; rename the log as tags.paths of the configuration says, or name what is not told: capctl tag " +
+				pass.ID + " game=...; as it is: " + why
+		}
+	}
+	return why
 }
 
 // Advice says what to record next, after a pass of the cell from, -1 for none.

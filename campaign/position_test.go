@@ -268,3 +268,28 @@ func TestNextPassIsTheNumberThatIsMissing(t *testing.T) {
 		}
 	}
 }
+
+// A pass of another cell than the one where one is counts there, and the line says so and what
+// corrects it; one whose path could not be read is told with that cause.
+func TestTheLineSaysWhereAPassCounts(t *testing.T) {
+	p := plan(t, parse(t, small))
+	stray, lost := made(p, 1, 0, record.Clean), made(p, 0, 0, record.Clean)
+	lost.Tags["cpu"] = record.Tag{Value: "HOST", From: record.FromDetected}
+	lost.Remarks = []record.Remark{{Kind: record.RemarkPath, Text: `path "p3b.csv" fits none of the path templates`}}
+	for _, x := range []struct {
+		pass record.Pass
+		want string
+	}{
+		{made(p, 0, 0, record.Clean), "cell 1 of 12 (" + p.Name(0) + "), pass 1 of 3 clean; next: pass 2"},
+		{stray, "counts for cell 2 of 12 (" + p.Name(1) + "), pass 1 of 3 clean; you are at cell 1 of 12 (" + p.Name(0) +
+			"); if it is of that cell: capctl tag pass-0 preset=\"" + p.Cell(0)["preset"] + "\""},
+		{lost, `the pass belongs to no cell: path "p3b.csv" fits none of the path templates; rename the log as tags.paths of the configuration says, ` +
+			`or name what is not told: capctl tag pass-0 game=...; as it is: cpu "HOST" is no level of the campaign: add it, or name it under [aliases.cpu]`},
+	} {
+		before, _ := p.Replay(begin(p, 0), nil)
+		after, cover := p.Replay(begin(p, 0), []record.Pass{x.pass})
+		if got := cover.Line(x.pass, before, after); got != x.want {
+			t.Errorf("it says\n%s, want\n%s", got, x.want)
+		}
+	}
+}

@@ -32,13 +32,13 @@ const (
 
 // guess asks for the mistake behind a pass that is unlike the others of its cell: where it has
 // the rates of the one cell that differs in one factor, was that level in, or is it a log of that game?
-// "" where it has not, or where several cells have them. What was detected is no mistake. sd is
-// how well passes repeat, 0 for unknown.
-func guess(p record.Pass, own, around []record.Pass, factors []string, sd float64) string {
+// remedy is the command for a yes. Both are "" where it has not, or where several cells have them.
+// What was detected is no mistake. sd is how well passes repeat, 0 for unknown.
+func guess(p record.Pass, own, around []record.Pass, factors []string, sd float64) (question, remedy string) {
 	rate := p.Metrics.AvgFPS
 	others := figures(own, p.ID)
 	if !(rate > 0) || len(others.avg) == 0 || math.Abs(math.Log(rate/middle(others.avg))) < guessApart {
-		return ""
+		return "", ""
 	}
 	type place struct{ factor, level string }
 	cells := map[place][]record.Pass{}
@@ -48,7 +48,7 @@ func guess(p record.Pass, own, around []record.Pass, factors []string, sd float6
 			cells[at] = append(cells[at], o)
 		}
 	}
-	said, n := "", 0
+	n := 0
 	for at, list := range cells {
 		x := figures(list, p.ID)
 		if len(x.avg) < 2 {
@@ -60,12 +60,13 @@ func guess(p record.Pass, own, around []record.Pass, factors []string, sd float6
 			continue
 		}
 		n++
-		said = fmt.Sprintf("; the same rate as %s's cell (%.1f FPS): %s", at.level, middle(x.avg), analysis.Question(at.factor, at.level))
+		question = fmt.Sprintf("; the same rate as %s's cell (%.1f FPS): %s", at.level, middle(x.avg), analysis.Question(at.factor, at.level))
+		remedy = fmt.Sprintf("if it is so, put it right: capctl tag %s %s=%q; else ", p.ID, at.factor, at.level)
 	}
 	if n != 1 {
-		return ""
+		return "", ""
 	}
-	return said
+	return question, remedy
 }
 
 // ask adds the guesses to what is doubtful about the passes of a cell; last is the latest of them.
@@ -82,7 +83,8 @@ func ask(ctx context.Context, around Around, last record.Pass, found map[string]
 				return err
 			}
 		}
-		f.Reason += guess(p, passes, near, record.CellFactors, sd)
+		question, remedy := guess(p, passes, near, record.CellFactors, sd)
+		f.Reason, f.Advice = f.Reason+question, remedy+f.Advice
 		found[p.ID] = f
 	}
 	return nil

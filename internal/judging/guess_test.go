@@ -16,12 +16,13 @@ func TestADoubtfulPassIsAskedFor(t *testing.T) {
 		rate  float64 // of the stray pass in cell Slate 70 of game a, whose passes have 100 FPS
 		how   record.Origin
 		asked string
+		tag   string // of the advice
 	}{
-		{"another card", 70.2, record.FromPath, "the same rate as Slate 60's cell (70.0 FPS): was the Slate 60 in?"},
-		{"another game", 139.7, record.FromPath, "the same rate as b's cell (140.0 FPS): is it a log of b?"},
-		{"a card that was detected", 70.2, record.FromDetected, ""},
-		{"no cell's", 80, record.FromPath, ""},
-		{"two cells'", 50.1, record.FromPath, ""},
+		{"another card", 70.2, record.FromPath, "the same rate as Slate 60's cell (70.0 FPS): was the Slate 60 in?", `gpu="Slate 60"`},
+		{"another game", 139.7, record.FromPath, "the same rate as b's cell (140.0 FPS): is it a log of b?", `game="b"`},
+		{"a card that was detected", 70.2, record.FromDetected, "", ""},
+		{"no cell's", 80, record.FromPath, "", ""},
+		{"two cells'", 50.1, record.FromPath, "", ""},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			d := newDesk(t)
@@ -55,6 +56,11 @@ func TestADoubtfulPassIsAskedFor(t *testing.T) {
 			if p.Verdict != record.VerdictDoubtful || !strings.Contains(reason, "stands apart") || c.asked == "" && strings.Contains(reason, "same rate") ||
 				!strings.HasSuffix(reason, c.asked) {
 				t.Errorf("%s: %s", p.Verdict, reason)
+			}
+			advice := p.Findings[0].Advice
+			if c.tag != "" && !strings.HasPrefix(advice, "if it is so, put it right: capctl tag "+id+" "+c.tag+"; else repeat ") || c.asked == "" && strings.Contains(advice, "capctl tag") ||
+				!strings.Contains(advice, "capctl overrule "+id+" bad") {
+				t.Errorf("the command for a yes is not offered, or one for nothing: %s", advice)
 			}
 		})
 	}
