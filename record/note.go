@@ -16,6 +16,8 @@ type Note struct {
 	At     time.Time         `json:"at"`
 	Who    string            `json:"who"`
 	Undoes string            `json:"undoes,omitempty"` // the one that is taken back; the note has no text then
+	// InDoubt says that a damaged row may have taken it back: it does not stand.
+	InDoubt bool `json:"in_doubt,omitempty"`
 }
 
 // Fits reports whether a note is about what bears these values: it names nothing else.
@@ -57,11 +59,11 @@ func TakenBack(all []Note) map[string]bool {
 	return gone
 }
 
-// Standing returns the notes that were not taken back, in their order.
+// Standing returns the notes that were certainly not taken back, in their order.
 func Standing(all []Note) (out []Note) {
 	gone := TakenBack(all)
 	for _, n := range all {
-		if n.Undoes == "" && !gone[n.ID] {
+		if n.Undoes == "" && !gone[n.ID] && !n.InDoubt {
 			out = append(out, n)
 		}
 	}

@@ -66,7 +66,19 @@ func (s *Store) salvageTo(ctx context.Context, path string) (r Report, err error
 			r.Whole++
 		}
 	}
-	return r, s.CopyNotes(ctx, to.book)
+	err = s.salvageNotes(ctx, to, &r)
+	return r, err
+}
+
+func (s *Store) salvageNotes(ctx context.Context, to *Store, r *Report) error {
+	problems, unread, err := s.CopyNotes(ctx, to.book)
+	if unread != nil {
+		r.Problems = append(r.Problems, s.problemOf(unread, "not all notes can be read: "))
+	}
+	for _, what := range problems {
+		r.Problems = append(r.Problems, Problem{What: what})
+	}
+	return err
 }
 
 // copyIn stores a pass of a damaged store and says what became of its damaged parts.

@@ -142,10 +142,10 @@ func (s *Store) fileOnce(ctx context.Context) (out []Problem) {
 	if !s.bare {
 		out = append(out, s.keptFigures(ctx)...)
 	}
-	if n, err := s.DamagedNotes(ctx); err != nil {
+	if what, err := s.DamagedNotes(ctx); err != nil {
 		out = append(out, s.problemOf(err, "the notes: "))
-	} else if n > 0 {
-		out = append(out, Problem{What: record.Count(n, "note") + " changed since it was stored"})
+	} else if what != "" {
+		out = append(out, Problem{What: what})
 	}
 	return out
 }

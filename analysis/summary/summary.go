@@ -732,6 +732,7 @@ func (w *writer) rates() {
 			if !(p.SE > 0) || !(p.DF > 0) {
 				continue
 			}
+			w.differ = w.differ || p.BothKnown()
 			se, df := p.Careful()
 			low := math.Exp(f.Log() - stats.TQuantile(1-l.size, df)*se)
 			if w.spend != nil {
@@ -744,10 +745,15 @@ func (w *writer) rates() {
 				certain[rate][analysis.FactorKey(c.Factors, w.Factors)] = k
 			}
 		}
+		verb := "hold"
+		if len(claims) == 1 {
+			verb = "holds"
+		}
 		text := fmt.Sprintf(
-			"%d of %s hold %g FPS on average for certain.",
+			"%d of %s %s %g FPS on average for certain.",
 			len(claims),
 			record.Count(len(w.m.Cells), "cell"),
+			verb,
 			rate,
 		)
 		if len(claims) == 0 {

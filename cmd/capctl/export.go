@@ -35,9 +35,17 @@ func (c *exportCmd) Run(a *app) error {
 	if err != nil {
 		return cli.FailedError(err)
 	}
+	warnOfNotes(a, done)
 	safe.Fprintf(a.stderr, "capctl: %s: %s written in %s, %d unchanged\n", c.Out, record.Count(done.Written, "pass"),
 		record.Count(done.Files, "file"), done.Unchanged)
 	return nil
+}
+
+// warnOfNotes says that notes were left out.
+func warnOfNotes(a *app, done export.Done) {
+	if err := done.NotesLeftOut; err != nil {
+		a.say("warning: the passes are all there, notes are not: %v; 'capctl verify' says what is whole", err)
+	}
 }
 
 // sendCmd is `capctl send`.
@@ -64,6 +72,7 @@ func (c *sendCmd) Run(a *app) error {
 		c.noPass(a)
 		return nil
 	}
+	warnOfNotes(a, done)
 	what := record.Count(done.Written, "pass")
 	if done.Notes > 0 {
 		what += " and " + record.Count(done.Notes, "note")

@@ -88,7 +88,7 @@ func Notes(a *cli.Streams, notes []record.Note, about map[string]string, all, as
 	}
 	var rows []output.Row
 	for _, n := range notes {
-		asked := n.Undoes == "" && (all || !gone[n.ID])
+		asked := n.Undoes == "" && (all || !gone[n.ID] && !n.InDoubt)
 		for name, v := range about {
 			asked = asked && n.About[name] == v
 		}
@@ -107,6 +107,8 @@ func Notes(a *cli.Streams, notes []record.Note, about map[string]string, all, as
 		text := n.Text
 		if gone[n.ID] {
 			text = "(taken back by " + by[n.ID] + ") " + text
+		} else if n.InDoubt {
+			text = "(perhaps taken back: that row is damaged) " + text
 		}
 		rows = append(rows, output.Row{n.ID, n.At.Local().Format(toTheSecond), n.Who, n.Place(), text})
 	}

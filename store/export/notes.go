@@ -40,6 +40,10 @@ func (w *writer) allNotes(ctx context.Context) (n notes, err error) {
 	}); has {
 		n.all, err = s.Notes(ctx)
 	}
+	if errors.Is(err, store.ErrCorrupt) { // passes are no worse for it
+		w.done.NotesLeftOut, err = err, nil
+	}
+	n.all = slices.DeleteFunc(n.all, func(x record.Note) bool { return x.InDoubt })
 	return n, err
 }
 

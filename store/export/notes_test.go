@@ -1,6 +1,8 @@
 package export_test
 
 import (
+	"database/sql"
+	"errors"
 	"fmt"
 	"os"
 	"path/filepath"
@@ -91,5 +93,40 @@ func TestNotesOfAPackage(t *testing.T) {
 	must(t, err)
 	if _, err := os.Stat(file); !os.IsNotExist(err) {
 		t.Errorf("the notes are still there: %v", err)
+	}
+}
+
+// A damaged note stops no package: the others go, and neither it nor one in doubt does.
+func TestDamagedNoteStopsNoPackage(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "passes.db")
+	from, err := store.Open(ctx, path, store.Options{})
+	must(t, err)
+	add(t, from, 1, "Glass Halyard")
+	about := map[string]string{"game": "Glass Halyard"}
+	_, err = from.Note(ctx, about, "loud", "Ida")
+	must(t, err)
+	slip, err := from.Note(ctx, about, "a slip", "Ida")
+	must(t, err)
+	_, err = from.UndoNote(ctx, slip, "Ida")
+	must(t, err)
+	must(t, from.Close())
+	db, err := sql.Open("sqlite", path)
+	must(t, err)
+	_, err = db.Exec(`UPDATE notes SET who = 'Idb' WHERE undoes <> ''`)
+	must(t, err)
+	must(t, db.Close())
+	from, err = store.Open(ctx, path, store.Options{})
+	must(t, err)
+	defer from.Close()
+	dir := t.TempDir()
+	done, err := export.Write(ctx, from, store.Filter{}, dir, export.JSONLines)
+	if err != nil || done.Written != 1 || done.Notes != 1 || !errors.Is(done.NotesLeftOut, store.ErrCorrupt) {
+		t.Fatalf("%+v, %v", done, err)
+	}
+	to := newStore(t)
+	_, err = export.Read(ctx, to, dir)
+	must(t, err)
+	if all, err := to.Notes(ctx); err != nil || len(all) != 1 || all[0].Text != "loud" {
+		t.Errorf("%v, %v", all, err)
 	}
 }

@@ -77,6 +77,8 @@ type Done struct {
 	Unchanged int // passes that were there already
 	Files     int // files written now
 	Notes     int // notes about the passes that stand
+	// NotesLeftOut says which notes were not written since they are damaged, nil where none is.
+	NotesLeftOut error
 }
 
 // Source is where the passes come from: the store of a bench or the database of a lab.

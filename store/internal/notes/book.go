@@ -41,12 +41,15 @@ func (b Book) Note(ctx context.Context, about map[string]string, text, who strin
 func (b Book) UndoNote(ctx context.Context, id, who string) (undo string, err error) {
 	undo = sqlbase.NewChange()
 	err = b.write(ctx, func(tx *sql.Tx) error {
-		rows, _, err := load(ctx, tx)
+		rows, err := load(ctx, tx)
 		if err != nil {
 			return err
 		}
-		all := plain(rows)
+		all := rows.notes()
 		if !slices.ContainsFunc(all, func(n record.Note) bool { return n.ID == id }) {
+			if slices.ContainsFunc(rows, func(r row) bool { return r.ID == id }) {
+				return fmt.Errorf("%w: it changed since it was stored", sqlbase.ErrCorrupt)
+			}
 			return fmt.Errorf("%w: %q", sqlbase.ErrNoNote, id)
 		}
 		if record.TakenBack(all)[id] {
@@ -60,85 +63,151 @@ func (b Book) UndoNote(ctx context.Context, id, who string) (undo string, err er
 // Notes returns all notes with what took some of them back, oldest first; [record.Standing]
 // tells which stand. Where some are damaged the others come with an ErrCorrupt.
 func (b Book) Notes(ctx context.Context) ([]record.Note, error) {
-	rows, damaged, err := b.load(ctx)
-	if err == nil && damaged > 0 {
-		err = fmt.Errorf("%w: %s changed since it was stored", sqlbase.ErrCorrupt, record.Count(damaged, "note"))
+	rows, err := b.load(ctx)
+	all := rows.notes()
+	if n := rows.damaged(); err == nil && n > 0 {
+		err = fmt.Errorf("%w: %s", sqlbase.ErrCorrupt, changed(n))
+		if doubt := len(inDoubt(all)); doubt > 0 {
+			err = fmt.Errorf("%w, and %s that may have been taken back %s not shown", err,
+				record.Count(doubt, "note"), be(doubt, "is", "are"))
+		}
 	}
-	return plain(rows), sqlbase.Wrap(err, "read the notes")
+	return all, sqlbase.Wrap(err, "read the notes")
 }
 
-// DamagedNotes returns how many notes are not as they were stored.
-func (b Book) DamagedNotes(ctx context.Context) (n int, err error) {
-	if !b.none {
-		_, n, err = b.load(ctx)
+func be(n int, one, many string) string {
+	if n == 1 {
+		return one
 	}
-	return n, err
+	return many
 }
 
-func (b Book) load(ctx context.Context) (out []stored, damaged int, err error) {
-	err = b.read(ctx, func(tx *sql.Tx) error {
-		out, damaged, err = load(ctx, tx)
-		return err
-	})
-	return out, damaged, err
+func changed(n int) string {
+	return record.Count(n, "note") + " changed since " + be(n, "it was", "they were") + " stored"
 }
 
-func plain(list []stored) (out []record.Note) {
-	for _, n := range list {
-		out = append(out, n.Note)
+// inDoubt returns the notes that would stand but for what is damaged.
+func inDoubt(all []record.Note) (out []record.Note) {
+	gone := record.TakenBack(all)
+	for _, n := range all {
+		if n.InDoubt && n.Undoes == "" && !gone[n.ID] {
+			out = append(out, n)
+		}
 	}
 	return out
+}
+
+// DamagedNotes says what is wrong with the notes, "" where nothing is. The error says that they
+// cannot be read.
+func (b Book) DamagedNotes(ctx context.Context) (what string, err error) {
+	if b.none {
+		return "", nil
+	}
+	rows, err := b.load(ctx)
+	if n := rows.damaged(); err == nil && n > 0 {
+		what = changed(n)
+	}
+	return what, err
+}
+
+func (b Book) load(ctx context.Context) (out ledger, err error) {
+	err = b.read(ctx, func(tx *sql.Tx) error {
+		out, err = load(ctx, tx)
+		return err
+	})
+	return out, err
 }
 
 // AdoptNotes stores notes of another store, each once, and returns how many were new. What was
 // noted here no note from elsewhere takes back.
 func (b Book) AdoptNotes(ctx context.Context, notes []record.Note) (added int, err error) {
 	came := sqlbase.Stamp(b.clock())
-	list := make([]stored, len(notes))
-	for i, n := range notes {
-		list[i] = stored{Note: n, Came: came}
-	}
-	added, err = b.put(ctx, list)
-	return added, sqlbase.Wrap(err, "adopt notes")
-}
-
-// put stores notes as they are said to be, but for those that are here already and those that
-// may not take back what they name.
-func (b Book) put(ctx context.Context, list []stored) (added int, err error) {
 	err = b.write(ctx, func(tx *sql.Tx) error {
-		here, _, err := load(ctx, tx)
+		here, err := load(ctx, tx)
 		if err != nil {
 			return err
 		}
-		came := map[string]string{}
-		for _, n := range here {
-			came[n.ID] = n.Came
+		there := map[string]row{}
+		for _, r := range here {
+			there[r.ID] = r
 		}
-		for _, n := range list {
-			if err := check(n.Note); err != nil {
+		listed, err := index(ctx, tx) // by which a row is refused that is there already
+		for _, r := range listed {
+			if _, known := there[r.ID]; !known {
+				there[r.ID] = r
+			}
+		}
+		if err != nil {
+			return err
+		}
+		for _, n := range notes {
+			if err := check(n); err != nil {
 				return err
 			}
-			of, known := came[n.Undoes]
-			if _, there := came[n.ID]; there || n.Undoes != "" && (!known || of == "" && n.Came != "") {
+			n := stored{Note: n, Came: came}
+			was, known := there[n.ID]
+			of, ofKnown := there[n.Undoes]
+			held := known && was.held(n.Note)
+			if held {
+				n.Came = was.Came // it is as it was
+			}
+			switch {
+			case known && (was.whole || !was.readable):
 				continue
+			case n.Undoes != "" && !held && (!ofKnown || of.Came == ""):
+				continue
+			case known:
+				err = mend(ctx, tx, was, n)
+			default:
+				err = add(ctx, tx, n)
 			}
-			if err := add(ctx, tx, n); err != nil {
+			if err != nil {
 				return err
 			}
-			came[n.ID] = n.Came
+			there[n.ID] = row{stored: n, whole: true}
 			added++
 		}
 		return nil
 	})
-	return added, err
+	return added, sqlbase.Wrap(err, "adopt notes")
 }
 
-// CopyNotes copies the notes that are whole into another store.
-func (b Book) CopyNotes(ctx context.Context, to Book) error {
-	list, _, err := b.load(ctx)
-	if err != nil {
-		return nil // who reads the file as a whole says so
+// CopyNotes copies the notes that are whole into another store that has none, and says what was
+// not copied as it was. A note that a damaged row may have taken back is taken back there, so
+// that the reviewer can have it back. Unread says why some cannot be read.
+func (b Book) CopyNotes(ctx context.Context, to Book) (problems []string, unread, err error) {
+	if b.none {
+		return nil, nil, nil
 	}
-	_, err = to.put(ctx, list)
-	return err
+	rows, unread := b.load(ctx)
+	if ctx.Err() != nil {
+		return nil, nil, ctx.Err()
+	}
+	if n := rows.damaged(); n > 0 {
+		problems = append(problems, fmt.Sprintf("%s %s not copied: %s damaged", record.Count(n, "note"),
+			be(n, "was", "were"), be(n, "it is", "they are")))
+	}
+	doubt := inDoubt(rows.notes())
+	if n := len(doubt); n > 0 {
+		problems = append(problems, fmt.Sprintf("%s that a damaged one may have taken back %s copied as taken back",
+			record.Count(n, "note"), be(n, "was", "were")))
+	}
+	err = to.write(ctx, func(tx *sql.Tx) error {
+		for _, r := range rows {
+			if !r.whole {
+				continue
+			}
+			if err := add(ctx, tx, r.stored); err != nil {
+				return err
+			}
+		}
+		for _, n := range doubt {
+			undo := record.Note{ID: sqlbase.NewChange(), Undoes: n.ID, At: to.clock(), Who: "salvage"}
+			if err := add(ctx, tx, stored{Note: undo}); err != nil {
+				return err
+			}
+		}
+		return nil
+	})
+	return problems, unread, err
 }

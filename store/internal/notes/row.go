@@ -58,19 +58,19 @@ type stored struct {
 }
 
 // noteColumns are the guarded columns of a note.
-func noteColumns(n stored) ([]any, error) {
+func noteColumns(n stored) (c [7]string, err error) {
 	about := ""
 	if n.Undoes == "" {
 		text, err := json.Marshal(n.About) // with sorted names
 		if err != nil {
-			return nil, err
+			return c, err
 		}
 		about = string(text)
 	}
-	return []any{n.ID, about, n.Text, sqlbase.Stamp(n.At), n.Who, n.Undoes, n.Came}, nil
+	return [7]string{n.ID, about, n.Text, sqlbase.Stamp(n.At), n.Who, n.Undoes, n.Came}, nil
 }
 
-func noteDigest(columns []any) []byte {
+func noteDigest(columns [7]string) []byte {
 	h := sha256.New()
 	for _, c := range columns {
 		fmt.Fprintf(h, "%q\n", c)
@@ -88,32 +88,31 @@ func add(ctx context.Context, tx *sql.Tx, n stored) error {
 		return err
 	}
 	_, err = tx.ExecContext(ctx, `INSERT INTO notes (id, about, text, at, who, undoes, came, digest) VALUES (?, ?, ?, ?, ?, ?, ?, ?)`,
-		append(columns, noteDigest(columns))...)
+		append(values(columns[:]), noteDigest(columns))...)
 	return err
 }
 
-// load returns all notes in the order in which they were stored, those that are whole, and how
-// many are not.
-func load(ctx context.Context, q sqlbase.Querier) (out []stored, damaged int, err error) {
-	rows, err := q.QueryContext(ctx, `SELECT id, about, text, at, who, undoes, came, digest FROM notes ORDER BY n`)
+func values(columns []string) (out []any) {
+	for _, c := range columns {
+		out = append(out, c)
+	}
+	return out
+}
+
+// held reports whether a damaged row held this note, by what is left of it or by its digest.
+func (r row) held(n record.Note) bool {
+	c, err := noteColumns(stored{n, r.Came})
+	return err == nil && (c == r.columns || bytes.Equal(noteDigest(c), r.digest))
+}
+
+// mend puts a note in the place of its damaged row.
+func mend(ctx context.Context, tx *sql.Tx, was row, n stored) error {
+	columns, err := noteColumns(n)
 	if err != nil {
-		return nil, 0, err
+		return err
 	}
-	for rows.Next() {
-		var c [7]string
-		var digest []byte
-		if err := rows.Scan(&c[0], &c[1], &c[2], &c[3], &c[4], &c[5], &c[6], &digest); err != nil {
-			rows.Close()
-			return nil, 0, err
-		}
-		n := stored{record.Note{ID: c[0], Text: c[2], Who: c[4], Undoes: c[5]}, c[6]}
-		if n.At, err = sqlbase.Unstamp(c[3]); err != nil ||
-			c[1] != "" && json.Unmarshal([]byte(c[1]), &n.About) != nil ||
-			!bytes.Equal(digest, noteDigest([]any{c[0], c[1], c[2], c[3], c[4], c[5], c[6]})) {
-			damaged++
-			continue
-		}
-		out = append(out, n)
-	}
-	return out, damaged, sqlbase.CloseRows(rows)
+	// The identity stays: the index of a damaged file may lack it.
+	_, err = tx.ExecContext(ctx, `UPDATE notes SET about = ?, text = ?, at = ?, who = ?, undoes = ?, came = ?, digest = ? WHERE n = ?`,
+		append(values(columns[1:]), noteDigest(columns), was.n)...)
+	return err
 }
