@@ -228,3 +228,16 @@ func TestSalvageWithADamagedPageOfNotes(t *testing.T) {
 		t.Errorf("the first is %.9q", last)
 	}
 }
+
+// Where the whole table is gone salvage says so.
+func TestSalvageWithoutTheTableOfNotes(t *testing.T) {
+	n := makeNoted(t)
+	execute(t, n.path, `DROP TABLE notes`)
+	s, err := store.OpenDamaged(ctx, n.path)
+	must(t, err)
+	defer s.Close()
+	r, err := s.Salvage(ctx, filepath.Join(t.TempDir(), "saved.db"))
+	if err != nil || !strings.Contains(said(r), "no note was copied") {
+		t.Errorf("%+v, %v", r, err)
+	}
+}

@@ -66,19 +66,11 @@ func (s *Store) salvageTo(ctx context.Context, path string) (r Report, err error
 			r.Whole++
 		}
 	}
-	err = s.salvageNotes(ctx, to, &r)
+	losses, err := s.CopyNotes(ctx, to.book)
+	for _, l := range losses {
+		r.Problems = append(r.Problems, s.problemOf(l, ""))
+	}
 	return r, err
-}
-
-func (s *Store) salvageNotes(ctx context.Context, to *Store, r *Report) error {
-	problems, unread, err := s.CopyNotes(ctx, to.book)
-	if unread != nil {
-		r.Problems = append(r.Problems, s.problemOf(unread, "not all notes can be read: "))
-	}
-	for _, what := range problems {
-		r.Problems = append(r.Problems, Problem{What: what})
-	}
-	return err
 }
 
 // copyIn stores a pass of a damaged store and says what became of its damaged parts.

@@ -142,10 +142,8 @@ func (s *Store) fileOnce(ctx context.Context) (out []Problem) {
 	if !s.bare {
 		out = append(out, s.keptFigures(ctx)...)
 	}
-	if what, err := s.DamagedNotes(ctx); err != nil {
-		out = append(out, s.problemOf(err, "the notes: "))
-	} else if what != "" {
-		out = append(out, Problem{What: what})
+	if err := s.DamagedNotes(ctx); err != nil {
+		out = append(out, s.problemOf(err, ""))
 	}
 	return out
 }

@@ -3,6 +3,7 @@ package notes
 import (
 	"context"
 	"database/sql"
+	"errors"
 	"fmt"
 	"slices"
 	"time"
@@ -97,17 +98,16 @@ func inDoubt(all []record.Note) (out []record.Note) {
 	return out
 }
 
-// DamagedNotes says what is wrong with the notes, "" where nothing is. The error says that they
-// cannot be read.
-func (b Book) DamagedNotes(ctx context.Context) (what string, err error) {
+// DamagedNotes returns what is wrong with the notes, nil where nothing is.
+func (b Book) DamagedNotes(ctx context.Context) error {
 	if b.none {
-		return "", nil
+		return nil
 	}
 	rows, err := b.load(ctx)
 	if n := rows.damaged(); err == nil && n > 0 {
-		what = changed(n)
+		return errors.New(changed(n))
 	}
-	return what, err
+	return sqlbase.Wrap(err, "the notes")
 }
 
 func (b Book) load(ctx context.Context) (out ledger, err error) {
@@ -172,24 +172,27 @@ func (b Book) AdoptNotes(ctx context.Context, notes []record.Note) (added int, e
 	return added, sqlbase.Wrap(err, "adopt notes")
 }
 
-// CopyNotes copies the notes that are whole into another store that has none, and says what was
-// not copied as it was. A note that a damaged row may have taken back is taken back there, so
-// that the reviewer can have it back. Unread says why some cannot be read.
-func (b Book) CopyNotes(ctx context.Context, to Book) (problems []string, unread, err error) {
+// CopyNotes copies the notes that are whole into another store that has none, and returns what
+// was not copied as it was and why. A note that a damaged row may have taken back is taken back
+// there, so that the reviewer can have it back.
+func (b Book) CopyNotes(ctx context.Context, to Book) (losses []error, err error) {
 	if b.none {
-		return nil, nil, nil
+		return b.lost(ctx)
 	}
-	rows, unread := b.load(ctx)
+	rows, err := b.load(ctx)
 	if ctx.Err() != nil {
-		return nil, nil, ctx.Err()
+		return nil, ctx.Err()
+	}
+	if err != nil {
+		losses = append(losses, fmt.Errorf("not all notes can be read: %w", err))
 	}
 	if n := rows.damaged(); n > 0 {
-		problems = append(problems, fmt.Sprintf("%s %s not copied: %s damaged", record.Count(n, "note"),
+		losses = append(losses, fmt.Errorf("%s %s not copied: %s damaged", record.Count(n, "note"),
 			be(n, "was", "were"), be(n, "it is", "they are")))
 	}
 	doubt := inDoubt(rows.notes())
 	if n := len(doubt); n > 0 {
-		problems = append(problems, fmt.Sprintf("%s that a damaged one may have taken back %s copied as taken back",
+		losses = append(losses, fmt.Errorf("%s that a damaged one may have taken back %s copied as taken back",
 			record.Count(n, "note"), be(n, "was", "were")))
 	}
 	err = to.write(ctx, func(tx *sql.Tx) error {
@@ -209,5 +212,16 @@ func (b Book) CopyNotes(ctx context.Context, to Book) (problems []string, unread
 		}
 		return nil
 	})
-	return problems, unread, err
+	return losses, err
+}
+
+// lost is what CopyNotes returns where there is no table: a store of an older version has none.
+func (b Book) lost(ctx context.Context) (losses []error, err error) {
+	const since = 10 // the version of stores that first had it
+	version := 0
+	err = b.read(ctx, func(tx *sql.Tx) error { return tx.QueryRowContext(ctx, `PRAGMA user_version`).Scan(&version) })
+	if err == nil && version >= since {
+		losses = append(losses, errors.New("no note was copied: their table is gone"))
+	}
+	return losses, err
 }
