@@ -361,9 +361,9 @@ func TestSettingsDecide(t *testing.T) {
 // No limit lies at an edge: a fifth less or a quarter more finds the same held passes, but for
 // one in twenty, and calls no other one capped.
 func TestLimitsLieAtNoEdge(t *testing.T) {
-	step, frees := 29, 14
+	step, frees, least := 29, 14, 0.85 // of so few, two may be those that are missed among all
 	if testlab.Long(t) {
-		step, frees = 1, 700
+		step, frees, least = 1, 700, 0.95
 	}
 	r := rand.New(rand.NewPCG(77, 78))
 	var caps, none [][]float64
@@ -404,7 +404,7 @@ func TestLimitsLieAtNoEdge(t *testing.T) {
 				}
 				found, called := speak(caps), speak(none)
 				t.Logf("%s = %s: %d of %d held passes found, %d of %d others called capped", name, settings[name], found, len(caps), called, len(none))
-				if float64(found) < 0.95*float64(len(caps)) || called > len(none)/500 {
+				if float64(found) < least*float64(len(caps)) || called > len(none)/500 {
 					t.Errorf("%s lies at an edge", name)
 				}
 			}
