@@ -257,3 +257,42 @@ func TestSentencesNameWhatTheyLeaveOut(t *testing.T) {
 		}
 	}
 }
+
+// One cell holds a rate, several hold it.
+func TestNumberOfCellsThatHoldARate(t *testing.T) {
+	for games, want := range map[int]string{1: "1 of 1 cell holds 60 FPS", 2: "2 of 2 cells hold 60 FPS"} {
+		r := rand.New(rand.NewPCG(13, 14))
+		w := testlab.NewWorld(r, 1, 1, games, 1)
+		w.Processors, w.Cards, w.Noise = []float64{9000}, []float64{5000}, 0.003
+		in := input(w, r)
+		in.RefreshHz = []float64{60}
+		said := ""
+		for _, s := range summary.Write(in) {
+			said += s.Text + "\n"
+		}
+		if !strings.Contains(said, want) {
+			t.Errorf("no %q in:\n%s", want, said)
+		}
+	}
+}
+
+// Where only rates show that sessions differ nothing is said of what limits cells.
+func TestNoLimitsWhereSessionsDiffer(t *testing.T) {
+	for _, controls := range []bool{false, true} {
+		r := rand.New(rand.NewPCG(15, 16))
+		w := testlab.NewWorld(r, 1, 6, 6, 1)
+		w.Shift, w.Controls = 0.02, controls
+		in := input(w, r)
+		in.Limits = nil
+		in.Cells = slices.DeleteFunc(in.Cells, func(c analysis.Cell) bool { // no two cards in one game
+			return c.Factors[record.TagGraphics] != "Ember "+strings.TrimPrefix(c.Factors[record.TagGame], "Game ")+"0"
+		})
+		for _, c := range in.Cells {
+			in.Limits = append(in.Limits, summary.Limited{Factors: c.Factors, By: analysis.ByGraphics, Low: 0, High: 0.1})
+		}
+		said := slices.ContainsFunc(summary.Write(in), func(s summary.Sentence) bool { return s.Topic == "limit" })
+		if said == controls {
+			t.Errorf("sessions known to differ: %v; what limits was said: %v", controls, said)
+		}
+	}
+}

@@ -184,7 +184,7 @@ func (b Book) CopyNotes(ctx context.Context, to Book) (losses []error, err error
 		return nil, ctx.Err()
 	}
 	if err != nil {
-		losses = append(losses, fmt.Errorf("not all notes can be read: %w", err))
+		losses = append(losses, fmt.Errorf("the notes: %w", err))
 	}
 	if n := rows.damaged(); n > 0 {
 		losses = append(losses, fmt.Errorf("%s %s not copied: %s damaged", record.Count(n, "note"),
