@@ -56,7 +56,9 @@ type Trouble struct {
 // Order is what a person has done through the page.
 type Order struct {
 	Verb    Verb
-	Cell    int    // from 1; where the campaign was for who ordered, or where to begin
+	Cell    int    // from 1, 0 for none named
+	Key     string // of that cell, as it was for who ordered
+	Current string // key of the cell that was current for who ordered, "" where that is no matter
 	Pass    string // identity
 	Verdict record.Verdict
 	Why     string

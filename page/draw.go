@@ -98,8 +98,14 @@ var pages = template.Must(template.New("page").Funcs(template.FuncMap{
 	"moment": func(t time.Time) string { return t.Local().Format("2006-01-02 15:04") },
 	"milli":  time.Time.UnixMilli,
 	"path":   url.PathEscape,
-	"order": func(verb control.Verb, label string, cell int, alert string) button {
-		return button{control.Order{Verb: verb, Cell: cell, Alert: alert}, label}
+	"order": func(verb control.Verb, label string) button {
+		return button{control.Order{Verb: verb}, label}
+	},
+	"seen": func(alert, label string) button {
+		return button{control.Order{Verb: control.VerbAck, Alert: alert}, label}
+	},
+	"steer": func(verb control.Verb, label string, cell int, key, current string) button {
+		return button{control.Order{Verb: verb, Cell: cell, Key: key, Current: current}, label}
 	},
 }).Parse(pageText))
 

@@ -80,7 +80,7 @@ func (s *invented) Cell(_ context.Context, n int) (view.Cell, error) {
 	if n > 3 {
 		return view.Cell{}, view.ErrNone
 	}
-	return view.Cell{Bench: "bench-1", Number: n, Cells: 3, Name: hostile, State: "1 of 3 passes good", Passes: s.Now(context.Background()).Passes}, nil
+	return view.Cell{Bench: "bench-1", Number: n, Key: "c" + strconv.Itoa(n), Cells: 3, Name: hostile, State: "1 of 3 passes good", Passes: s.Now(context.Background()).Passes}, nil
 }
 
 func (s *invented) Map(_ context.Context, only map[string]string) (view.Part, error) {
@@ -133,7 +133,7 @@ func bench() *invented {
 	s := &invented{v: view.Bench{Bench: "bench-1", Version: "v1.2.3",
 		Recording: &view.Recording{Log: "Copper Drift/1080p-high/pass3.csv", Since: noon},
 		Parts:     []view.Fact{{Name: "processor", Value: "Ostrava 7700"}, {Name: "graphics card", Value: "Lantern 60"}, {Name: "driver", Value: "31.4.2"}, {Name: "memory", Value: "32 GiB"}},
-		Plan: &view.Plan{Name: "spring matrix", Where: "cell 3 of 96", Cell: 3, Next: "Ostrava 7700 / Lantern 60 / Copper Drift / 1080p / high", Pass: 3, Advice: "repeat pass 3", Done: 2, Wanted: 3,
+		Plan: &view.Plan{Name: "spring matrix", Where: "cell 3 of 96", Cell: 3, Key: "c3", Next: "Ostrava 7700 / Lantern 60 / Copper Drift / 1080p / high", Pass: 3, Advice: "repeat pass 3", Done: 2, Wanted: 3,
 			Ahead:  []view.Ahead{{Cell: 4, Change: "set preset to medium", Passes: 3}, {Cell: 9, Change: "put in Lantern 40", Passes: 2}},
 			Passes: 200, Left: "2.3 working days", Total: 288, Have: 88, Map: matrix(8, 6, true)},
 		Alerts: []view.Alert{{ID: "a", Text: "CHANGED bench bench-1 has changed: graphics.0.driver was 31.4.1, is 31.4.2", Advice: "if you did not mean this, put it back", At: noon}}, MoreAlerts: 3,

@@ -160,7 +160,7 @@ func TestWrongCodes(t *testing.T) {
 func TestOrders(t *testing.T) {
 	s, given := paired(t)
 	token := phone(t, s)
-	skip := url.Values{"verb": {"skip"}, "cell": {"3"}, "who": {"somebody else"}}
+	skip := url.Values{"verb": {"skip"}, "cell": {"3"}, "key": {"c3"}, "current": {"c3"}, "who": {"somebody else"}}
 	for what, w := range map[string]*httptest.ResponseRecorder{
 		"here, not paired": post(s, "/order", skip, own),
 		"no origin":        post(s, "/order", skip, afar, token),
@@ -178,7 +178,7 @@ func TestOrders(t *testing.T) {
 		}
 	}
 	w := post(s, "/order", skip, afar, own, token)
-	if w.Code != 200 || len(*given) != 1 || (*given)[0] != (control.Order{Verb: "skip", Cell: 3, Who: "phone"}) {
+	if w.Code != 200 || len(*given) != 1 || (*given)[0] != (control.Order{Verb: "skip", Cell: 3, Key: "c3", Current: "c3", Who: "phone"}) {
 		t.Errorf("status %d, %+v", w.Code, *given)
 	}
 	contains(t, "the answer", w.Body.String(), "<h1>Done</h1>", "Skipped &lt;b&gt;.")
@@ -198,6 +198,8 @@ func TestOrders(t *testing.T) {
 			t.Errorf("%s shows buttons to a browser that is not paired", path)
 		}
 	}
+	contains(t, "the buttons of what is next", get(s, "/", token).Body.String(), `name="cell" value="3"><input type="hidden" name="key" value="c3"><input type="hidden" name="current" value="c3"><button>Skip`)
+	contains(t, "the buttons of a cell", get(s, "/cell/2", token).Body.String(), `name="cell" value="2"><input type="hidden" name="key" value="c2"><button>Skip`)
 	contains(t, "the page here", get(s, "/").Body.String(), "<code>capctl page</code>")
 }
 

@@ -65,8 +65,9 @@ func (c runCmd) Run(a *app) error {
 // page shows what the agent does to browsers.
 func (a *app) page(ctx context.Context, in agent.Inside) error {
 	c, g := a.config, gather.New(a.config, in.Agent, in.Store, in.Bench)
+	book, noBook := g.Book()
 	return page.Serve(ctx, page.Options{Page: c.Page, Source: g, Events: in.Events, Pairing: in.Pairing,
-		Started: in.Started, Version: cli.Version(), Figures: g.Figures, Order: (&steering.Desk{Campaign: c.Campaign,
+		Started: in.Started, Version: cli.Version(), Figures: g.Figures, Order: (&steering.Desk{Book: book, NoBook: noBook,
 			Bench: c.Bench, Required: c.Checks.Required, Store: in.Store, Agent: in.Agent, Changed: in.Changed}).Do})
 }
 

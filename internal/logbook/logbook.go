@@ -6,10 +6,14 @@ package logbook
 
 import (
 	"context"
+	"crypto/sha256"
+	"encoding/hex"
+	"encoding/json"
 	"fmt"
 	"maps"
 	"slices"
 	"strings"
+	"sync"
 	"time"
 
 	"capd.example/campaign"
@@ -20,6 +24,9 @@ import (
 
 // Book is a campaign laid out, with its names.
 type Book struct {
+	// Mutex is held by those who share a book while they read or order: it remembers what it
+	// looked up.
+	sync.Mutex
 	Campaign *campaign.Campaign
 	Plan     *campaign.Plan
 	Aliases  tag.Aliases
@@ -43,6 +50,21 @@ func Open(file string) (*Book, error) {
 		return nil, fmt.Errorf("campaign %s: %w", file, err)
 	}
 	return &Book{Campaign: c, Plan: p, Aliases: a}, nil
+}
+
+// Key tells a cell, from 0, by the campaign and its levels: unlike its number it is never that of
+// another cell after the campaign's file was changed. It is short, whatever the levels are called;
+// "" for no cell.
+func (b *Book) Key(cell int) string {
+	if cell < 0 || cell >= b.Plan.Len() {
+		return ""
+	}
+	text, err := json.Marshal([]any{b.Campaign.Name, b.Plan.Cell(cell)}) // which sorts the factors
+	if err != nil {
+		return ""
+	}
+	sum := sha256.Sum256(text)
+	return hex.EncodeToString(sum[:12])
 }
 
 // Page is where a campaign stands on a bench.

@@ -6,8 +6,6 @@ import (
 	"errors"
 	"fmt"
 	"strings"
-	"sync"
-	"time"
 
 	"capd.example/campaign"
 	"capd.example/control"
@@ -21,7 +19,11 @@ import (
 // Desk takes the orders that are given through the page and has them carried out as the commands
 // do. Its method Do may be called from several goroutines.
 type Desk struct {
-	Campaign string // its file; "" for none
+	// Book is the campaign that the page shows, nil for none; NoBook is why there is none where
+	// there should be one.
+	Book   *logbook.Book
+	NoBook error
+
 	Bench    string
 	Required []string // checks
 	Store    *store.Store
@@ -29,9 +31,6 @@ type Desk struct {
 	// Changed is told that an order was carried out: passes may have been put back to be judged
 	// again.
 	Changed func()
-
-	mu   sync.Mutex // a book is for one at a time
-	book *logbook.Book
 }
 
 // Do has an order carried out and says what came of it.
@@ -57,15 +56,12 @@ func (d *Desk) Do(ctx context.Context, o control.Order) (said string, err error)
 
 // steer gives an order about the campaign.
 func (d *Desk) steer(ctx context.Context, o control.Order) (string, error) {
-	if d.Campaign == "" {
-		return "", errors.New("no campaign is in force on this bench")
+	if d.Book == nil {
+		return "", cmp.Or(d.NoBook, errors.New("no campaign is in force on this bench"))
 	}
-	d.mu.Lock()
-	defer d.mu.Unlock()
-	b, err := d.open()
-	if err != nil {
-		return "", err
-	}
+	b := d.Book
+	b.Lock()
+	defer b.Unlock()
 	page, err := b.Read(ctx, d.Store, d.Bench)
 	if err != nil {
 		return "", fmt.Errorf("read where the campaign stands: %w", err)
@@ -89,13 +85,20 @@ func (d *Desk) steer(ctx context.Context, o control.Order) (string, error) {
 }
 
 // orders decides what an order means where the campaign stands, and says what it did beside
-// moving the position. One that was given for another cell than the current one, because the
-// page was not up to date or somebody pressed twice, is refused.
+// moving the position. One that was given for a cell with another number, or for the current cell
+// where another one is current now, because the page was not up to date or somebody pressed
+// twice, is refused.
 func (d *Desk) orders(ctx context.Context, o control.Order, page logbook.Page) (orders []campaign.Order,
 	did string, err error) {
-	b, cell, now := d.book, o.Cell-1, page.Position.Cell
+	b, cell, now := d.Book, o.Cell-1, page.Position.Cell
 	if cell >= b.Plan.Len() || cell < 0 && (o.Verb != control.VerbBegin || o.Cell < 0) {
 		return nil, "", fmt.Errorf("the campaign has no cell %d", o.Cell)
+	}
+	if cell >= 0 && o.Key != b.Key(cell) {
+		return nil, "", fmt.Errorf("the page is out of date: it shows another cell as %s; look again, nothing was changed", b.Plan.Where(cell))
+	}
+	if o.Current != "" && o.Current != b.Key(now) {
+		return nil, "", fmt.Errorf("%s is no longer current; nothing was changed", b.Plan.Where(cell))
 	}
 	switch o.Verb {
 	case control.VerbBegin:
@@ -177,29 +180,10 @@ func (d *Desk) byHand(ctx context.Context, o control.Order, who string) (string,
 
 // factors are those that make a cell on this bench.
 func (d *Desk) factors() ([]string, error) {
-	if d.Campaign == "" {
-		return record.CellFactors, nil
+	if d.Book == nil {
+		return record.CellFactors, d.NoBook
 	}
-	d.mu.Lock()
-	defer d.mu.Unlock()
-	b, err := d.open()
-	if err != nil {
-		return nil, err
-	}
-	return b.Campaign.FactorNames(), nil
-}
-
-// open reads the campaign, once: as it was when the agent started, or soon after.
-func (d *Desk) open() (*logbook.Book, error) {
-	if d.book == nil {
-		b, err := logbook.Open(d.Campaign)
-		if err != nil {
-			return nil, err
-		}
-		b.Clock = time.Now
-		d.book = b
-	}
-	return d.book, nil
+	return d.Book.Campaign.FactorNames(), nil
 }
 
 // acknowledge notes that somebody saw an alert, on every channel, or all open ones.

@@ -12,7 +12,11 @@ import (
 	"testing"
 	"time"
 
+	"capd.example/config"
 	"capd.example/control"
+	"capd.example/internal/logbook"
+	"capd.example/page/gather"
+	"capd.example/page/view"
 	"capd.example/record"
 	"capd.example/store"
 )
@@ -33,8 +37,9 @@ type pausable struct {
 	paused string
 }
 
-func (a *pausable) Pause(_ context.Context, why string) error { a.paused = why; return nil }
-func (a *pausable) Resume(context.Context) error              { a.paused = ""; return nil }
+func (a *pausable) Pause(_ context.Context, why string) error      { a.paused = why; return nil }
+func (a *pausable) Status(context.Context) (control.Status, error) { return control.Status{}, nil }
+func (a *pausable) Resume(context.Context) error                   { a.paused = ""; return nil }
 
 // desk is one with a store and a campaign; told counts how often it said that something changed.
 func desk(t *testing.T) (*Desk, *pausable, *atomic.Int32) {
@@ -49,8 +54,12 @@ func desk(t *testing.T) (*Desk, *pausable, *atomic.Int32) {
 	if err := os.WriteFile(file, []byte(twoByTwo), 0o600); err != nil {
 		t.Fatal(err)
 	}
+	book, err := logbook.Open(file)
+	if err != nil {
+		t.Fatal(err)
+	}
 	a, told := &pausable{}, &atomic.Int32{}
-	return &Desk{Campaign: file, Bench: "bench-1", Store: s, Agent: a, Required: []string{"completeness"}, Changed: func() { told.Add(1) }}, a, told
+	return &Desk{Book: book, Bench: "bench-1", Store: s, Agent: a, Required: []string{"completeness"}, Changed: func() { told.Add(1) }}, a, told
 }
 
 // saved stores a judged pass of a cell.
@@ -100,6 +109,7 @@ func TestDeskSteers(t *testing.T) {
 		{control.Order{Verb: "drop tables"}, `!there is no order "drop tables"`},
 		{control.Order{}, `!there is no order ""`},
 	} {
+		q.o.Key = d.Book.Key(q.o.Cell - 1) // as the page sends it
 		said, err := d.Do(t.Context(), q.o)
 		if wrong, is := strings.CutPrefix(q.want, "!"); is {
 			if err == nil || !strings.HasPrefix(err.Error(), wrong) {
@@ -112,9 +122,92 @@ func TestDeskSteers(t *testing.T) {
 	if told.Load() < 5 {
 		t.Errorf("told %d times", told.Load())
 	}
-	d.Campaign = ""
+	d.Book = nil
 	if _, err := d.Do(t.Context(), control.Order{Verb: "begin"}); err == nil || !strings.Contains(err.Error(), "no campaign") {
 		t.Error(err)
+	}
+}
+
+// An order lands on the cell that the page showed, also after the campaign's file was changed, or on
+// none: with the agent still running, and with a page left open over a start of the agent.
+func TestOrderAfterTheCampaignChanged(t *testing.T) {
+	d, agent, _ := desk(t)
+	dir := t.TempDir()
+	file := filepath.Join(dir, "campaign.toml")
+	write := func(text string) {
+		t.Helper()
+		if err := os.WriteFile(file, []byte(text), 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
+	start := func() *gather.Gatherer {
+		g := gather.New(config.Config{Bench: d.Bench, Watch: dir, Campaign: file}, agent, d.Store, nil)
+		d.Book, d.NoBook = g.Book()
+		return g
+	}
+	shown := func(g *gather.Gatherer, n int) view.Cell {
+		t.Helper()
+		c, err := g.Cell(t.Context(), n)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return c
+	}
+	write(twoByTwo)
+	g := start()
+	write(strings.Replace(twoByTwo, `["Lantern 40", `, `["Lantern 20", "Lantern 40", `, 1)) // each cell moves on
+	left := shown(g, 3)
+	for _, verb := range []control.Verb{control.VerbSkip, control.VerbKeep, control.VerbBegin, control.VerbSkip} {
+		if _, err := d.Do(t.Context(), control.Order{Verb: verb, Cell: 3, Key: left.Key}); err != nil {
+			t.Fatal(err)
+		}
+		c := shown(g, 3)
+		if c.Name != left.Name || c.Skip != (verb == control.VerbSkip) || c.Now != (verb == control.VerbBegin) {
+			t.Errorf("%s %s: %s, skipped %t, now %t", verb, left.Name, c.Name, c.Skip, c.Now)
+		}
+	}
+	g = start()
+	if c := shown(g, 6); c.Name != left.Name || c.Key != left.Key || !c.Skip {
+		t.Fatalf("after a start the cell is %+v", c)
+	}
+	before, err := d.Book.Orders(t.Context(), d.Store, d.Bench)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, verb := range []control.Verb{control.VerbSkip, control.VerbKeep, control.VerbBegin, control.VerbNext} {
+		for _, key := range []string{left.Key, "", "x"} {
+			if said, err := d.Do(t.Context(), control.Order{Verb: verb, Cell: 3, Key: key}); err == nil || !strings.Contains(err.Error(), "the page is out of date") {
+				t.Errorf("%s of an old page: %q, %v", verb, said, err)
+			}
+		}
+	}
+	if now, err := d.Book.Orders(t.Context(), d.Store, d.Bench); err != nil || len(now) != len(before) {
+		t.Errorf("%d orders, were %d, %v", len(now), len(before), err)
+	}
+}
+
+// The buttons of what is next are about the cell that is current: when another one is, they do nothing.
+// Those of a cell's own page do.
+func TestOrderAboutTheCurrentCell(t *testing.T) {
+	d, _, _ := desk(t)
+	key := d.Book.Key
+	if _, err := d.Do(t.Context(), control.Order{Verb: "begin", Cell: 2, Key: key(1)}); err != nil {
+		t.Fatal(err)
+	}
+	for _, verb := range []control.Verb{control.VerbSkip, control.VerbNext} {
+		said, err := d.Do(t.Context(), control.Order{Verb: verb, Cell: 1, Key: key(0), Current: key(0)})
+		if err == nil || err.Error() != "cell 1 of 4 is no longer current; nothing was changed" {
+			t.Errorf("%s: %q, %v", verb, said, err)
+		}
+	}
+	if orders, err := d.Book.Orders(t.Context(), d.Store, d.Bench); err != nil || len(orders) != 1 {
+		t.Errorf("%v, %v", orders, err)
+	}
+	if said, err := d.Do(t.Context(), control.Order{Verb: "skip", Cell: 1, Key: key(0)}); err != nil || !strings.HasPrefix(said, "Skipped cell 1 of 4, 2 passes open. Now: cell 2 of 4, ") {
+		t.Errorf("%q, %v", said, err)
+	}
+	if said, err := d.Do(t.Context(), control.Order{Verb: "skip", Cell: 2, Key: key(1), Current: key(1)}); err != nil || !strings.HasPrefix(said, "Skipped cell 2 of 4, 2 passes open. Now: cell 3 of 4, ") {
+		t.Errorf("%q, %v", said, err)
 	}
 }
 
@@ -124,10 +217,7 @@ func TestOrdersAtTheSameTime(t *testing.T) {
 	if _, err := d.Do(t.Context(), control.Order{Verb: "begin"}); err != nil {
 		t.Fatal(err)
 	}
-	b, err := d.open()
-	if err != nil {
-		t.Fatal(err)
-	}
+	b := d.Book
 	page, err := b.Read(t.Context(), d.Store, d.Bench)
 	if err != nil {
 		t.Fatal(err)

@@ -35,11 +35,12 @@ type Gatherer struct {
 	Watch    string   // the watched folder
 	Required []string // checks
 
-	mu   sync.Mutex // a book is for one at a time
 	book *logbook.Book
 	// noBook is why there is no book, where there should be one.
 	noBook error
-	last   *logbook.Page // the last reading of it
+
+	mu   sync.Mutex    // taken ahead of the book's
+	last *logbook.Page // the last reading of it
 	// stood is what was last said of the campaign, by the reading stoodOf.
 	stood   *view.Plan
 	stoodOf *logbook.Page
@@ -51,12 +52,15 @@ func New(c config.Config, a control.Agent, s *store.Store, b Bench) *Gatherer {
 	if c.Campaign == "" {
 		return g
 	}
-	// A book of its own: one is for one at a time.
 	if g.book, g.noBook = logbook.Open(c.Campaign); g.noBook == nil {
 		g.book.Clock = time.Now
 	}
 	return g
 }
+
+// Book returns the campaign whose cells the page shows, nil for none, or why it cannot be had. Who
+// takes orders from the page needs the same: the file may have changed since.
+func (g *Gatherer) Book() (*logbook.Book, error) { return g.book, g.noBook }
 
 const (
 	// shownPasses and shownAlerts are how many stand on the page: what fits beside each other.

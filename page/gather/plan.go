@@ -23,6 +23,8 @@ const shownAhead = 3
 func (g *Gatherer) reading(ctx context.Context, recording bool) (*logbook.Page, error) {
 	g.mu.Lock()
 	defer g.mu.Unlock()
+	g.book.Lock()
+	defer g.book.Unlock()
 	if recording && g.last != nil {
 		if orders, err := g.book.Orders(ctx, g.Store, g.Name); err != nil || len(orders) == len(g.last.Orders) {
 			return g.last, err
@@ -62,7 +64,7 @@ func (g *Gatherer) plan(at logbook.Page) *view.Plan {
 	plan, pos, cover := g.book.Plan, at.Position, at.Coverage
 	sum, _, _ := cover.Sum(nil)
 	out := &view.Plan{Name: g.book.Campaign.Name, Total: sum.Wanted, Have: sum.Done, Advice: cover.Advice(pos.Cell, pos),
-		Cell: pos.Cell + 1, Map: g.coverage(at, nil, mostFields)}
+		Cell: pos.Cell + 1, Key: g.book.Key(pos.Cell), Map: g.coverage(at, nil, mostFields)}
 	out.Passes, out.Minutes = cover.All(pos)
 	out.Left = g.left(out.Minutes)
 	out.Cells = cellStates(at)
@@ -385,6 +387,7 @@ func (g *Gatherer) Cell(ctx context.Context, n int) (view.Cell, error) {
 		return v, view.ErrNone
 	}
 	v.Cells, v.Name, v.Now = g.book.Plan.Len(), g.book.Plan.Name(cell), at.Position.Cell == cell
+	v.Key = g.book.Key(cell)
 	v.State, v.Skip = stateOf(at, cell), at.Position.Skipped[cell]
 	if !v.Now && at.Position.Cell >= 0 {
 		v.Change = g.change(at.Position.Cell, cell)
@@ -426,8 +429,8 @@ func (g *Gatherer) cellOf(p record.Pass) int {
 	if g.book == nil {
 		return 0
 	}
-	g.mu.Lock()
-	defer g.mu.Unlock()
+	g.book.Lock()
+	defer g.book.Unlock()
 	if !g.book.Campaign.Belongs(p, campaign.Era{}) {
 		return 0
 	}

@@ -112,6 +112,7 @@ type Plan struct {
 	Name    string
 	Where   string // "cell 3 of 40", "" where none is current
 	Cell    int    // from 1, 0 for none
+	Key     string // of that cell, whatever its number
 	Next    string // name of the cell to record
 	Pass    int    // number of the pass to record, 0 for none
 	Advice  string
@@ -202,8 +203,9 @@ type Drawn struct{ Desk, Phone template.HTML }
 // Cell is a cell with its passes.
 type Cell struct {
 	Bench  string
-	Number int // from 1
-	Cells  int // of the campaign
+	Number int    // from 1
+	Key    string // of the cell, whatever its number
+	Cells  int    // of the campaign
 	Name   string
 	State  string // in words
 	Change string // what to change for it from the current cell, "" for nothing
