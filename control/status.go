@@ -60,6 +60,7 @@ type Order struct {
 	Key     string // of that cell, as it was for who ordered
 	Current string // key of the cell that was current for who ordered, "" where that is no matter
 	Pass    string // identity
+	Seen    string // [record.Pass.VerdictKey] of the pass as it was for who ordered
 	Verdict record.Verdict
 	Why     string
 	Alert   string // identity, "" for all

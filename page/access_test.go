@@ -87,7 +87,7 @@ func TestBrowserIsPairedAndOrders(t *testing.T) {
 	browser.Ask[bool](t, ctx, `document.querySelector('[name=verdict]').value = 'doubtful', document.querySelector('[name=why]').value = 'a <b>reason</b>', document.querySelector('[name=verdict]').form.requestSubmit(), true`)
 	browser.Until(t, ctx, `location.pathname === '/order' && document.body?.innerText.includes('Did overrule <b>at once</b>.')`)
 	browser.Shot(t, ctx, "PAGE_OUT", "said.png")
-	want := []control.Order{{Verb: "skip", Cell: 3, Key: "c3", Current: "c3", Who: "phone"}, {Verb: "pause", Who: "phone"}, {Verb: "overrule", Pass: "0a1b2c3d4e51", Verdict: record.VerdictDoubtful, Why: "a <b>reason</b>", Who: "phone"}}
+	want := []control.Order{{Verb: "skip", Cell: 3, Key: "c3", Current: "c3", Who: "phone"}, {Verb: "pause", Who: "phone"}, {Verb: "overrule", Pass: "0a1b2c3d4e51", Seen: "sbad", Verdict: record.VerdictDoubtful, Why: "a <b>reason</b>", Who: "phone"}}
 	if got := given(); len(got) != 3 || got[0] != want[0] || got[1] != want[1] || got[2] != want[2] {
 		t.Errorf("%+v", got)
 	}

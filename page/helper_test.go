@@ -67,7 +67,7 @@ func (s *invented) Pass(_ context.Context, id string) (view.FullPass, error) {
 			}
 			ms[2000] = 80
 			c := chart.Trace("trace", "Frame times of pass "+id, "", ms)
-			return view.FullPass{Pass: p, Bench: s.v.Bench, Began: p.At, Log: p.Name, Cell: 3,
+			return view.FullPass{Pass: p, Bench: s.v.Bench, Began: p.At, Log: p.Name, Cell: 3, Seen: "s" + string(p.Verdict),
 				Findings: []record.Finding{{Check: "hitches", Outcome: record.Bad, Reason: p.Why, Advice: p.Advice}, {Check: "thermal", Outcome: record.OK, Reason: "69 °C at most"}},
 				Figures:  []view.Fact{{Name: "average", Value: "97.3 FPS"}}, Tags: []view.Fact{{Name: "game", Value: p.Name + " (path)"}},
 				Charts: []view.Drawn{{Desk: template.HTML(c.InPage().SVG("trace", false)), Phone: template.HTML(c.OnPhone().SVG("trace-narrow", false))}}}, nil

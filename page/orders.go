@@ -73,7 +73,7 @@ func (s *Server) order(w http.ResponseWriter, r *http.Request) {
 	if err != nil || cell < 0 {
 		cell = 0
 	}
-	o := control.Order{Verb: control.Verb(f.Get("verb")), Cell: cell, Key: f.Get("key"), Current: f.Get("current"), Pass: f.Get("pass"), Alert: f.Get("alert"),
+	o := control.Order{Verb: control.Verb(f.Get("verb")), Cell: cell, Key: f.Get("key"), Current: f.Get("current"), Pass: f.Get("pass"), Seen: f.Get("seen"), Alert: f.Get("alert"),
 		Verdict: record.Verdict(f.Get("verdict")), Why: f.Get("why"), Who: callerIn(r).device.Name}
 	text, err := s.o.Order(r.Context(), o)
 	answer, status := said{Text: text}, http.StatusOK

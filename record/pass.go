@@ -1,6 +1,10 @@
 package record
 
-import "time"
+import (
+	"crypto/sha256"
+	"encoding/hex"
+	"time"
+)
 
 // Pass is one recorded repetition of a scene: one log, its tags, its metrics and its
 // findings. Its identity is the hash of the log's bytes. The JSON form is that of
@@ -25,6 +29,14 @@ type Pass struct {
 	Revision int       `json:"revision,omitempty"` // 0 first; n when the log grew n times after it was stored
 	Names    []string  `json:"names,omitempty"`    // other paths at which the same log was seen
 	LogAt    time.Time `json:"log_at"`             // when the log was found complete
+}
+
+// VerdictKey tells the verdict of a pass with the reason of one by hand from every other, so that who
+// orders by what a page showed can say what that was. It is short, and no form changes it on its
+// way, whatever signs the reason has.
+func (p Pass) VerdictKey() string {
+	sum := sha256.Sum256([]byte(string(p.Verdict) + "\x00" + p.Overruled))
+	return hex.EncodeToString(sum[:12])
 }
 
 // SystemLater reports whether the system was detected after the pass had ended, by an

@@ -125,6 +125,16 @@ func (s *Store) ReplaceFindings(ctx context.Context, id string, findings []recor
 // Overrule sets the verdict of a pass by hand, with the reviewer's reason. An empty
 // reason is refused: every output shows it.
 func (s *Store) Overrule(ctx context.Context, id string, verdict record.Verdict, reason, who string) error {
+	return s.overrule(ctx, id, nil, verdict, reason, who)
+}
+
+// OverruleSeen does so where the pass still has the verdict and the reason of p; else the error is
+// [ErrOtherVerdict] and nothing was changed.
+func (s *Store) OverruleSeen(ctx context.Context, p record.Pass, verdict record.Verdict, reason, who string) error {
+	return s.overrule(ctx, p.ID, &p, verdict, reason, who)
+}
+
+func (s *Store) overrule(ctx context.Context, id string, seen *record.Pass, verdict record.Verdict, reason, who string) error {
 	if reason == "" {
 		return errors.New("overrule a verdict: a reason is required")
 	}
@@ -135,6 +145,11 @@ func (s *Store) Overrule(ctx context.Context, id string, verdict record.Verdict,
 		k, err := tables.KeyOf(ctx, tx, id)
 		if err != nil {
 			return err
+		}
+		if seen != nil {
+			if err := tables.SameVerdict(ctx, tx, k, *seen); err != nil {
+				return err
+			}
 		}
 		return tables.ChangeVerdict(ctx, tx, k, func() error {
 			if _, err := s.judgement(ctx, tx, k, "overruled", verdict, reason, who, nil); err != nil {
@@ -158,6 +173,9 @@ const takenBack = record.Verdict("")
 // [ErrNotByHand], one whose verdict or reason is no longer that of p [ErrOtherVerdict].
 func (s *Store) TakeBack(ctx context.Context, p record.Pass, reason, who string,
 	judge func([]record.Finding) record.Verdict) error {
+	if p.Overruled == "" {
+		return sqlbase.Wrap(sqlbase.ErrNotByHand, "take the verdict by hand of pass %s back", p.ID)
+	}
 	err := s.write(ctx, func(tx *sql.Tx) error {
 		k, err := tables.KeyOf(ctx, tx, p.ID)
 		if err != nil {

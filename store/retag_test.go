@@ -112,6 +112,18 @@ func TestVerdictsKeepTheirHistory(t *testing.T) {
 	if err := s.TakeBack(ctx, p, "again", "jo", mine); !errors.Is(err, store.ErrNotByHand) {
 		t.Errorf("taken back twice: %v", err)
 	}
+	if err := s.Overrule(ctx, id, record.Clean, "hot, but meant", "al"); err != nil {
+		t.Fatal(err)
+	}
+	if err := s.OverruleSeen(ctx, p, record.VerdictBad, "hot", "jo"); !errors.Is(err, store.ErrOtherVerdict) || !strings.Contains(err.Error(), "hot, but meant") {
+		t.Errorf("a verdict that nobody saw is overruled: %v", err)
+	}
+	if p, _ = s.Pass(ctx, id); p.Overruled != "hot, but meant" {
+		t.Errorf("refused, and yet: %+v", p)
+	}
+	if err := s.OverruleSeen(ctx, p, record.VerdictBad, "hot", "jo"); err != nil {
+		t.Error(err)
+	}
 	if err := s.Overrule(ctx, id, record.Clean, "", "mo"); err == nil {
 		t.Error("overruled without a reason")
 	}

@@ -149,11 +149,14 @@ func (d *Desk) byHand(ctx context.Context, o control.Order, who string) (string,
 	if err != nil || was.ID != o.Pass {
 		return "", cmp.Or(err, fmt.Errorf("there is no pass %q", safe.Line(o.Pass)))
 	}
+	if o.Seen != was.VerdictKey() {
+		return "", fmt.Errorf("the page is out of date: the pass is %s by now; look again, nothing was changed", stands(was))
+	}
 	factors, err := d.factors()
 	if err != nil {
 		return "", err
 	}
-	set := func() error { return d.Store.Overrule(ctx, was.ID, o.Verdict, why, who) }
+	set := func() error { return d.Store.OverruleSeen(ctx, was, o.Verdict, why, who) }
 	if o.Verb == control.VerbTakeBack {
 		if was.Overruled == "" {
 			return "", fmt.Errorf("pass %s: %w", was.ID, store.ErrNotByHand)
@@ -162,6 +165,8 @@ func (d *Desk) byHand(ctx context.Context, o control.Order, who string) (string,
 		set = func() error { return d.Store.TakeBack(ctx, was, why, who, judge) }
 	} else if !o.Verdict.Valid() {
 		return "", fmt.Errorf("%q is none of clean, unverified, doubtful, bad", safe.Line(string(o.Verdict)))
+	} else if o.Verdict == was.Verdict && why == was.Overruled {
+		return "", fmt.Errorf("the pass is %s already, for this reason; nothing was changed", stands(was))
 	}
 	if err := judging.ByHand(ctx, d.Store, factors, was, set); err != nil {
 		return "", err
@@ -170,12 +175,16 @@ func (d *Desk) byHand(ctx context.Context, o control.Order, who string) (string,
 	if err != nil {
 		return "", err
 	}
+	return fmt.Sprintf("The pass was %s and is now %s.", cmp.Or(was.Verdict, "not judged"), stands(now)), nil
+}
+
+// stands is the verdict of a pass, and who gave it.
+func stands(p record.Pass) string {
 	by := "by hand"
-	if now.Overruled == "" {
+	if p.Overruled == "" {
 		by = "by its checks"
 	}
-	return fmt.Sprintf("The pass was %s and is now %s %s.", cmp.Or(was.Verdict, "not judged"),
-		cmp.Or(now.Verdict, "not judged yet"), by), nil
+	return fmt.Sprintf("%s %s", cmp.Or(p.Verdict, "not judged yet"), by)
 }
 
 // factors are those that make a cell on this bench.

@@ -236,6 +236,85 @@ func TestOrdersAtTheSameTime(t *testing.T) {
 	}
 }
 
+// seen is what a page that shows a pass now sends with an order about it.
+func seen(t *testing.T, d *Desk, id string) string {
+	t.Helper()
+	p, err := d.Store.Pass(t.Context(), id)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return p.VerdictKey()
+}
+
+// A page that was left open sets and takes back no verdict that it did not show, whether a person or
+// the checks gave it, and the history stays as it was.
+func TestStalePageSetsNoVerdict(t *testing.T) {
+	d, _, _ := desk(t)
+	id := saved(t, d.Store, 1, record.VerdictBad)
+	old := seen(t, d, id)
+	if err := d.Store.Overrule(t.Context(), id, record.Clean, "the stop is meant", "mo"); err != nil {
+		t.Fatal(err)
+	}
+	first := seen(t, d, id)
+	if err := d.Store.Overrule(t.Context(), id, record.Clean, "checked by two", "al"); err != nil {
+		t.Fatal(err)
+	}
+	refuse := func(want string, orders ...control.Order) {
+		t.Helper()
+		before, err := d.Store.Judgements(t.Context(), id)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, o := range orders {
+			o.Pass = id
+			if said, err := d.Do(t.Context(), o); err == nil || !strings.HasPrefix(err.Error(), want) {
+				t.Errorf("%+v: %q, %v", o, said, err)
+			}
+		}
+		if now, err := d.Store.Judgements(t.Context(), id); err != nil || len(now) != len(before) {
+			t.Errorf("%d entries in the history, were %d, %v", len(now), len(before), err)
+		}
+	}
+	const stale = "the page is out of date: the pass is clean by hand by now; "
+	refuse(stale, control.Order{Verb: "overrule", Verdict: record.VerdictBad, Why: "x", Seen: old}, control.Order{Verb: "take-back", Why: "x", Seen: old},
+		control.Order{Verb: "take-back", Why: "x", Seen: first}, control.Order{Verb: "overrule", Verdict: record.VerdictBad, Why: "x", Seen: first}, control.Order{Verb: "take-back", Why: "x"})
+	refuse("the pass is clean by hand already", control.Order{Verb: "overrule", Verdict: record.Clean, Why: "checked by two", Seen: seen(t, d, id)})
+	if said, err := d.Do(t.Context(), control.Order{Verb: "overrule", Pass: id, Verdict: record.Clean, Why: "a better reason", Seen: seen(t, d, id)}); err != nil {
+		t.Errorf("%q, %v", said, err)
+	}
+
+	// A check that is given later counts as another verdict, too.
+	other := saved(t, d.Store, 2, record.VerdictBad)
+	old = seen(t, d, other)
+	if err := d.Store.ReplaceFindings(t.Context(), other, []record.Finding{{Check: "completeness", Outcome: record.OK}}, record.Clean, "newer", "mo"); err != nil {
+		t.Fatal(err)
+	}
+	id = other
+	refuse("the page is out of date: the pass is clean by its checks by now; ", control.Order{Verb: "overrule", Verdict: record.VerdictDoubtful, Why: "x", Seen: old})
+}
+
+// Of many who set the verdict of one pass at once, each having seen what stood, one does.
+func TestVerdictsAtTheSameTime(t *testing.T) {
+	d, _, _ := desk(t)
+	id := saved(t, d.Store, 1, record.VerdictBad)
+	o := control.Order{Verb: "overrule", Pass: id, Verdict: record.Clean, Why: "the stop is meant", Seen: seen(t, d, id)}
+	var all sync.WaitGroup
+	var done atomic.Int32
+	for range 8 {
+		all.Go(func() {
+			if _, err := d.Do(t.Context(), o); err == nil {
+				done.Add(1)
+			} else if !strings.Contains(err.Error(), "by hand") {
+				t.Error(err)
+			}
+		})
+	}
+	all.Wait()
+	if j, err := d.Store.Judgements(t.Context(), id); err != nil || done.Load() != 1 || len(j) != 2 {
+		t.Errorf("%d were done, %d entries in the history, %v", done.Load(), len(j), err)
+	}
+}
+
 // A verdict by hand needs a reason and a pass named in full, says who gave it, and can be taken
 // back.
 func TestDeskSetsVerdicts(t *testing.T) {
@@ -247,11 +326,12 @@ func TestDeskSetsVerdicts(t *testing.T) {
 		"no pass": {Verb: "overrule", Why: "x", Verdict: record.Clean}, "a beginning": {Verb: "overrule", Pass: id[:8], Why: "x", Verdict: record.Clean},
 		"unknown": {Verb: "overrule", Pass: strings.Repeat("f", len(id)), Why: "x", Verdict: record.Clean}, "nothing to take back": {Verb: "take-back", Pass: id, Why: "x"},
 	} {
+		o.Seen = seen(t, d, id)
 		if said, err := d.Do(t.Context(), o); err == nil {
 			t.Errorf("%s: %q", what, said)
 		}
 	}
-	said, err := d.Do(t.Context(), control.Order{Verb: "overrule", Pass: id, Verdict: record.Clean, Why: "the stop\nis meant", Who: "phone"})
+	said, err := d.Do(t.Context(), control.Order{Verb: "overrule", Pass: id, Seen: seen(t, d, id), Verdict: record.Clean, Why: "the stop\nis meant", Who: "phone"})
 	p, readErr := d.Store.Pass(t.Context(), id)
 	if err != nil || readErr != nil || said != "The pass was bad and is now clean by hand." || p.Verdict != record.Clean || p.Overruled != "the stop is meant" || told.Load() == 0 {
 		t.Errorf("%q, %v, %+v, told %d times", said, errors.Join(err, readErr), p.Overruled, told.Load())
@@ -260,7 +340,7 @@ func TestDeskSetsVerdicts(t *testing.T) {
 	if err != nil || len(j) == 0 || j[len(j)-1].Who != "phone (page)" {
 		t.Errorf("%+v, %v", j, err)
 	}
-	said, err = d.Do(t.Context(), control.Order{Verb: "take-back", Pass: id, Why: "a slip"})
+	said, err = d.Do(t.Context(), control.Order{Verb: "take-back", Pass: id, Seen: seen(t, d, id), Why: "a slip"})
 	if p, _ = d.Store.Pass(t.Context(), id); err != nil || said != "The pass was clean and is now bad by its checks." || p.Verdict != record.VerdictBad || p.Overruled != "" {
 		t.Errorf("%q, %v, %+v", said, err, p.Verdict)
 	}

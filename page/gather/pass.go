@@ -34,7 +34,7 @@ func (g *Gatherer) Pass(ctx context.Context, id string) (view.FullPass, error) {
 
 // full is a pass in full; the error says why there are no frames.
 func full(p record.Pass, short view.Pass, frames record.Frames, err error) view.FullPass {
-	v := view.FullPass{Pass: short, Bench: p.Bench, Began: p.StartedAt, Log: p.Log}
+	v := view.FullPass{Pass: short, Bench: p.Bench, Began: p.StartedAt, Log: p.Log, Seen: p.VerdictKey()}
 	v.Findings = slices.Clone(p.Findings)
 	rank := []record.Outcome{record.Bad, record.Doubtful, record.NotChecked, record.OK}
 	slices.SortStableFunc(v.Findings, func(a, b record.Finding) int {

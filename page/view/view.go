@@ -194,6 +194,7 @@ type FullPass struct {
 	Tags     []Fact
 	Charts   []Drawn
 	NoCharts string // why there are none
+	Seen     string // [record.Pass.VerdictKey]
 	Orders   bool   // whoever looks may give orders
 }
 

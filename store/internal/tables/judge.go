@@ -1,6 +1,7 @@
 package tables
 
 import (
+	"cmp"
 	"context"
 	"database/sql"
 	"encoding/json"
@@ -75,23 +76,22 @@ func ChangeVerdict(ctx context.Context, tx *sql.Tx, k PassKey, fn func() error) 
 	return ChangeSealed(ctx, tx, []int64{k.N}, []int{GroupVerdict}, fn)
 }
 
-// ErrOtherVerdict: since the pass was looked at, another verdict was set by hand.
-var ErrOtherVerdict = errors.New("another verdict was set by hand meanwhile")
+// ErrOtherVerdict: since the pass was looked at, it was given another verdict.
+var ErrOtherVerdict = errors.New("it was given another verdict meanwhile")
 
-// SameVerdict refuses a pass whose verdict by hand is not the one that was seen.
+// SameVerdict refuses a pass whose verdict, or the reason of one by hand, is not what was seen.
 func SameVerdict(ctx context.Context, tx *sql.Tx, k PassKey, seen record.Pass) error {
 	var verdict record.Verdict
 	var overruled string
 	err := tx.QueryRowContext(ctx, `SELECT verdict, overruled FROM pass_rows WHERE n = ?`, k.N).Scan(&verdict, &overruled)
-	switch {
-	case err != nil:
+	if err != nil || verdict == seen.Verdict && overruled == seen.Overruled {
 		return err
-	case overruled == "":
-		return sqlbase.ErrNotByHand
-	case verdict != seen.Verdict || overruled != seen.Overruled:
-		return fmt.Errorf("%w: %s, since %q; look at the pass again", ErrOtherVerdict, verdict, overruled)
 	}
-	return nil
+	by := "by its checks"
+	if overruled != "" {
+		by = fmt.Sprintf("by hand, since %q", overruled)
+	}
+	return fmt.Errorf("%w: %s %s; look at the pass again", ErrOtherVerdict, cmp.Or(verdict, "not judged"), by)
 }
 
 // InsertFindings stores the findings of a judgement.
