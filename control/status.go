@@ -63,7 +63,7 @@ type Order struct {
 	Seen    string // [record.Pass.VerdictKey] of the pass as it was for who ordered
 	Verdict record.Verdict
 	Why     string
-	Alert   string // identity, "" for all
+	Alert   string // identity
 	Who     string
 }
 

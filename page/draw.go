@@ -98,6 +98,7 @@ var pages = template.Must(template.New("page").Funcs(template.FuncMap{
 	"moment": func(t time.Time) string { return t.Local().Format("2006-01-02 15:04") },
 	"milli":  time.Time.UnixMilli,
 	"path":   url.PathEscape,
+	"most":   func() int { return mostWhy },
 	"order": func(verb control.Verb, label string) button {
 		return button{control.Order{Verb: verb}, label}
 	},

@@ -2,8 +2,10 @@ package page
 
 import (
 	"errors"
+	"fmt"
 	"net/http"
 	"net/netip"
+	"net/url"
 	"strconv"
 	"strings"
 	"time"
@@ -68,23 +70,51 @@ func (s *Server) order(w http.ResponseWriter, r *http.Request) {
 	if !read(w, r, s.orders) {
 		return
 	}
-	f := r.PostForm
-	cell, err := strconv.Atoi(f.Get("cell"))
-	if err != nil || cell < 0 {
-		cell = 0
+	by := callerIn(r).device
+	if !s.o.Pairing.Valid(by.ID) { // its right was taken back while the form came
+		refuse(w, http.StatusForbidden, unpaired)
+		return
 	}
-	o := control.Order{Verb: control.Verb(f.Get("verb")), Cell: cell, Key: f.Get("key"), Current: f.Get("current"), Pass: f.Get("pass"), Seen: f.Get("seen"), Alert: f.Get("alert"),
-		Verdict: record.Verdict(f.Get("verdict")), Why: f.Get("why"), Who: callerIn(r).device.Name}
+	o, err := ordered(r.PostForm)
+	if err != nil {
+		s.told(w, r, http.StatusBadRequest, said{Text: sentence(err), Failed: true})
+		return
+	}
+	o.Who = by.Name
 	text, err := s.o.Order(r.Context(), o)
 	answer, status := said{Text: text}, http.StatusOK
 	if err != nil {
 		answer, status = said{Text: sentence(err), Failed: true}, http.StatusConflict
 	}
+	s.told(w, r, status, answer)
+}
+
+// told says what came of an order.
+func (s *Server) told(w http.ResponseWriter, r *http.Request, status int, answer said) {
 	if strings.Contains(r.Header.Get("Accept"), "text/plain") { // the page's script asks
 		plainly(w, status, answer.Text)
 		return
 	}
 	s.send(w, r, status, "said", "Order", answer)
+}
+
+// mostWhy is how many signs a reason has; the form says so, too.
+const mostWhy = 500
+
+// ordered is the order of a form. What cannot be understood is refused, since nothing is to be ordered
+// by guess.
+func ordered(f url.Values) (o control.Order, err error) {
+	o = control.Order{Verb: control.Verb(f.Get("verb")), Key: f.Get("key"), Current: f.Get("current"), Pass: f.Get("pass"),
+		Seen: f.Get("seen"), Alert: f.Get("alert"), Verdict: record.Verdict(f.Get("verdict")), Why: f.Get("why")}
+	if f.Has("cell") {
+		if o.Cell, err = strconv.Atoi(f.Get("cell")); err != nil || o.Cell < 1 {
+			return o, errors.New("the number of the cell was not understood: load the page anew")
+		}
+	}
+	if n := utf8.RuneCountInString(o.Why); n > mostWhy {
+		return o, fmt.Errorf("the reason has %d signs: give it in %d at most", n, mostWhy)
+	}
+	return o, nil
 }
 
 // sentence begins an error with a capital and ends it.

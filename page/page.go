@@ -107,7 +107,7 @@ const (
 	idleTime    = time.Minute // a connection that asks nothing more
 	writeTime   = 10 * time.Second
 	mostHeader  = 16 << 10 // bytes; browsers send 1 kB
-	mostBody    = 8 << 10  // bytes; the longest reason has 500 signs
+	mostBody    = 8 << 10  // bytes; mostWhy signs are up to 6 kB in a form
 )
 
 // figuresTime is after what time the figures show what other programs wrote into the store.

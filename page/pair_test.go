@@ -3,6 +3,7 @@ package page
 import (
 	"context"
 	"errors"
+	"io"
 	"net"
 	"net/http"
 	"net/http/cookiejar"
@@ -201,6 +202,49 @@ func TestOrders(t *testing.T) {
 	contains(t, "the buttons of what is next", get(s, "/", token).Body.String(), `name="cell" value="3"><input type="hidden" name="key" value="c3"><input type="hidden" name="current" value="c3"><button>Skip`)
 	contains(t, "the buttons of a cell", get(s, "/cell/2", token).Body.String(), `name="cell" value="2"><input type="hidden" name="key" value="c2"><button>Skip`)
 	contains(t, "the page here", get(s, "/").Body.String(), "<code>capctl page</code>")
+}
+
+// What of a form cannot be understood is refused, and nothing is ordered by guess.
+func TestOrdersThatAreNotUnderstood(t *testing.T) {
+	s, given := paired(t)
+	token := phone(t, s)
+	for _, f := range []url.Values{{"verb": {"begin"}, "cell": {"x"}}, {"verb": {"begin"}, "cell": {""}}, {"verb": {"begin"}, "cell": {"0"}}, {"verb": {"begin"}, "cell": {"-1"}}, {"verb": {"begin"}, "cell": {"99999999999999999999"}},
+		{"verb": {"overrule"}, "why": {strings.Repeat("x", mostWhy+1)}}, {"verb": {"take-back"}, "why": {strings.Repeat("é", 1200)}}} {
+		w := post(s, "/order", f, afar, own, token)
+		if w.Code != http.StatusBadRequest || len(*given) > 0 {
+			t.Errorf("%.60s: status %d, %.200v", f.Encode(), w.Code, *given)
+		}
+		contains(t, "the refusal", w.Body.String(), "<h1>That was not done</h1>")
+	}
+	if w := post(s, "/order", url.Values{"verb": {"overrule"}, "why": {strings.Repeat("é", mostWhy)}}, afar, own, token); w.Code != 200 || len(*given) != 1 {
+		t.Errorf("the longest reason: status %d", w.Code)
+	}
+	contains(t, "the form", get(s, "/pass/0a1b2c3d4e51", token).Body.String(), `name="why" required maxlength="500"`)
+}
+
+// revoking is the body of a form whose device is taken back while it comes.
+type revoking struct {
+	io.Reader
+	revoke func()
+}
+
+func (r revoking) Read(p []byte) (int, error) { r.revoke(); return r.Reader.Read(p) }
+
+func TestRevokedWhileAnOrderComes(t *testing.T) {
+	s, given := paired(t)
+	token := phone(t, s)
+	w := post(s, "/order", nil, afar, own, token, func(r *http.Request) {
+		r.Body = io.NopCloser(revoking{strings.NewReader("verb=pause"), func() {
+			for _, d := range s.o.Pairing.Devices() {
+				if err := s.o.Pairing.Revoke(d.ID); err != nil {
+					t.Error(err)
+				}
+			}
+		}})
+	})
+	if w.Code != http.StatusForbidden || len(*given) > 0 {
+		t.Errorf("status %d, %+v", w.Code, *given)
+	}
 }
 
 // A program with a token reads the figures, and nothing else.

@@ -3,8 +3,6 @@ package store
 import (
 	"context"
 	"database/sql"
-	"errors"
-	"fmt"
 	"time"
 
 	"capd.example/record"
@@ -135,21 +133,16 @@ func (s *Store) OverruleSeen(ctx context.Context, p record.Pass, verdict record.
 }
 
 func (s *Store) overrule(ctx context.Context, id string, seen *record.Pass, verdict record.Verdict, reason, who string) error {
-	if reason == "" {
-		return errors.New("overrule a verdict: a reason is required")
-	}
-	if !verdict.Valid() {
-		return fmt.Errorf("overrule a verdict: %q is not a verdict", verdict)
+	if err := tables.ByHand(verdict, reason); err != nil {
+		return err
 	}
 	err := s.write(ctx, func(tx *sql.Tx) error {
 		k, err := tables.KeyOf(ctx, tx, id)
 		if err != nil {
 			return err
 		}
-		if seen != nil {
-			if err := tables.SameVerdict(ctx, tx, k, *seen); err != nil {
-				return err
-			}
+		if err := tables.SameVerdict(ctx, tx, k, seen); err != nil {
+			return err
 		}
 		return tables.ChangeVerdict(ctx, tx, k, func() error {
 			if _, err := s.judgement(ctx, tx, k, "overruled", verdict, reason, who, nil); err != nil {
@@ -173,15 +166,12 @@ const takenBack = record.Verdict("")
 // [ErrNotByHand], one whose verdict or reason is no longer that of p [ErrOtherVerdict].
 func (s *Store) TakeBack(ctx context.Context, p record.Pass, reason, who string,
 	judge func([]record.Finding) record.Verdict) error {
-	if p.Overruled == "" {
-		return sqlbase.Wrap(sqlbase.ErrNotByHand, "take the verdict by hand of pass %s back", p.ID)
-	}
 	err := s.write(ctx, func(tx *sql.Tx) error {
 		k, err := tables.KeyOf(ctx, tx, p.ID)
 		if err != nil {
 			return err
 		}
-		if err := tables.SameVerdict(ctx, tx, k, p); err != nil {
+		if err := tables.SameByHand(ctx, tx, k, p); err != nil {
 			return err
 		}
 		return tables.ChangeVerdict(ctx, tx, k, func() error {

@@ -84,21 +84,28 @@ func (d *Desk) steer(ctx context.Context, o control.Order) (string, error) {
 		cover.Advice(pos.Cell, pos)), nil
 }
 
+// stale refuses an order that was given for another cell than the one with its number, or for the
+// current cell where another one is current now: the page was not up to date, or somebody pressed twice.
+func stale(b *logbook.Book, o control.Order, cell, now int) error {
+	if cell >= 0 && o.Key != b.Key(cell) {
+		return fmt.Errorf("the page is out of date: it shows another cell as %s; look again, nothing was changed", b.Plan.Where(cell))
+	}
+	if o.Current != "" && o.Current != b.Key(now) {
+		return fmt.Errorf("%s is no longer current; nothing was changed", b.Plan.Where(cell))
+	}
+	return nil
+}
+
 // orders decides what an order means where the campaign stands, and says what it did beside
-// moving the position. One that was given for a cell with another number, or for the current cell
-// where another one is current now, because the page was not up to date or somebody pressed
-// twice, is refused.
+// moving the position.
 func (d *Desk) orders(ctx context.Context, o control.Order, page logbook.Page) (orders []campaign.Order,
 	did string, err error) {
 	b, cell, now := d.Book, o.Cell-1, page.Position.Cell
 	if cell >= b.Plan.Len() || cell < 0 && (o.Verb != control.VerbBegin || o.Cell < 0) {
 		return nil, "", fmt.Errorf("the campaign has no cell %d", o.Cell)
 	}
-	if cell >= 0 && o.Key != b.Key(cell) {
-		return nil, "", fmt.Errorf("the page is out of date: it shows another cell as %s; look again, nothing was changed", b.Plan.Where(cell))
-	}
-	if o.Current != "" && o.Current != b.Key(now) {
-		return nil, "", fmt.Errorf("%s is no longer current; nothing was changed", b.Plan.Where(cell))
+	if err := stale(b, o, cell, now); err != nil {
+		return nil, "", err
 	}
 	switch o.Verb {
 	case control.VerbBegin:
@@ -195,25 +202,25 @@ func (d *Desk) factors() ([]string, error) {
 	return d.Book.Campaign.FactorNames(), nil
 }
 
-// acknowledge notes that somebody saw an alert, on every channel, or all open ones.
+// acknowledge notes that somebody saw an alert, on every channel.
 func (d *Desk) acknowledge(ctx context.Context, id, who string) (string, error) {
 	rows, err := d.Store.Alerts(ctx, true, 0)
 	if err != nil {
 		return "", err
 	}
-	seen := map[string]bool{}
+	open := false
 	for _, row := range rows {
 		alert, _, _ := strings.Cut(row.ID, "/") // behind it stands the channel
-		if id != "" && alert != id {
+		if alert != id {
 			continue
 		}
 		if err := d.Store.Acknowledge(ctx, row.ID, who); err != nil {
 			return "", err
 		}
-		seen[alert] = true
+		open = true
 	}
-	if len(seen) == 0 {
+	if !open {
 		return "", errors.New("no such alert is open any more")
 	}
-	return "Acknowledged " + record.Count(len(seen), "alert") + ".", nil
+	return "Acknowledged.", nil
 }

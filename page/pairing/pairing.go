@@ -58,8 +58,9 @@ type Keeper struct {
 
 	mu      sync.Mutex
 	devices []device
-	code    string // "" for none
-	named   string // what the device with this code is called
+	revoked []string // identities that the file may still hold
+	code    string   // "" for none
+	named   string   // what the device with this code is called
 	until   time.Time
 	wrong   map[string]tries // by source
 }
@@ -257,7 +258,11 @@ func (k *Keeper) keep(list []device) error {
 	if err != nil {
 		return fmt.Errorf("keep the paired devices: %w", err)
 	}
-	k.devices = list
+	if d, err := os.Open(filepath.Dir(k.file)); err == nil { // what was renamed lasts, where the system can do so
+		d.Sync()
+		d.Close()
+	}
+	k.devices, k.revoked = list, nil
 	return nil
 }
 
@@ -303,14 +308,23 @@ func (k *Keeper) Devices() []control.Device {
 	return out
 }
 
-// Revoke takes a device's right back, at once; [ErrUnknown] where there is none of this
-// identity.
+// Revoke takes a device's right back, at once, also where the file cannot be written: then the
+// error says so, and may be asked for again. [ErrUnknown] where there is none of this identity.
 func (k *Keeper) Revoke(id string) error {
 	k.mu.Lock()
 	defer k.mu.Unlock()
-	i := k.at(strings.ToLower(id))
-	if i < 0 {
+	id = strings.ToLower(id)
+	i := k.at(id)
+	switch {
+	case i >= 0:
+		k.devices = slices.Delete(slices.Clone(k.devices), i, i+1)
+		k.revoked = append(k.revoked, id)
+	case !slices.Contains(k.revoked, id):
 		return fmt.Errorf("%w: %q; 'capctl page --devices' lists them", ErrUnknown, id)
 	}
-	return k.keep(slices.Delete(slices.Clone(k.devices), i, i+1))
+	if err := k.keep(k.devices); err != nil {
+		return fmt.Errorf("%s is shut out, but only until the agent ends: %w; mend that and type 'capctl page --revoke %s' once more",
+			id, err, id)
+	}
+	return nil
 }

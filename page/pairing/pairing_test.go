@@ -3,6 +3,7 @@ package pairing
 import (
 	"errors"
 	"fmt"
+	"io/fs"
 	"net"
 	"net/netip"
 	"os"
@@ -210,6 +211,49 @@ func TestFolderIsGone(t *testing.T) {
 		t.Fatal(err)
 	}
 	if _, err := k.Redeem(code, "192.0.2.9"); err != nil {
+		t.Error(err)
+	}
+}
+
+// A device that is taken back is shut out at once where that cannot be written, too. That is said, and
+// can be made up for.
+func TestRevokedThoughTheFolderIsGone(t *testing.T) {
+	dir := filepath.Join(t.TempDir(), "data")
+	if err := os.Mkdir(dir, 0o700); err != nil {
+		t.Fatal(err)
+	}
+	k, _ := open(t, dir)
+	lost, other := pair(t, k, "lost"), pair(t, k, "phone")
+	d, _ := k.Known(lost)
+	aside := dir + "-aside"
+	if err := os.Rename(dir, aside); err != nil {
+		t.Fatal(err)
+	}
+	for range 2 {
+		if err := k.Revoke(strings.ToUpper(d.ID)); !errors.Is(err, fs.ErrNotExist) || !strings.Contains(err.Error(), "capctl page --revoke "+d.ID) {
+			t.Errorf("%v", err)
+		}
+		if _, known := k.Known(lost); known || k.Valid(d.ID) {
+			t.Error("it is still let in")
+		}
+	}
+	if _, known := k.Known(other); !known {
+		t.Error("another device is shut out")
+	}
+	if err := os.Rename(aside, dir); err != nil {
+		t.Fatal(err)
+	}
+	if err := k.Revoke(d.ID); err != nil {
+		t.Error(err)
+	}
+	again, _ := open(t, dir)
+	if _, known := again.Known(lost); known {
+		t.Error("it is let in after a start")
+	}
+	if _, known := again.Known(other); !known {
+		t.Error("another device is shut out after a start")
+	}
+	if err := k.Revoke(d.ID); !errors.Is(err, ErrUnknown) {
 		t.Error(err)
 	}
 }

@@ -79,8 +79,31 @@ func ChangeVerdict(ctx context.Context, tx *sql.Tx, k PassKey, fn func() error) 
 // ErrOtherVerdict: since the pass was looked at, it was given another verdict.
 var ErrOtherVerdict = errors.New("it was given another verdict meanwhile")
 
-// SameVerdict refuses a pass whose verdict, or the reason of one by hand, is not what was seen.
-func SameVerdict(ctx context.Context, tx *sql.Tx, k PassKey, seen record.Pass) error {
+// ByHand refuses what cannot be set by hand.
+func ByHand(verdict record.Verdict, reason string) error {
+	if reason == "" {
+		return errors.New("overrule a verdict: a reason is required")
+	}
+	if !verdict.Valid() {
+		return fmt.Errorf("overrule a verdict: %q is not a verdict", verdict)
+	}
+	return nil
+}
+
+// SameByHand refuses a pass whose verdict was not set by hand, or is not the one that was seen.
+func SameByHand(ctx context.Context, tx *sql.Tx, k PassKey, seen record.Pass) error {
+	if seen.Overruled == "" {
+		return sqlbase.ErrNotByHand
+	}
+	return SameVerdict(ctx, tx, k, &seen)
+}
+
+// SameVerdict refuses a pass whose verdict, or the reason of one by hand, is not what was seen; nil is
+// for whatever stands.
+func SameVerdict(ctx context.Context, tx *sql.Tx, k PassKey, seen *record.Pass) error {
+	if seen == nil {
+		return nil
+	}
 	var verdict record.Verdict
 	var overruled string
 	err := tx.QueryRowContext(ctx, `SELECT verdict, overruled FROM pass_rows WHERE n = ?`, k.N).Scan(&verdict, &overruled)
