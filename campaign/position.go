@@ -19,7 +19,9 @@ const (
 	Next  Verb = "next"  // go on to a cell
 	Back  Verb = "back"  // go to a cell and stay there until told otherwise
 	Skip  Verb = "skip"  // leave a cell out until it is begun again
-	Keep  Verb = "keep"  // take a skipped cell up again without going there
+	// Keep takes a skipped cell up again. Where skipping it moved the position, and nothing
+	// was recorded or ordered since but other skips, the position is there again.
+	Keep Verb = "keep"
 	// Measure is to measure a control cell in the session that begins, and to go back to
 	// where the position was.
 	Measure Verb = "control"
@@ -72,7 +74,8 @@ func (p *Plan) Replay(orders []Order, passes []record.Pass) (Position, *Coverage
 // ReplayOn is [Plan.Replay] where it is known of which bench the position is and what time
 // it is: control cells are asked for in the sessions of that bench.
 func (p *Plan) ReplayOn(orders []Order, passes []record.Pass, now Now) (Position, *Coverage) {
-	r := replay{plan: p, cover: p.cover(), pos: Position{Cell: -1, Skipped: map[int]bool{}, NoControl: map[int]bool{}}}
+	r := replay{plan: p, cover: p.cover(), pos: Position{Cell: -1, Skipped: map[int]bool{}, NoControl: map[int]bool{}},
+		bench: now.Bench}
 	r.cover.control = p.controlled(passes, now)
 	rest := make([]int, len(passes)) // sorting the passes themselves would move a lot
 	for i := range rest {
@@ -100,10 +103,21 @@ type replay struct {
 	plan  *Plan
 	cover *Coverage
 	pos   Position
+	left  []stand // by skipping, the latest last, as long as nothing else happened
+	bench string
+}
+
+// stand is where the position stood.
+type stand struct {
+	cell, home, until int
+	stay, control     bool
 }
 
 func (r *replay) pass(pass *record.Pass) {
 	cell := r.cover.add(pass)
+	if cell >= 0 && (r.bench == "" || pass.Bench == r.bench) {
+		r.left = nil
+	}
 	if r.pos.Control && r.cover.control.left(r.pos.Cell, cell, pass) {
 		r.pos.NoControl[r.pos.Cell] = true // its parts are out: it cannot be measured now
 		cell = r.pos.Cell
@@ -123,8 +137,10 @@ func (r *replay) order(o Order) {
 	case Keep:
 		delete(r.pos.Skipped, cell)
 		delete(r.pos.NoControl, cell)
+		r.comeBack(cell, o.At)
 		return
 	case Measure:
+		r.left = nil
 		if state, ok := r.cover.Control(cell); ok {
 			r.detour(cell, state, o.At, string(o.Verb))
 		}
@@ -137,16 +153,30 @@ func (r *replay) order(o Order) {
 			r.pos.Skipped[cell] = true
 		}
 		if cell == r.pos.Cell {
+			r.left = append(r.left, stand{cell, r.pos.home, r.pos.until, r.pos.Stay, r.pos.Control})
 			r.pos.Stay = false
 			r.settle(o.At)
 		}
 		return
 	}
+	r.left = nil
 	delete(r.pos.Skipped, cell)
 	delete(r.pos.NoControl, cell)
 	r.pos.Stay, r.pos.Control = o.Stay, false
 	r.move(cell, o.At, string(o.Verb))
 	r.settle(o.At)
+}
+
+// comeBack goes back to a cell that skipping it left, if nothing happened there since.
+func (r *replay) comeBack(cell int, at time.Time) {
+	i := slices.IndexFunc(r.left, func(s stand) bool { return s.cell == cell })
+	if i < 0 {
+		return
+	}
+	s := r.left[i]
+	r.left = r.left[:i]
+	r.pos.Stay, r.pos.Control, r.pos.home, r.pos.until = s.stay, s.control, s.home, s.until
+	r.move(cell, at, string(Keep))
 }
 
 func (r *replay) move(cell int, at time.Time, why string) {

@@ -293,3 +293,49 @@ func TestTheLineSaysWhereAPassCounts(t *testing.T) {
 		}
 	}
 }
+
+// Taking a skip back leads back to where one was, in any order and from a batch, as long as
+// nothing was recorded or ordered meanwhile.
+func TestASkipThatIsTakenBackLeadsBack(t *testing.T) {
+	p := plan(t, parse(t, small))
+	recorded := []record.Pass{made(p, 3, 1, record.Clean)} // four minutes after the start
+	other := made(p, 3, 1, record.Clean)
+	other.Bench = "bench-2"
+	at := func(v campaign.Verb, cell, minute int) campaign.Order {
+		return campaign.Order{Verb: v, Cell: p.Cell(cell), At: start.Add(time.Duration(minute) * time.Minute)}
+	}
+	stay := at(campaign.Back, 2, 0)
+	stay.Stay = true
+	for name, x := range map[string]struct {
+		orders []campaign.Order
+		passes []record.Pass
+		cell   int
+		stay   bool
+	}{
+		"one":              {[]campaign.Order{at(campaign.Skip, 2, 1), at(campaign.Keep, 2, 9)}, nil, 2, false},
+		"one after other":  {[]campaign.Order{at(campaign.Skip, 2, 1), at(campaign.Skip, 1, 2), at(campaign.Keep, 1, 8), at(campaign.Keep, 2, 9)}, nil, 2, false},
+		"a batch":          {[]campaign.Order{at(campaign.Skip, 1, 1), at(campaign.Skip, 2, 1), at(campaign.Skip, 0, 1), at(campaign.Keep, 0, 9), at(campaign.Keep, 1, 9), at(campaign.Keep, 2, 9)}, nil, 2, false},
+		"staying":          {[]campaign.Order{stay, at(campaign.Skip, 2, 1), at(campaign.Keep, 2, 9)}, nil, 2, true},
+		"another's":        {[]campaign.Order{at(campaign.Skip, 1, 1), at(campaign.Keep, 1, 9)}, nil, 2, false},
+		"by another bench": {[]campaign.Order{at(campaign.Skip, 2, 1), at(campaign.Keep, 2, 9)}, []record.Pass{other}, 2, false},
+		"recorded":         {[]campaign.Order{at(campaign.Skip, 2, 1), at(campaign.Keep, 2, 9)}, recorded, 0, false},
+		"ordered":          {[]campaign.Order{at(campaign.Skip, 2, 1), at(campaign.Begin, 5, 2), at(campaign.Keep, 2, 9)}, nil, 5, false},
+	} {
+		bench := "bench-1"
+		for i := range x.passes {
+			if x.passes[i].Bench == "" {
+				x.passes[i].Bench = bench
+			}
+		}
+		pos, _ := p.ReplayOn(append(begin(p, 2), x.orders...), x.passes, campaign.Now{Bench: bench})
+		if name == "recorded" { // wherever the skip led
+			if pos.Cell == 2 || pos.Skipped[2] {
+				t.Errorf("%s: at cell %d, %+v", name, pos.Cell, pos.Skipped)
+			}
+			continue
+		}
+		if pos.Cell != x.cell || pos.Stay != x.stay || len(pos.Skipped) > 0 {
+			t.Errorf("%s: at cell %d, staying %v, skipped %v; want %d, %v", name, pos.Cell, pos.Stay, pos.Skipped, x.cell, x.stay)
+		}
+	}
+}

@@ -43,7 +43,7 @@ type skipCmd struct {
 }
 
 func (c *skipCmd) Run(a *app) error {
-	n, open := 0, 0
+	n, open, there := 0, 0, ""
 	err := c.order(a, c.JSON, func(ctx context.Context, b *logbook.Book, s *store.Store,
 		page logbook.Page) ([]campaign.Order, error) {
 		cells, err := c.cells(a, b, s, page)
@@ -55,13 +55,14 @@ func (c *skipCmd) Run(a *app) error {
 			return nil, cli.FailedError(errors.New("none of these cells is skipped"),
 				"'capctl coverage --open' lists the skipped ones")
 		}
+		there = steering.Stays(b, page, orders)
 		return orders, nil
 	})
 	if err != nil {
 		return err
 	}
 	if c.Undo {
-		a.say("%s back in the plan, %s open", record.Count(n, "cell"), record.Count(open, "pass"))
+		a.say("%s back in the plan, %s open%s", record.Count(n, "cell"), record.Count(open, "pass"), there)
 		return nil
 	}
 	a.say("%s skipped, %s open; undo with '%s'", record.Count(n, "cell"), record.Count(open, "pass"),

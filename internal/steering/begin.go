@@ -3,6 +3,7 @@ package steering
 import (
 	"cmp"
 	"fmt"
+	"maps"
 	"slices"
 	"strings"
 	"time"
@@ -61,6 +62,27 @@ func Leave(b *logbook.Book, page logbook.Page, cells []int, keep bool) (orders [
 		orders = append(orders, campaign.Order{Verb: verb, Cell: b.Plan.Cell(i), At: at})
 	}
 	return orders, open
+}
+
+// Stays says how to go to the first of the cells that orders name where they do not lead to one
+// of them, "" where they do.
+func Stays(b *logbook.Book, page logbook.Page, orders []campaign.Order) string {
+	pos, _ := b.Plan.ReplayOn(slices.Concat(page.Orders, orders), page.Passes, page.Now)
+	for _, o := range orders {
+		if pos.Cell >= 0 && maps.Equal(b.Plan.Cell(pos.Cell), o.Cell) {
+			return ""
+		}
+	}
+	at, words := "no cell is current", ""
+	if pos.Cell >= 0 {
+		at = "you stay at " + b.Plan.Where(pos.Cell)
+	}
+	for _, f := range b.Plan.Factors() {
+		if v := orders[0].Cell[f.Name]; v != "" {
+			words += " " + cli.Quoted(f.Name) + "=" + cli.Quoted(v)
+		}
+	}
+	return "; " + at + "; go back with: capctl begin" + words
 }
 
 // Unplaced says of each part that is a factor of the campaign why it is not known which
