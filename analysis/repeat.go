@@ -19,11 +19,13 @@ type Repeat struct {
 
 	SD   Number `json:"sd"` // of ln: 0.01 is one per cent
 	DF   Number `json:"df"`
-	Sets int    `json:"sets"` // of passes under equal conditions
-	// LeftOut sets spread more than the others (Cochran's test); Apart says why the sets
+	Sets int    `json:"sets"` // of passes under equal conditions, without those left out
+	// LeftOut sets spread more than the others (Cochran's test) and are in none of the figures here,
+	// the months included; LeftOutSD is the largest spread of one. Apart says why the sets
 	// have no one spread at all, "" where they have.
-	LeftOut int    `json:"left_out_sets"`
-	Apart   string `json:"not_homogeneous,omitempty"`
+	LeftOut   int    `json:"left_out_sets"`
+	LeftOutSD Number `json:"left_out_sd"`
+	Apart     string `json:"not_homogeneous,omitempty"`
 	// Resolves is the smallest difference of two cells of three passes each that a test at
 	// 5 % finds with 80 % probability, from this spread (relative).
 	Resolves Number `json:"resolves"`
@@ -77,16 +79,19 @@ func metricIndex(name string) int {
 
 func (p *pool) describe(key variance.Pool, sessions *variance.Sessions) Repeat {
 	r := Repeat{Bench: key.Bench, Game: key.Game, Regime: Regime(key.Limit), Metric: key.Metric, SD: Number(p.s), DF: Number(p.v),
-		Sets: len(p.sd), Apart: p.apart, Resolves: Undefined, SessionSD: Undefined, SessionDF: Undefined, Months: []MonthSpread{}}
+		Sets: len(p.sd), LeftOutSD: Undefined, Apart: p.apart, Resolves: Undefined, SessionSD: Undefined, SessionDF: Undefined, Months: []MonthSpread{}}
 	if sessions != nil {
 		r.SessionCells = sessions.Cells
 		if sessions.Known() {
 			r.SessionSD, r.SessionDF = Number(sessions.SD), Number(sessions.DF)
 		}
 	}
-	for _, out := range p.out {
+	for i, out := range p.out {
 		if out {
-			r.LeftOut++
+			r.LeftOut, r.Sets = r.LeftOut+1, r.Sets-1
+			if sd := Number(p.sd[i]); r.LeftOut == 1 || sd > r.LeftOutSD {
+				r.LeftOutSD = sd
+			}
 		}
 	}
 	if p.apart == "" && p.v > 0 && p.s > 0 {
@@ -95,6 +100,9 @@ func (p *pool) describe(key variance.Pool, sessions *variance.Sessions) Repeat {
 	byMonth := map[string]*pool{}
 	var months []string
 	for i, at := range p.at {
+		if p.out[i] {
+			continue
+		}
 		m := at.UTC().Format("2006-01")
 		if at.IsZero() {
 			m = "unknown"

@@ -41,3 +41,32 @@ func TestRepeats(t *testing.T) {
 	}
 	t.Error("nothing about the average")
 }
+
+// A set that is left out of the spread of a bench is left out of everything that stands beside it,
+// and said with its own spread.
+func TestSetsLeftOutAreInNoFigure(t *testing.T) {
+	var all []record.Pass
+	for i := range 12 {
+		by := 0.001
+		if i == 5 {
+			by = 0.05
+		}
+		p := passes(cell("P1", string(rune('A'+i))+"1", "Lanterns", "1"), 100*(1-by), 100, 100*(1+by))
+		for k := range p {
+			p[k].StartedAt = time.Date(2026, 3, 2, 3, k, i, 0, time.UTC)
+		}
+		all = append(all, p...)
+	}
+	for _, x := range analysis.Repeats(all, analysis.Options{}) {
+		if x.Metric != analysis.Average {
+			continue
+		}
+		m := x.Months[0]
+		if x.LeftOut != 1 || x.Sets != 11 || x.DF != 22 || m.Sets != 11 || m.SD != x.SD ||
+			x.LeftOutSD < 0.049 || x.LeftOutSD > 0.051 {
+			t.Errorf("%+v", x)
+		}
+		return
+	}
+	t.Error("nothing about the average")
+}

@@ -160,6 +160,12 @@ func (p *pool) kept() (sd, df []float64, index []int) {
 	return sd, df, index
 }
 
+// pooled is how many sets the pool rests on.
+func (p *pool) pooled() int {
+	_, _, index := p.kept()
+	return len(index)
+}
+
 // without returns the pooled spread of all sets but those of the given cell; v is 0
 // where they must not be pooled.
 func (p *pool) without(owner int) (s, v float64, sets int) {
@@ -222,12 +228,12 @@ func (p *pools) spread(c Cell, metric string) Spread {
 	case !(set.s > 0):
 		why = "comparable cells show no spread at all"
 	default:
-		return Spread{SD: Number(set.s), DF: Number(set.v), Pooled: true, From: fmt.Sprintf("%s of passes of %s", record.Count(len(set.sd), "set"), c.kind()), key: c.poolKey(metric, false)}
+		return Spread{SD: Number(set.s), DF: Number(set.v), Pooled: true, From: fmt.Sprintf("%s of passes of %s", record.Count(set.pooled(), "set"), c.kind()), key: c.poolKey(metric, false)}
 	}
 	if f.N > 1 && f.ownDF == 0 { // no two passes of one session: the means of sessions tell
 		key := c.poolKey(metric, true)
 		if set := p.sets[key]; set != nil && set.v >= p.min && set.apart == "" && set.s > 0 && set.holds(p.indexOf(c)) && len(c.groups) == 1 {
-			return Spread{SD: Number(set.s), DF: Number(set.v), Pooled: true, From: fmt.Sprintf("means of sessions of %s of %s", record.Count(len(set.sd), "cell"), c.kind()), key: key, across: true}
+			return Spread{SD: Number(set.s), DF: Number(set.v), Pooled: true, From: fmt.Sprintf("means of sessions of %s of %s", record.Count(set.pooled(), "cell"), c.kind()), key: key, across: true}
 		}
 		return Spread{SD: Number(f.acrossSD), DF: Number(f.acrossDF), From: "the means of the cell's own sessions: " + why, across: true}
 	}

@@ -448,7 +448,9 @@ func RepeatTable(list []analysis.Repeat) Table {
 		number("degrees_of_freedom", "", func(r row) analysis.Number { return r.DF }),
 		percent("three_passes_resolve_percent", "smallest difference found with 80 % probability",
 			func(r row) analysis.Number { return r.Resolves }),
-		integer("sets_left_out", "that spread more than the others", func(r row) int { return r.LeftOut }),
+		integer("sets_left_out", "that spread more than the others, in no figure here", func(r row) int { return r.LeftOut }),
+		percent("left_out_sd_percent", "the largest spread of a set left out",
+			func(r row) analysis.Number { return r.LeftOutSD }),
 		text("not_homogeneous", "why the sets have no one spread", func(r row) string { return r.Apart }),
 		text("months", "month, standard deviation in per cent, sets", func(r row) string {
 			var out []string

@@ -224,6 +224,9 @@ func (w *writer) scatter() {
 		return
 	}
 	text := fmt.Sprintf("Passes of a cell scatter by %.2g %%", 100*float64(analysis.Median(own)))
+	if most := slices.Max(own); most > 1.5*float64(analysis.Median(own)) { // else they are much alike
+		text += fmt.Sprintf(" in the median of %s and by %.2g %% in the noisiest", record.Count(len(own), "cell"), 100*most)
+	}
 	if sessions > 0 {
 		text += fmt.Sprintf(", and a rebuild or another day shifts rates by %.2g %%", 100*sessions)
 	}

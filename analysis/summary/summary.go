@@ -186,9 +186,14 @@ func (w *writer) meansLevel(levels int) level {
 	return oneOf(means, 2*float64(sets)*pairs(levels))
 }
 
+// say adds a sentence. Which cells its ratios are means over is added here, so that none is taken
+// for the ratio in each of them.
 func (w *writer) say(weight int, topic, table, text string, claims ...Claim) {
 	if w.covers == nil {
 		w.covers = map[variance.Covers]bool{}
+	}
+	if mean := w.meanOf(claims); mean != "" {
+		text = strings.TrimSuffix(text, ".") + "; " + mean + "."
 	}
 	for _, c := range claims {
 		if c.covers != "" {
@@ -281,6 +286,23 @@ func list(names []string) string {
 		return strings.Join(names[:n-1], ", ") + " and " + names[n-1]
 	}
 	return strings.Join(names, "")
+}
+
+// meanOf says what the ratios of claims are means over, "" where they are of single cells or are
+// not all means over the same.
+func (w *writer) meanOf(claims []Claim) (mean string) {
+	first := true
+	for _, c := range claims {
+		if c.Kind != Ratio {
+			continue
+		}
+		over := w.over(c.Rows, c.By)
+		if !first && over != mean {
+			return ""
+		}
+		mean, first = over, false
+	}
+	return mean
 }
 
 // over says what a mean over rows is of.
@@ -402,15 +424,11 @@ func (w *writer) leader(setting, by, metric string, l level, rows []map[string]s
 			widest = math.Max(widest, k.most())
 		}
 	}
-	mean, figure := w.over(rows, by), ""
-	if mean != "" {
-		mean = "; " + mean
-	}
+	figure := ""
 	if metric == analysis.Low1 {
 		figure = " by the 1% low"
 	}
 	of, behind := w.among(by, order)
-	mean += behind
 	switch {
 	case len(sharing) == 0:
 		last := w.m.Contrast(metric, by, first, order[len(order)-1], rows)
@@ -426,11 +444,11 @@ func (w *writer) leader(setting, by, metric string, l level, rows []map[string]s
 				span(k.Low, k.High),
 			)
 		}
-		w.say(weight, "lead", "games", w.at(setting)+of+text+mean+".", all...)
+		w.say(weight, "lead", "games", w.at(setting)+of+text+behind+".", all...)
 	case widest <= hardly:
 		w.say(weight, "lead", "games",
 			fmt.Sprintf("%s%s%s share the lead%s: none is more than %s %% from %s%s.", w.at(setting), of,
-				list(append([]string{first}, sharing...)), figure, bound(widest), first, mean),
+				list(append([]string{first}, sharing...)), figure, bound(widest), first, behind),
 			claims...)
 	default:
 		said := fmt.Sprintf("%s against %s: %s %%", first, sharing[0], span(claims[0].Low, claims[0].High))
@@ -439,7 +457,7 @@ func (w *writer) leader(setting, by, metric string, l level, rows []map[string]s
 		}
 		w.say(weight, "lead", "games",
 			fmt.Sprintf("%s%sit is open who leads%s: %s is first by what was measured, but %s may be level (%s)%s.",
-				w.at(setting), of, figure, first, list(sharing), said, mean),
+				w.at(setting), of, figure, first, list(sharing), said, behind),
 			claims...)
 	}
 	w.out[len(w.out)-1].Text = capital(w.out[len(w.out)-1].Text)
@@ -631,8 +649,13 @@ func (w *writer) reversed() {
 					if there.Low <= analysis.Number(w.tie()) {
 						continue
 					}
-					text := fmt.Sprintf("%s %s is %s %% ahead of %s (%s), which is ahead in the mean over the games by %s %% (%s).",
-						w.where(game, setting), lesser, percent(c.Ratio(), there.Low, there.High), better, span(there.Low, there.High),
+					over := w.over(own, record.TagGraphics)
+					if over != "" {
+						over = "; " + over
+					}
+					text := fmt.Sprintf("%s %s is %s %% ahead of %s (%s%s), which is ahead in the %s by %s %% (%s).",
+						w.where(game, setting), lesser, percent(c.Ratio(), there.Low, there.High), better,
+						span(there.Low, there.High), over, w.over(rows, record.TagGraphics),
 						percent(mean.Ratio(), k.Low, k.High), span(k.Low, k.High))
 					list = append(list, found{text, there, k})
 				}
@@ -690,18 +713,27 @@ func (w *writer) value() {
 			least = math.Min(least, price[other].Amount/price[order[0]].Amount*(1+float64(k.Low))-1)
 		}
 		of, behind := w.among(by, append(slices.Clone(order), unpriced...))
-		other := "any other part"
+		other, or := "any other part", "another, such as "+order[1]
+		if len(order) == 2 {
+			other, or = order[1], order[1]
+		}
 		if of != "" || len(unpriced) > 0 {
-			of, other = fmt.Sprintf("of the %d compared ", len(order)), "any other of them"
+			of = fmt.Sprintf("of the %d compared ", len(order))
+			if len(order) > 2 {
+				other = "any other of them"
+			}
 		}
 		if len(unpriced) > 0 {
 			of = fmt.Sprintf("of the %d with a price ", len(order))
 			behind += "; no price is known of " + list(unpriced)
 		}
 		if least <= 0 {
+			if mean := w.over(rows, by); mean != "" {
+				behind += "; " + mean
+			}
 			w.say(7, "value", "value",
-				capital(fmt.Sprintf("%s%sit is open whether a frame costs least with %s or with another, such as %s%s.",
-					w.at(setting), of, order[0], order[1], behind)))
+				capital(fmt.Sprintf("%s%sit is open whether a frame costs least with %s or with %s%s.",
+					w.at(setting), of, order[0], or, behind)))
 			continue
 		}
 		w.say(2, "value", "value",

@@ -244,11 +244,11 @@ func TestSentencesNameWhatTheyLeaveOut(t *testing.T) {
 		check(in, topic, "Of the 2 compared", "too little was measured to compare Ember 30")
 	}
 	in.Prices[2].Amount = 10 // by far the cheapest per frame
-	check(in, "value", "Of the 2 compared", "too little was measured to compare Ember 30", "any other of them")
+	check(in, "value", "Of the 2 compared", "too little was measured to compare Ember 30", "a frame costs least")
 
 	_, in = hidden(10)
 	in.Prices = in.Prices[:2]
-	check(in, "value", "Of the 2 with a price", "no price is known of Ember 30", "any other of them")
+	check(in, "value", "Of the 2 with a price", "no price is known of Ember 30", "a frame costs least")
 
 	_, in = hidden(10) // nothing is left out
 	for _, s := range summary.Write(in) {
@@ -294,5 +294,66 @@ func TestNoLimitsWhereSessionsDiffer(t *testing.T) {
 		if said == controls {
 			t.Errorf("sessions known to differ: %v; what limits was said: %v", controls, said)
 		}
+	}
+}
+
+// What a card gives depends on the processor, so a ratio of a mean over processors is not that with
+// each of them: the sentence says that it is a mean, and of two parts names the other.
+func TestSentencesSayWhatTheyAreMeansOver(t *testing.T) {
+	r := rand.New(rand.NewPCG(16, 7))
+	w := testlab.NewWorld(r, 2, 2, 2, 1)
+	w.Processors, w.Cards, w.Noise = []float64{160, 260}, []float64{100, 190}, 0.001
+	in := input(w, r)
+	in.Prices[1].Amount = 250
+	found := map[string]bool{}
+	for _, s := range summary.Write(in) {
+		for _, c := range s.Claims {
+			if c.Kind != summary.Ratio || len(c.Rows) < 2 {
+				continue
+			}
+			found[s.Topic] = true
+			if !strings.Contains(s.Text, "mean over ") {
+				t.Errorf("%q does not say that it is a mean over %d rows", s.Text, len(c.Rows))
+			}
+		}
+		if s.Topic == "value" && (!strings.Contains(s.Text, "with Ember 10 it costs at least") ||
+			!strings.Contains(s.Text, "2 games and 2 processors")) {
+			t.Errorf("%q does not name the only other card, or what it is a mean over", s.Text)
+		}
+	}
+	for _, topic := range []string{"lead", "low", "processor", "value"} {
+		if !found[topic] {
+			t.Errorf("no sentence of %s is a mean", topic)
+		}
+	}
+}
+
+// A cell whose passes scatter more than those of the others is not hidden behind the median.
+func TestTheScatterOfAllCellsIsSaid(t *testing.T) {
+	r := rand.New(rand.NewPCG(16, 8))
+	w := testlab.NewWorld(r, 2, 2, 4, 1)
+	in := input(w, r)
+	set := func(i int, sd analysis.Number) {
+		f := in.Cells[i].Figures[analysis.Average]
+		f.Spread.SD = sd
+		in.Cells[i].Figures[analysis.Average] = f
+	}
+	for i := range in.Cells {
+		set(i, 0.001)
+	}
+	scatter := func() string {
+		for _, s := range summary.Write(in) {
+			if s.Topic == "scatter" {
+				return s.Text
+			}
+		}
+		return ""
+	}
+	if text := scatter(); !strings.Contains(text, "of a cell scatter by") || strings.Contains(text, "noisiest") {
+		t.Errorf("%q of cells that are alike", text)
+	}
+	set(3, 0.0123)
+	if text := scatter(); !strings.Contains(text, "in the median of 16 cells and by 1.2 % in the noisiest") {
+		t.Errorf("%q", text)
 	}
 }

@@ -31,7 +31,8 @@ func PrintRepeats(a *cli.Streams, form output.Form, list []analysis.Repeat, data
 		}
 		var notes []string
 		if r.LeftOut > 0 {
-			notes = append(notes, fmt.Sprintf("left out as noisier than the others: %s", record.Count(r.LeftOut, "set")))
+			notes = append(notes, fmt.Sprintf("left out as noisier than the others: %s (up to %s)",
+				record.Count(r.LeftOut, "set"), relative(r.LeftOutSD)))
 		}
 		if r.Apart != "" {
 			notes = append(notes, "the cells differ in noise ("+r.Apart+"), so each uses its own")

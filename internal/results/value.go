@@ -30,9 +30,13 @@ func ReadPrices(path string) ([]compare.Price, error) {
 	return prices, nil
 }
 
+const unbeaten = `unbeaten is "no" where in the same cells another part costs no more and is faster, or is cheaper and ` +
+	`no slower; frames are cheapest with the lowest cost per FPS`
+
 // PrintValues prints what frames cost with each part.
 func PrintValues(a *cli.Streams, form output.Form, by string, values []compare.Value, data func() output.Data) error {
-	return output.Emit(a, form, values, table.Row{"cells", by, "avg FPS", "games", "price", "cost per FPS", "best buy",
+	form.Head(a, unbeaten)
+	return output.Emit(a, form, values, table.Row{"cells", by, "avg FPS", "games", "price", "cost per FPS", "unbeaten",
 		"price date", "remarks"}, func(v compare.Value) table.Row {
 		frontier := ""
 		if v.Frontier {
