@@ -91,6 +91,18 @@ func FromPass(p record.Pass, at time.Time, required ...string) (a Alert, ok bool
 	return a, true
 }
 
+// Settled reports whether the alert told of a verdict that was taken back: its pass, which has
+// the verdict now, is clean, and nothing is left to be done.
+func (a Alert) Settled(now record.Verdict) bool {
+	switch a.Kind {
+	case BadPass, DoubtfulPass, UnverifiedPass:
+		return now == record.Clean
+	case OtherVerdict:
+		return now == record.Clean && a.Pass != nil && a.Pass.Verdict != record.Clean
+	}
+	return false
+}
+
 // FromMoved makes the alert about a pass that has another verdict than people were told,
 // because of another pass of its cell or a correction.
 func FromMoved(p record.Pass, was record.Verdict, at time.Time, required ...string) Alert {

@@ -54,8 +54,8 @@ func (s *Store) Undelivered(ctx context.Context) (n int, err error) {
 func (s *Store) alerts(ctx context.Context, rest string, args ...any) (out []Alert, err error) {
 	err = s.read(ctx, func(tx *sql.Tx) error {
 		rows, err := tx.QueryContext(ctx,
-			`SELECT id, pass, channel, payload, made_at, due_at, attempts, error, done_at, seen_at, seen_by FROM alerts WHERE `+
-				rest, args...)
+			`SELECT id, pass, channel, payload, made_at, due_at, attempts, error, done_at, seen_at, seen_by,
+			 coalesce((SELECT p.verdict FROM pass_rows p WHERE p.id = alerts.pass), '') FROM alerts WHERE `+rest, args...)
 		if err != nil {
 			return err
 		}

@@ -46,8 +46,13 @@ func (c *passesCmd) Run(a *app) error {
 		c.noPass(a)
 		return nil
 	}
-	listing.PrintPasses(a.Streams, passes, a.config.Checks.Required)
-	return nil
+	return withStore(a, func(ctx context.Context, s store.Reader) error {
+		repeated, err := listing.RepeatedSince(ctx, s, passes)
+		if err == nil {
+			listing.PrintPasses(a.Streams, passes, a.config.Checks.Required, repeated)
+		}
+		return err
+	})
 }
 
 // showCmd is `capctl show`.

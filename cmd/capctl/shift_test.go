@@ -46,6 +46,11 @@ func TestAShiftIsSummedUp(t *testing.T) {
 	if _, out, _ = r.run("shift", "--since", "11h", "--json"); !strings.Contains(out, `"passes":9`) {
 		t.Errorf("--since does not reach back: %s", out)
 	}
+	// once more the pass that was bad, and beside it nothing else is to be repeated
+	r.keep(now.Add(-30*time.Minute), 60, "1", tags("ultra"))
+	if _, out, _ = r.run("shift"); !strings.Contains(out, " 0 to repeat, 1 repeated since\nlost: 4 min (by hand 1)\n") {
+		t.Errorf("after the repeat it says\n%s", out)
+	}
 	if at := steering.DoneAt(now, 13, 6); at.Sub(now.AddDate(0, 0, 2)) != time.Hour {
 		t.Errorf("13 hours at 6 a day end at %v", at)
 	}

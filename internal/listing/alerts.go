@@ -29,6 +29,7 @@ type Alert struct {
 	Channels []Channel   `json:"channels"`
 	SeenAt   time.Time   `json:"seen_at,omitzero"`
 	SeenBy   string      `json:"seen_by,omitempty"`
+	Settled  bool        `json:"settled,omitempty"` // its pass is clean now
 
 	Rows []string `json:"-"` // identities in the store's queue
 }
@@ -42,7 +43,8 @@ type Channel struct {
 	DeliveredAt time.Time `json:"delivered_at,omitzero"`
 }
 
-// Alerts gathers the rows of the queue, one for each channel, into alerts, newest first.
+// Alerts gathers the rows of the queue, one for each channel, into alerts, newest first. Open are
+// those that nobody has acknowledged and that are not settled.
 func Alerts(ctx context.Context, s *store.Store, open bool, limit int) ([]*Alert, error) {
 	rows, err := s.Alerts(ctx, open, 0)
 	if err != nil {
@@ -58,6 +60,9 @@ func Alerts(ctx context.Context, s *store.Store, open bool, limit int) ([]*Alert
 				continue
 			}
 			t = newTold(id, row)
+			if open && t.Settled {
+				continue
+			}
 			known[id] = t
 			list = append(list, t)
 		}
@@ -76,7 +81,8 @@ func newTold(id string, row store.Alert) *Alert {
 		alert = notify.Alert{Kind: notify.Trouble, At: row.MadeAt, Text: "this alert cannot be read: " + err.Error()}
 	}
 	return &Alert{ID: id, At: alert.At, Kind: alert.Kind, Text: alert.Text, Advice: alert.Advice,
-		Settings: alert.Settings, Pass: row.PassID, SeenAt: row.SeenAt, SeenBy: row.SeenBy}
+		Settings: alert.Settings, Pass: row.PassID, SeenAt: row.SeenAt, SeenBy: row.SeenBy,
+		Settled: alert.Settled(row.Verdict)}
 }
 
 func channelState(row store.Alert) Channel {
@@ -123,10 +129,20 @@ func PrintAlerts(a *cli.Streams, list []*Alert, open, asJSON bool) error {
 			seen = t.SeenBy + " " + t.SeenAt.Local().Format("01-02 15:04")
 		}
 		rows = append(rows, table.Row{t.ID[:min(12, len(t.ID))], t.At.Local().Format("01-02 15:04:05"),
-			notify.Line(notify.Alert{Kind: t.Kind, Text: t.Text, Advice: a.Carry(t.Advice)}), strings.Join(states, ", "), seen})
+			t.line(a), strings.Join(states, ", "), seen})
 	}
 	output.Table(a.Out, table.Row{"id", "at", "alert", "channels", "acknowledged"}, rows)
 	return nil
+}
+
+// line is what the alert says now: what a settled one advised is not to be done any more.
+func (t *Alert) line(a *cli.Streams) string {
+	said := notify.Alert{Kind: t.Kind, Text: t.Text, Advice: a.Carry(t.Advice)}
+	if t.Settled {
+		said.Advice = ""
+		return "settled: clean now; it was " + notify.Line(said)
+	}
+	return notify.Line(said)
 }
 
 // ChooseAlerts finds each wanted alert by the beginning of its identity.

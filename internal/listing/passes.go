@@ -20,14 +20,61 @@ import (
 	"capd.example/store"
 )
 
-// PrintPasses lists passes; required checks explain a verdict that is not reached.
-func PrintPasses(a *cli.Streams, passes []record.Pass, required []string) {
+// fewCells is up to how many cells each is asked for by itself.
+const fewCells = 20
+
+// RepeatedSince returns the passes of a list that do not count and were recorded again, by
+// identity, with the pass that counts. The later ones need not be in the list.
+func RepeatedSince(ctx context.Context, s store.Reader, passes []record.Pass) (map[string]string, error) {
+	var filters []store.Filter
+	of := map[string]int{}
+	for _, p := range passes {
+		if p.Verdict == "" || p.Verdict == record.Clean || !p.Tags.NamesCell() || p.Tags.Value(record.TagPass) == "" {
+			continue
+		}
+		cell := p.Tags.Cell(append(slices.Clone(record.CellFactors), record.TagCampaign))
+		i, known := of[fmt.Sprint(cell)]
+		if !known {
+			i = len(filters)
+			of[fmt.Sprint(cell)] = i
+			filters = append(filters, store.Filter{Tags: cell, Verdicts: []record.Verdict{record.Clean}, Since: p.StartedAt})
+		}
+		if p.StartedAt.Before(filters[i].Since) {
+			filters[i].Since = p.StartedAt
+		}
+	}
+	if len(filters) > fewCells {
+		all := store.Filter{Verdicts: []record.Verdict{record.Clean}, Since: filters[0].Since}
+		for _, f := range filters {
+			if f.Since.Before(all.Since) {
+				all.Since = f.Since
+			}
+		}
+		filters = []store.Filter{all}
+	}
+	known := slices.Clone(passes)
+	for _, f := range filters {
+		found, err := s.Passes(ctx, f)
+		if err != nil {
+			return nil, cli.FailedError(fmt.Errorf("read the passes: %w", err))
+		}
+		known = append(known, found...)
+	}
+	return record.Repeated(known, func(v record.Verdict) bool { return v == record.Clean }), nil
+}
+
+// PrintPasses lists passes; required checks explain a verdict that is not reached. Repeated names
+// the passes that were recorded again, with those that count.
+func PrintPasses(a *cli.Streams, passes []record.Pass, required []string, repeated map[string]string) {
 	rows := make([]table.Row, 0, len(passes))
 	for _, p := range passes {
+		why := DecidedBy(p, required)
+		if by := repeated[p.ID]; by != "" {
+			why = strings.TrimPrefix(why+"; repeated since by "+by, "; ")
+		}
 		rows = append(rows, table.Row{p.ID, p.StartedAt.Local().Format(time.DateTime), NameOf(p),
 			p.Tags.Value(record.TagPass),
-			output.FPS(p.Metrics.AvgFPS), output.FPS(p.Metrics.Low1FPS), fmt.Sprintf("%.1f", p.Metrics.DurationS), p.Verdict,
-			DecidedBy(p, required)})
+			output.FPS(p.Metrics.AvgFPS), output.FPS(p.Metrics.Low1FPS), fmt.Sprintf("%.1f", p.Metrics.DurationS), p.Verdict, why})
 	}
 	output.Table(a.Out, table.Row{"id", "started", "cell", "pass", "avg FPS", "1% low", "s", "verdict", "why"}, rows)
 }

@@ -7,6 +7,7 @@ import (
 	"strings"
 	"time"
 
+	"capd.example/campaign"
 	"capd.example/internal/cli"
 	"capd.example/internal/logbook"
 	safe "capd.example/internal/text"
@@ -24,11 +25,12 @@ type Shift struct {
 	To       time.Time      `json:"to"`
 	Hours    float64        `json:"hours"`
 	Passes   int            `json:"passes"`
-	Good     int            `json:"good"`    // whose verdict counts as done
-	Repeats  int            `json:"repeats"` // the others: each must be recorded again
+	Good     int            `json:"good"`     // whose verdict counts as done
+	Repeats  int            `json:"repeats"`  // the others that must be recorded again
+	Repeated int            `json:"repeated"` // those that were: their number, or all of their cell, counts by now
 	Verdicts map[string]int `json:"verdicts"`
-	Causes   []cause        `json:"causes,omitempty"` // of repeats, the most frequent first
-	Lost     float64        `json:"lost_minutes"`     // bench time of the repeats
+	Causes   []cause        `json:"causes,omitempty"` // of all that do not count, the most frequent first
+	Lost     float64        `json:"lost_minutes"`     // bench time of these
 
 	Campaign    string     `json:"campaign,omitempty"`
 	Left        int        `json:"left_passes,omitempty"`
@@ -60,7 +62,8 @@ func SumUp(bench string, passes []record.Pass, b *logbook.Book, page logbook.Pag
 	if b != nil {
 		accept = b.Campaign.Accept
 	}
-	causes := map[string]int{}
+	counts := func(v record.Verdict) bool { return slices.Contains(accept, v) }
+	again, causes := record.Repeated(passes, counts), map[string]int{}
 	for _, p := range passes {
 		x.Passes++
 		x.Verdicts[cmp.Or(string(p.Verdict), "not judged")]++
@@ -70,11 +73,15 @@ func SumUp(bench string, passes []record.Pass, b *logbook.Book, page logbook.Pag
 		if p.Verdict == "" {
 			continue
 		}
-		if slices.Contains(accept, p.Verdict) {
+		if counts(p.Verdict) {
 			x.Good++
 			continue
 		}
-		x.Repeats++
+		if again[p.ID] != "" || complete(p, b, page) {
+			x.Repeated++
+		} else {
+			x.Repeats++
+		}
 		x.Lost += benchMinutes(p, b)
 		for _, check := range checksBehind(p) {
 			causes[check]++
@@ -98,6 +105,15 @@ func SumUp(bench string, passes []record.Pass, b *logbook.Book, page logbook.Pag
 		x.DoneAt = &at
 	}
 	return x
+}
+
+// complete reports whether the cell of a pass has all the passes that the campaign wants.
+func complete(p record.Pass, b *logbook.Book, page logbook.Page) bool {
+	if b == nil || !b.Campaign.Belongs(p, campaign.Era{}) {
+		return false
+	}
+	i, _ := b.Plan.Place(b.Named(p).Tags)
+	return i >= 0 && page.Coverage.State(i).Complete()
 }
 
 // benchMinutes is what a pass took: as the campaign has it, else as long as its log.
@@ -137,10 +153,14 @@ func DoneAt(now time.Time, hours, perDay float64) time.Time {
 }
 
 func (x Shift) Print(a *cli.Streams, b *logbook.Book) {
-	safe.Fprintf(a.Out, "%s, %s to %s (%s): %s, %d good, %d to repeat\n", safe.Plain(x.Bench), x.From.Local().
+	since := ""
+	if x.Repeated > 0 {
+		since = fmt.Sprintf(", %d repeated since", x.Repeated)
+	}
+	safe.Fprintf(a.Out, "%s, %s to %s (%s): %s, %d good, %d to repeat%s\n", safe.Plain(x.Bench), x.From.Local().
 		Format("2006-01-02 15:04"), x.To.Local().Format("15:04"),
-		clockHours(60*x.Hours), record.Count(x.Passes, "pass"), x.Good, x.Repeats)
-	if x.Repeats > 0 {
+		clockHours(60*x.Hours), record.Count(x.Passes, "pass"), x.Good, x.Repeats, since)
+	if len(x.Causes) > 0 {
 		var why []string
 		for _, c := range x.Causes {
 			why = append(why, fmt.Sprintf("%s %d", c.Check, c.Passes))

@@ -176,9 +176,14 @@ func sorted(m map[string]string) []string {
 // an alert.
 const alertRows = 200
 
-// alerts are the latest that nobody acknowledged, and how many more there are.
+// alerts are the latest that nobody acknowledged and that are not settled, and how many more there are.
 func (g *Gatherer) alerts(ctx context.Context) (list []view.Alert, more int, err error) {
-	rows, err := g.Store.Alerts(ctx, true, alertRows)
+	return g.openAlerts(ctx, alertRows)
+}
+
+// openAlerts looks at so many rows, or at more where all of these but few are settled.
+func (g *Gatherer) openAlerts(ctx context.Context, most int) (list []view.Alert, more int, err error) {
+	rows, err := g.Store.Alerts(ctx, true, most)
 	seen := map[string]bool{}
 	for _, row := range rows {
 		id, _, _ := strings.Cut(row.ID, "/") // behind it stands the channel
@@ -186,16 +191,23 @@ func (g *Gatherer) alerts(ctx context.Context) (list []view.Alert, more int, err
 			continue
 		}
 		seen[id] = true
+		var a notify.Alert
+		unread := json.Unmarshal(row.Payload, &a)
+		if a.Settled(row.Verdict) {
+			continue
+		}
 		if len(list) == shownAlerts {
 			more++
 			continue
 		}
-		var a notify.Alert
-		if err := json.Unmarshal(row.Payload, &a); err != nil {
-			a = notify.Alert{At: row.MadeAt, Text: "an alert cannot be read: " + err.Error()}
+		if unread != nil {
+			a = notify.Alert{At: row.MadeAt, Text: "an alert cannot be read: " + unread.Error()}
 		}
 		list = append(list, view.Alert{ID: id, At: a.At, Pass: row.PassID, Advice: a.Advice,
 			Text: strings.TrimPrefix(notify.Line(notify.Alert{Kind: a.Kind, Text: a.Text}), " ")})
+	}
+	if len(rows) == most && len(list) < shownAlerts && err == nil {
+		return g.openAlerts(ctx, 10*most)
 	}
 	return list, more, err
 }

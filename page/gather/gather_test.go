@@ -4,6 +4,7 @@ import (
 	"context"
 	"crypto/sha256"
 	"encoding/hex"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"os"
@@ -16,6 +17,7 @@ import (
 	"capd.example/campaign"
 	"capd.example/config"
 	"capd.example/control"
+	"capd.example/notify"
 	"capd.example/page/view"
 	"capd.example/record"
 	"capd.example/store"
@@ -444,5 +446,30 @@ func TestFigures(t *testing.T) {
 	g.Agent = &agent{err: errors.New("no answer")}
 	if f, err := g.Figures(t.Context()); err == nil {
 		t.Errorf("an agent that does not answer: %+v", f)
+	}
+}
+
+// Alerts of passes that are clean by now are left out, however many they are.
+func TestSettledAlertsAreLeftOut(t *testing.T) {
+	g := open(t, "")
+	bad, good := keep(t, g, 1, record.VerdictBad), keep(t, g, 2, record.Clean)
+	for i := range alertRows + 10 {
+		p := good
+		if p.Verdict = record.VerdictBad; i == 3 {
+			p = bad
+		}
+		a, _ := notify.FromPass(p, at)
+		payload, err := json.Marshal(a)
+		if err != nil {
+			t.Fatal(err)
+		}
+		id := fmt.Sprint(i)
+		if err := g.Store.Enqueue(t.Context(), store.Alert{ID: id + "/terminal", PassID: p.ID, Channel: "terminal", Payload: payload}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	list, more, err := g.alerts(t.Context())
+	if err != nil || more != 0 || len(list) != 1 || list[0].ID != "3" {
+		t.Errorf("%v, %d more: %+v", err, more, list)
 	}
 }

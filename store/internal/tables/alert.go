@@ -4,6 +4,7 @@ import (
 	"database/sql"
 	"time"
 
+	"capd.example/record"
 	"capd.example/store/internal/sqlbase"
 )
 
@@ -20,13 +21,15 @@ type Alert struct {
 	DoneAt   time.Time `json:"done_at,omitzero"` // delivered
 	SeenAt   time.Time `json:"seen_at,omitzero"` // acknowledged by a person
 	SeenBy   string    `json:"seen_by,omitempty"`
+
+	Verdict record.Verdict `json:"-"` // that its pass has now, "" for none
 }
 
 // ScanAlert reads a row of the queue.
 func ScanAlert(rows *sql.Rows) (a Alert, err error) {
 	var at [4]string
 	if err := rows.Scan(&a.ID, &a.PassID, &a.Channel, &a.Payload, &at[0], &at[1], &a.Attempts, &a.Error, &at[2], &at[3],
-		&a.SeenBy); err != nil {
+		&a.SeenBy, &a.Verdict); err != nil {
 		return a, err
 	}
 	if at[1] >= Never {
