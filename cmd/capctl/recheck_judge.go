@@ -131,9 +131,9 @@ func (x *examiner) tell(a *app, told map[string]bool) (worse []record.Pass) {
 		if told[m.Pass.ID] || m.Pass.Verdict == m.Was {
 			continue
 		}
-		again := ""
-		if m.Pass.Verdict == record.Clean {
-			again = " again"
+		again := " again"
+		if m.Pass.Verdict != record.Clean {
+			again = ": " + listing.DecidedBy(m.Pass, a.config.Checks.Required)
 		}
 		safe.Fprintf(a.stderr, "capctl: %s of the same cell was %s and is now %s%s\n", m.Pass.ID, m.Was, m.Pass.Verdict,
 			again)
