@@ -1,10 +1,12 @@
 package campaign
 
 import (
+	"fmt"
 	"maps"
 	"slices"
 	"time"
 
+	"capd.example/internal/text"
 	"capd.example/record"
 )
 
@@ -61,6 +63,23 @@ func (c *Campaign) Factor(name string) (Factor, bool) {
 		return Factor{}, false
 	}
 	return c.Factors[i], true
+}
+
+// Lacks is an error for a level that the factor does not have: it names those that it has, and the
+// one that was probably meant.
+func (f Factor) Lacks(level string) error {
+	if slices.Contains(f.Levels, level) {
+		return nil
+	}
+	known := map[string]bool{}
+	for _, l := range f.Levels {
+		known[l] = true
+	}
+	like := ""
+	if meant := text.Nearest(level, known); meant != "" {
+		like = fmt.Sprintf("; do you mean %q?", meant)
+	}
+	return fmt.Errorf("%s has no level %q; it has %s%s", f.Name, level, few(f.Levels), like)
 }
 
 // FactorNames returns the names of the factors, which are the tags that make a cell.

@@ -156,8 +156,8 @@ func (p *Plan) Find(values map[string]string) ([]int, error) {
 			return nil, fmt.Errorf("the campaign has no factor %q; it has %s", name,
 				strings.Join(p.Campaign.FactorNames(), ", "))
 		}
-		if !slices.Contains(f.Levels, v) {
-			return nil, fmt.Errorf("%s has no level %q; it has %s", name, v, few(f.Levels))
+		if err := f.Lacks(v); err != nil {
+			return nil, err
 		}
 	}
 	var out []int

@@ -375,8 +375,8 @@ func (b *builder) known(c *Campaign, key, factor string, levels []string) bool {
 		return false
 	}
 	for _, l := range levels {
-		if !slices.Contains(f.Levels, l) {
-			b.bad(key, "%s has no level %q; it has %s", factor, l, few(f.Levels))
+		if err := f.Lacks(l); err != nil {
+			b.bad(key, "%v", err)
 			ok = false
 		}
 	}

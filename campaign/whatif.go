@@ -71,8 +71,8 @@ func (c *Campaign) change(text string) error {
 
 func (c *Campaign) drop(i int, level string) error {
 	f := &c.Factors[i]
-	if !slices.Contains(f.Levels, level) {
-		return fmt.Errorf("%s has no level %q; it has %s", f.Name, level, few(f.Levels))
+	if err := f.Lacks(level); err != nil {
+		return err
 	}
 	if len(f.Levels) == 1 {
 		return fmt.Errorf("it is the only level of %s", f.Name)

@@ -16,6 +16,7 @@ import (
 type noteCmd struct {
 	Text  string   `placeholder:"TEXT" help:"The note. Without it notes are listed."`
 	Undo  string   `placeholder:"NOTE" help:"Take a note back, or the taking back of one."`
+	New   bool     `help:"A level that the campaign does not have is meant."`
 	All   bool     `help:"List those too that were taken back."`
 	JSON  bool     `name:"json" help:"One JSON object per note."`
 	About []string `arg:"" optional:"" name:"name=value" help:"What it is about: gpu=NAME, cpu=NAME, game=NAME or campaign=NAME; several of them for a cell."`
@@ -65,9 +66,9 @@ func (c *noteCmd) Run(a *app) error {
 
 // write stores the note, under the names that the campaign has for parts.
 func (c *noteCmd) write(a *app, s *store.Store, about map[string]string) error {
-	err := checkNames(a, s, about, false)
+	err := checkNames(a, s, about, c.New)
 	if err == nil {
-		about, err = steering.ReviewersNames(a.Streams, a.config.Campaign, about)
+		about, err = steering.ReviewersNames(a.config.Campaign, about, c.New)
 	}
 	if err != nil {
 		return err

@@ -23,7 +23,7 @@ type tagCmd struct {
 	Why    string   `placeholder:"TEXT" help:"Reason, kept in the history."`
 	Undo   string   `placeholder:"CHANGE" help:"Take a correction back on all its passes."`
 	DryRun bool     `name:"dry-run" help:"Only list the passes that would be corrected."`
-	New    bool     `help:"A tag of a name that is close to a known one is meant."`
+	New    bool     `help:"A tag of a name that is close to a known one is meant, or a level that the campaign does not have."`
 	JSON   bool     `name:"json" help:"One JSON object per line: the corrected passes, or the history."`
 	What   []string `arg:"" optional:"" name:"id|name=value" help:"Identities of passes (or their beginnings), then the tags to set; an empty value takes a tag away. Without identities the options select the passes. Without tags the history of the passes is shown."`
 	filterFlags
@@ -69,7 +69,7 @@ func (c *tagCmd) Run(a *app) error {
 	if err := checkNames(a, s, tags, c.New); err != nil {
 		return err
 	}
-	if tags, err = steering.ReviewersNames(a.Streams, a.config.Campaign, tags); err != nil {
+	if tags, err = steering.ReviewersNames(a.config.Campaign, tags, c.New); err != nil {
 		return err
 	}
 	several(a, ids, passes)
