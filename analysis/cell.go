@@ -509,3 +509,17 @@ func median(x []float64) float64 {
 	}
 	return (s[len(s)/2-1] + s[len(s)/2]) / 2
 }
+
+// WarnedOfAll returns the warnings that several cells share, all of them: said in every row
+// they would hide the others.
+func WarnedOfAll(cells []Cell) (same []string) {
+	if len(cells) < 2 {
+		return nil
+	}
+	for _, w := range cells[0].Warnings {
+		if !slices.ContainsFunc(cells, func(c Cell) bool { return !slices.Contains(c.Warnings, w) }) {
+			same = append(same, w)
+		}
+	}
+	return same
+}

@@ -3,6 +3,7 @@ package analysis_test
 import (
 	"math"
 	"math/rand/v2"
+	"maps"
 	"slices"
 	"testing"
 
@@ -104,5 +105,23 @@ func TestOrderOfLevels(t *testing.T) {
 		if !slices.Equal(got, want) {
 			t.Errorf("%s: %v, want %v", factor, got, want)
 		}
+	}
+}
+
+// A level keeps its position whatever else is measured: as the campaign has it, others behind.
+func TestPositionsOfLevels(t *testing.T) {
+	o := analysis.Options{Levels: map[string][]string{"cpu": {"Basalt 8", "Basalt 12", "Basalt 6"}}}
+	of := func(names ...string) (cells []analysis.Cell) {
+		for _, n := range names {
+			cells = append(cells, analysis.Cell{Factors: map[string]string{"cpu": n}})
+		}
+		return cells
+	}
+	want := map[string]int{"Basalt 8": 0, "Basalt 12": 1, "Basalt 6": 2, "Agate 9": 3, "Agate 10": 4}
+	if got := o.Positions(of("Agate 10", "Basalt 12", "Agate 9", "", "Basalt 12"), "cpu"); !maps.Equal(got, want) {
+		t.Errorf("%v", got)
+	}
+	if got := (analysis.Options{}).Positions(of("Basalt 12", "Basalt 8"), "cpu"); got["Basalt 8"] != 0 || got["Basalt 12"] != 1 {
+		t.Errorf("%v without a campaign", got)
 	}
 }

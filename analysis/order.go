@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"math"
 	"regexp"
+	"slices"
 	"strconv"
 	"strings"
 )
@@ -58,6 +59,24 @@ func digits(s string) int {
 		n++
 	}
 	return n
+}
+
+// Positions returns where each level of a factor stands, from 0: as [Options.Levels] has them, then
+// those that only the cells have, in their natural order. What is measured of the known levels and
+// which of the cells are looked at does not change it.
+func (o Options) Positions(cells []Cell, factor string) map[string]int {
+	levels := slices.Clone(o.Levels[factor])
+	for _, c := range cells {
+		levels = append(levels, c.Factors[factor])
+	}
+	slices.SortStableFunc(levels, o.Order(factor))
+	out := map[string]int{}
+	for _, l := range slices.Compact(levels) {
+		if l != "" {
+			out[l] = len(out)
+		}
+	}
+	return out
 }
 
 // Order returns how the levels of a factor stand: as [Options.Levels] has them, those that it

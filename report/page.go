@@ -94,11 +94,12 @@ type page struct {
 	CellsHold, MarginsHold, TotalsHold, TieNote string
 	Currency, PriceDate                         string
 	Pictures                                    bool
-	Common                                      string // what all cells share
-	Bounds                                      string // how many cells are limited by what
-	Calls                                       string // how many margins are called what
-	Untested                                    string // why no cell could be tested
-	Few                                         bool   // rows that need not be folded
+	Common                                      string   // what all cells share
+	Shared                                      []string // warnings that are for every cell
+	Bounds                                      string   // how many cells are limited by what
+	Calls                                       string   // how many margins are called what
+	Untested                                    string   // why no cell could be tested
+	Few                                         bool     // rows that need not be folded
 	PowerHeads                                  []string
 	PowerRows                                   []powerRow
 	Spread                                      bool // games enough to tell of others
@@ -226,7 +227,9 @@ func (r *Report) html() ([]byte, error) {
 		TotalsHold:  compare.SessionsOfTotals(r.Totals, r.in.Options), TieNote: compare.TieNote(r.Margins, r.in.Options)}
 	p.Systems = newDisclosure(r.systems())
 	where := map[string]cellRow{}
+	p.Shared = analysis.WarnedOfAll(r.Cells)
 	for i, c := range r.Cells {
+		c.Warnings = slices.DeleteFunc(slices.Clone(c.Warnings), func(w string) bool { return slices.Contains(p.Shared, w) })
 		row := newCellRow(i, c, r.Limits[i])
 		row.Name = r.Short(c.Factors)
 		if m := r.mark(c.Factors); m != "" {

@@ -392,8 +392,11 @@ func (r *Report) scaling(name, setting string, cells []analysis.Cell) (chart.Cha
 	cards := keys(sum)
 	sortBy(cards, func(a, b string) bool { return sum[a]/n[a] < sum[b]/n[b] })
 	var lines []chart.Line
-	for _, cpu := range keys(rate) {
-		l := chart.Line{Name: cpu}
+	place := r.in.Options.Positions(r.Cells, record.TagProcessor)
+	cpus := keys(rate)
+	sortBy(cpus, func(a, b string) bool { return place[a] < place[b] })
+	for _, cpu := range cpus {
+		l := chart.Line{Name: cpu, Place: place[cpu]}
 		for _, g := range cards {
 			l.Points = append(l.Points, rate[cpu][g])
 		}

@@ -668,3 +668,31 @@ func BenchmarkReport(b *testing.B) {
 		})
 	}
 }
+
+// The line of a processor has the colour of its position in the campaign, and so the same as in
+// every other chart.
+func TestALineHasTheColourOfItsPart(t *testing.T) {
+	in := campaign(1, 2, 2, 1)
+	in.Options.Levels = map[string][]string{record.TagProcessor: {cpuName(5), cpuName(1), cpuName(0)}}
+	svg := string(files(t, in)["charts/scaling-1.svg"])
+	for name, class := range map[string]string{cpuName(1): "f-s1", cpuName(0): "f-s2"} {
+		before, _, found := strings.Cut(svg, ">"+name+"<")
+		i := strings.LastIndex(before, "f-s")
+		if !found || i < 0 || !strings.HasPrefix(before[i:], class) {
+			t.Errorf("%s is not drawn in %s", name, class)
+		}
+	}
+}
+
+// What is to be known of every cell is said once, above the table, and not at each of them.
+func TestWhatHoldsForEveryCellIsSaidOnce(t *testing.T) {
+	in := campaign(1, 2, 2, 1)
+	for i := range in.Passes {
+		delete(in.Passes[i].Tags, record.TagScene)
+	}
+	in.Cells = nil
+	page := html.UnescapeString(string(files(t, in)["index.html"]))
+	if n := strings.Count(page, `no tag "scene"`); n != 1 || !strings.Contains(page, `For every cell: the passes have no tag "scene"`) {
+		t.Errorf("said %d times", n)
+	}
+}

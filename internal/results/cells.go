@@ -82,7 +82,7 @@ func PrintCells(a *cli.Streams, form output.Form, cells []analysis.Cell, o analy
 		headings = slices.Insert(headings, 4, any("in one session"))
 	}
 	form.Head(a, analysis.SessionsOf(cells, o))
-	same := warnedOfAll(cells)
+	same := analysis.WarnedOfAll(cells)
 	if len(same) > 0 && !form.JSON && !form.CSV {
 		defer safe.Fprintf(a.Err, "capctl: note: for every cell: %s\n", strings.Join(same, "; "))
 	}
@@ -145,18 +145,4 @@ func remarks(c analysis.Cell, same []string) string {
 		}
 	}
 	return strings.Join(out, "; ")
-}
-
-// warnedOfAll returns the warnings that several cells share, all of them: said in every row
-// they would hide the others.
-func warnedOfAll(cells []analysis.Cell) (same []string) {
-	if len(cells) < 2 {
-		return nil
-	}
-	for _, w := range cells[0].Warnings {
-		if !slices.ContainsFunc(cells, func(c analysis.Cell) bool { return !slices.Contains(c.Warnings, w) }) {
-			same = append(same, w)
-		}
-	}
-	return same
 }

@@ -387,7 +387,9 @@ func Shown(f analysis.Figure) string {
 
 // Line is one series of a line chart over named places.
 type Line struct {
-	Name   string
+	Name string
+	// Place chooses colour and sign: that of a part is the same in every chart.
+	Place  int
 	Points []analysis.Figure // by place; N 0 where there is none
 }
 
@@ -449,14 +451,14 @@ func drawLines(c *Canvas, top float64, unit string, places []string, lines []Lin
 	labels := keepApart(lines, y, size*1.2, top, bottom)
 	legend := bottom + size*0.6 + heads.deep
 	for k, l := range lines {
-		last, ok := drawLine(c, k, l, x, y)
+		last, ok := drawLine(c, l, x, y)
 		switch {
 		case beside && ok:
 			c.line(last.x, last.y, right, labels[k]-size*0.3, 1, inkGrid)
-			mark(c, k, point{right + size*0.5, labels[k] - size*0.33}, size*0.34)
+			mark(c, l.Place, point{right + size*0.5, labels[k] - size*0.33}, size*0.34)
 			c.write(right+size*1.1, labels[k], size, "start", inkText, l.Name)
 		case ok:
-			mark(c, k, point{pad + size*0.4, legend + size*0.67}, size*0.34)
+			mark(c, l.Place, point{pad + size*0.4, legend + size*0.67}, size*0.34)
 			for _, part := range wrap(l.Name, size, c.w-2*pad-size*1.1, false) {
 				legend += 1.2 * size
 				c.write(pad+size*1.1, legend-0.2*size, size, "start", inkText, part)
@@ -472,8 +474,8 @@ func (c *Canvas) unit(left, top float64, unit string) {
 }
 
 // drawLine draws one series and returns its last point, if it has any.
-func drawLine(c *Canvas, k int, l Line, x func(int) float64, y func(float64) float64) (point, bool) {
-	size := c.font
+func drawLine(c *Canvas, l Line, x func(int) float64, y func(float64) float64) (point, bool) {
+	size, k := c.font, l.Place
 	var run []point
 	for i, p := range l.Points {
 		if p.N == 0 {

@@ -706,8 +706,9 @@ func (d drawer) lines(p Picture, cells []analysis.Cell) ([]Drawn, error) {
 	)
 	x := Drawn{Table: [][]string{{"name", "series", "value", "low", "high"}}}
 	var lines []chart.Line
+	place := d.Options.Positions(d.Cells, p.Series)
 	for k, s := range t.series {
-		l := chart.Line{Name: s}
+		l := chart.Line{Name: s, Place: place[s]}
 		for i := range t.rows {
 			l.Points = append(l.Points, t.fields[i][k])
 			x.Table = append(x.Table, numbers(t.rows[i], s, t.fields[i][k]))

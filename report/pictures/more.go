@@ -396,9 +396,15 @@ func (d drawer) percentiles(p Picture, cells []analysis.Cell) ([]Drawn, error) {
 	for i, q := range shares {
 		places[i] = fmt.Sprintf("%g %%", 100*q)
 	}
+	varies := slices.DeleteFunc(slices.Clone(rowBy), func(f string) bool {
+		return !slices.ContainsFunc(t.keys, func(r map[string]string) bool { return r[f] != t.keys[0][f] })
+	})
 	var lines []chart.Line
 	for k, name := range t.rows {
-		l := chart.Line{Name: name}
+		l := chart.Line{Name: name, Place: k}
+		if len(varies) == 1 {
+			l.Place = d.Options.Positions(d.Cells, varies[0])[t.keys[k][varies[0]]]
+		}
 		for i := range shares {
 			f := tables[i].fields[k][0]
 			l.Points = append(l.Points, f)

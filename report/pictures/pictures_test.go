@@ -711,3 +711,33 @@ func TestSensorsInPictures(t *testing.T) {
 		}
 	}
 }
+
+// A processor has its colour wherever it is drawn, also where only it is ordered.
+func TestAPartKeepsItsColour(t *testing.T) {
+	src := source(world(2, 3, 1, 1), nil)
+	src.Options.Levels = map[string][]string{record.TagProcessor: {"Quillon 300", "Quillon 200", "Quillon 100"}}
+	f := made(t, src, parse(t, `sizes = []
+[[picture]]
+name = "both"
+kind = "lines"
+by = "gpu"
+series = "cpu"
+[[picture]]
+name = "one"
+kind = "lines"
+by = "gpu"
+series = "cpu"
+processors = ["Quillon 100"]
+[[picture]]
+name = "percentiles"
+kind = "percentiles"
+by = "cpu"
+cards = ["Ember 10"]
+`))
+	const third = `class="f-s2"` // a mark of the third series
+	for name, svg := range f {
+		if strings.HasSuffix(name, ".svg") && !strings.Contains(string(svg), third) {
+			t.Errorf("%s lacks the colour of Quillon 100", name)
+		}
+	}
+}
