@@ -1,9 +1,9 @@
 package analysis_test
 
 import (
+	"maps"
 	"math"
 	"math/rand/v2"
-	"maps"
 	"slices"
 	"testing"
 

@@ -133,7 +133,11 @@ func (x *examiner) tell(a *app, told map[string]bool) (worse []record.Pass) {
 		}
 		again := " again"
 		if m.Pass.Verdict != record.Clean {
-			again = ": " + listing.DecidedBy(m.Pass, a.config.Checks.Required)
+			again = ""
+			now, err := x.store.Pass(a.ctx, m.Pass.ID) // with its findings
+			if why := listing.DecidedBy(now, a.config.Checks.Required); err == nil && why != "" {
+				again = ": " + why
+			}
 		}
 		safe.Fprintf(a.stderr, "capctl: %s of the same cell was %s and is now %s%s\n", m.Pass.ID, m.Was, m.Pass.Verdict,
 			again)

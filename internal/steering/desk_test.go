@@ -371,6 +371,13 @@ func TestDeskAcknowledgesAndPauses(t *testing.T) {
 	if said, err := d.Do(t.Context(), control.Order{Verb: "acknowledge"}); err == nil || open() != 2 {
 		t.Errorf("%q, %v, %d are open", said, err, open())
 	}
+	clean := saved(t, d.Store, 1, record.Clean)
+	if err := d.Store.Enqueue(t.Context(), store.Alert{ID: "settled/web", PassID: clean, Channel: "web", Payload: []byte(`{"kind":"bad-pass"}`), MadeAt: now, DueAt: now}); err != nil {
+		t.Fatal(err)
+	}
+	if said, err := d.Do(t.Context(), control.Order{Verb: "acknowledge"}); err == nil {
+		t.Errorf("%q of an alert that is settled", said)
+	}
 	if _, err := d.Do(t.Context(), control.Order{Verb: "pause", Who: "phone"}); err != nil || a.paused != "by phone (page)" {
 		t.Errorf("%q, %v", a.paused, err)
 	}
