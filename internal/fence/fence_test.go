@@ -44,7 +44,7 @@ var may = []struct {
 	{"store", []string{"internal/text", "record", "metrics", "store"}, "store/ keeps passes, compares their figures with their frame times, and may import record and metrics"},
 	{"notify", []string{"internal/text", "record", "notify"}, "notify/ tells people and may import record"},
 	{"campaign/precision", []string{"record", "stats", "campaign"}, "campaign/precision works out sample sizes for the cells of a campaign"},
-	{"campaign", []string{"record", "stats", "internal/tomlerror"}, "campaign/ plans and may import record, stats and what explains a file"},
+	{"campaign", []string{"internal/text", "record", "stats", "internal/tomlerror"}, "campaign/ plans and may import record, stats and what explains a file"},
 	{"analysis/outlier", []string{"stats"}, "analysis/outlier searches a matrix of numbers and may import stats"},
 	{"analysis/variance", []string{"record", "stats"}, "analysis/variance adds up variances and may import record and stats"},
 	{"analysis", []string{"record", "stats", "analysis", "internal/critical"}, "analysis/ draws conclusions and may import record, stats and the rule of agreement"},
