@@ -7,6 +7,7 @@ import (
 	"strings"
 	"time"
 
+	"capd.example/internal/text"
 	"capd.example/record"
 )
 
@@ -479,7 +480,7 @@ func (c *Coverage) Line(pass record.Pass, before, after Position) string {
 			b.WriteString("; if it is of that cell: capctl tag " + pass.ID)
 			for _, name := range c.Plan.Campaign.FactorNames() {
 				if is, want := c.Plan.Cell(cell)[name], c.Plan.Cell(after.Cell)[name]; is != want && want != "" {
-					b.WriteString(" " + name + "=" + strconv.Quote(want))
+					b.WriteString(" " + name + "=" + text.Quoted(want))
 				}
 			}
 			return b.String()

@@ -282,7 +282,7 @@ func TestTheLineSaysWhereAPassCounts(t *testing.T) {
 	}{
 		{made(p, 0, 0, record.Clean), "cell 1 of 12 (" + p.Name(0) + "), pass 1 of 3 clean; next: pass 2"},
 		{stray, "counts for cell 2 of 12 (" + p.Name(1) + "), pass 1 of 3 clean; you are at cell 1 of 12 (" + p.Name(0) +
-			"); if it is of that cell: capctl tag pass-0 preset=\"" + p.Cell(0)["preset"] + "\""},
+			"); if it is of that cell: capctl tag pass-0 preset=" + p.Cell(0)["preset"]},
 		{lost, `the pass belongs to no cell: path "p3b.csv" fits none of the path templates; rename the log as tags.paths of the configuration says, ` +
 			`or name what is not told: capctl tag pass-0 game=...; as it is: cpu "HOST" is no level of the campaign: add it, or name it under [aliases.cpu]`},
 	} {

@@ -6,6 +6,7 @@ import (
 	"math"
 
 	"capd.example/analysis"
+	"capd.example/internal/cli"
 	"capd.example/record"
 	"capd.example/store"
 )
@@ -61,7 +62,7 @@ func guess(p record.Pass, own, around []record.Pass, factors []string, sd float6
 		}
 		n++
 		question = fmt.Sprintf("; the same rate as %s's cell (%.1f FPS): %s", at.level, middle(x.avg), analysis.Question(at.factor, at.level))
-		remedy = fmt.Sprintf("if it is so, put it right: capctl tag %s %s=%q; else ", p.ID, at.factor, at.level)
+		remedy = fmt.Sprintf("if it is so, put it right: capctl tag %s %s=%s; else ", p.ID, at.factor, cli.Quoted(at.level))
 	}
 	if n != 1 {
 		return "", ""

@@ -19,7 +19,7 @@ func TestADoubtfulPassIsAskedFor(t *testing.T) {
 		tag   string // of the advice
 	}{
 		{"another card", 70.2, record.FromPath, "the same rate as Slate 60's cell (70.0 FPS): was the Slate 60 in?", `gpu="Slate 60"`},
-		{"another game", 139.7, record.FromPath, "the same rate as b's cell (140.0 FPS): is it a log of b?", `game="b"`},
+		{"another game", 139.7, record.FromPath, "the same rate as b's cell (140.0 FPS): is it a log of b?", "game=b"},
 		{"a card that was detected", 70.2, record.FromDetected, "", ""},
 		{"no cell's", 80, record.FromPath, "", ""},
 		{"two cells'", 50.1, record.FromPath, "", ""},
